@@ -1,0 +1,94 @@
+# Commonvat: what can be done here. `make` alone prints this list.
+
+BUF    := go tool -modfile=tools/go.mod buf
+LINT   := go tool -modfile=tools/go.mod golangci-lint
+BIN    := bin
+DATA   := data
+LISTEN := 127.0.0.1:7171
+
+PROGRAMS := services/commonvatd clients/commonvat clients/commonvat-demo
+# Each module: its folder below plugins/, and the name of its program.
+MODULES  := reading difference palette compare
+
+# A static binary needs no C compiler and runs anywhere.
+export CGO_ENABLED ?= 0
+
+.DEFAULT_GOAL := help
+
+.PHONY: help
+help: ## print this list
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-15s %s\n", $$1, $$2}'
+
+.PHONY: build
+build: ## build the programs and the modules into bin/
+	@mkdir -p $(BIN)
+	go build -trimpath -o $(BIN)/ $(addprefix ./,$(PROGRAMS))
+	@for m in $(MODULES); do for c in plugins/$$m/cmd/*; do \
+		n=$$(basename $$c); mkdir -p $(BIN)/modules/$$n && \
+		go build -trimpath -o $(BIN)/modules/$$n/ ./$$c && cp $$c/module.json $(BIN)/modules/$$n/ || exit 1; \
+	done; done
+
+.PHONY: run
+run: build ## start the core on loopback with the demo pool, until Ctrl-C
+	@$(BIN)/commonvat-demo run --bin $(BIN) --data $(DATA) --listen $(LISTEN)
+
+.PHONY: demo
+demo: build ## the same in a temporary folder, once
+	@folder=$$(mktemp -d) && trap 'rm -rf "$$folder"' EXIT && \
+		$(BIN)/commonvat-demo run --bin $(BIN) --data $$folder --listen 127.0.0.1:0 --once
+
+.PHONY: measured
+measured: build ## take in the measured wool spectra from COMMONVAT_MEASURED_DIR and ask which mordant and exhaust bath is widest
+	@test -n "$(COMMONVAT_MEASURED_DIR)" || { echo "set COMMONVAT_MEASURED_DIR to the folder of biodyes_lab.csv"; exit 2; }
+	@folder=$$(mktemp -d) && trap 'rm -rf "$$folder"' EXIT && \
+		$(BIN)/commonvat-demo measured --bin $(BIN) --data $$folder --listen 127.0.0.1:0 \
+			--measured "$(COMMONVAT_MEASURED_DIR)" --mapping testdata/import/wool-spectra.mapping.yaml
+
+.PHONY: test
+test: ## run the tests; needs only Go
+	go test -shuffle=on $(TESTFLAGS) ./...
+
+.PHONY: test-race
+test-race: ## run the tests with the race detector; needs a C compiler
+	CGO_ENABLED=1 go test -race -shuffle=on $(TESTFLAGS) ./...
+
+.PHONY: fuzz
+fuzz: ## run each fuzz target for a while (FUZZTIME=10s)
+	@for p in $$(grep -rl --include='*_test.go' 'func Fuzz' . | xargs -n1 dirname | sort -u); do \
+		for f in $$(grep -rhoE --include='*_test.go' '^func (Fuzz[A-Za-z0-9_]+)' $$p | awk '{print $$2}' | sort -u); do \
+			echo "$$p $$f"; go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $${FUZZTIME:-10s} $$p || exit 1; \
+		done; done
+
+.PHONY: bench
+bench: ## print the benchmarks; what counts are the ratios within one run
+	go test -run '^$$' -bench . -benchtime $${BENCHTIME:-1s} ./...
+
+.PHONY: lint
+lint: ## check the Go code and the .proto files
+	$(BUF) lint
+	$(LINT) run ./...
+
+.PHONY: breaking
+breaking: ## fail when the .proto files break what the last release promised
+	$(BUF) breaking --against proto/baseline.binpb
+
+.PHONY: baseline
+baseline: ## at a release: what the .proto files now promise becomes the baseline
+	$(BUF) build -o proto/baseline.binpb
+
+.PHONY: generate
+generate: ## rewrite proto/gen from the .proto files
+	$(BUF) generate
+
+.PHONY: demo-data
+demo-data: ## rewrite the invented demo cooperative from its program and recorded seed
+	go run ./clients/commonvat-demo invent --out testdata/demo/cooperative.jsonl
+
+.PHONY: checkgenerate
+checkgenerate: generate demo-data ## fail when a generated file is not what its source gives
+	@test -z "$$(git status --porcelain -- proto/gen testdata/demo)" || \
+		{ git status --short -- proto/gen testdata/demo; git --no-pager diff --stat -- proto/gen testdata/demo; echo "generated files differ from their sources"; exit 1; }
+
+.PHONY: clean
+clean: ## remove bin/; the record in data/ stays
+	rm -rf $(BIN)
