@@ -1,0 +1,200 @@
+// Package reflectance turns a raw reading into a colour under a wanted
+// condition.
+//
+// A spectrum becomes CIELAB by weights in the manner of ASTM E2022 and E308
+// (package colorimetry) and gives the strength K/S beside it. A CIELAB value
+// passes through, but only under the condition that it states: it is never
+// adapted silently.
+//
+// Everything a caller may get wrong comes back as *colorimetry.FieldError,
+// naming field, value and allowed range, or as *ConditionError.
+package reflectance
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"sync"
+
+	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
+)
+
+// Spectrum is a reflectance curve measured at equal steps.
+type Spectrum struct {
+	StartNm float64 // wavelength of the first factor, whole nm, at most 400
+	StepNm  float64 // 1, 5, 10 or 20
+	// Reflectance holds factors, not percent: 0 to 1, with fluorescence up to
+	// 2. They must reach 700 nm.
+	Reflectance []float64
+}
+
+// SpectrumFromPoints builds a spectrum from wavelengths in nm and the factors
+// at them. It refuses lists of unlike length, duplicate and unordered
+// wavelengths and unequal steps, naming the first. The factors themselves are
+// looked at by Method.Colour.
+func SpectrumFromPoints(wavelengthsNm, factors []float64) (Spectrum, error) {
+	n := len(wavelengthsNm)
+	if n != len(factors) || n < 2 {
+		return Spectrum{}, &colorimetry.FieldError{Field: "wavelength_nm", Value: fmt.Sprintf("%d wavelengths for %d factors", n, len(factors)),
+			Allowed: "as many as factors, at least 2"}
+	}
+	step := wavelengthsNm[1] - wavelengthsNm[0]
+	for i, nm := range wavelengthsNm {
+		refuse := func(allowed string) error {
+			return &colorimetry.FieldError{Field: fmt.Sprintf("wavelength_nm[%d]", i), Value: fmt.Sprint(nm), Allowed: allowed}
+		}
+		switch {
+		case math.IsNaN(nm) || math.IsInf(nm, 0):
+			return Spectrum{}, refuse("a number of nanometres")
+		case i == 0:
+		case !(nm > wavelengthsNm[i-1]):
+			return Spectrum{}, refuse(fmt.Sprintf("above the one before, %v", wavelengthsNm[i-1]))
+		case math.Abs(nm-(wavelengthsNm[0]+float64(i)*step)) > 1e-6:
+			return Spectrum{}, refuse(fmt.Sprintf("%v, for equal steps of %v", wavelengthsNm[0]+float64(i)*step, step))
+		}
+	}
+	return Spectrum{StartNm: wavelengthsNm[0], StepNm: step, Reflectance: factors}, nil
+}
+
+// StatedLab is a CIELAB value with the condition that its source states.
+type StatedLab struct {
+	Lab       colorimetry.Lab
+	Condition colorimetry.Condition
+}
+
+// Raw is a reading as it came: exactly one of the two is set.
+type Raw struct {
+	Spectrum *Spectrum
+	Lab      *StatedLab
+}
+
+// Colour is what a reading becomes.
+type Colour struct {
+	Lab       colorimetry.Lab
+	Condition colorimetry.Condition // always the wanted one
+	Strength  *Strength             // nil unless the reading was a spectrum
+}
+
+// Strength is the depth of colour at the reflectance minimum from 400 to
+// 700 nm; of several equal minima, at the shortest wavelength.
+type Strength struct {
+	KS           float64 // (1-R)^2 / 2R, Kubelka & Munk 1931
+	WavelengthNm float64
+	Reflectance  float64 // as measured
+	Clipped      bool    // R was outside of 0.005 to 0.995 and K/S is that of the limit
+}
+
+// ConditionError tells that a CIELAB value was stated under another condition
+// than the wanted one.
+type ConditionError struct{ Stated, Wanted colorimetry.Condition }
+
+// Error names both conditions.
+func (e *ConditionError) Error() string {
+	return fmt.Sprintf("stated %v, wanted %v: never adapted silently", e.Stated, e.Wanted)
+}
+
+// Method computes colours and keeps the weights it has derived. The zero value
+// is ready; it may be used by many goroutines at once.
+type Method struct {
+	mu      sync.RWMutex
+	weights map[grid]*colorimetry.Weights
+}
+
+type grid struct {
+	condition       colorimetry.Condition
+	startNm, stepNm float64
+	count           int
+}
+
+// Grids come from callers, so the number kept is bounded. Weights are cheap to
+// derive again.
+const maxGrids = 64
+
+// Colour gives the colour of a reading under the wanted condition.
+//
+// Errors: *ConditionError when a CIELAB value is stated under another
+// condition; otherwise *colorimetry.FieldError, with the path of the field
+// ("wanted.illuminant", "spectrum.reflectance[3]", "lab.a").
+func (m *Method) Colour(raw Raw, wanted colorimetry.Condition) (Colour, error) {
+	if err := wanted.Validate(); err != nil {
+		return Colour{}, colorimetry.Under("wanted", err)
+	}
+	switch {
+	case raw.Spectrum != nil && raw.Lab != nil:
+		return Colour{}, &colorimetry.FieldError{Field: "reading", Value: "spectrum and lab", Allowed: "one of spectrum, lab"}
+	case raw.Spectrum != nil:
+		c, err := m.fromSpectrum(raw.Spectrum, wanted)
+		return c, colorimetry.Under("spectrum", err)
+	case raw.Lab != nil:
+		c, err := fromLab(raw.Lab, wanted)
+		var mismatch *ConditionError
+		if errors.As(err, &mismatch) {
+			return Colour{}, err
+		}
+		return c, colorimetry.Under("lab", err)
+	}
+	return Colour{}, &colorimetry.FieldError{Field: "reading", Value: "empty", Allowed: "one of spectrum, lab"}
+}
+
+func fromLab(stated *StatedLab, wanted colorimetry.Condition) (Colour, error) {
+	if err := stated.Condition.Validate(); err != nil {
+		return Colour{}, colorimetry.Under("condition", err)
+	}
+	if err := stated.Lab.Validate(); err != nil {
+		return Colour{}, err
+	}
+	if stated.Condition != wanted {
+		return Colour{}, &ConditionError{Stated: stated.Condition, Wanted: wanted}
+	}
+	return Colour{Lab: stated.Lab, Condition: wanted}, nil
+}
+
+func (m *Method) fromSpectrum(s *Spectrum, wanted colorimetry.Condition) (Colour, error) {
+	w, err := m.weightsFor(grid{wanted, s.StartNm, s.StepNm, len(s.Reflectance)})
+	if err != nil {
+		var fe *colorimetry.FieldError
+		if errors.As(err, &fe) && fe.Field == "count" {
+			return Colour{}, &colorimetry.FieldError{Field: "reflectance", Value: fe.Value + " samples", Allowed: fe.Allowed}
+		}
+		return Colour{}, err
+	}
+	lab, err := w.Lab(s.Reflectance)
+	if err != nil {
+		return Colour{}, err
+	}
+	return Colour{Lab: lab, Condition: wanted, Strength: strength(s)}, nil
+}
+
+// strength expects a spectrum that weights were found for: it covers 400 to
+// 700 nm and holds finite factors.
+func strength(s *Spectrum) *Strength {
+	least := &Strength{Reflectance: math.Inf(1)}
+	for i, r := range s.Reflectance {
+		nm := s.StartNm + float64(i)*s.StepNm
+		if nm >= 400 && nm <= 700 && r < least.Reflectance {
+			least.Reflectance, least.WavelengthNm = r, nm
+		}
+	}
+	least.KS, least.Clipped = colorimetry.KS(least.Reflectance)
+	return least
+}
+
+func (m *Method) weightsFor(g grid) (*colorimetry.Weights, error) {
+	m.mu.RLock()
+	w := m.weights[g]
+	m.mu.RUnlock()
+	if w != nil {
+		return w, nil
+	}
+	w, err := colorimetry.NewWeights(g.condition, g.startNm, g.stepNm, g.count)
+	if err != nil {
+		return nil, err
+	}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.weights == nil || len(m.weights) >= maxGrids {
+		m.weights = make(map[grid]*colorimetry.Weights)
+	}
+	m.weights[g] = w
+	return w, nil
+}

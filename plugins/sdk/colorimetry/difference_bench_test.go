@@ -1,0 +1,65 @@
+package colorimetry
+
+import (
+	"math/rand/v2"
+	"testing"
+	"time"
+)
+
+const benchPairs = 4096
+
+// randomColours are spread evenly over a box about as large as dyed fibre
+// fills. The seed is fixed.
+func randomColours(n int, seed uint64) []Lab {
+	r := rand.New(rand.NewPCG(seed, 2005))
+	out := make([]Lab, n)
+	for i := range out {
+		out[i] = Lab{L: 100 * r.Float64(), A: 160*r.Float64() - 80, B: 160*r.Float64() - 80}
+	}
+	return out
+}
+
+// Run with: go test -bench CIEDE2000 -benchtime 1s ./plugins/sdk/colorimetry
+func BenchmarkCIEDE2000(b *testing.B) {
+	reference, sample := randomColours(benchPairs, 1), randomColours(benchPairs, 2)
+	out := make([]float64, benchPairs)
+	packed := func() {
+		if err := CIEDE2000Pairs(out, reference, sample, DefaultFactors); err != nil {
+			b.Fatal(err)
+		}
+	}
+	straight := func() {
+		for i := range out {
+			out[i] = straightCIEDE2000(reference[i], sample[i], DefaultFactors)
+		}
+	}
+	perPair := func(b *testing.B, d time.Duration) float64 {
+		return float64(d.Nanoseconds()) / float64(b.N) / benchPairs
+	}
+	for _, c := range []struct {
+		name string
+		run  func()
+	}{{"packed", packed}, {"straight", straight}} {
+		b.Run(c.name, func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				c.run()
+			}
+			b.ReportMetric(perPair(b, b.Elapsed()), "ns/pair")
+		})
+	}
+	// Both in turn inside one run, so that a busy machine slows them alike.
+	b.Run("ratio", func(b *testing.B) {
+		var p, s time.Duration
+		for b.Loop() {
+			begun := time.Now()
+			packed()
+			between := time.Now()
+			straight()
+			p, s = p+between.Sub(begun), s+time.Since(between)
+		}
+		b.ReportMetric(perPair(b, p), "packed-ns/pair")
+		b.ReportMetric(perPair(b, s), "straight-ns/pair")
+		b.ReportMetric(float64(s)/float64(p), "x-straight")
+	})
+}
