@@ -4,7 +4,7 @@ BUF    := go tool -modfile=tools/go.mod buf
 LINT   := go tool -modfile=tools/go.mod golangci-lint
 BIN    := bin
 DATA   := data
-LISTEN := 127.0.0.1:7171
+LISTEN := 127.0.0.1:7730
 
 PROGRAMS := services/commonvatd clients/commonvat clients/commonvat-demo
 # Each module: its folder below plugins/, and the name of its program.

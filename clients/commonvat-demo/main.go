@@ -70,7 +70,7 @@ func coreFlags(command string) (*flag.FlagSet, *stage.Config) {
 	flags := flag.NewFlagSet(command, flag.ContinueOnError)
 	flags.StringVar(&c.BinDir, "bin", "bin", "folder of the built programs and modules")
 	flags.StringVar(&c.DataDir, "data", "data", "folder of the record")
-	flags.StringVar(&c.Listen, "listen", "127.0.0.1:7171", "loopback address of the core")
+	flags.StringVar(&c.Listen, "listen", "127.0.0.1:7730", "loopback address of the core")
 	return flags, c
 }
 

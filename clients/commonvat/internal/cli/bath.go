@@ -1,0 +1,231 @@
+package cli
+
+import (
+	"context"
+	"strings"
+
+	"github.com/commonvat/commonvat/clients/commonvat/internal/ids"
+	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
+	"github.com/commonvat/commonvat/clients/commonvat/internal/quantity"
+	"github.com/commonvat/commonvat/clients/commonvat/internal/trialfile"
+	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
+	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
+	"github.com/spf13/cobra"
+)
+
+func (a *app) bathClient(ctx context.Context) (labv1.BathServiceClient, error) {
+	conn, err := a.dial(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return labv1.NewBathServiceClient(conn), nil
+}
+
+func (a *app) bath() *cobra.Command {
+	return groupOf("bath", "Keep baths: create, read, add to, open to members",
+		a.bathCreate(), a.bathShow(), a.bathList(), a.bathAdd(), a.bathOpen("open", "Let other members put pieces in", true),
+		a.bathOpen("close", "Let no other member put pieces in", false))
+}
+
+func bathGrid(title string, baths []*labv1.Bath) output.Grid {
+	g := output.Grid{Title: title, Columns: []string{"id", "owner", "label", "purpose", "contents", "liquor", "open", "shared", "vessel"}}
+	for _, b := range baths {
+		var purposes, contents []string
+		for _, p := range b.GetPurposes() {
+			purposes = append(purposes, words.Show(p))
+		}
+		for _, a := range b.GetAdditions() {
+			if !a.GetSuperseded() {
+				contents = append(contents, a.GetMaterial())
+			}
+		}
+		if b.GetBlankOf() != "" {
+			contents = append(contents, "blank of "+b.GetBlankOf())
+		}
+		if b.GetContentsNotStated() {
+			contents = append(contents, words.NotStated)
+		}
+		g.Add(b.GetId(), b.GetOwner(), b.GetLabel(), strings.Join(purposes, ", "), strings.Join(contents, ", "), quantity.ShowAmount(b.GetLiquor()),
+			b.GetOpenToMembers(), words.Show(b.GetSharing().GetLevel()), b.GetVessel())
+	}
+	return g
+}
+
+func (a *app) showBath(b *labv1.Bath) error {
+	additions := output.Grid{Title: "additions", Columns: []string{"material", "role", "amount", "lot", "exhaust", "at", "by"}}
+	for _, x := range b.GetAdditions() {
+		additions.Add(x.GetMaterial()+superseded(x.GetSuperseded()), words.Show(x.GetRole()), quantity.ShowAmount(x.GetAmount()), x.GetLot(), x.GetExhaust(),
+			quantity.ShowTime(x.GetAt()), x.GetRecordedBy())
+	}
+	checks := output.Grid{Title: "checks", Columns: []string{"ph", "celsius", "exhaust", "at", "note"}}
+	for _, x := range b.GetChecks() {
+		checks.Add(x.Ph, x.TemperatureC, x.GetExhaust(), quantity.ShowTime(x.GetAt()), x.GetNote()+superseded(x.GetSuperseded()))
+	}
+	water := output.Grid{Title: "water", Columns: []string{"source", "sample", "parts"}}
+	for _, x := range b.GetWaterParts() {
+		water.Add(x.GetWaterSourceId(), x.GetWaterSampleId(), x.GetParts())
+	}
+	return a.show(b, bathGrid("", []*labv1.Bath{b}), additions, water, checks)
+}
+
+func (a *app) bathCreate() *cobra.Command {
+	return a.writes(&cobra.Command{
+		Use: "create FILE", Short: "Create a bath from a YAML or JSON file (- is standard input)", Args: takes("FILE"),
+		RunE: func(c *cobra.Command, args []string) error {
+			data, err := a.readInput(args[0])
+			if err != nil {
+				return err
+			}
+			seed, err := a.fileSeed(args[0], data, false)
+			if err != nil {
+				return err
+			}
+			b, err := trialfile.ParseBath(data, seed)
+			if err != nil {
+				return err
+			}
+			client, err := a.bathClient(c.Context())
+			if err != nil {
+				return err
+			}
+			request := &labv1.CreateBathRequest{Bath: b}
+			request.RequestId = trialfile.RequestID(request, b.GetId())
+			got, err := call(c.Context(), a, client.CreateBath, request)
+			if err != nil {
+				return err
+			}
+			return a.showBath(got)
+		},
+	})
+}
+
+func (a *app) bathShow() *cobra.Command {
+	return &cobra.Command{Use: "show BATH", Short: "Show a bath", Args: takes("BATH"), RunE: func(c *cobra.Command, args []string) error {
+		client, err := a.bathClient(c.Context())
+		if err != nil {
+			return err
+		}
+		b, err := call(c.Context(), a, client.GetBath, &labv1.GetBathRequest{BathId: args[0]})
+		if err != nil {
+			return err
+		}
+		return a.showBath(b)
+	}}
+}
+
+func (a *app) bathList() *cobra.Command {
+	var limit int
+	c := &cobra.Command{Use: "list", Short: "List baths that you may read, newest first", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
+		if limit < 0 {
+			return usage("--limit must be 0 or more")
+		}
+		client, err := a.bathClient(c.Context())
+		if err != nil {
+			return err
+		}
+		all := &labv1.ListBathsResponse{}
+		more, err := pages(limit, func(token string, size int32) (string, int, error) {
+			page, err := call(c.Context(), a, client.ListBaths, &labv1.ListBathsRequest{PageSize: size, PageToken: token})
+			all.Baths = append(all.Baths, page.GetBaths()...)
+			return page.GetNextPageToken(), len(page.GetBaths()), err
+		})
+		if err != nil {
+			return err
+		}
+		if more {
+			a.say("there are more; see --limit")
+		}
+		return a.show(all, bathGrid("", all.GetBaths()))
+	}}
+	c.Flags().IntVar(&limit, "limit", 50, "most baths to show; 0 shows all")
+	return c
+}
+
+func (a *app) bathAdd() *cobra.Command {
+	var material, role, amount, lot, at, temperature, note string
+	var exhaust int32
+	var ph float64
+	c := &cobra.Command{
+		Use: "add BATH (--material M --role R --amount A | --ph N --temperature T --note TEXT)", Short: "Add a material to a bath, or a check of it",
+		Args: takes("BATH"), RunE: func(c *cobra.Command, args []string) error {
+			seed, err := a.seed()
+			if err != nil {
+				return err
+			}
+			req := &labv1.AddToBathRequest{RequestId: seed, BathId: args[0]}
+			when, err := flagTime("--at", at)
+			if err != nil {
+				return err
+			}
+			isCheck := c.Flags().Changed("ph") || temperature != "" || note != ""
+			if material == "" && !isCheck {
+				return usage("give --material, or at least one of --ph, --temperature and --note")
+			}
+			if material != "" {
+				x := &labv1.Addition{Id: ids.Derive(seed, "addition"), Material: material, Lot: lot, Exhaust: exhaust, At: when}
+				if x.Role, err = words.Parse[labv1.AdditionRole](role); err != nil {
+					return usage("--role: %v", err)
+				}
+				if x.Amount, err = quantity.Amount(amount, quantity.MassOrVolume, ""); err != nil {
+					return usage("--amount: %v", err)
+				}
+				req.Additions = []*labv1.Addition{x}
+			}
+			if isCheck {
+				x := &labv1.Check{Id: ids.Derive(seed, "check"), Exhaust: exhaust, At: when, Note: note}
+				if c.Flags().Changed("ph") {
+					if !(ph >= 0 && ph <= 14) {
+						return usage("--ph: %g is out of range: 0 to 14", ph)
+					}
+					x.Ph = &ph
+				}
+				if temperature != "" {
+					v, err := quantity.Celsius(temperature)
+					if err != nil {
+						return usage("--temperature: %v", err)
+					}
+					x.TemperatureC = &v
+				}
+				req.Checks = []*labv1.Check{x}
+			}
+			client, err := a.bathClient(c.Context())
+			if err != nil {
+				return err
+			}
+			b, err := call(c.Context(), a, client.AddToBath, req)
+			if err != nil {
+				return err
+			}
+			return a.showBath(b)
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&material, "material", "", "what went in: weld, alum, ...")
+	f.StringVar(&role, "role", "", "what it does there: dye, mordant, tannin, assist or modifier")
+	f.StringVar(&amount, "amount", "", "how much, with the unit: \"30 g\", \"estimated 5 g\", \"not known (a handful)\"")
+	f.StringVar(&lot, "lot", "", "the batch of the material")
+	f.Int32Var(&exhaust, "exhaust", 0, "0 for the fresh bath, n for exhaust bath n")
+	f.StringVar(&at, "at", "", "when, for example \"2026-05-03 14:10 +02:00\"")
+	f.Float64Var(&ph, "ph", 0, "measured pH")
+	f.StringVar(&temperature, "temperature", "", "measured temperature: \"60 C\", \"140 F\"")
+	f.StringVar(&note, "note", "", "a note")
+	return a.writes(c)
+}
+
+func (a *app) bathOpen(use, short string, open bool) *cobra.Command {
+	return a.writes(&cobra.Command{Use: use + " BATH", Short: short, Args: takes("BATH"), RunE: func(c *cobra.Command, args []string) error {
+		seed, err := a.seed()
+		if err != nil {
+			return err
+		}
+		client, err := a.bathClient(c.Context())
+		if err != nil {
+			return err
+		}
+		b, err := call(c.Context(), a, client.AddToBath, &labv1.AddToBathRequest{RequestId: seed, BathId: args[0], OpenToMembers: &open})
+		if err != nil {
+			return err
+		}
+		return a.showBath(b)
+	}})
+}

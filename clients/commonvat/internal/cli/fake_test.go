@@ -1,0 +1,388 @@
+package cli
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+
+	accessv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
+	catalogv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
+	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
+	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/stretchr/testify/require"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
+)
+
+// fake is a core with canned answers that remembers what it was asked. It checks the client's side of the
+// interface alone; what the core does is tested with the core.
+type fake struct {
+	labv1.UnimplementedTrialServiceServer
+	labv1.UnimplementedBathServiceServer
+	labv1.UnimplementedWaterServiceServer
+	labv1.UnimplementedExperimentServiceServer
+	labv1.UnimplementedImportServiceServer
+	poolv1.UnimplementedPoolServiceServer
+	accessv1.UnimplementedAccessServiceServer
+	catalogv1.UnimplementedCatalogServiceServer
+
+	address string
+	mu      sync.Mutex
+	asked   []string // "Method {json}", oldest first
+	faults  []error  // given to the next calls, oldest first
+	rows    map[string]string
+	lastImm []*labv1.Immersion
+	posted  bool
+}
+
+const (
+	pieceID  = "0197a000-0000-7000-8000-0000000000b1"
+	trialID  = "0197a000-0000-7000-8000-0000000000c1"
+	bathID   = "0197a000-0000-7000-8000-0000000000d1"
+	sourceID = "0197a000-0000-7000-8000-0000000000e1"
+	request  = "0197a000-0000-7000-8000-0000000000f1"
+	goodWord = "invented-token"
+)
+
+var when = &timestamppb.Timestamp{Seconds: 1780000000}
+
+func startFake(t *testing.T) *fake {
+	t.Helper()
+	f := &fake{rows: map[string]string{}}
+	listener, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	f.address = listener.Addr().String()
+	s := grpc.NewServer(grpc.UnaryInterceptor(func(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (any, error) {
+		if err := f.note(ctx, info.FullMethod, req); err != nil {
+			return nil, err
+		}
+		return next(ctx, req)
+	}))
+	labv1.RegisterTrialServiceServer(s, f)
+	labv1.RegisterBathServiceServer(s, f)
+	labv1.RegisterWaterServiceServer(s, f)
+	labv1.RegisterExperimentServiceServer(s, f)
+	labv1.RegisterImportServiceServer(s, f)
+	poolv1.RegisterPoolServiceServer(s, f)
+	accessv1.RegisterAccessServiceServer(s, f)
+	catalogv1.RegisterCatalogServiceServer(s, f)
+	done := make(chan struct{})
+	go func() { defer close(done); _ = s.Serve(listener) }()
+	t.Cleanup(func() { s.Stop(); <-done })
+	return f
+}
+
+func (f *fake) note(ctx context.Context, method string, req any) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	m, ok := req.(proto.Message)
+	if !ok {
+		return status.Error(codes.Internal, "not a message")
+	}
+	raw, err := protojson.MarshalOptions{UseProtoNames: true}.Marshal(m)
+	if err != nil {
+		return err
+	}
+	var compact bytes.Buffer
+	if err := json.Compact(&compact, raw); err != nil {
+		return err
+	}
+	f.asked = append(f.asked, method[strings.LastIndex(method, "/")+1:]+" "+compact.String())
+	if md, _ := metadata.FromIncomingContext(ctx); len(md["authorization"]) != 1 || md["authorization"][0] != "Bearer "+goodWord {
+		return status.Error(codes.Unauthenticated, "no valid token")
+	}
+	if len(f.faults) > 0 {
+		fault := f.faults[0]
+		f.faults = f.faults[1:]
+		return fault
+	}
+	return nil
+}
+
+func (f *fake) fail(faults ...error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.faults = append(f.faults, faults...)
+}
+
+func (f *fake) take() []string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	out := f.asked
+	f.asked = nil
+	return out
+}
+
+func wool() *typesv1.Fibre {
+	return &typesv1.Fibre{Composition: []*typesv1.FibrePart{{Fibre: "wool", Percent: 100}}, Lot: "W7"}
+}
+
+func grams(v float64) *typesv1.Amount {
+	return &typesv1.Amount{Knowledge: typesv1.AmountKnowledge_AMOUNT_KNOWLEDGE_MEASURED, Value: &v, Unit: typesv1.AmountUnit_AMOUNT_UNIT_GRAM}
+}
+
+func cannedPiece() *labv1.Piece {
+	depth := 33.5
+	return &labv1.Piece{Id: pieceID, TrialId: trialID, Code: "K7P", Label: "w1", Fibre: wool(), Mass: grams(14), Holder: "ada",
+		Route: &labv1.Route{Order: "weld > indigo", Text: "alum > weld > indigo (3 dips)", Layers: []*labv1.Layer{
+			{Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}, Materials: []*labv1.LayerMaterial{{Material: "weld"}}, BathId: bathID,
+				IntendedDepth: 2, DeliveredPercentWof: &depth, ExhaustNotStated: true},
+			{Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_VAT}, ContentsNotStated: true, BathId: bathID, Dips: 3},
+		}}}
+}
+
+func (f *fake) cannedTrial() *labv1.Trial {
+	age := int32(8)
+	imms := []*labv1.Immersion{
+		{Id: "i1", PieceId: pieceID, BathId: bathID, Position: 1},
+		{Id: "i2", PieceId: pieceID, BathId: bathID, Position: 2, Dips: 3, IntendedDepth: labv1.Depth_DEPTH_DEEP},
+		{Id: "i3", PieceId: pieceID, BathId: bathID, Position: 3, Superseded: true},
+	}
+	return &labv1.Trial{Id: trialID, Owner: "ada", Title: "Both orders (invented)", State: labv1.TrialState_TRIAL_STATE_BEGUN,
+		Sharing:  &typesv1.Sharing{Level: typesv1.SharingLevel_SHARING_LEVEL_COOPERATIVE},
+		Sessions: []*labv1.Session{{Id: "s1"}}, Pieces: []*labv1.Piece{cannedPiece()}, Immersions: append(imms, f.lastImm...), UpdateTime: when, Revision: 41,
+		Looks: []*labv1.Look{{Id: "l1", Of: &labv1.Look_PieceId{PieceId: pieceID}, Text: "greener than thought"}},
+		Readings: []*labv1.Reading{{Id: "r1", PieceId: pieceID, State: labv1.PieceState_PIECE_STATE_DRY, AgeDays: &age, Instrument: "invented meter",
+			Raw: &typesv1.RawColour{Value: &typesv1.RawColour_Lab{Lab: &typesv1.Lab{L: 48.12, A: -14.5, B: 10}}, LabCondition: d65()}}},
+		Warnings: []*labv1.Warning{{EntryId: pieceID, Text: "parts weigh 0.1 g more than the whole"}}}
+}
+
+func d65() *typesv1.ColourCondition {
+	return &typesv1.ColourCondition{Illuminant: typesv1.Illuminant_ILLUMINANT_D65, Observer: typesv1.Observer_OBSERVER_CIE_1964_10_DEGREE}
+}
+
+func (f *fake) SubmitTrial(_ context.Context, r *labv1.SubmitTrialRequest) (*labv1.SubmitTrialResponse, error) {
+	return &labv1.SubmitTrialResponse{Trial: r.GetTrial(), Baths: r.GetBaths()}, nil
+}
+func (f *fake) GetTrial(_ context.Context, r *labv1.GetTrialRequest) (*labv1.Trial, error) {
+	if r.GetTrialId() != trialID || f.posted {
+		return nil, status.Errorf(codes.NotFound, "trial %s is not there, or not readable", r.GetTrialId())
+	}
+	return f.cannedTrial(), nil
+}
+func (f *fake) ListTrials(_ context.Context, r *labv1.ListTrialsRequest) (*labv1.ListTrialsResponse, error) {
+	page := func(id, title, next string) *labv1.ListTrialsResponse {
+		return &labv1.ListTrialsResponse{NextPageToken: next, Trials: []*labv1.TrialSummary{{Id: id, Owner: "ada", Title: title, SessionCount: 2,
+			State: labv1.TrialState_TRIAL_STATE_FINISHED, Sharing: &typesv1.Sharing{Level: typesv1.SharingLevel_SHARING_LEVEL_PUBLIC}, PieceCount: 12, ReadingCount: 24, UpdateTime: when}}}
+	}
+	if r.GetPageToken() == "" {
+		return page(trialID, "Both orders (invented)", "more"), nil
+	}
+	return page("0197a000-0000-7000-8000-0000000000c2", "=Onion skins", ""), nil
+}
+func (f *fake) AddEntries(_ context.Context, r *labv1.AddEntriesRequest) (*labv1.Trial, error) {
+	t := f.cannedTrial()
+	for i, p := range r.GetPieces() {
+		p.Code = "K8" + string(rune('A'+i))
+		p.Fibre, p.Holder = wool(), "ada"
+	}
+	f.lastImm = append(f.lastImm, r.GetImmersions()...)
+	t.Pieces = append(t.Pieces, r.GetPieces()...)
+	return t, nil
+}
+func (f *fake) SetTrialState(_ context.Context, r *labv1.SetTrialStateRequest) (*labv1.Trial, error) {
+	t := f.cannedTrial()
+	t.State = r.GetState()
+	return t, nil
+}
+func (f *fake) ShareTrial(_ context.Context, r *labv1.ShareTrialRequest) (*labv1.Trial, error) {
+	t := f.cannedTrial()
+	t.Sharing = r.GetSharing()
+	return t, nil
+}
+func (f *fake) GetPiece(_ context.Context, r *labv1.GetPieceRequest) (*labv1.Piece, error) {
+	if p := r.GetPiece(); p != pieceID && p != "K7P" {
+		return nil, status.Errorf(codes.NotFound, "piece %q is not there, or not readable", p)
+	}
+	return cannedPiece(), nil
+}
+func (f *fake) PostPiece(_ context.Context, r *labv1.PostPieceRequest) (*labv1.Piece, error) {
+	p := cannedPiece()
+	p.Holder = r.GetToMember()
+	return p, nil
+}
+func (f *fake) WatchChanges(r *labv1.WatchChangesRequest, s grpc.ServerStreamingServer[labv1.WatchChangesResponse]) error {
+	if r.GetAfterRevision() > 100 {
+		return status.Error(codes.OutOfRange, "revision 101 lies ahead")
+	}
+	for i := range int64(3) {
+		if err := s.Send(&labv1.WatchChangesResponse{Revision: r.GetAfterRevision() + i + 1, Kind: labv1.ChangeKind_CHANGE_KIND_ROUTES_CHANGED,
+			RecordKind: "trial", RecordId: trialID, ByMember: "ada", Time: when}); err != nil {
+			return err
+		}
+	}
+	<-s.Context().Done()
+	return s.Context().Err()
+}
+
+func cannedBath() *labv1.Bath {
+	ph, c := 7.4, 60.0
+	return &labv1.Bath{Id: bathID, Owner: "bo", Label: "weld pot", Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}, OpenToMembers: true,
+		Sharing:   &typesv1.Sharing{Level: typesv1.SharingLevel_SHARING_LEVEL_MINE},
+		Additions: []*labv1.Addition{{Id: "a1", Material: "weld", Role: labv1.AdditionRole_ADDITION_ROLE_DYE, Amount: grams(30), RecordedBy: "bo"}},
+		Checks:    []*labv1.Check{{Id: "k1", Ph: &ph, TemperatureC: &c}}, WaterParts: []*labv1.WaterPart{{WaterSourceId: sourceID, Parts: 1}}}
+}
+func (f *fake) CreateBath(_ context.Context, r *labv1.CreateBathRequest) (*labv1.Bath, error) {
+	return r.GetBath(), nil
+}
+func (f *fake) GetBath(context.Context, *labv1.GetBathRequest) (*labv1.Bath, error) {
+	return cannedBath(), nil
+}
+func (f *fake) ListBaths(context.Context, *labv1.ListBathsRequest) (*labv1.ListBathsResponse, error) {
+	return &labv1.ListBathsResponse{Baths: []*labv1.Bath{cannedBath()}}, nil
+}
+func (f *fake) AddToBath(context.Context, *labv1.AddToBathRequest) (*labv1.Bath, error) {
+	return cannedBath(), nil
+}
+func (f *fake) CreateWaterSource(_ context.Context, r *labv1.CreateWaterSourceRequest) (*labv1.WaterSource, error) {
+	return r.GetWaterSource(), nil
+}
+func (f *fake) AddWaterSample(_ context.Context, r *labv1.AddWaterSampleRequest) (*labv1.WaterSource, error) {
+	return &labv1.WaterSource{Id: r.GetWaterSourceId(), Name: "mill well", Samples: []*labv1.WaterSample{r.GetSample()}}, nil
+}
+func (f *fake) ListWaterSources(context.Context, *labv1.ListWaterSourcesRequest) (*labv1.ListWaterSourcesResponse, error) {
+	hard := 212.5
+	return &labv1.ListWaterSourcesResponse{WaterSources: []*labv1.WaterSource{{Id: sourceID, Name: "mill well", Kind: "well", Owner: "ada",
+		Samples: []*labv1.WaterSample{{Id: "w1", HardnessMgPerL: &hard}}}, {Id: "e2", Name: "rain", Common: true, Owner: "bo"}}}, nil
+}
+func (f *fake) CreateExperiment(_ context.Context, r *labv1.CreateExperimentRequest) (*labv1.Experiment, error) {
+	return r.GetExperiment(), nil
+}
+func cannedExperiment() *labv1.Experiment {
+	return &labv1.Experiment{Id: sourceID, Title: "Which way round (invented)", FirstDye: "weld", SecondDye: "indigo", ToleranceDe00: 2, ClosingSessions: 6,
+		Arms: []labv1.ExperimentArm{labv1.ExperimentArm_EXPERIMENT_ARM_A_THEN_B}, Instrument: "invented meter", Condition: d65(), Owner: "cora"}
+}
+func (f *fake) GetExperiment(context.Context, *labv1.GetExperimentRequest) (*labv1.Experiment, error) {
+	return cannedExperiment(), nil
+}
+func (f *fake) ListExperiments(context.Context, *labv1.ListExperimentsRequest) (*labv1.ListExperimentsResponse, error) {
+	return &labv1.ListExperimentsResponse{Experiments: []*labv1.Experiment{cannedExperiment()}}, nil
+}
+
+// ImportReadings keeps rows by key, as the core does: the same again is unchanged.
+func (f *fake) ImportReadings(_ context.Context, r *labv1.ImportReadingsRequest) (*labv1.ImportReadingsResponse, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	out := &labv1.ImportReadingsResponse{TrialIds: []string{trialID}}
+	for _, row := range r.GetRows() {
+		raw, err := proto.MarshalOptions{Deterministic: true}.Marshal(row.GetReading())
+		if err != nil {
+			return nil, err
+		}
+		key := r.GetSource() + "/" + row.GetRowKey()
+		before, known := f.rows[key]
+		x := &labv1.ImportRowResult{RowNumber: row.GetRowNumber(), RowKey: row.GetRowKey(), ReadingId: "r-" + row.GetRowKey()}
+		switch {
+		case !known:
+			x.Outcome = labv1.ImportOutcome_IMPORT_OUTCOME_ADDED
+		case before == string(raw):
+			x.Outcome = labv1.ImportOutcome_IMPORT_OUTCOME_UNCHANGED
+		case r.GetUpdate():
+			x.Outcome = labv1.ImportOutcome_IMPORT_OUTCOME_UPDATED
+		default:
+			x.Outcome, x.Reason = labv1.ImportOutcome_IMPORT_OUTCOME_CONFLICT, "reading: other content was imported before"
+		}
+		if x.Outcome != labv1.ImportOutcome_IMPORT_OUTCOME_CONFLICT {
+			f.rows[key] = string(raw)
+		}
+		out.Results = append(out.Results, x)
+	}
+	return out, nil
+}
+
+func ptr[T any](v T) *T { return &v }
+
+func modules() []*typesv1.ModuleIdentity {
+	return []*typesv1.ModuleIdentity{{Kind: "palette", Name: "palette-width", Version: "1.0.0", Digest: "0123456789abcdef0123"}}
+}
+
+func (f *fake) AskPalette(_ context.Context, r *poolv1.AskPaletteRequest) (*poolv1.AskPaletteResponse, error) {
+	return &poolv1.AskPaletteResponse{Headline: "So far blue over yellow looks wider; this is no verdict.", Standing: poolv1.Standing_STANDING_EXPLORATORY,
+		Groups: []*poolv1.GroupAnswer{
+			{Group: "weld > indigo", Stratum: "yarn W7, dry", Pieces: 12, Cells: 9, Sessions: 5, ShadesAtLeast: 7, ShadesAtMost: 7, EqualNumber: 6,
+				ShadesAtEqualNumber: ptr(5.25), ShadesLow: ptr(4.0), ShadesHigh: ptr(6.0), HullSide: 17.24, Dispersion: 14.1, LargestHueGapDeg: ptr(212.4)},
+			{Group: "=indigo > weld", Stratum: "yarn not stated", Pieces: 4, Cells: 4, ShadesAtLeast: 3, ShadesAtMost: 4, HullSide: 0, Dispersion: 8.123456789, Unstable: true},
+		},
+		Pairs: []*poolv1.PairAnswer{{First: "weld > indigo", Second: "indigo > weld", Standing: poolv1.Standing_STANDING_NOT_ENOUGH_YET, Strata: 1, CellsFirst: 9, CellsSecond: 4,
+			WidthRatio: ptr(1.4), Sessions: 4, Missing: []string{"two more sessions"}, Statement: "Not enough yet: two more sessions.", Thin: true}},
+		LeftOut:    []*poolv1.LeftOut{{Reason: "order not stated", Count: 3, Unit: "pieces"}},
+		CannotTell: []string{"whether water or member makes the difference"}, Modules: modules(), Condition: d65(), ThresholdDe00: 5, Seed: r.GetSeed(),
+		PoolRevision: 41, PiecesUsed: 16, ReadingsUsed: 16}, nil
+}
+func (f *fake) GetPoolStatus(context.Context, *poolv1.GetPoolStatusRequest) (*poolv1.GetPoolStatusResponse, error) {
+	return &poolv1.GetPoolStatusResponse{PoolRevision: 40, RecordRevision: 41, Rows: 16, WaitingFor: "a reading module"}, nil
+}
+func (f *fake) ComparePieces(_ context.Context, r *poolv1.ComparePiecesRequest) (*poolv1.ComparePiecesResponse, error) {
+	return &poolv1.ComparePiecesResponse{Difference: 8.0412345678901, Formula: r.GetFormula(), Reference: &typesv1.Lab{L: 60, A: -3.5, B: 40}, Sample: &typesv1.Lab{L: 52, A: -9, B: 31},
+		Condition: d65(), Modules: modules()}, nil
+}
+
+func ada() *accessv1.Member {
+	return &accessv1.Member{Id: "ada", DisplayName: "Ada (invented)", Roles: []accessv1.Role{accessv1.Role_ROLE_MEMBER, accessv1.Role_ROLE_STEWARD}, CreateTime: when}
+}
+func (f *fake) GetCurrentMember(context.Context, *accessv1.GetCurrentMemberRequest) (*accessv1.Member, error) {
+	return ada(), nil
+}
+func (f *fake) ListMembers(context.Context, *accessv1.ListMembersRequest) (*accessv1.ListMembersResponse, error) {
+	return &accessv1.ListMembersResponse{Members: []*accessv1.Member{ada()}}, nil
+}
+func (f *fake) CreateMember(_ context.Context, r *accessv1.CreateMemberRequest) (*accessv1.Member, error) {
+	return r.GetMember(), nil
+}
+func (f *fake) IssueToken(context.Context, *accessv1.IssueTokenRequest) (*accessv1.IssueTokenResponse, error) {
+	return &accessv1.IssueTokenResponse{TokenId: "t1", Token: "t1.word"}, nil
+}
+func (f *fake) RevokeToken(context.Context, *accessv1.RevokeTokenRequest) (*accessv1.RevokeTokenResponse, error) {
+	return &accessv1.RevokeTokenResponse{}, nil
+}
+func (f *fake) ListModules(context.Context, *catalogv1.ListModulesRequest) (*catalogv1.ListModulesResponse, error) {
+	return &catalogv1.ListModulesResponse{Modules: []*catalogv1.ModuleStatus{{Module: modules()[0], State: catalogv1.ModuleState_MODULE_STATE_RUNNING, DefaultOfKind: true, Since: when},
+		{Module: &typesv1.ModuleIdentity{Kind: "compare", Name: "compare-order", Version: "1.0.0", Digest: "ff"}, State: catalogv1.ModuleState_MODULE_STATE_BACKOFF, Restarts: 2, Reason: "it ended", Since: when}}}, nil
+}
+
+func badRequest(fields ...string) error {
+	d := &errdetails.BadRequest{}
+	for _, f := range fields {
+		d.FieldViolations = append(d.FieldViolations, &errdetails.BadRequest_FieldViolation{Field: f, Description: "3 is out of range: 0 to 2"})
+	}
+	s, err := status.New(codes.InvalidArgument, "the request has faults").WithDetails(d)
+	if err != nil {
+		return err
+	}
+	return s.Err()
+}
+
+type result struct {
+	code     int
+	out, err string
+}
+
+// run runs the program as a signed-in member, with a folder of its own.
+func (f *fake) run(t *testing.T, in string, args ...string) result {
+	t.Helper()
+	dir := t.TempDir()
+	token := filepath.Join(dir, "token")
+	require.NoError(t, os.WriteFile(token, []byte(goodWord+"\n"), 0o600))
+	return runWith(t, in, map[string]string{"COMMONVAT_SERVER": f.address, "COMMONVAT_TOKEN_FILE": token},
+		append([]string{"--config", filepath.Join(dir, "settings.json")}, args...)...)
+}
+
+func runWith(t *testing.T, in string, env map[string]string, args ...string) result {
+	t.Helper()
+	var out, errs bytes.Buffer
+	code := Run(t.Context(), args, Surroundings{In: strings.NewReader(in), Out: &out, Err: &errs, Getenv: func(k string) string { return env[k] }})
+	return result{code, out.String(), errs.String()}
+}

@@ -1,0 +1,169 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"strings"
+
+	"github.com/commonvat/commonvat/clients/commonvat/internal/document"
+	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+)
+
+// Exit codes of the program; scripts may rely on them.
+const (
+	ExitOK          = 0 // done
+	ExitOther       = 1 // a fault that none of the others names
+	ExitUsage       = 2 // wrong command, flag or number of arguments
+	ExitNotFound    = 3 // the record isn't there, or may not be read
+	ExitNotAllowed  = 4 // not signed in, or not the caller's to do
+	ExitConflict    = 5 // the record says otherwise already, or the history can't have been
+	ExitUnavailable = 6 // no answer from the core in time, or it asks to try again later
+	ExitInput       = 7 // the input is wrong; every fault is printed
+)
+
+// usageError is a wrong command line.
+type usageError struct{ text string }
+
+func (e *usageError) Error() string { return e.text }
+
+func usage(format string, args ...any) error { return &usageError{fmt.Sprintf(format, args...)} }
+
+// inputError is input that can't be used.
+type inputError struct{ err error }
+
+func (e *inputError) Error() string { return e.err.Error() }
+func (e *inputError) Unwrap() error { return e.err }
+
+func input(format string, args ...any) error { return &inputError{fmt.Errorf(format, args...)} }
+
+// outcome is an exit code for which everything has been said already.
+type outcome struct{ code int }
+
+func (e *outcome) Error() string { return fmt.Sprintf("exit code %d", e.code) }
+
+// placed adds the words of a file to the fields that the core names.
+type placed struct {
+	err   error
+	where func(field string) string
+}
+
+func (e *placed) Error() string { return e.err.Error() }
+func (e *placed) Unwrap() error { return e.err }
+
+func exitCode(err error) int {
+	var (
+		use  *usageError
+		in   *inputError
+		doc  *document.Error
+		done *outcome
+	)
+	switch {
+	case err == nil:
+		return ExitOK
+	case errors.As(err, &done):
+		return done.code
+	case errors.As(err, &use):
+		return ExitUsage
+	case errors.As(err, &in), errors.As(err, &doc), errors.Is(err, fs.ErrNotExist):
+		return ExitInput
+	case errors.Is(err, context.DeadlineExceeded):
+		return ExitUnavailable
+	}
+	s, ok := status.FromError(err)
+	if !ok {
+		return ExitOther
+	}
+	switch s.Code() {
+	case codes.NotFound:
+		return ExitNotFound
+	case codes.PermissionDenied, codes.Unauthenticated:
+		return ExitNotAllowed
+	case codes.AlreadyExists, codes.FailedPrecondition, codes.Aborted:
+		return ExitConflict
+	case codes.Unavailable, codes.DeadlineExceeded, codes.ResourceExhausted:
+		return ExitUnavailable
+	case codes.InvalidArgument, codes.OutOfRange:
+		if reason(s) == "REQUEST_ID_REUSED" {
+			return ExitConflict
+		}
+		return ExitInput
+	default:
+		return ExitOther
+	}
+}
+
+func reason(s *status.Status) string {
+	for _, d := range s.Details() {
+		if info, ok := d.(*errdetails.ErrorInfo); ok {
+			return info.GetReason()
+		}
+	}
+	return ""
+}
+
+// explain gives the lines to print for an error, the first without indentation.
+func explain(err error, server string) []string {
+	var doc *document.Error
+	if errors.As(err, &doc) {
+		lines := []string{"the file can't be used:"}
+		for _, l := range doc.Lines() {
+			lines = append(lines, "  "+output.Clean(l))
+		}
+		return lines
+	}
+	var at *placed
+	where := func(string) string { return "" }
+	if errors.As(err, &at) {
+		where = at.where
+	}
+	var carrier interface{ GRPCStatus() *status.Status } // FromError would put the words around it into the message
+	if !errors.As(err, &carrier) {
+		var lines []string
+		for _, l := range strings.Split(err.Error(), "\n") {
+			lines = append(lines, output.Clean(l))
+		}
+		return lines
+	}
+	s := carrier.GRPCStatus()
+	text := output.Clean(s.Message())
+	if s.Code() == codes.Unavailable { // the library nests its messages
+		text = text[strings.LastIndex(text, "desc = ")+1:]
+		text = strings.Trim(strings.TrimPrefix(text, "esc = "), `"`)
+	}
+	switch s.Code() {
+	case codes.Unavailable:
+		text = fmt.Sprintf("no answer from the core at %s: %s", server, text)
+	case codes.DeadlineExceeded:
+		text = fmt.Sprintf("no answer from the core at %s in time (see --timeout): %s", server, text)
+	case codes.Unauthenticated:
+		text += " (see: commonvat sign-in --help)"
+	}
+	lines := []string{text}
+	for _, d := range s.Details() {
+		switch v := d.(type) {
+		case *errdetails.BadRequest:
+			for _, f := range v.GetFieldViolations() {
+				line := f.GetField() + ": " + f.GetDescription()
+				if line == s.Message() && where(f.GetField()) == "" {
+					continue // the message says it already
+				}
+				if w := where(f.GetField()); w != "" {
+					line = w + ": " + line
+				}
+				lines = append(lines, "  "+output.Clean(line))
+			}
+		case *errdetails.PreconditionFailure:
+			for _, f := range v.GetViolations() {
+				lines = append(lines, "  "+output.Clean(f.GetSubject()+": "+f.GetDescription()))
+			}
+		case *errdetails.ResourceInfo:
+			lines = append(lines, "  "+output.Clean(v.GetResourceType()+" "+v.GetResourceName()+" "+v.GetDescription()))
+		}
+	}
+	return lines
+}

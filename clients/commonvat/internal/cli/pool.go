@@ -1,0 +1,289 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
+	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
+	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
+	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/spf13/cobra"
+)
+
+func (a *app) palette() *cobra.Command {
+	var by, condition, part string
+	var all bool
+	req := &poolv1.AskPaletteRequest{}
+	c := &cobra.Command{
+		Use: "palette --by order|water|fibre|mordant|exhaust", Short: "Ask how wide the palette of each order, water, fibre, ... is",
+		Long: `Ask how wide the palette of each order, water, fibre, mordant or exhaust bath is.
+
+Only an experiment at its closing size (--experiment ID, with --by order) gets a verdict with p. Any other answer is
+exploratory: estimates, no p. --output csv writes one part of the answer (--part groups, pairs or left-out).`,
+		Args: takes(),
+		RunE: func(c *cobra.Command, _ []string) error {
+			var err error
+			if req.GroupBy, err = words.Parse[poolv1.GroupBy](by); err != nil {
+				return usage("--by: %v", err)
+			}
+			if condition != "" {
+				if req.Condition, err = words.Condition(condition); err != nil {
+					return usage("--condition: %v", err)
+				}
+			}
+			conn, err := a.dial(c.Context())
+			if err != nil {
+				return err
+			}
+			got, err := call(c.Context(), a, poolv1.NewPoolServiceClient(conn).AskPalette, req)
+			if err != nil {
+				return err
+			}
+			switch output.Format(a.format) {
+			case output.JSON:
+				return output.WriteJSON(a.Out, got)
+			case output.CSV:
+				return a.palettePart(got, part)
+			}
+			return a.paletteTable(c.Context(), got, all)
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&by, "by", "", "what palettes are told apart by (required)")
+	f.StringVar(&req.Filter, "where", "", "filter, for example: fibre = \"wool\" AND dye = \"weld\"")
+	f.StringVar(&req.ExperimentId, "experiment", "", "id of the experiment whose verdict is asked for")
+	f.StringVar(&condition, "condition", "", "D65/10, D65/2, A/10 or A/2 (default: the experiment's, or D65/10)")
+	f.Float64Var(&req.ThresholdDe00, "threshold", 0, "how different two shades must be to count as two, CIEDE2000 (default 5)")
+	f.Int32Var(&req.EqualNumber, "equal-number", 0, "number of cells at which groups are compared (default: chosen from the data)")
+	f.Int64Var(&req.MinimumRevision, "revision", 0, "the answer takes in at least this revision of the record")
+	f.Uint64Var(&req.Seed, "seed", 1, "seed of the random draws")
+	f.BoolVar(&all, "all", false, "in the table, show groups of a single cell too when there are many groups")
+	f.StringVar(&part, "part", "groups", "with --output csv: groups, pairs or left-out")
+	return c
+}
+
+func maybe[T any](p *T) any {
+	if p == nil {
+		return nil
+	}
+	return *p
+}
+
+func groupGrid(r *poolv1.AskPaletteResponse) output.Grid {
+	g := output.Grid{Title: "palettes", Columns: []string{"group", "stratum", "pieces", "cells", "sessions", "shades_at_least", "shades_at_most", "equal_number",
+		"shades_at_equal_number", "shades_low", "shades_high", "hull_side", "dispersion", "largest_hue_gap_deg", "unstable"}}
+	for _, x := range r.GetGroups() {
+		g.Add(x.GetGroup(), x.GetStratum(), x.GetPieces(), x.GetCells(), x.GetSessions(), x.GetShadesAtLeast(), x.GetShadesAtMost(), x.GetEqualNumber(),
+			maybe(x.ShadesAtEqualNumber), maybe(x.ShadesLow), maybe(x.ShadesHigh), x.GetHullSide(), x.GetDispersion(), maybe(x.LargestHueGapDeg), x.GetUnstable())
+	}
+	return g
+}
+
+func pairGrid(r *poolv1.AskPaletteResponse) output.Grid {
+	g := output.Grid{Title: "compared like with like", Columns: []string{"first", "second", "standing", "wider", "strata", "cells_first", "cells_second", "sessions",
+		"width_ratio", "shade_difference", "p", "p_adjusted", "thin", "missing", "statement"}}
+	for _, x := range r.GetPairs() {
+		g.Add(x.GetFirst(), x.GetSecond(), words.Show(x.GetStanding()), x.GetWider(), x.GetStrata(), x.GetCellsFirst(), x.GetCellsSecond(), x.GetSessions(),
+			maybe(x.WidthRatio), maybe(x.ShadeDifference), maybe(x.P), maybe(x.PAdjusted), x.GetThin(), strings.Join(x.GetMissing(), "; "), x.GetStatement())
+	}
+	return g
+}
+
+func leftOutGrid(r *poolv1.AskPaletteResponse) output.Grid {
+	g := output.Grid{Title: "left out", Columns: []string{"count", "of", "reason"}}
+	for _, x := range r.GetLeftOut() {
+		g.Add(x.GetCount(), x.GetUnit(), x.GetReason())
+	}
+	return g
+}
+
+func (a *app) palettePart(r *poolv1.AskPaletteResponse, part string) error {
+	grids := map[string]output.Grid{"groups": groupGrid(r), "pairs": pairGrid(r), "left-out": leftOutGrid(r)}
+	g, ok := grids[part]
+	if !ok {
+		return usage("--part: %q is not known; allowed: groups, pairs, left-out", part)
+	}
+	a.say("%s (%s)", output.Clean(r.GetHeadline()), words.Show(r.GetStanding()))
+	for _, t := range r.GetCannotTell() {
+		a.say("can't tell: %s", output.Clean(t))
+	}
+	return output.WriteCSV(a.Out, g)
+}
+
+// manyGroups is the number of groups above which the table leaves out those of a single cell.
+const manyGroups = 20
+
+// paletteTable writes the answer to be read: the headline first, and all that it stands on below.
+func (a *app) paletteTable(ctx context.Context, r *poolv1.AskPaletteResponse, all bool) error {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s\nstanding: %s\n\n", output.Clean(r.GetHeadline()), words.Show(r.GetStanding()))
+	groups := output.Grid{Title: "palettes", Columns: []string{"group", "stratum", "pieces", "cells", "sessions", "shades", "at equal number", "95 % interval",
+		"hull side", "dispersion", "hue gap", ""}}
+	hidden := 0
+	for _, x := range r.GetGroups() {
+		if !all && len(r.GetGroups()) > manyGroups && x.GetCells() < 2 {
+			hidden++
+			continue
+		}
+		equal, interval, mark := "", "", ""
+		if x.ShadesAtEqualNumber != nil {
+			equal = fmt.Sprintf("%s of %d", output.Figure(x.GetShadesAtEqualNumber(), 3), x.GetEqualNumber())
+		}
+		if x.ShadesLow != nil && x.ShadesHigh != nil {
+			interval = output.Figure(x.GetShadesLow(), 3) + " to " + output.Figure(x.GetShadesHigh(), 3)
+		}
+		if x.GetUnstable() {
+			mark = "unstable"
+		}
+		shades := fmt.Sprint(x.GetShadesAtLeast())
+		if x.GetShadesAtMost() != x.GetShadesAtLeast() {
+			shades += " to " + fmt.Sprint(x.GetShadesAtMost())
+		}
+		gap := any(nil)
+		if x.LargestHueGapDeg != nil {
+			gap = fmt.Sprintf("%.0f deg", x.GetLargestHueGapDeg())
+		}
+		groups.Add(x.GetGroup(), x.GetStratum(), x.GetPieces(), x.GetCells(), x.GetSessions(), shades, equal, interval,
+			fmt.Sprintf("%.1f", x.GetHullSide()), fmt.Sprintf("%.1f", x.GetDispersion()), gap, mark)
+	}
+	if err := output.WriteTable(&b, groups); err != nil {
+		return err
+	}
+	if hidden > 0 {
+		fmt.Fprintf(&b, "and %d groups of a single cell (--all shows them)\n", hidden)
+	}
+	if len(r.GetPairs()) > 0 {
+		b.WriteString("\ncompared like with like\n")
+	}
+	for _, x := range r.GetPairs() {
+		fmt.Fprintf(&b, "  %s (%s%s)\n", output.Clean(x.GetStatement()), words.Show(x.GetStanding()), pairFigures(x))
+		for _, m := range x.GetMissing() {
+			fmt.Fprintf(&b, "    missing: %s\n", output.Clean(m))
+		}
+	}
+	if len(r.GetLeftOut()) > 0 {
+		b.WriteString("\nleft out\n")
+	}
+	for _, x := range r.GetLeftOut() {
+		fmt.Fprintf(&b, "  %d %s: %s\n", x.GetCount(), output.Clean(x.GetUnit()), output.Clean(x.GetReason()))
+	}
+	if len(r.GetCannotTell()) > 0 {
+		b.WriteString("\nwhat the data can't tell\n")
+	}
+	for _, x := range r.GetCannotTell() {
+		fmt.Fprintf(&b, "  %s\n", output.Clean(x))
+	}
+	fmt.Fprintf(&b, "\ncomputed from %d readings of %d pieces under %s; shades differ by at least %s (CIEDE2000); seed %d; pool revision %d\n",
+		r.GetReadingsUsed(), r.GetPiecesUsed(), words.ShowCondition(r.GetCondition()), output.Figure(r.GetThresholdDe00(), 5), r.GetSeed(), r.GetPoolRevision())
+	b.WriteString(provenance(r.GetModules()))
+	if _, err := io.WriteString(a.Out, b.String()); err != nil {
+		return err
+	}
+	a.noteInvented(a.poolHasInvented(ctx))
+	return nil
+}
+
+func pairFigures(x *poolv1.PairAnswer) string {
+	var b strings.Builder
+	add := func(name string, v *float64) {
+		if v != nil {
+			fmt.Fprintf(&b, "; %s %s", name, output.Figure(*v, 3))
+		}
+	}
+	add("ratio of widths", x.WidthRatio)
+	add("shades apart", x.ShadeDifference)
+	add("p", x.P)
+	add("p adjusted", x.PAdjusted)
+	fmt.Fprintf(&b, "; sessions %d, strata %d, cells %d and %d", x.GetSessions(), x.GetStrata(), x.GetCellsFirst(), x.GetCellsSecond())
+	if x.GetThin() {
+		b.WriteString("; thin")
+	}
+	return b.String()
+}
+
+func provenance(modules []*typesv1.ModuleIdentity) string {
+	var b strings.Builder
+	for _, m := range modules {
+		digest := m.GetDigest()
+		if len(digest) > 12 {
+			digest = digest[:12]
+		}
+		fmt.Fprintf(&b, "by %s %s %s (sha-256 %s)\n", output.Clean(m.GetKind()), output.Clean(m.GetName()), output.Clean(m.GetVersion()), output.Clean(digest))
+	}
+	return b.String()
+}
+
+// poolHasInvented looks whether trials that the caller may read say of themselves that they are
+// invented. It is for a remark alone: if it can't be found out, nothing is said.
+func (a *app) poolHasInvented(ctx context.Context) bool {
+	client, err := a.trials(ctx)
+	if err != nil {
+		return false
+	}
+	page, err := call(ctx, a, client.ListTrials, &labv1.ListTrialsRequest{PageSize: 200})
+	if err != nil {
+		return false
+	}
+	for _, t := range page.GetTrials() {
+		if isInvented(t.GetTitle()) {
+			return true
+		}
+	}
+	return false
+}
+
+func (a *app) status() *cobra.Command {
+	return &cobra.Command{Use: "status", Short: "Show how far the pool has come with the record", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
+		conn, err := a.dial(c.Context())
+		if err != nil {
+			return err
+		}
+		r, err := call(c.Context(), a, poolv1.NewPoolServiceClient(conn).GetPoolStatus, &poolv1.GetPoolStatusRequest{})
+		if err != nil {
+			return err
+		}
+		g := output.Grid{Columns: []string{"pool_revision", "record_revision", "rows", "waiting_for"}}
+		g.Add(r.GetPoolRevision(), r.GetRecordRevision(), r.GetRows(), r.GetWaitingFor())
+		return a.show(r, g)
+	}}
+}
+
+func (a *app) difference() *cobra.Command {
+	var formula, condition string
+	c := &cobra.Command{
+		Use: "difference REFERENCE SAMPLE", Short: "Show the colour difference between two pieces, by id or code",
+		Args: takes("REFERENCE", "SAMPLE"), RunE: func(c *cobra.Command, args []string) error {
+			req := &poolv1.ComparePiecesRequest{ReferencePiece: args[0], SamplePiece: args[1], Formula: formula}
+			var err error
+			if condition != "" {
+				if req.Condition, err = words.Condition(condition); err != nil {
+					return usage("--condition: %v", err)
+				}
+			}
+			conn, err := a.dial(c.Context())
+			if err != nil {
+				return err
+			}
+			r, err := call(c.Context(), a, poolv1.NewPoolServiceClient(conn).ComparePieces, req)
+			if err != nil {
+				return err
+			}
+			if output.Format(a.format) == output.Table {
+				_, err := fmt.Fprintf(a.Out, "%s: %s\nreference %s: %s\nsample %s: %s\ncondition: %s\n%s", output.Clean(r.GetFormula()), output.Figure(r.GetDifference(), 4),
+					output.Clean(args[0]), showLab(r.GetReference()), output.Clean(args[1]), showLab(r.GetSample()), words.ShowCondition(r.GetCondition()), provenance(r.GetModules()))
+				return err
+			}
+			g := output.Grid{Columns: []string{"reference", "sample", "formula", "difference", "reference_l", "reference_a", "reference_b", "sample_l", "sample_a", "sample_b", "condition"}}
+			x, y := r.GetReference(), r.GetSample()
+			g.Add(args[0], args[1], r.GetFormula(), r.GetDifference(), x.GetL(), x.GetA(), x.GetB(), y.GetL(), y.GetA(), y.GetB(), words.ShowCondition(r.GetCondition()))
+			return a.show(r, g)
+		},
+	}
+	c.Flags().StringVar(&formula, "formula", "ciede2000", "ciede2000 or cie76")
+	c.Flags().StringVar(&condition, "condition", "", "D65/10, D65/2, A/10 or A/2 (default D65/10)")
+	return c
+}

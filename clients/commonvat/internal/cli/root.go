@@ -1,0 +1,307 @@
+// Package cli is the command line of Commonvat. Answers go to standard output,
+// messages to standard error; exit codes are the Exit constants.
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"runtime/debug"
+	"time"
+
+	"github.com/commonvat/commonvat/clients/commonvat/internal/connect"
+	"github.com/commonvat/commonvat/clients/commonvat/internal/ids"
+	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
+	"github.com/commonvat/commonvat/clients/commonvat/internal/settings"
+	"github.com/commonvat/commonvat/clients/commonvat/internal/trace"
+	"github.com/spf13/cobra"
+	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
+)
+
+// Surroundings is what the program has from outside.
+type Surroundings struct {
+	In       io.Reader
+	Out, Err io.Writer
+	Getenv   func(string) string
+}
+
+type app struct {
+	Surroundings
+	format    string
+	server    string
+	config    string
+	caFile    string
+	timeout   time.Duration
+	requestID string
+
+	conn     *grpc.ClientConn
+	endTrace func() error
+}
+
+// Run runs one command and gives the exit code.
+func Run(ctx context.Context, args []string, s Surroundings) int {
+	a := &app{Surroundings: s}
+	root := a.root() //nolint:contextcheck // each command gets its context from ExecuteContext below
+	root.SetArgs(args)
+	root.SetIn(s.In)
+	root.SetOut(s.Out)
+	root.SetErr(s.Err)
+	err := root.ExecuteContext(ctx)
+	if a.conn != nil {
+		if closing := a.conn.Close(); err == nil {
+			err = closing
+		}
+	}
+	if a.endTrace != nil {
+		if late := a.endTrace(); late != nil {
+			a.say("commonvat: traces were not sent: %v", late)
+		}
+	}
+	if err == nil {
+		return ExitOK
+	}
+	code := exitCode(err)
+	var said *outcome
+	if !errors.As(err, &said) {
+		for i, line := range explain(err, a.server) {
+			if i == 0 {
+				line = "commonvat: " + line
+			}
+			a.say("%s", line)
+		}
+		if code == ExitUnavailable && a.requestID != "" {
+			a.say("nothing tells whether it was written; to send the very same request again add: --request-id %s", a.requestID)
+		}
+	}
+	return code
+}
+
+// say writes a message for people to standard error.
+func (a *app) say(format string, args ...any) {
+	_, _ = fmt.Fprintf(a.Err, format+"\n", args...) // nowhere to report it
+}
+
+const exitHelp = `
+Exit codes: 0 done; 1 other fault; 2 wrong command line; 3 not found; 4 not signed in or not allowed;
+5 conflict with the record; 6 no answer in time; 7 wrong input, or rows refused.`
+
+func (a *app) root() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "commonvat",
+		Short: "Keep and ask a dye cooperative's trial records",
+		Long: `Keep and ask a dye cooperative's trial records.
+
+The server comes from --server, else COMMONVAT_SERVER, else the settings file that sign-in writes. The token comes from
+the file that COMMONVAT_TOKEN_FILE names, else from the settings file; a kept token is sent only to the server it was kept for.
+` + exitHelp,
+		SilenceUsage: true, SilenceErrors: true,
+		Args: cobra.ArbitraryArgs, RunE: group,
+	}
+	root.CompletionOptions.HiddenDefaultCmd = true
+	f := root.PersistentFlags()
+	f.StringVar(&a.server, "server", "", "address of the core, HOST:PORT")
+	f.StringVar(&a.format, "output", "table", "how answers are written: table, json or csv")
+	f.DurationVar(&a.timeout, "timeout", 20*time.Second, "longest wait for one answer")
+	f.StringVar(&a.config, "config", "", "settings file (default: commonvat/settings.json in the user's configuration folder)")
+	f.StringVar(&a.caFile, "ca-file", "", "certificates (PEM) that the server's own must descend from; uses TLS on loopback too")
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usage("%v", err) })
+	root.PersistentPreRunE = func(*cobra.Command, []string) error {
+		if _, err := output.ParseFormat(a.format); err != nil {
+			return usage("--output: %v", err)
+		}
+		if a.timeout <= 0 {
+			return usage("--timeout must be above 0")
+		}
+		if a.requestID != "" {
+			if err := ids.Check(a.requestID); err != nil {
+				return usage("--request-id: %v", err)
+			}
+		}
+		return nil
+	}
+	root.AddCommand(a.signIn(), a.whoAmI(), a.trial(), a.look(), a.readingCommand(), a.piece(), a.bath(), a.water(),
+		a.experiment(), a.watch(), a.palette(), a.status(), a.difference(), a.importCommand(), a.members(), a.modules(), a.token(), a.version())
+	return root
+}
+
+// group is a command that only holds others.
+func group(c *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return c.Help()
+	}
+	return usage("%s has no command %q; see: %s --help", c.CommandPath(), args[0], c.CommandPath())
+}
+
+func groupOf(use, short string, commands ...*cobra.Command) *cobra.Command {
+	c := &cobra.Command{Use: use, Short: short, Args: cobra.ArbitraryArgs, RunE: group}
+	c.AddCommand(commands...)
+	return c
+}
+
+// takes makes an argument check for exactly these arguments.
+func takes(names ...string) cobra.PositionalArgs {
+	return func(c *cobra.Command, args []string) error {
+		if len(args) != len(names) {
+			return usage("%s takes %d arguments, %d were given; usage: %s", c.CommandPath(), len(names), len(args), c.UseLine())
+		}
+		return nil
+	}
+}
+
+func (a *app) writes(c *cobra.Command) *cobra.Command {
+	c.Flags().StringVar(&a.requestID, "request-id", "", "send a request again under the id it was first sent under (a version 7 UUID)")
+	return c
+}
+
+// seed is the id from which a request and all that it makes are named.
+func (a *app) seed() (string, error) {
+	if a.requestID == "" {
+		id, err := ids.New()
+		if err != nil {
+			return "", err
+		}
+		a.requestID = id
+	}
+	return a.requestID, nil
+}
+
+func (a *app) settingsPath() (string, error) {
+	if a.config != "" {
+		return a.config, nil
+	}
+	return settings.DefaultPath()
+}
+
+// dial opens the connection with what flags, environment and settings file say, in that order.
+func (a *app) dial(ctx context.Context) (*grpc.ClientConn, error) {
+	if a.conn != nil {
+		return a.conn, nil
+	}
+	path, err := a.settingsPath()
+	if err != nil && a.server == "" && a.Getenv("COMMONVAT_SERVER") == "" {
+		return nil, err
+	}
+	var kept settings.Settings
+	if err == nil {
+		if kept, err = settings.Load(path); err != nil {
+			return nil, err
+		}
+	}
+	if a.server == "" {
+		a.server = a.Getenv("COMMONVAT_SERVER")
+	}
+	if a.server == "" {
+		a.server = kept.Server
+	}
+	if a.server == "" {
+		return nil, usage("no server is known: give --server HOST:PORT, or sign in first (commonvat sign-in --server HOST:PORT)")
+	}
+	options := connect.Options{Server: a.server, CAFile: a.caFile}
+	if options.CAFile == "" && a.server == kept.Server {
+		options.CAFile = kept.CAFile
+	}
+	if file := a.Getenv("COMMONVAT_TOKEN_FILE"); file != "" {
+		data, err := settings.ReadPrivate(file)
+		if err != nil {
+			return nil, fmt.Errorf("COMMONVAT_TOKEN_FILE: %w", err)
+		}
+		if options.Token, err = settings.ReadToken(data); err != nil {
+			return nil, fmt.Errorf("COMMONVAT_TOKEN_FILE: %w", err)
+		}
+	} else if a.server == kept.Server {
+		options.Token = kept.Token
+	}
+	err = a.open(ctx, options)
+	return a.conn, err
+}
+
+// open makes the connection, traced when the environment asks for it.
+func (a *app) open(ctx context.Context, o connect.Options) error {
+	if trace.On(a.Getenv) {
+		option, end, err := trace.Start(ctx)
+		if err != nil {
+			return err
+		}
+		a.endTrace = end
+		o.More = append(o.More, option)
+	}
+	var err error
+	if a.conn, err = connect.Dial(o); err != nil {
+		return usage("%v", err)
+	}
+	return nil
+}
+
+// call runs one unary call with the deadline.
+func call[Q, R any](ctx context.Context, a *app, rpc func(context.Context, Q, ...grpc.CallOption) (R, error), request Q) (R, error) {
+	ctx, cancel := context.WithTimeout(ctx, a.timeout)
+	defer cancel()
+	return rpc(ctx, request)
+}
+
+// show writes an answer: the message as JSON, or its grids. CSV has the first grid alone.
+func (a *app) show(m proto.Message, grids ...output.Grid) error {
+	switch output.Format(a.format) {
+	case output.JSON:
+		return output.WriteJSON(a.Out, m)
+	case output.CSV:
+		return output.WriteCSV(a.Out, grids[0])
+	}
+	for i, g := range grids {
+		if i > 0 {
+			if len(g.Rows) == 0 {
+				continue
+			}
+			if _, err := io.WriteString(a.Out, "\n"); err != nil {
+				return err
+			}
+		}
+		if err := output.WriteTable(a.Out, g); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+const maxInput = 64 << 20
+
+// readInput reads a file; "-" is standard input.
+func (a *app) readInput(name string) ([]byte, error) {
+	from := a.In
+	if name != "-" {
+		f, err := os.Open(name)
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil, input("there is no file %s", name)
+		}
+		if err != nil {
+			return nil, err
+		}
+		defer f.Close() //nolint:errcheck // read only
+		from = f
+	}
+	data, err := io.ReadAll(io.LimitReader(from, maxInput+1))
+	if err == nil && len(data) > maxInput {
+		err = input("%s has more than %d bytes", name, maxInput)
+	}
+	return data, err
+}
+
+func (a *app) version() *cobra.Command {
+	return &cobra.Command{Use: "version", Short: "Show the version of this program", Args: takes(), RunE: func(*cobra.Command, []string) error {
+		version, revision := "unknown", ""
+		if info, ok := debug.ReadBuildInfo(); ok {
+			version = info.Main.Version
+			for _, s := range info.Settings {
+				if s.Key == "vcs.revision" {
+					revision = " " + s.Value
+				}
+			}
+		}
+		_, err := fmt.Fprintf(a.Out, "commonvat %s%s\n", version, revision)
+		return err
+	}}
+}

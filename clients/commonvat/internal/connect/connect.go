@@ -1,0 +1,108 @@
+// Package connect opens the connection to the core. A token goes unencrypted only
+// to an address of this machine; to any other it goes by TLS.
+package connect
+
+import (
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"strings"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/credentials/insecure"
+)
+
+// Options says where the core is and who calls.
+type Options struct {
+	Server string // host:port
+	Token  string // may be empty
+	// CAFile holds the certificates that the server's own must descend from; empty means the system's.
+	// With it, TLS is used on loopback too.
+	CAFile string
+	// More is handed to the connection as it is.
+	More []grpc.DialOption
+}
+
+// MaxAnswer is the largest answer that is taken, in bytes.
+const MaxAnswer = 16 << 20
+
+// A refused or broken connection is tried again: every call that writes carries a request id, or
+// may be repeated by its nature. IssueToken isn't listed, since each call of it makes another token.
+const retries = `{"methodConfig":[{"name":[
+ {"service":"commonvat.lab.v1.TrialService"},{"service":"commonvat.lab.v1.BathService"},{"service":"commonvat.lab.v1.WaterService"},
+ {"service":"commonvat.lab.v1.ExperimentService"},{"service":"commonvat.lab.v1.ImportService"},{"service":"commonvat.pool.v1.PoolService"},
+ {"service":"commonvat.catalog.v1.CatalogService"},{"service":"commonvat.access.v1.AccessService","method":"GetCurrentMember"},
+ {"service":"commonvat.access.v1.AccessService","method":"ListMembers"}],
+ "retryPolicy":{"maxAttempts":4,"initialBackoff":"0.1s","maxBackoff":"2s","backoffMultiplier":3,"retryableStatusCodes":["UNAVAILABLE"]}}]}`
+
+// Dial prepares a connection; nothing is sent before the first call. The caller closes it.
+func Dial(o Options) (*grpc.ClientConn, error) {
+	host, port, err := net.SplitHostPort(o.Server)
+	if err != nil || host == "" || port == "" {
+		return nil, fmt.Errorf("server address %q must be HOST:PORT, for example localhost:7730", o.Server)
+	}
+	options := []grpc.DialOption{
+		grpc.WithDefaultServiceConfig(retries), grpc.WithDisableServiceConfig(),
+		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(MaxAnswer)),
+	}
+	options = append(options, o.More...)
+	target, plain := "dns:///"+o.Server, Loopback(host) && o.CAFile == ""
+	if plain {
+		target = "passthrough:///" + o.Server
+		options = append(options, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithContextDialer(dialLoopback))
+	} else {
+		config := &tls.Config{MinVersion: tls.VersionTLS13, ServerName: host}
+		if o.CAFile != "" {
+			pem, err := os.ReadFile(o.CAFile)
+			if err != nil {
+				return nil, fmt.Errorf("read the certificates: %w", err)
+			}
+			config.RootCAs = x509.NewCertPool()
+			if !config.RootCAs.AppendCertsFromPEM(pem) {
+				return nil, fmt.Errorf("%s has no certificates in PEM form", o.CAFile)
+			}
+		}
+		options = append(options, grpc.WithTransportCredentials(credentials.NewTLS(config)))
+	}
+	if o.Token != "" {
+		options = append(options, grpc.WithPerRPCCredentials(bearer{token: o.Token, tls: !plain}))
+	}
+	return grpc.NewClient(target, options...)
+}
+
+// Loopback tells whether a host is this machine by its name or number.
+func Loopback(host string) bool {
+	if strings.EqualFold(host, "localhost") {
+		return true
+	}
+	ip := net.ParseIP(host)
+	return ip != nil && ip.IsLoopback()
+}
+
+// dialLoopback connects and then makes sure that the other end is this machine, whatever the name resolved to.
+func dialLoopback(ctx context.Context, address string) (net.Conn, error) {
+	c, err := (&net.Dialer{}).DialContext(ctx, "tcp", address)
+	if err != nil {
+		return nil, err
+	}
+	if tcp, ok := c.RemoteAddr().(*net.TCPAddr); !ok || !tcp.IP.IsLoopback() {
+		return nil, errors.Join(fmt.Errorf("%s is not an address of this machine", address), c.Close())
+	}
+	return c, nil
+}
+
+type bearer struct {
+	token string
+	tls   bool
+}
+
+func (b bearer) GetRequestMetadata(context.Context, ...string) (map[string]string, error) {
+	return map[string]string{"authorization": "Bearer " + b.token}, nil
+}
+
+func (b bearer) RequireTransportSecurity() bool { return b.tls }

@@ -1,0 +1,168 @@
+package width
+
+import (
+	"math"
+	"math/rand/v2"
+	"slices"
+
+	"github.com/commonvat/commonvat/plugins/palette/width/hull"
+	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
+)
+
+// Pairwise describes the CIEDE2000 differences between all cells. Its mean has no size bias.
+type Pairwise struct {
+	MeanDE float64
+	MinDE  *float64 // nil when sampled
+	Pairs  int      // pairs measured
+	// Sampled says that Pairs were drawn at random, as for more than 3,000 cells; SE is then the standard error of MeanDE.
+	Sampled bool
+	SE      float64
+}
+
+// HueCoverage describes the hues of the cells with C*ab ≥ 5.
+type HueCoverage struct {
+	Chromatic       int     // cells with C*ab ≥ 5
+	LargestEmptyArc float64 // degrees, above 0 to 360
+	Entropy         float64 // chroma-weighted Shannon entropy over 36 half-open bins of 10°, nats, 0 to ln 36
+	EffectiveHues   float64 // e^Entropy, 1 to 36
+	Evenness        float64 // Entropy/ln 36, 0 to 1
+}
+
+const (
+	chromaticFrom = 5.0 // C*ab below which a hue means little
+	hueBins       = 36
+	allPairsUpTo  = 3000
+	sampledPairs  = 200_000
+)
+
+func points(colours []colorimetry.Lab) []hull.Point {
+	out := make([]hull.Point, len(colours))
+	for i, c := range colours {
+		out[i] = hull.Point{c.L, c.A, c.B}
+	}
+	return out
+}
+
+// hullWidth fails only for colours that were not validated.
+func hullWidth(colours []colorimetry.Lab) (HullWidth, error) {
+	body, err := hull.Solid(points(colours))
+	if err != nil {
+		return HullWidth{}, err
+	}
+	plane := make([][2]float64, len(colours))
+	for i, c := range colours {
+		plane[i] = [2]float64{c.A, c.B}
+	}
+	area, _, err := hull.Area(plane)
+	return HullWidth{
+		Status: body.Status, Volume: body.Volume, Side: math.Cbrt(body.Volume), Vertices: len(body.Vertices),
+		Unstable: len(colours) < StableHullCells, AreaAB: area,
+	}, err
+}
+
+// Dispersion is sqrt(mean ‖x−x̄‖²) in CIELAB units, and false for fewer than two colours. It is biased low for few colours, so
+// compare it at equal numbers.
+func Dispersion(colours []colorimetry.Lab) (float64, bool) { return dispersion(colours) }
+
+func dispersion(colours []colorimetry.Lab) (float64, bool) {
+	n := float64(len(colours))
+	if n < 2 {
+		return 0, false
+	}
+	var mean colorimetry.Lab
+	for _, c := range colours {
+		mean.L += c.L / n
+		mean.A += c.A / n
+		mean.B += c.B / n
+	}
+	ss := 0.0
+	for _, c := range colours {
+		l, a, b := c.L-mean.L, c.A-mean.A, c.B-mean.B
+		ss += float64(l*l) + float64(a*a) + float64(b*b)
+	}
+	return math.Sqrt(ss / n), true
+}
+
+func difference(a, b colorimetry.Lab) float64 {
+	return colorimetry.CIEDE2000(a, b, colorimetry.DefaultFactors)
+}
+
+func pairwise(colours []colorimetry.Lab, seed uint64) *Pairwise {
+	n := len(colours)
+	if n < 2 {
+		return nil
+	}
+	if n > allPairsUpTo {
+		rng := rand.New(rand.NewPCG(seed, 0))
+		sum, squares := 0.0, 0.0
+		for range sampledPairs {
+			i, j := rng.IntN(n), rng.IntN(n-1)
+			if j >= i {
+				j++
+			}
+			d := difference(colours[i], colours[j])
+			sum += d
+			squares += d * d
+		}
+		mean := sum / sampledPairs
+		return &Pairwise{MeanDE: mean, Pairs: sampledPairs, Sampled: true,
+			SE: math.Sqrt(max(0, squares/sampledPairs-mean*mean) / (sampledPairs - 1))}
+	}
+	sum, least := 0.0, math.Inf(1)
+	for i := range n {
+		for j := i + 1; j < n; j++ {
+			d := difference(colours[i], colours[j])
+			sum += d
+			least = min(least, d)
+		}
+	}
+	pairs := n * (n - 1) / 2
+	return &Pairwise{MeanDE: sum / float64(pairs), MinDE: &least, Pairs: pairs}
+}
+
+func hueCoverage(colours []colorimetry.Lab) *HueCoverage {
+	var hues []float64
+	var bins [hueBins]float64
+	total := 0.0
+	for _, c := range colours {
+		lch := c.LCh()
+		if lch.C < chromaticFrom {
+			continue
+		}
+		hues = append(hues, lch.H)
+		bins[min(int(lch.H/(360/hueBins)), hueBins-1)] += lch.C
+		total += lch.C
+	}
+	if len(hues) < 2 {
+		return nil
+	}
+	slices.Sort(hues)
+	arc := 360 - hues[len(hues)-1] + hues[0]
+	for i := 1; i < len(hues); i++ {
+		arc = max(arc, hues[i]-hues[i-1])
+	}
+	entropy := 0.0
+	for _, w := range bins {
+		if w > 0 {
+			entropy -= w / total * math.Log(w/total)
+		}
+	}
+	return &HueCoverage{
+		Chromatic: len(hues), LargestEmptyArc: arc, Entropy: entropy, EffectiveHues: math.Exp(entropy),
+		Evenness: entropy / math.Log(hueBins),
+	}
+}
+
+func spans(colours []colorimetry.Lab) (lightness, chroma float64) {
+	if len(colours) == 0 {
+		return 0, 0
+	}
+	first := colours[0].LCh()
+	l0, l1, c0, c1 := first.L, first.L, first.C, first.C
+	for _, c := range colours[1:] {
+		x := c.LCh()
+		l0, l1 = min(l0, x.L), max(l1, x.L)
+		c0, c1 = min(c0, x.C), max(c1, x.C)
+	}
+	return l1 - l0, c1 - c0
+}

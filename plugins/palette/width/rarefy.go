@@ -1,0 +1,375 @@
+package width
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"hash/fnv"
+	"math"
+	"math/rand/v2"
+	"slices"
+
+	"github.com/commonvat/commonvat/plugins/palette/width/hull"
+	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
+)
+
+// Rarefied holds the widths expected of M cells chosen at random from a group's cells.
+type Rarefied struct {
+	M          int
+	Subsets    int  // subsets measured
+	Enumerated bool // all C(n, M) subsets; otherwise Subsets were drawn
+	// Shades at the headline threshold.
+	Shades Expected
+	// Volume of the hull, nil for fewer than 4 cells; its side is that of the expected volume.
+	Volume     *Expected
+	Side       float64
+	Dispersion Expected
+	// SearchNodes were used for all subsets together.
+	SearchNodes int
+}
+
+// Expected is a mean over subsets.
+type Expected struct {
+	Mean float64
+	// UpperMean is above Mean only where the search for shades ran out of its budget; the truth lies between them.
+	UpperMean    float64
+	MonteCarloSE float64 // of Mean for having drawn subsets; 0 when enumerated
+	// Interval at 95 % for the sessions, nil with NoInterval saying why.
+	Interval   *Interval
+	NoInterval string
+}
+
+// Interval is approximate: a delete-one-block jackknife of the logarithm of the mean, with Student's t on B−1 degrees of freedom. Its
+// coverage of 95 % was 0.90 to 0.98 in our simulations.
+type Interval struct {
+	Low, High float64
+	Blocks    int
+}
+
+// enumerateUpTo is the number of subsets up to which all are taken.
+const enumerateUpTo = 20_000
+
+// leastOmitting is the number of subsets without a block behind each leave-out value; where the drawn subsets hold fewer, more are
+// drawn from the cells of the other blocks.
+const leastOmitting = 400
+
+// worker carries what all calculations of one call share.
+type worker struct {
+	ctx    context.Context
+	params Params
+	lite   map[liteKey]*Rarefied
+}
+
+type liteKey struct {
+	stratum, group string
+	m              int
+}
+
+// rarefyLite is rarefy without hulls and intervals, remembered for the next pair.
+func (w *worker) rarefyLite(g labelled, m int) (*Rarefied, error) {
+	k := liteKey{g.cells[0].stratum, g.label, m}
+	if r, ok := w.lite[k]; ok {
+		return r, nil
+	}
+	r, err := w.rarefy(g.cells, m, false)
+	if err == nil {
+		w.lite[k] = r
+	}
+	return r, err
+}
+
+// tally sums one width over subsets.
+type tally struct{ sum, upper, squares float64 }
+
+func (t *tally) add(lower, upper float64) {
+	t.sum += lower
+	t.upper += upper
+	t.squares += lower * lower
+}
+
+// the widths that are rarefied.
+const (
+	ofShades = iota
+	ofVolume
+	ofDispersion
+	widths
+)
+
+// sums holds the tallies of a set of subsets.
+type sums struct {
+	n  int
+	of [widths]tally
+}
+
+func (s *sums) add(lower, upper [widths]float64) {
+	s.n++
+	for k := range s.of {
+		s.of[k].add(lower[k], upper[k])
+	}
+}
+
+// rarefy takes 2 ≤ m ≤ len(cells).
+func (w *worker) rarefy(cells []cell, m int, full bool) (*Rarefied, error) {
+	// The graph wants colours sorted by lightness.
+	cells = slices.Clone(cells)
+	slices.SortStableFunc(cells, func(a, b cell) int { return cmp.Compare(a.mean.L, b.mean.L) })
+	s := &sampler{cells: cells, threshold: w.params.ThresholdDE, left: w.params.SearchNodes, volume: full && m >= 4}
+	if len(cells) <= graphUpTo {
+		s.graph = newGraph(coloursOf(cells), s.threshold)
+	}
+	s.block = blockNumbers(cells)
+	blocks := 0
+	for _, b := range s.block {
+		blocks = max(blocks, b+1)
+	}
+	s.holds = make([]bool, blocks)
+	s.without = make([]sums, blocks)
+
+	n := len(cells)
+	out := &Rarefied{M: m}
+	visit := func(subset []int) error {
+		if s.all.n%64 == 0 {
+			if err := w.ctx.Err(); err != nil {
+				return err
+			}
+		}
+		return s.measure(subset)
+	}
+	rng := rand.New(rand.NewPCG(w.params.Seed, streamOf(cells[0])))
+	var err error
+	if out.Enumerated = subsets(n, m) <= enumerateUpTo; out.Enumerated {
+		err = everySubset(n, m, visit)
+	} else {
+		pool := identity(n)
+		for i := 0; i < w.params.Draws && err == nil; i++ {
+			err = visit(draw(rng, pool, m))
+		}
+	}
+	if err != nil {
+		return nil, err
+	}
+	out.Subsets = s.all.n
+	reason := ""
+	if full {
+		if reason = s.noInterval(m); reason == "" && !out.Enumerated {
+			if err := s.topUp(w.ctx, rng, m); err != nil {
+				return nil, err
+			}
+		}
+	} else {
+		reason = "not asked for"
+	}
+	out.Shades = s.expected(ofShades, out.Enumerated, reason)
+	out.Dispersion = s.expected(ofDispersion, out.Enumerated, reason)
+	if s.volume {
+		v := s.expected(ofVolume, out.Enumerated, reason)
+		out.Volume = &v
+		out.Side = math.Cbrt(v.Mean)
+	}
+	out.SearchNodes = w.params.SearchNodes - s.left
+	return out, nil
+}
+
+// sampler measures subsets of one group's cells.
+type sampler struct {
+	cells     []cell // by lightness
+	threshold float64
+	graph     *graph // of all cells; nil for too many, each subset then makes its own
+	left      int    // search nodes
+	volume    bool
+	block     []int // number of each cell's block, −1 for a session not stated
+	holds     []bool
+	all       sums
+	without   []sums // by block: the subsets that hold none of its cells
+}
+
+func (s *sampler) widths(subset []int) (lower, upper [widths]float64, err error) {
+	colours := make([]colorimetry.Lab, len(subset))
+	for i, v := range subset {
+		colours[i] = s.cells[v].mean
+	}
+	var g *graph
+	if s.graph != nil {
+		g = s.graph.part(subset)
+	} else {
+		g = newGraph(colours, s.threshold)
+	}
+	lo, up := g.count(&s.left)
+	lower[ofShades], upper[ofShades] = float64(lo), float64(up)
+	if s.volume {
+		body, err := hull.Solid(points(colours))
+		if err != nil {
+			return lower, upper, err
+		}
+		lower[ofVolume], upper[ofVolume] = body.Volume, body.Volume
+	}
+	d, _ := dispersion(colours)
+	lower[ofDispersion], upper[ofDispersion] = d, d
+	return lower, upper, nil
+}
+
+func (s *sampler) measure(subset []int) error {
+	lower, upper, err := s.widths(subset)
+	if err != nil {
+		return err
+	}
+	s.all.add(lower, upper)
+	clear(s.holds)
+	for _, v := range subset {
+		if b := s.block[v]; b >= 0 {
+			s.holds[b] = true
+		}
+	}
+	for b, held := range s.holds {
+		if !held {
+			s.without[b].add(lower, upper)
+		}
+	}
+	return nil
+}
+
+// noInterval says why the sessions give no interval, "" when they do.
+func (s *sampler) noInterval(m int) string {
+	if slices.Contains(s.block, -1) {
+		return "a session is not stated"
+	}
+	if len(s.without) < 2 {
+		return "fewer than 2 sessions"
+	}
+	in := make([]int, len(s.without))
+	for _, b := range s.block {
+		in[b]++
+	}
+	if rest := len(s.cells) - slices.Max(in); rest < m {
+		return fmt.Sprintf("without one session only %d cells are left, fewer than m = %d", rest, m)
+	}
+	return ""
+}
+
+// topUp draws subsets from the cells of all other blocks where too few drawn subsets happened to leave a block out. Both kinds
+// are uniform over the subsets without the block.
+func (s *sampler) topUp(ctx context.Context, rng *rand.Rand, m int) error {
+	for b := range s.without {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		var pool []int
+		for v, own := range s.block {
+			if own != b {
+				pool = append(pool, v)
+			}
+		}
+		for s.without[b].n < leastOmitting {
+			lower, upper, err := s.widths(draw(rng, pool, m))
+			if err != nil {
+				return err
+			}
+			s.without[b].add(lower, upper)
+		}
+	}
+	return nil
+}
+
+func (s *sampler) expected(k int, enumerated bool, reason string) Expected {
+	n := float64(s.all.n)
+	t := s.all.of[k]
+	e := Expected{Mean: t.sum / n, UpperMean: t.upper / n, NoInterval: reason}
+	if !enumerated {
+		e.MonteCarloSE = math.Sqrt(max(0, t.squares/n-e.Mean*e.Mean) / (n - 1))
+	}
+	if reason != "" {
+		return e
+	}
+	if e.UpperMean > e.Mean {
+		e.NoInterval = "the search for shades ran out of its budget"
+		return e
+	}
+	logs := make([]float64, len(s.without))
+	for b, x := range s.without {
+		if !(x.of[k].sum > 0) {
+			e.NoInterval = "without one session nothing is left to measure"
+			return e
+		}
+		logs[b] = math.Log(x.of[k].sum / float64(x.n))
+	}
+	half := StudentQuantile(0.975, len(logs)-1) * JackknifeSE(logs)
+	e.Interval = &Interval{Low: e.Mean * math.Exp(-half), High: e.Mean * math.Exp(half), Blocks: len(logs)}
+	return e
+}
+
+func blockNumbers(cells []cell) []int {
+	var labels []string
+	for _, c := range cells {
+		if c.block != "" {
+			labels = append(labels, c.block)
+		}
+	}
+	slices.Sort(labels)
+	labels = slices.Compact(labels)
+	out := make([]int, len(cells))
+	for i, c := range cells {
+		out[i] = -1
+		if c.block != "" {
+			out[i], _ = slices.BinarySearch(labels, c.block)
+		}
+	}
+	return out
+}
+
+// streamOf gives each group of a stratum its own random numbers, whatever other groups there are.
+func streamOf(c cell) uint64 {
+	h := fnv.New64a()
+	_, _ = fmt.Fprintf(h, "%q %q", c.stratum, c.group) // a hash never fails
+	return h.Sum64()
+}
+
+func identity(n int) []int {
+	out := make([]int, n)
+	for i := range out {
+		out[i] = i
+	}
+	return out
+}
+
+// draw picks m of pool, every subset alike, and shuffles pool on the way. The subset is ascending and valid until the next draw.
+func draw(rng *rand.Rand, pool []int, m int) []int {
+	for i := range m {
+		j := i + rng.IntN(len(pool)-i)
+		pool[i], pool[j] = pool[j], pool[i]
+	}
+	slices.Sort(pool[:m])
+	return pool[:m]
+}
+
+// subsets is C(n, m), or more than enumerateUpTo when it is larger than that.
+func subsets(n, m int) int {
+	c := 1
+	for i := 1; i <= min(m, n-m); i++ {
+		c = c * (n - i + 1) / i
+		if c > enumerateUpTo {
+			return c
+		}
+	}
+	return c
+}
+
+// everySubset visits the subsets of m of n in lexicographic order.
+func everySubset(n, m int, visit func([]int) error) error {
+	s := identity(m)
+	for {
+		if err := visit(s); err != nil {
+			return err
+		}
+		i := m - 1
+		for i >= 0 && s[i] == n-m+i {
+			i--
+		}
+		if i < 0 {
+			return nil
+		}
+		s[i]++
+		for j := i + 1; j < m; j++ {
+			s[j] = s[j-1] + 1
+		}
+	}
+}

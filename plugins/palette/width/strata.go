@@ -1,0 +1,327 @@
+package width
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+)
+
+// Leaning is the direction in which the estimates of a pair point. It is no verdict: no test stands behind it.
+type Leaning string
+
+// The leanings of a pair.
+const (
+	LeansFirst    Leaning = "first wider"
+	LeansSecond   Leaning = "second wider"
+	LeansNeither  Leaning = "level"          // ratio of dispersions within the margin and less than half a shade apart
+	LeansBoth     Leaning = "mixed"          // shades and dispersion clearly point in opposite directions
+	NotComparable Leaning = "not comparable" // no stratum holds two cells of both
+)
+
+// levelShades is the difference of expected shades below which two palettes may be level.
+const levelShades = 0.5
+
+// Need is something that a gate misses.
+type Need struct {
+	Kind string // "strata", "cells" (of the smaller group) or "m" (equal number)
+	Have int
+	Want int
+}
+
+// Pair compares two groups, First before Second by label, over the strata that hold at least two cells of both.
+type Pair struct {
+	First, Second string
+	Strata        []PairStratum
+	// Cells of either group in those strata.
+	FirstCells, SecondCells int
+	// MeanLogRatio is the mean over strata of ln(dispersion of First / of Second) at equal numbers, nil where none has one.
+	// Its SE over strata is nil for fewer than two.
+	MeanLogRatio, SELogRatio *float64
+	LogRatioStrata           int
+	// MeanShadeDifference is the mean over strata of E[N_m] of First − of Second, nil where no stratum is shared.
+	MeanShadeDifference, SEShadeDifference *float64
+	Leaning                                Leaning
+	// Thin says that this is too little to rank by; Needs says what is missing.
+	Thin  bool
+	Needs []Need
+	// NotShared are strata that hold one of the groups but not two cells of both, or not the M asked for.
+	NotShared []string
+}
+
+// PairStratum compares two groups in one stratum.
+type PairStratum struct {
+	Stratum                 string
+	FirstCells, SecondCells int
+	M                       int      // the smaller of the two, or the M asked for, at most 120 when chosen
+	LogRatio                *float64 // ln(E[dispersion of M] of First / of Second); nil where one is 0
+	ShadeDifference         float64  // E[N_M] of First − of Second
+	// GainFirst is what First adds to the shades of Second, GainSecond the reverse, of all cells: they describe, as they grow with the
+	// number of cells.
+	GainFirst, GainSecond Count
+}
+
+func (w *worker) pairs(strata []labelled) ([]Pair, error) {
+	var names []string
+	groups := make([]map[string]labelled, len(strata))
+	for i, s := range strata {
+		groups[i] = map[string]labelled{}
+		for _, g := range split(s.cells, func(c cell) string { return c.group }) {
+			groups[i][g.label] = g
+			names = append(names, g.label)
+		}
+	}
+	slices.Sort(names)
+	names = slices.Compact(names)
+	var out []Pair
+	for i, first := range names {
+		for _, second := range names[i+1:] {
+			p := Pair{First: first, Second: second}
+			for k, s := range strata {
+				a, inA := groups[k][first]
+				b, inB := groups[k][second]
+				if !inA && !inB {
+					continue
+				}
+				m := w.params.M
+				if m == 0 {
+					m = min(len(a.cells), len(b.cells), maxChosenM)
+				}
+				if min(len(a.cells), len(b.cells)) < max(2, m) {
+					p.NotShared = append(p.NotShared, s.label)
+					continue
+				}
+				in, err := w.pairIn(s.label, a, b, m)
+				if err != nil {
+					return nil, err
+				}
+				p.Strata = append(p.Strata, in)
+			}
+			p.summarise(w.params, len(strata))
+			out = append(out, p)
+		}
+	}
+	return out, nil
+}
+
+func (w *worker) pairIn(stratum string, a, b labelled, m int) (PairStratum, error) {
+	p := PairStratum{Stratum: stratum, FirstCells: len(a.cells), SecondCells: len(b.cells), M: m}
+	ra, err := w.rarefyLite(a, m)
+	if err != nil {
+		return p, err
+	}
+	rb, err := w.rarefyLite(b, m)
+	if err != nil {
+		return p, err
+	}
+	if x, y := ra.Dispersion.Mean, rb.Dispersion.Mean; x > 0 && y > 0 {
+		r := math.Log(x / y)
+		p.LogRatio = &r
+	}
+	p.ShadeDifference = ra.Shades.Mean - rb.Shades.Mean
+	t, nodes := w.params.ThresholdDE, w.params.SearchNodes
+	ca, cb := coloursOf(a.cells), coloursOf(b.cells)
+	both := distinctShades(slices.Concat(ca, cb), t, nodes)
+	p.GainFirst = gain(both, distinctShades(cb, t, nodes), len(ca))
+	p.GainSecond = gain(both, distinctShades(ca, t, nodes), len(cb))
+	return p, w.ctx.Err()
+}
+
+// summarise fills in the means over strata, the leaning and the gate. Where the rows know more than one stratum, a pair wants
+// three of them and six cells of either group; where there is but one stratum, nothing is mixed and it wants equal m ≥ 6.
+func (p *Pair) summarise(params Params, strataInAll int) {
+	var ratios, shades []float64
+	least := math.MaxInt
+	for _, s := range p.Strata {
+		p.FirstCells += s.FirstCells
+		p.SecondCells += s.SecondCells
+		shades = append(shades, s.ShadeDifference)
+		if s.LogRatio != nil {
+			ratios = append(ratios, *s.LogRatio)
+		}
+		least = min(least, s.M)
+	}
+	p.LogRatioStrata = len(ratios)
+	p.MeanLogRatio, p.SELogRatio = meanAndSE(ratios)
+	p.MeanShadeDifference, p.SEShadeDifference = meanAndSE(shades)
+	p.Leaning = leaning(p.MeanLogRatio, p.MeanShadeDifference, math.Log(params.MarginRatio))
+	want := func(kind string, have, want int) {
+		if have < want {
+			p.Needs = append(p.Needs, Need{Kind: kind, Have: have, Want: want})
+		}
+	}
+	if strataInAll > 1 {
+		want("strata", len(p.Strata), CompareStrata)
+		want("cells", min(p.FirstCells, p.SecondCells), CompareCells)
+	} else {
+		if len(p.Strata) == 0 {
+			least = 0
+		}
+		want("m", least, CompareM)
+	}
+	p.Thin = len(p.Needs) > 0
+}
+
+func meanAndSE(x []float64) (mean, se *float64) {
+	if len(x) == 0 {
+		return nil, nil
+	}
+	n, m, ss := float64(len(x)), 0.0, 0.0
+	for _, v := range x {
+		m += v / n
+	}
+	if len(x) < 2 {
+		return &m, nil
+	}
+	for _, v := range x {
+		ss += (v - m) * (v - m)
+	}
+	s := math.Sqrt(ss / (n - 1) / n)
+	return &m, &s
+}
+
+func leaning(logRatio, shades *float64, margin float64) Leaning {
+	if shades == nil {
+		return NotComparable
+	}
+	// What is within its band points nowhere.
+	r, s := 0.0, 0.0
+	if logRatio != nil && math.Abs(*logRatio) >= margin {
+		r = *logRatio
+	}
+	if math.Abs(*shades) >= levelShades {
+		s = *shades
+	}
+	switch {
+	case r == 0 && s == 0:
+		return LeansNeither
+	case r > 0 && s < 0, r < 0 && s > 0:
+		return LeansBoth
+	case r+s > 0: // of the same sign, or one is 0
+		return LeansFirst
+	}
+	return LeansSecond
+}
+
+// RankingStatus says whether there is anything to rank by.
+type RankingStatus string
+
+// The states of a ranking.
+const (
+	Ranked       RankingStatus = "ranked"
+	Insufficient RankingStatus = "insufficient" // no pair passes its gate
+)
+
+// Ranking orders groups by their pairs. Pairs that are thin count for nothing.
+type Ranking struct {
+	Status RankingStatus
+	Places []Place // best first
+	// Unplaced groups have no pair that passes its gate.
+	Unplaced []string
+	// Complete says that every two placed groups could be compared.
+	Complete bool
+	// Circular says that some three groups go round: the first wider than the second, it than the third, it than the first.
+	Circular bool
+	// Needs of the pair nearest to its gate, where the status is insufficient.
+	Needs []Need
+}
+
+// Place is one group's place; groups with equal Score share it.
+type Place struct {
+	Place                         int // from 1; after a place shared by two, the next is two further
+	Group                         string
+	Wider, Narrower, Level, Mixed int     // pairs that pass their gate
+	NotCompared                   int     // pairs that are thin or share no stratum
+	Score                         float64 // (Wider − Narrower) / pairs that pass their gate, −1 to 1
+}
+
+func rank(cells []cell, pairs []Pair) Ranking {
+	places := map[string]*Place{}
+	for _, g := range split(cells, func(c cell) string { return c.group }) {
+		places[g.label] = &Place{Group: g.label}
+	}
+	out := Ranking{Status: Insufficient, Complete: true}
+	wider := map[[2]string]bool{}
+	for i, p := range pairs {
+		a, b := places[p.First], places[p.Second]
+		if p.Thin {
+			a.NotCompared++
+			b.NotCompared++
+			if i == 0 || missing(p.Needs) < missing(out.Needs) {
+				out.Needs = p.Needs
+			}
+			continue
+		}
+		out.Status = Ranked
+		switch p.Leaning {
+		case LeansFirst:
+			a.Wider++
+			b.Narrower++
+			wider[[2]string{p.First, p.Second}] = true
+		case LeansSecond:
+			b.Wider++
+			a.Narrower++
+			wider[[2]string{p.Second, p.First}] = true
+		case LeansNeither:
+			a.Level++
+			b.Level++
+		default:
+			a.Mixed++
+			b.Mixed++
+		}
+	}
+	if out.Status == Ranked {
+		out.Needs = nil
+	}
+	for _, p := range places {
+		compared := p.Wider + p.Narrower + p.Level + p.Mixed
+		if compared == 0 {
+			out.Unplaced = append(out.Unplaced, p.Group)
+			continue
+		}
+		p.Score = float64(p.Wider-p.Narrower) / float64(compared)
+		out.Places = append(out.Places, *p)
+	}
+	slices.Sort(out.Unplaced)
+	slices.SortFunc(out.Places, func(a, b Place) int {
+		if a.Score != b.Score {
+			return int(math.Copysign(1, b.Score-a.Score))
+		}
+		return strings.Compare(a.Group, b.Group)
+	})
+	for i := range out.Places {
+		out.Places[i].Place = i + 1
+		if i > 0 && out.Places[i].Score == out.Places[i-1].Score {
+			out.Places[i].Place = out.Places[i-1].Place
+		}
+		out.Complete = out.Complete && out.Places[i].NotCompared <= len(out.Unplaced)
+	}
+	for _, x := range out.Places {
+		for _, y := range out.Places {
+			for _, z := range out.Places {
+				out.Circular = out.Circular || wider[[2]string{x.Group, y.Group}] && wider[[2]string{y.Group, z.Group}] && wider[[2]string{z.Group, x.Group}]
+			}
+		}
+	}
+	return out
+}
+
+func missing(needs []Need) int {
+	n := 0
+	for _, x := range needs {
+		n += x.Want - x.Have
+	}
+	return n
+}
+
+// String tells the need in a dyer's words.
+func (n Need) String() string {
+	more := n.Want - n.Have
+	switch n.Kind {
+	case "strata":
+		return fmt.Sprintf("%d more strata with two pieces of both groups", more)
+	case "cells":
+		return fmt.Sprintf("%d more pieces of the smaller group", more)
+	}
+	return fmt.Sprintf("%d more pieces of the smaller group for equal numbers", more)
+}

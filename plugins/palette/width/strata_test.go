@@ -1,0 +1,152 @@
+package width
+
+import (
+	"fmt"
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func scaledBy(colours []lab, k float64) []lab {
+	out := make([]lab, len(colours))
+	for i, c := range colours {
+		out[i] = lab{L: 50 + (c.L-50)*k, A: c.A * k, B: c.B * k}
+	}
+	return out
+}
+
+// Two groups of equal width in every yarn, one of them on more yarns, whose colours lie far apart: over all yarns its cells spread
+// more, and still it must not be called wider.
+func TestMoreYarnsAreNotWider(t *testing.T) {
+	base := scaledBy(genFixed(4), 0.4)
+	var rows []Row
+	var everywhere []lab
+	for i, yarn := range []string{"", "merino", "rambouillet", "shetland", "silk"} {
+		var shifted []lab
+		for _, c := range base {
+			shifted = append(shifted, lab{L: c.L - 10 + 5*float64(i), A: c.A + 12*float64(i), B: c.B})
+		}
+		rows = append(rows, rowsOf("alum", "s", yarn, shifted)...)
+		everywhere = append(everywhere, shifted...)
+		if i < 3 {
+			rows = append(rows, rowsOf("iron", "s", yarn, shifted)...)
+		}
+	}
+	a := measure(t, rows, Params{})
+	assert.Len(t, a.Strata, 5)
+	assert.Empty(t, a.Strata[0].Label, "not stated is a stratum of its own")
+	require.Len(t, a.Pairs, 1)
+	p := a.Pairs[0]
+	assert.Equal(t, "alum", p.First)
+	assert.Len(t, p.Strata, 3)
+	assert.Equal(t, []string{"shetland", "silk"}, p.NotShared)
+	assert.Equal(t, 12, p.FirstCells)
+	assert.InDelta(t, 0, *p.MeanLogRatio, 1e-12)
+	assert.InDelta(t, 0, *p.MeanShadeDifference, 1e-12)
+	assert.Equal(t, LeansNeither, p.Leaning)
+	assert.False(t, p.Thin)
+	wide, _ := Dispersion(everywhere)
+	narrow, _ := Dispersion(everywhere[:12])
+	assert.Greater(t, wide, 1.2*narrow, "pooled over yarns it would look wider")
+	assert.Equal(t, Ranked, a.Ranking.Status)
+	assert.Equal(t, 1, a.Ranking.Places[0].Place)
+	assert.Equal(t, 1, a.Ranking.Places[1].Place, "level groups share a place")
+}
+
+// The mean log-ratio of palettes that differ by a factor is the log of that factor (analytic), whatever the strata's own sizes.
+func TestMeanLogRatioIsTheFactor(t *testing.T) {
+	var rows []Row
+	for i, yarn := range []string{"a", "b", "c"} {
+		colours := scaledBy(genFixed(5), 0.5+0.3*float64(i))
+		rows = append(rows, rowsOf("wide", "s", yarn, colours)...)
+		rows = append(rows, rowsOf("tight", "s", yarn, scaledBy(colours, 0.5))...)
+	}
+	p := measure(t, rows, Params{}).Pairs[0]
+	assert.Equal(t, "tight", p.First)
+	assert.InDelta(t, math.Log(0.5), *p.MeanLogRatio, 1e-12)
+	assert.InDelta(t, 0, *p.SELogRatio, 1e-12)
+	assert.Equal(t, 3, p.LogRatioStrata)
+	assert.Equal(t, LeansSecond, p.Leaning)
+}
+
+func TestEqualNumbersInsideAStratum(t *testing.T) {
+	// Many cells of one palette against few of the same palette: at equal m the difference is that of the cells, not of n.
+	many := genFixed(18)
+	a := measure(t, append(rowsOf("few", "s", "y", many[:6]), rowsOf("many", "s", "y", many)...), Params{})
+	p := a.Pairs[0]
+	require.Len(t, p.Strata, 1)
+	assert.Equal(t, 6, p.Strata[0].M)
+	assert.False(t, p.Thin, "a single stratum wants equal m of 6")
+	assert.Equal(t, 6, a.Strata[0].M)
+	few, more := a.Strata[0].Groups[0], a.Strata[0].Groups[1]
+	assert.InDelta(t, few.Rarefied.Shades.Mean-more.Rarefied.Shades.Mean, p.Strata[0].ShadeDifference, 1e-12)
+	assert.Greater(t, float64(more.Shades[0].Lower), more.Rarefied.Shades.Mean)
+	assert.Zero(t, p.Strata[0].GainFirst.Upper, "what is a part adds nothing")
+	assert.Equal(t, more.Shades[0].Lower-few.Shades[0].Lower, p.Strata[0].GainSecond.Lower)
+}
+
+func TestThinPairsAreNotRanked(t *testing.T) {
+	var rows []Row
+	for _, yarn := range []string{"a", "b"} {
+		rows = append(rows, rowsOf("x", "s", yarn, genFixed(4))...)
+		rows = append(rows, rowsOf("y", "s", yarn, scaledBy(genFixed(4), 0.5))...)
+	}
+	a := measure(t, rows, Params{})
+	p := a.Pairs[0]
+	assert.Equal(t, LeansFirst, p.Leaning, "the estimate is there")
+	assert.True(t, p.Thin)
+	assert.Equal(t, []Need{{Kind: "strata", Have: 2, Want: 3}}, p.Needs)
+	assert.Equal(t, "1 more strata with two pieces of both groups", p.Needs[0].String())
+	assert.Equal(t, Insufficient, a.Ranking.Status)
+	assert.Empty(t, a.Ranking.Places)
+	assert.Equal(t, []string{"x", "y"}, a.Ranking.Unplaced)
+	assert.Equal(t, p.Needs, a.Ranking.Needs)
+}
+
+func TestGroupsWithoutACommonStratum(t *testing.T) {
+	rows := append(rowsOf("x", "s", "a", genFixed(4)), rowsOf("y", "s", "b", genFixed(4))...)
+	rows = append(rows, rowsOf("x", "s", "b", genFixed(1))...)
+	a := measure(t, rows, Params{})
+	p := a.Pairs[0]
+	assert.Equal(t, NotComparable, p.Leaning)
+	assert.Nil(t, p.MeanLogRatio)
+	assert.True(t, p.Thin)
+	assert.Equal(t, []string{"a", "b"}, p.NotShared)
+}
+
+func TestRankingTiesCyclesAndGaps(t *testing.T) {
+	var cells []cell
+	for _, g := range []string{"a", "b", "c", "d"} {
+		cells = append(cells, cell{group: g})
+	}
+	pair := func(x, y string, l Leaning, thin bool) Pair {
+		p := Pair{First: x, Second: y, Leaning: l, Thin: thin}
+		if thin {
+			p.Needs = []Need{{Kind: "cells", Have: 2, Want: 6}}
+		}
+		return p
+	}
+	r := rank(cells, []Pair{
+		pair("a", "b", LeansFirst, false), pair("a", "c", LeansSecond, false), pair("b", "c", LeansFirst, false),
+		pair("a", "d", LeansFirst, true), pair("b", "d", NotComparable, true), pair("c", "d", LeansSecond, true),
+	})
+	assert.Equal(t, Ranked, r.Status)
+	assert.True(t, r.Circular)
+	assert.True(t, r.Complete)
+	assert.Equal(t, []string{"d"}, r.Unplaced)
+	for _, p := range r.Places {
+		assert.Equal(t, 1, p.Place, fmt.Sprint(p))
+		assert.Equal(t, 1, p.NotCompared)
+	}
+	r = rank(cells[:3], []Pair{pair("a", "b", LeansSecond, false), pair("a", "c", LeansSecond, false), pair("b", "c", LeansNeither, false)})
+	assert.False(t, r.Circular)
+	var got []string
+	for _, p := range r.Places {
+		got = append(got, fmt.Sprint(p.Place, p.Group))
+	}
+	assert.Equal(t, []string{"1b", "1c", "3a"}, got)
+	r = rank(cells[:3], []Pair{pair("a", "b", LeansSecond, false), pair("a", "c", LeansFirst, true), pair("b", "c", LeansBoth, false)})
+	assert.False(t, r.Complete)
+}

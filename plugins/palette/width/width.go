@@ -1,0 +1,279 @@
+// Package width measures how wide a palette is: how many shades a set of dyed pieces holds that an eye can tell apart, and how
+// much room they take in CIELAB, with what is needed to compare palettes fairly.
+//
+// # Method
+//
+// Readings are sorted by id and averaged to cell means within group, block (session) and stratum; sessions are never
+// averaged together. Every (stratum, group) then has
+//
+//   - distinct shades N(t): the largest subset whose members are pairwise at least t apart in CIEDE2000, a maximum independent
+//     set, exact or as a pair of bounds (see DistinctShades);
+//   - volume of the convex hull in L*, a*, b* with the side of the cube of that volume, and hull area in a*, b*;
+//   - dispersion sqrt(mean ‖x−x̄‖²), mean and least pairwise CIEDE2000, hue coverage, ranges of L* and C*ab;
+//   - the same for equal numbers: E[W_m], the mean of W over all subsets of m cells. Any width grows with the number of
+//     pieces, so only rarefied widths may be compared. The hull volume as a range of traits is from Cornwell, Schwilk & Ackerly
+//     2006, Ecology 87:1465; rarefying to equal numbers is common in ecology.
+//
+// Groups that lie in several strata (yarns, instruments) are compared only inside a stratum that holds both, at equal m there,
+// and summarised over strata: a group is never wider for having sat on more yarns.
+//
+// # Special cases
+//
+// Below a gate the values that exist are given with what is missing. A stratum label "" is a stratum of its own, "not
+// stated". A block label "" is a session not stated; such cells give widths but no interval, as they can't be told to be
+// independent.
+//
+// # Accuracy
+//
+// Double precision; the same rows in any order, parameters and seed give the same answer to the last bit.
+package width
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strconv"
+
+	"github.com/commonvat/commonvat/plugins/palette/width/hull"
+	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
+)
+
+// Row is one reading of one piece.
+type Row struct {
+	ReadingID string // unique, not empty; rows are sorted by it
+	Group     string // what is compared: an order, a mordant group; "" is the group "not stated"
+	Block     string // session; "" is not stated
+	Stratum   string // what must not be mixed: yarn, instrument; "" is the stratum "not stated"
+	Cell      string // not empty; readings of one group, block, stratum and cell are replicates and are averaged
+	Lab       colorimetry.Lab
+}
+
+// Params are what the answer depends on besides the rows. The zero value of each field but Seed, M and Interval stands for its default.
+type Params struct {
+	ThresholdDE       float64   // headline t in CIEDE2000, above 0 to 100; default 5
+	ReportThresholdDE []float64 // further t for N(t) of all cells; default 2.5 and 10
+	M                 int       // rarefaction size, 2 to 500; 0 lets Measure choose it for each stratum
+	SearchNodes       int       // budget of search nodes for each N(t) and each rarefied mean, 1 to 1e8; default 2,000,000
+	Draws             int       // subsets drawn where more than 20,000 exist, 2 to 1e6; default 2,000
+	Seed              uint64
+	Interval          bool    // wants intervals of rarefied widths; m is then chosen ≤ ⌊0.6·n_min⌋
+	MarginRatio       float64 // ratio of dispersions below which two palettes are level, 1 to 10; default 1.10
+}
+
+// Limits and defaults of Params.
+const (
+	DefaultThresholdDE = 5.0
+	DefaultSearchNodes = 2_000_000
+	DefaultDraws       = 2000
+	DefaultMarginRatio = 1.10
+	MaxM               = 500
+)
+
+// The gates: below them a value is unstable or a comparison is thin.
+const (
+	StableHullCells = 8 // hull volume of fewer cells is flagged unstable
+	CompareM        = 6 // least equal number to compare palettes of a single stratum
+	CompareStrata   = 3 // least strata to compare palettes over several
+	CompareCells    = 6 // least cells of either group then
+)
+
+// maxChosenM caps the rarefaction size that Measure chooses, which bounds its work: equal numbers are fair at any size.
+const maxChosenM = 120
+
+func (p Params) withDefaults() (Params, error) {
+	if p.ThresholdDE == 0 {
+		p.ThresholdDE = DefaultThresholdDE
+	}
+	if p.ReportThresholdDE == nil {
+		p.ReportThresholdDE = []float64{2.5, 10}
+	}
+	if p.SearchNodes == 0 {
+		p.SearchNodes = DefaultSearchNodes
+	}
+	if p.Draws == 0 {
+		p.Draws = DefaultDraws
+	}
+	if p.MarginRatio == 0 {
+		p.MarginRatio = DefaultMarginRatio
+	}
+	if err := checkThreshold("threshold_de", p.ThresholdDE); err != nil {
+		return p, err
+	}
+	for i, t := range p.ReportThresholdDE {
+		if err := checkThreshold(fmt.Sprintf("report_threshold_de[%d]", i), t); err != nil {
+			return p, err
+		}
+	}
+	switch {
+	case p.M != 0 && (p.M < 2 || p.M > MaxM):
+		return p, refuse("m", strconv.Itoa(p.M), fmt.Sprintf("0 (chosen) or 2 to %d", MaxM))
+	case p.SearchNodes < 1 || p.SearchNodes > 1e8:
+		return p, refuse("search_nodes", strconv.Itoa(p.SearchNodes), "1 to 100000000")
+	case p.Draws < 2 || p.Draws > 1e6:
+		return p, refuse("draws", strconv.Itoa(p.Draws), "2 to 1000000")
+	case !(p.MarginRatio >= 1 && p.MarginRatio <= 10):
+		return p, refuse("margin_ratio", strconv.FormatFloat(p.MarginRatio, 'g', -1, 64), "1 to 10")
+	}
+	return p, nil
+}
+
+func checkThreshold(field string, t float64) error {
+	if t > 0 && t <= 100 {
+		return nil
+	}
+	return refuse(field, strconv.FormatFloat(t, 'g', -1, 64), "above 0 to 100")
+}
+
+func refuse(field, value, allowed string) error {
+	return &colorimetry.FieldError{Field: field, Value: value, Allowed: allowed}
+}
+
+// Answer is everything that Measure tells.
+type Answer struct {
+	Params   Params // as used, defaults filled in
+	Readings int
+	Cells    int
+	Strata   []Stratum // by label
+	Pairs    []Pair    // every two groups, by label
+	Ranking  Ranking
+}
+
+// Stratum holds the widths of the groups of one stratum.
+type Stratum struct {
+	Label string
+	// M is the equal number that Rarefied uses for all groups here; 0 when fewer than two cells are left to every group.
+	M      int
+	Groups []GroupWidth // by label
+}
+
+// GroupWidth is the width of one group's palette in one stratum. Nil fields do not exist for so few cells.
+type GroupWidth struct {
+	Group         string
+	Readings      int
+	Cells         int // cell means, n in all metrics
+	Recipes       int // different cell labels; a recipe dyed in two sessions is two cells
+	Blocks        int // sessions stated
+	BlockUnstated bool
+	Shades        []ShadeCount // headline threshold first, then the further ones
+	Hull          HullWidth
+	Dispersion    *float64 // from 2 cells
+	Pairwise      *Pairwise
+	Hue           *HueCoverage // from 2 cells with C*ab ≥ 5
+	LightnessSpan float64      // L* max − min
+	ChromaSpan    float64      // C*ab max − min
+	Rarefied      *Rarefied
+	// NotRarefied says why Rarefied is nil, "" when it is there.
+	NotRarefied string
+}
+
+// ShadeCount is N(t) of all cells of a group; for its size bias it describes and does not compare.
+type ShadeCount struct {
+	ThresholdDE float64
+	Count
+}
+
+// HullWidth is the room that the cells take in CIELAB.
+type HullWidth struct {
+	Status   hull.Status // ok, flat, line, point or empty
+	Volume   float64     // cubic CIELAB units, 0 unless ok
+	Side     float64     // Volume^(1/3), CIELAB units
+	Vertices int
+	Unstable bool    // fewer than 8 cells
+	AreaAB   float64 // hull area in a*, b*, square CIELAB units
+}
+
+// Measure gives the widths of all groups in all strata and compares the groups over strata. It refuses bad rows and parameters
+// with a *colorimetry.FieldError, for rows inside a *RowError, and otherwise fails only when ctx ends.
+func Measure(ctx context.Context, rows []Row, params Params) (*Answer, error) {
+	p, err := params.withDefaults()
+	if err != nil {
+		return nil, err
+	}
+	cells, err := averaged(rows)
+	if err != nil {
+		return nil, err
+	}
+	a := &Answer{Params: p, Readings: len(rows), Cells: len(cells)}
+	work := &worker{ctx: ctx, params: p, lite: map[liteKey]*Rarefied{}}
+	byStratum := split(cells, func(c cell) string { return c.stratum })
+	for _, s := range byStratum {
+		out := Stratum{Label: s.label}
+		groups := split(s.cells, func(c cell) string { return c.group })
+		out.M = p.chosenM(groups)
+		for _, g := range groups {
+			w, err := work.group(g, out.M)
+			if err != nil {
+				return nil, err
+			}
+			out.Groups = append(out.Groups, w)
+		}
+		a.Strata = append(a.Strata, out)
+	}
+	if a.Pairs, err = work.pairs(byStratum); err != nil {
+		return nil, err
+	}
+	a.Ranking = rank(cells, a.Pairs)
+	return a, nil
+}
+
+// chosenM is the equal number for the groups of a stratum: the least number of cells of those that have two at all, capped at
+// ⌊0.6·n_min⌋ when an interval is wanted and that leaves two.
+func (p Params) chosenM(groups []labelled) int {
+	if p.M > 0 {
+		return p.M
+	}
+	least := math.MaxInt
+	for _, g := range groups {
+		if n := len(g.cells); n >= 2 {
+			least = min(least, n)
+		}
+	}
+	if least == math.MaxInt {
+		return 0
+	}
+	if capped := least * 6 / 10; p.Interval && capped >= 2 {
+		least = capped
+	}
+	return min(least, maxChosenM)
+}
+
+func (w *worker) group(g labelled, m int) (GroupWidth, error) {
+	out := GroupWidth{Group: g.label, Cells: len(g.cells)}
+	recipes, blocks := map[string]bool{}, map[string]bool{}
+	for _, c := range g.cells {
+		out.Readings += c.readings
+		recipes[c.label] = true
+		if c.block == "" {
+			out.BlockUnstated = true
+		} else {
+			blocks[c.block] = true
+		}
+	}
+	out.Recipes, out.Blocks = len(recipes), len(blocks)
+	colours := coloursOf(g.cells)
+	for _, t := range append([]float64{w.params.ThresholdDE}, w.params.ReportThresholdDE...) {
+		if err := w.ctx.Err(); err != nil {
+			return out, err
+		}
+		out.Shades = append(out.Shades, ShadeCount{ThresholdDE: t, Count: distinctShades(colours, t, w.params.SearchNodes)})
+	}
+	var err error
+	if out.Hull, err = hullWidth(colours); err != nil {
+		return out, err
+	}
+	if d, ok := dispersion(colours); ok {
+		out.Dispersion = &d
+	}
+	out.Pairwise = pairwise(colours, w.params.Seed)
+	out.Hue = hueCoverage(colours)
+	out.LightnessSpan, out.ChromaSpan = spans(colours)
+	switch {
+	case len(g.cells) < 2:
+		out.NotRarefied = "fewer than 2 cells"
+	case len(g.cells) < m:
+		out.NotRarefied = fmt.Sprintf("%d cells, fewer than m = %d", len(g.cells), m)
+	default:
+		out.Rarefied, err = w.rarefy(g.cells, m, true)
+	}
+	return out, err
+}

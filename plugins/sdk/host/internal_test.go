@@ -1,0 +1,156 @@
+package host
+
+import (
+	"context"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
+	"github.com/hashicorp/go-hclog"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"go.opentelemetry.io/otel/trace"
+	tracepb "go.opentelemetry.io/proto/otlp/trace/v1"
+	"google.golang.org/protobuf/proto"
+)
+
+// TestLifelineAloneEndsTheModule closes our end of the pipe, as the system does when a host dies; the parent-death signal
+// has no part in it.
+func TestLifelineAloneEndsTheModule(t *testing.T) {
+	sockets, err := os.MkdirTemp("", "cv")
+	require.NoError(t, err)
+	defer func() { assert.NoError(t, os.RemoveAll(sockets)) }()
+	p, err := Start(t.Context(), Config{
+		Path:         filepath.Join(plugintest.Folder(t, "echo", "1.0.0", sdk.KindPalette), sdk.ExecutablePrefix+"echo"),
+		SocketParent: sockets,
+	})
+	require.NoError(t, err)
+	defer p.Stop(time.Second)
+	require.NoError(t, p.run.lifeline.Close())
+	select {
+	case <-p.Exited():
+		assert.Equal(t, "exit status 0", p.ExitText())
+	case <-time.After(10 * time.Second):
+		t.Fatal("the module outlives its lifeline")
+	}
+}
+
+var (
+	testTrace = trace.TraceID{1, 2, 3}
+	testBegan = time.Unix(1_800_000_000, 0)
+	testEnded = testBegan.Add(time.Minute)
+)
+
+func span(change func(*tracepb.Span)) *tracepb.Span {
+	s := &tracepb.Span{
+		TraceId: testTrace[:], SpanId: []byte{1, 0, 0, 0, 0, 0, 0, 0}, ParentSpanId: []byte{2, 0, 0, 0, 0, 0, 0, 0}, Name: "work",
+		StartTimeUnixNano: uint64(testBegan.UnixNano()), EndTimeUnixNano: uint64(testEnded.UnixNano()),
+	}
+	if change != nil {
+		change(s)
+	}
+	return s
+}
+
+func encode(t testing.TB, spans ...*tracepb.Span) []byte {
+	t.Helper()
+	b, err := proto.Marshal(&tracepb.TracesData{ResourceSpans: []*tracepb.ResourceSpans{{ScopeSpans: []*tracepb.ScopeSpans{{Spans: spans}}}}})
+	require.NoError(t, err)
+	return b
+}
+
+func TestSpansThatCantBeTrueAreRefused(t *testing.T) {
+	scopes, err := checkSpans(encode(t, span(nil)), testTrace, testBegan, testEnded)
+	require.NoError(t, err)
+	require.Len(t, scopes, 1)
+
+	many := make([]*tracepb.Span, sdk.MaxSpans+1)
+	for i := range many {
+		many[i] = span(nil)
+	}
+	for want, b := range map[string][]byte{
+		"no spans":             nil,
+		"can't be read":        []byte("\xff"),
+		"more than 24 spans":   encode(t, many...),
+		"at most 5120":         make([]byte, sdk.MaxSpansBytes+1),
+		"another trace":        encode(t, span(nil), span(func(s *tracepb.Span) { s.TraceId = make([]byte, 16) })),
+		"without an id":        encode(t, span(func(s *tracepb.Span) { s.SpanId = make([]byte, 8) })),
+		"without a parent":     encode(t, span(func(s *tracepb.Span) { s.ParentSpanId = nil })),
+		"without a name":       encode(t, span(func(s *tracepb.Span) { s.Name = "" })),
+		"outside the time":     encode(t, span(func(s *tracepb.Span) { s.EndTimeUnixNano = s.StartTimeUnixNano - 1 })),
+		"the time of its call": encode(t, span(func(s *tracepb.Span) { s.StartTimeUnixNano = 0 })),
+		"time of its call":     encode(t, span(func(s *tracepb.Span) { s.EndTimeUnixNano += uint64(time.Hour) })),
+	} {
+		_, err := checkSpans(b, testTrace, testBegan, testEnded)
+		assert.ErrorContains(t, err, want)
+	}
+}
+
+func FuzzCheckSpans(f *testing.F) {
+	f.Add([]byte(nil))
+	f.Add(encode(f, span(nil)))
+	f.Add(encode(f, span(func(s *tracepb.Span) { s.Name = strings.Repeat("x", 6000) })))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		scopes, err := checkSpans(b, testTrace, testBegan, testEnded)
+		if err != nil {
+			return
+		}
+		n := 0
+		for _, s := range scopes {
+			for _, sp := range s.GetSpans() {
+				n++
+				if trace.TraceID(sp.GetTraceId()) != testTrace {
+					t.Fatalf("span of trace %x was accepted", sp.GetTraceId())
+				}
+			}
+		}
+		if n == 0 || n > sdk.MaxSpans {
+			t.Fatalf("%d spans were accepted", n)
+		}
+	})
+}
+
+func TestLoggingTooFastLosesLinesAndSaysSo(t *testing.T) {
+	h := &countingHandler{}
+	s := newLineSink(slog.New(h))
+	s.base = "module"
+	for range linesBurst + 50 {
+		s.Accept("module", hclog.Info, strings.Repeat("x", 2*maxLineBytes))
+	}
+	assert.Less(t, h.lines, linesBurst+50)
+	assert.LessOrEqual(t, h.longest, maxLineBytes+len("..."))
+	assert.Positive(t, s.dropped.Load())
+	s.Accept("other", hclog.Error, "about itself")
+	assert.Equal(t, slog.LevelDebug, h.last, "go-plugin's own lines are for debugging")
+}
+
+type countingHandler struct {
+	lines, longest int
+	last           slog.Level
+}
+
+func (h *countingHandler) Enabled(context.Context, slog.Level) bool { return true }
+func (h *countingHandler) Handle(_ context.Context, r slog.Record) error {
+	h.lines++
+	h.longest, h.last = max(h.longest, len(r.Message)), r.Level
+	return nil
+}
+func (h *countingHandler) WithAttrs([]slog.Attr) slog.Handler { return h }
+func (h *countingHandler) WithGroup(string) slog.Handler      { return h }
+
+func TestTailKeepsTheEnd(t *testing.T) {
+	var tl tail
+	for range 100 {
+		_, err := tl.Write([]byte(strings.Repeat("a", 1000)))
+		require.NoError(t, err)
+	}
+	_, err := tl.Write([]byte("the end\xff\n"))
+	require.NoError(t, err)
+	assert.LessOrEqual(t, len(tl.String()), tailBytes+len("\uFFFD"))
+	assert.True(t, strings.HasSuffix(tl.String(), "the end\uFFFD"))
+}

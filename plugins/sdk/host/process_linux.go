@@ -1,0 +1,24 @@
+package host
+
+import (
+	"errors"
+	"syscall"
+
+	"golang.org/x/sys/unix"
+)
+
+// processAttributes gives the module a process group of its own, so that a terminal's interrupt does not reach it and the
+// group can be killed whole, and lets it die with its host.
+func processAttributes() *syscall.SysProcAttr {
+	return &syscall.SysProcAttr{Setpgid: true, Pdeathsig: syscall.SIGKILL}
+}
+
+// awaitExit waits until the process has ended without reaping it, and tells whether it could.
+func awaitExit(pid int) bool {
+	for {
+		err := unix.Waitid(unix.P_PID, pid, nil, unix.WEXITED|unix.WNOWAIT, nil)
+		if !errors.Is(err, unix.EINTR) {
+			return err == nil
+		}
+	}
+}

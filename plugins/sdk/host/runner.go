@@ -1,0 +1,295 @@
+package host
+
+import (
+	"context"
+	"crypto/sha256"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strconv"
+	"sync"
+	"syscall"
+	"time"
+
+	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/hashicorp/go-plugin"
+	"github.com/hashicorp/go-plugin/runner"
+)
+
+// drainAfterExit is how long the output of an ended process is still read. Only a process that the module left behind in a
+// group of its own makes it run out.
+const drainAfterExit = 250 * time.Millisecond
+
+// processRunner is go-plugin's view of one module process.
+type processRunner struct {
+	path   string
+	sha256 []byte
+
+	cmd       *exec.Cmd
+	socketDir string
+	stdout    *pipeReader
+	stderr    *pipeReader
+	lifeline  *os.File // our end; the module exits when it closes
+	childEnds []*os.File
+
+	mu     sync.Mutex
+	pid    int  // 0 before the start
+	reaped bool // the pid may belong to somebody else
+
+	exited  chan struct{}
+	waitErr error // set before exited is closed
+}
+
+var _ runner.Runner = (*processRunner)(nil)
+
+func newRunner(path string, sum []byte) *processRunner {
+	return &processRunner{path: path, sha256: sum, exited: make(chan struct{})}
+}
+
+// prepare builds the command and checks the executable. env is what go-plugin wants the module to have.
+func (r *processRunner) prepare(env []string, socketDir string) (err error) {
+	r.socketDir = socketDir
+	if r.sha256 != nil {
+		// go-plugin's own check reads the command that it starts itself, which with a runner it does not.
+		secure := plugin.SecureConfig{Checksum: r.sha256, Hash: sha256.New()}
+		ok, err := secure.Check(r.path)
+		if err != nil {
+			return fmt.Errorf("checksum of the executable: %w", err)
+		}
+		if !ok {
+			return ErrChecksum
+		}
+	}
+	defer func() {
+		if err != nil {
+			r.finish()
+		}
+	}()
+	pipe := func() (read, write *os.File) {
+		if err != nil {
+			return nil, nil
+		}
+		read, write, err = os.Pipe()
+		return read, write
+	}
+	outRead, outWrite := pipe()
+	errRead, errWrite := pipe()
+	lifeRead, lifeWrite := pipe()
+	r.stdout, r.stderr, r.lifeline = &pipeReader{f: outRead}, &pipeReader{f: errRead}, lifeWrite
+	r.childEnds = []*os.File{outWrite, errWrite, lifeRead}
+	if err != nil {
+		return fmt.Errorf("pipes for the module: %w", err)
+	}
+	stdin, err := devNull()
+	if err != nil {
+		return fmt.Errorf("standard input for the module: %w", err)
+	}
+	r.childEnds = append(r.childEnds, stdin)
+	r.cmd = &exec.Cmd{
+		Path: r.path,
+		Args: []string{r.path},
+		// Never nil, which would mean the host's whole environment.
+		Env:         append(append([]string{}, env...), sdk.LifelineEnv+"=3"),
+		Dir:         filepath.Dir(r.path),
+		Stdin:       stdin,
+		Stdout:      outWrite,
+		Stderr:      errWrite,
+		ExtraFiles:  []*os.File{lifeRead}, // descriptor 3 in the module
+		SysProcAttr: processAttributes(),
+	}
+	return nil
+}
+
+// Start is part of runner.Runner.
+func (r *processRunner) Start(context.Context) error {
+	err := onSpawner(r.cmd.Start)
+	closeAll(r.childEnds)
+	r.childEnds = nil
+	if err != nil {
+		r.finish()
+		return err
+	}
+	r.mu.Lock()
+	r.pid = r.cmd.Process.Pid
+	r.mu.Unlock()
+	go r.wait()
+	return nil
+}
+
+// wait reaps the process, and before that kills what is left of its group: as long as the process is not reaped its group
+// id can't belong to anybody else.
+func (r *processRunner) wait() {
+	if awaitExit(r.pid) {
+		r.mu.Lock()
+		r.killGroup()
+		r.reaped = true
+		r.mu.Unlock()
+		r.waitErr = r.cmd.Wait()
+	} else {
+		r.waitErr = r.cmd.Wait()
+		r.mu.Lock()
+		r.killGroup()
+		r.reaped = true
+		r.mu.Unlock()
+	}
+	_ = r.lifeline.Close()
+	deadline := time.Now().Add(drainAfterExit)
+	_ = r.stdout.f.SetReadDeadline(deadline)
+	_ = r.stderr.f.SetReadDeadline(deadline)
+	close(r.exited)
+}
+
+func (r *processRunner) killGroup() {
+	_ = syscall.Kill(-r.pid, syscall.SIGKILL) // ESRCH when nobody is left
+}
+
+// kill ends the process group at once. It does nothing before the start and after the end.
+func (r *processRunner) kill() {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.pid != 0 && !r.reaped {
+		r.killGroup()
+	}
+}
+
+// finish waits for the end of a process that was told to end, and releases what it held.
+func (r *processRunner) finish() {
+	if r.processID() != 0 {
+		<-r.exited
+	}
+	closeAll(r.childEnds)
+	for _, p := range []*pipeReader{r.stdout, r.stderr} {
+		if p != nil && p.f != nil {
+			_ = p.f.Close()
+		}
+	}
+	if r.lifeline != nil {
+		_ = r.lifeline.Close()
+	}
+	if r.socketDir != "" {
+		_ = os.RemoveAll(r.socketDir)
+	}
+}
+
+func (r *processRunner) processID() int {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.pid
+}
+
+func (r *processRunner) hasExited() bool {
+	select {
+	case <-r.exited:
+		return true
+	default:
+		return false
+	}
+}
+
+// endedByItself tells that the process has ended and that it was not our kill that ended it.
+func (r *processRunner) endedByItself() bool {
+	if !r.hasExited() {
+		return false
+	}
+	status, ok := r.cmd.ProcessState.Sys().(syscall.WaitStatus)
+	return !ok || status.Signal() != syscall.SIGKILL
+}
+
+func (r *processRunner) exitText() string {
+	if !r.hasExited() {
+		return "still running"
+	}
+	return r.cmd.ProcessState.String()
+}
+
+// Wait is part of runner.Runner.
+func (r *processRunner) Wait(context.Context) error {
+	<-r.exited
+	return r.waitErr
+}
+
+// Kill is part of runner.Runner.
+func (r *processRunner) Kill(context.Context) error {
+	r.kill()
+	return nil
+}
+
+// Stdout is part of runner.Runner.
+func (r *processRunner) Stdout() io.ReadCloser { return r.stdout }
+
+// Stderr is part of runner.Runner.
+func (r *processRunner) Stderr() io.ReadCloser { return r.stderr }
+
+// Name is part of runner.Runner.
+func (r *processRunner) Name() string { return r.path }
+
+// ID is part of runner.Runner: the process id, empty before the start.
+func (r *processRunner) ID() string {
+	if pid := r.processID(); pid != 0 {
+		return strconv.Itoa(pid)
+	}
+	return ""
+}
+
+// Diagnose is part of runner.Runner.
+func (r *processRunner) Diagnose(context.Context) string { return "" }
+
+// PluginToHost is part of runner.Runner: both sides see the same paths. Only a socket in the folder that the module was
+// given is accepted, so that a module can't point its host elsewhere.
+func (r *processRunner) PluginToHost(network, address string) (string, string, error) {
+	if network != "unix" || filepath.Dir(address) != r.socketDir {
+		return "", "", fmt.Errorf("module listens on %s %q, want a unix socket in its own folder", network, address)
+	}
+	return network, address, nil
+}
+
+// HostToPlugin is part of runner.Runner.
+func (r *processRunner) HostToPlugin(network, address string) (string, string, error) {
+	return network, address, nil
+}
+
+// pipeReader reads a module's output. Its deadline, set when the process has ended, counts as the end.
+type pipeReader struct{ f *os.File }
+
+func (p *pipeReader) Read(b []byte) (int, error) {
+	n, err := p.f.Read(b)
+	if errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, os.ErrClosed) {
+		err = io.EOF
+	}
+	return n, err
+}
+
+func (p *pipeReader) Close() error { return p.f.Close() }
+
+func closeAll(files []*os.File) {
+	for _, f := range files {
+		if f != nil {
+			_ = f.Close()
+		}
+	}
+}
+
+// spawner is the one goroutine that starts processes. The parent-death signal fires when the thread that started the child
+// ends, not when the process does (golang/go issue 27505), so that thread must live as long as the program.
+var spawner = sync.OnceValue(func() chan<- func() {
+	jobs := make(chan func())
+	go spawn(jobs)
+	return jobs
+})
+
+func spawn(jobs <-chan func()) {
+	runtime.LockOSThread()
+	for job := range jobs {
+		job()
+	}
+}
+
+func onSpawner(start func() error) error {
+	done := make(chan error, 1)
+	spawner() <- func() { done <- start() }
+	return <-done
+}

@@ -1,0 +1,118 @@
+// Commonvatd is the core: it keeps the records of a dye cooperative and answers over gRPC.
+//
+// Exit codes: 0 ended as asked; 1 a fault while running; 2 a fault in the command line or the configuration, all of
+// them told at once.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/spf13/cobra"
+)
+
+// The exit codes.
+const (
+	exitOK    = 0
+	exitFault = 1
+	exitUsage = 2
+)
+
+// usageError is a fault of the command line or the configuration.
+type usageError struct{ error }
+
+func (e usageError) Unwrap() error { return e.error }
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	// After the first signal the defaults hold again, so that a second one ends the process at once.
+	context.AfterFunc(ctx, stop)
+	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// run is main without the process: it returns the exit code.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	root := newRoot() //nolint:contextcheck // the commands take the context of ExecuteContext
+	root.SetArgs(args)
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	err := root.ExecuteContext(ctx)
+	if err == nil {
+		return exitOK
+	}
+	for _, line := range lines(err) {
+		_, _ = fmt.Fprintln(stderr, "commonvatd: "+line)
+	}
+	var usage usageError
+	if errors.As(err, &usage) {
+		return exitUsage
+	}
+	return exitFault
+}
+
+// lines are the faults of an error, one a line.
+func lines(err error) []string {
+	var usage usageError
+	if errors.As(err, &usage) {
+		err = usage.error
+	}
+	joined, ok := err.(interface{ Unwrap() []error }) // only an outermost list is a list of faults
+	if !ok {
+		return []string{err.Error()}
+	}
+	var all []string
+	for _, inner := range joined.Unwrap() {
+		all = append(all, inner.Error())
+	}
+	return all
+}
+
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:           "commonvatd",
+		Short:         "Keeps the records of a dye cooperative and answers over gRPC",
+		SilenceUsage:  true,
+		SilenceErrors: true,
+	}
+	group(root)
+	root.CompletionOptions.HiddenDefaultCmd = true
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	root.AddCommand(newServe(), newMember(), newModule(), newVersion())
+	return root
+}
+
+// group makes a command that only holds others: alone it shows them, and with an unknown one it refuses.
+func group(cmd *cobra.Command) {
+	cmd.Args = exactly(0)
+	cmd.RunE = func(cmd *cobra.Command, _ []string) error { return cmd.Help() }
+}
+
+// exactly is cobra.ExactArgs as a fault of usage.
+func exactly(n int) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if n == 0 && len(args) > 0 {
+			return usageError{fmt.Errorf("%s: %q is unknown; see %s --help", cmd.CommandPath(), args[0], cmd.CommandPath())}
+		}
+		if err := cobra.ExactArgs(n)(cmd, args); err != nil {
+			return usageError{err}
+		}
+		return nil
+	}
+}
+
+func newVersion() *cobra.Command {
+	return &cobra.Command{
+		Use: "version", Short: "Prints the version", Args: exactly(0),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			_, err := fmt.Fprintln(cmd.OutOrStdout(), version())
+			return err
+		},
+	}
+}

@@ -1,0 +1,57 @@
+package main
+
+import (
+	"context"
+	"log/slog"
+	"sync"
+
+	"google.golang.org/grpc"
+
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/catalog"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+	"github.com/commonvat/commonvat/services/internal/pool"
+	"github.com/commonvat/commonvat/services/internal/record"
+	"github.com/commonvat/commonvat/services/internal/store"
+
+	"github.com/commonvat/commonvat/services/internal/api/poolv1"
+)
+
+// wire puts the pool together: it follows the store's feed and asks the modules. It returns what registers the pool's
+// service, and what ends the following.
+func wire(ctx context.Context, records store.Engine, modules *catalog.Catalog, log *slog.Logger) (register []func(grpc.ServiceRegistrar), end func() error) {
+	shared := pool.New(pool.Config{
+		Reader: records, Feed: records, Pipeline: pipeline.New(moduleSource{modules}, pipeline.Limits{}),
+		Decode: record.DecodeTrial, Log: log,
+	})
+	following, stop := context.WithCancel(context.WithoutCancel(ctx)) // it ends after the last call, not with the signal
+	var running sync.WaitGroup
+	running.Go(func() { shared.Run(following) })
+	handlers := poolv1.New(poolv1.Config{Pool: shared})
+	return []func(grpc.ServiceRegistrar){handlers.Register}, func() error {
+		stop()
+		running.Wait()
+		return nil
+	}
+}
+
+// moduleSource lets the pipeline find modules in the catalog.
+type moduleSource struct{ catalog *catalog.Catalog }
+
+// Acquire implements pipeline.Modules.
+func (s moduleSource) Acquire(kind string) (pipeline.Handle, error) {
+	handle, err := s.catalog.Acquire(kind)
+	if err != nil {
+		return nil, err
+	}
+	return moduleHandle{handle}, nil
+}
+
+// moduleHandle adds the provenance in the words of the interface.
+type moduleHandle struct{ *catalog.Handle }
+
+// Identity implements pipeline.Handle.
+func (h moduleHandle) Identity() *typesv1.ModuleIdentity {
+	module := h.Module()
+	return &typesv1.ModuleIdentity{Name: module.Name, Version: module.Version, Digest: module.Digest, Kind: module.Kind}
+}

@@ -1,0 +1,111 @@
+package access
+
+import (
+	"fmt"
+
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// Rule says who may call a method. The zero value lets nobody.
+type Rule struct {
+	// Anyone, also without a token.
+	Anyone bool
+	// AnyMember: every authenticated caller, whatever their roles.
+	AnyMember bool
+	// Roles: callers with one of these.
+	Roles []Role
+}
+
+var (
+	anyone    = Rule{Anyone: true}
+	anyMember = Rule{AnyMember: true}
+	stewards  = Rule{Roles: []Role{Steward}}
+)
+
+// Rules is the table of who may call what, by full registered name. A method that
+// isn't in it is refused. What a member may do with a record of theirs or another's is decided beside the
+// record, not here.
+var Rules = map[string]Rule{
+	"/commonvat.lab.v1.TrialService/SubmitTrial":   anyMember,
+	"/commonvat.lab.v1.TrialService/GetTrial":      anyMember,
+	"/commonvat.lab.v1.TrialService/ListTrials":    anyMember,
+	"/commonvat.lab.v1.TrialService/AddEntries":    anyMember,
+	"/commonvat.lab.v1.TrialService/SetTrialState": anyMember,
+	"/commonvat.lab.v1.TrialService/ShareTrial":    anyMember,
+	"/commonvat.lab.v1.TrialService/GetPiece":      anyMember,
+	"/commonvat.lab.v1.TrialService/PostPiece":     anyMember,
+	"/commonvat.lab.v1.TrialService/WatchChanges":  anyMember,
+
+	"/commonvat.lab.v1.BathService/CreateBath": anyMember,
+	"/commonvat.lab.v1.BathService/GetBath":    anyMember,
+	"/commonvat.lab.v1.BathService/ListBaths":  anyMember,
+	"/commonvat.lab.v1.BathService/AddToBath":  anyMember,
+
+	"/commonvat.lab.v1.WaterService/CreateWaterSource": anyMember,
+	"/commonvat.lab.v1.WaterService/ListWaterSources":  anyMember,
+	"/commonvat.lab.v1.WaterService/AddWaterSample":    anyMember,
+
+	"/commonvat.lab.v1.ExperimentService/CreateExperiment": {Roles: []Role{Coordinator}},
+	"/commonvat.lab.v1.ExperimentService/GetExperiment":    anyMember,
+	"/commonvat.lab.v1.ExperimentService/ListExperiments":  anyMember,
+
+	"/commonvat.lab.v1.ImportService/ImportReadings": anyMember,
+
+	"/commonvat.pool.v1.PoolService/AskPalette":    anyMember,
+	"/commonvat.pool.v1.PoolService/ComparePieces": anyMember,
+	"/commonvat.pool.v1.PoolService/GetPoolStatus": anyMember,
+
+	"/commonvat.catalog.v1.CatalogService/ListModules": {Roles: []Role{Researcher, Coordinator, Steward}},
+
+	"/commonvat.access.v1.AccessService/GetCurrentMember": anyMember,
+	"/commonvat.access.v1.AccessService/ListMembers":      anyMember,
+	"/commonvat.access.v1.AccessService/CreateMember":     stewards,
+	"/commonvat.access.v1.AccessService/IssueToken":       stewards,
+	// Members may revoke their own; the handler sees to it.
+	"/commonvat.access.v1.AccessService/RevokeToken": anyMember,
+
+	// Probes have no token.
+	"/grpc.health.v1.Health/Check": anyone,
+	"/grpc.health.v1.Health/List":  anyone,
+	"/grpc.health.v1.Health/Watch": anyone,
+
+	"/grpc.reflection.v1.ServerReflection/ServerReflectionInfo":      anyMember,
+	"/grpc.reflection.v1alpha.ServerReflection/ServerReflectionInfo": anyMember,
+}
+
+// NeedsToken reports whether a method is refused to a caller without a token. Unknown methods need one.
+func NeedsToken(fullMethod string) bool { return !Rules[fullMethod].Anyone }
+
+// MayCall decides whether the caller may call a method. Errors: ErrUnauthenticated; trial.ErrForbidden.
+func MayCall(caller Caller, fullMethod string) error {
+	rule := Rules[fullMethod]
+	switch {
+	case rule.Anyone:
+		return nil
+	case caller.ID == "":
+		return ErrUnauthenticated
+	case rule.AnyMember || caller.Has(rule.Roles...):
+		return nil
+	case len(rule.Roles) == 0:
+		return fmt.Errorf("%w: nobody may call this method", trial.ErrForbidden)
+	default:
+		return fmt.Errorf("%w: this needs the role %s", trial.ErrForbidden, oneOf(rule.Roles))
+	}
+}
+
+func oneOf(roles []Role) string {
+	text := ""
+	for i, role := range roles {
+		if i > 0 {
+			text += " or "
+		}
+		text += string(role)
+	}
+	return text
+}
+
+// HasRule reports whether the table names a method.
+func HasRule(fullMethod string) bool {
+	_, ok := Rules[fullMethod]
+	return ok
+}

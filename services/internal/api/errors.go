@@ -1,0 +1,166 @@
+package api
+
+import (
+	"context"
+	"errors"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/protoadapt"
+
+	"github.com/commonvat/commonvat/services/internal/access"
+	"github.com/commonvat/commonvat/services/internal/catalog"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+	"github.com/commonvat/commonvat/services/internal/pool"
+	"github.com/commonvat/commonvat/services/internal/store"
+	"github.com/commonvat/commonvat/services/internal/trial"
+
+	"github.com/commonvat/commonvat/services/internal/api/labv1"
+)
+
+// errorDomain is the domain of google.rpc.ErrorInfo.
+const errorDomain = "commonvat"
+
+// Faults that arise here and nowhere below.
+var errInternal = errors.New("internal fault")
+
+// The bounds of what a refusal lists, since it travels in a header: some clients take no more than 8 KiB of those.
+const (
+	maxViolations     = 100
+	maxViolationBytes = 5 << 10
+	maxMessageBytes   = 1 << 10
+)
+
+// meaning is what a fault becomes for the caller.
+type meaning struct {
+	fault  error
+	code   codes.Code
+	reason string // of google.rpc.ErrorInfo; part of the interface, never renamed
+	// text stands in place of the fault's own, for faults that may tell of files and drivers; "" passes the fault's own on.
+	text string
+}
+
+// table is the one place where faults become codes. The first that matches counts.
+var table = []meaning{
+	{trial.ErrRequestReused, codes.InvalidArgument, "REQUEST_ID_REUSED", ""},
+	{trial.ErrInvalid, codes.InvalidArgument, "INVALID_FIELD", ""},
+	{trial.ErrNotFound, codes.NotFound, "NOT_FOUND", ""},
+	{trial.ErrExists, codes.AlreadyExists, "ID_IN_USE", ""},
+	{trial.ErrForbidden, codes.PermissionDenied, "NOT_ALLOWED", ""},
+	{trial.ErrImpossible, codes.FailedPrecondition, "IMPOSSIBLE_HISTORY", ""},
+	{trial.ErrConflict, codes.FailedPrecondition, "CONFLICT", ""},
+	{access.ErrUnauthenticated, codes.Unauthenticated, "UNAUTHENTICATED", "no valid token was given"},
+	{labv1.ErrRevisionAhead, codes.OutOfRange, "REVISION_AHEAD", ""},
+	{labv1.ErrStopping, codes.Unavailable, "STOPPING", "the core is stopping; ask again from the last revision received"},
+	{store.ErrUnavailable, codes.Unavailable, "STORE_UNAVAILABLE", "the store takes no changes now; the same request may be sent again"},
+	{catalog.ErrNoModule, codes.Unavailable, "NO_MODULE", ""},
+	{pipeline.ErrTooLarge, codes.InvalidArgument, "QUESTION_TOO_LARGE", ""},
+	{pipeline.ErrModuleUnavailable, codes.Unavailable, "MODULE_UNAVAILABLE", ""},
+	{pipeline.ErrModuleAnswer, codes.Internal, "MODULE_ANSWER_REFUSED", ""},
+	{pipeline.ErrModuleRefused, codes.FailedPrecondition, "MODULE_REFUSED", ""},
+	{pool.ErrBehind, codes.Unavailable, "POOL_BEHIND", ""},
+	{pool.ErrUnusable, codes.FailedPrecondition, "UNUSABLE", ""},
+	{context.Canceled, codes.Canceled, "CANCELLED", "the call was given up by the caller"},
+	{context.DeadlineExceeded, codes.DeadlineExceeded, "DEADLINE_EXCEEDED", "the call took longer than its deadline"},
+	{errInternal, codes.Internal, "INTERNAL", "internal fault; the core's log has it under the request id"},
+}
+
+// find gives the meaning of a fault; what isn't in the table is an internal fault.
+func find(err error) meaning {
+	var down *catalog.ErrModuleDown
+	if errors.As(err, &down) {
+		return meaning{err, codes.Unavailable, "MODULE_UNAVAILABLE", ""}
+	}
+	for _, m := range table {
+		if errors.Is(err, m.fault) {
+			return m
+		}
+	}
+	return table[len(table)-1]
+}
+
+// toStatus gives the status for a fault, with the request's id. A status that a handler made is passed
+// on unless it tells of an unexpected fault. unexpected is true when the log has to have the fault itself.
+func toStatus(err error, requestID string) (st *status.Status, reason string, unexpected bool) {
+	m := find(err)
+	if m.reason == "INTERNAL" {
+		if made, ok := madeStatus(err); ok {
+			return withDetails(made, &errdetails.RequestInfo{RequestId: requestID}), made.Code().String(), false
+		}
+	}
+	text := m.text
+	if text == "" {
+		text = err.Error()
+	}
+	if m.code == codes.NotFound {
+		text = alike(text)
+	}
+	details := []protoadapt.MessageV1{
+		&errdetails.ErrorInfo{Reason: m.reason, Domain: errorDomain},
+		&errdetails.RequestInfo{RequestId: requestID},
+	}
+	if faults := fieldFaults(err); len(faults) > 0 && m.code == codes.InvalidArgument {
+		details = append(details, &errdetails.BadRequest{FieldViolations: violations(faults)})
+	}
+	return withDetails(status.New(m.code, cut(text, maxMessageBytes)), details...), m.reason, m.code == codes.Internal
+}
+
+// madeStatus finds a status that was made on purpose, by a handler or by the server itself.
+func madeStatus(err error) (*status.Status, bool) {
+	made, ok := status.FromError(err)
+	if !ok {
+		return nil, false
+	}
+	switch made.Code() {
+	case codes.OK, codes.Unknown, codes.Internal, codes.DataLoss:
+		return nil, false
+	default:
+		return made, true
+	}
+}
+
+func withDetails(st *status.Status, details ...protoadapt.MessageV1) *status.Status {
+	detailed, err := st.WithDetails(details...)
+	if err != nil {
+		return st // details help and don't decide
+	}
+	return detailed
+}
+
+// fieldFaults collects the faults of fields that an error is made of.
+func fieldFaults(err error) []*trial.FieldFault {
+	if err == nil {
+		return nil
+	}
+	if fault, ok := err.(*trial.FieldFault); ok { //nolint:errorlint // the tree is walked here, node by node
+		return []*trial.FieldFault{fault}
+	}
+	switch wrapping := err.(type) { //nolint:errorlint // as above
+	case interface{ Unwrap() error }:
+		return fieldFaults(wrapping.Unwrap())
+	case interface{ Unwrap() []error }:
+		var all []*trial.FieldFault
+		for _, inner := range wrapping.Unwrap() {
+			all = append(all, fieldFaults(inner)...)
+		}
+		return all
+	}
+	return nil
+}
+
+func violations(faults []*trial.FieldFault) []*errdetails.BadRequest_FieldViolation {
+	list := make([]*errdetails.BadRequest_FieldViolation, 0, min(len(faults), maxViolations))
+	size := 0
+	for _, fault := range faults {
+		size += len(fault.Field) + len(fault.Text)
+		if len(list) == maxViolations || size > maxViolationBytes && len(list) > 0 {
+			break
+		}
+		list = append(list, &errdetails.BadRequest_FieldViolation{Field: cut(fault.Field, maxMessageBytes), Description: cut(fault.Text, maxMessageBytes)})
+	}
+	if rest := len(faults) - len(list); rest > 0 {
+		list = append(list, &errdetails.BadRequest_FieldViolation{Description: moreFaults(rest)})
+	}
+	return list
+}

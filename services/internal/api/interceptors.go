@@ -1,0 +1,212 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"runtime/debug"
+	"strings"
+	"time"
+
+	"go.opentelemetry.io/otel/trace"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/protobuf/proto"
+
+	"github.com/commonvat/commonvat/services/internal/access"
+	"github.com/commonvat/commonvat/services/internal/api/validate"
+	"github.com/commonvat/commonvat/services/internal/store"
+	"github.com/commonvat/commonvat/services/internal/telemetry"
+)
+
+// Every call goes through, from outside in: recovery, request id, logging (where the fault becomes a status), access,
+// deadline, validation. Calls of one answer and streams go the same way: gate has what is the same for both.
+type gate struct {
+	registry *access.Registry
+	log      *slog.Logger
+	maxUnary time.Duration
+}
+
+// callState is what the steps of one call tell each other. The access step fills in the member, for the log's line.
+type callState struct {
+	requestID string
+	caller    access.Caller
+}
+
+type callKey struct{}
+
+// RequestID is the id of the running call, under which the log has it; "" outside a call.
+func RequestID(ctx context.Context) string {
+	if state, ok := ctx.Value(callKey{}).(*callState); ok {
+		return state.requestID
+	}
+	return ""
+}
+
+func (g *gate) unary(ctx context.Context, request any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (response any, err error) {
+	ctx, state := g.begin(ctx)
+	err = g.call(ctx, state, info.FullMethod, func() error {
+		inside, err := g.admit(ctx, state, info.FullMethod)
+		if err != nil {
+			return err
+		}
+		inside, cancel := context.WithTimeout(inside, g.limit(info.FullMethod))
+		defer cancel()
+		if err := check(info.FullMethod, request); err != nil {
+			return err
+		}
+		response, err = handler(inside, request)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return response, nil
+}
+
+// longCalls may take longer than other calls of one answer: they stream the whole pool through a module, or two.
+var longCalls = map[string]time.Duration{
+	"/commonvat.pool.v1.PoolService/AskPalette": 2 * time.Minute,
+}
+
+// limit is the most that a call may take, whatever its caller's deadline.
+func (g *gate) limit(method string) time.Duration {
+	return max(g.maxUnary, longCalls[method])
+}
+
+func (g *gate) stream(server any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
+	ctx, state := g.begin(stream.Context())
+	return g.call(ctx, state, info.FullMethod, func() error {
+		inside, err := g.admit(ctx, state, info.FullMethod)
+		if err != nil {
+			return err
+		}
+		return handler(server, &checkedStream{ServerStream: stream, ctx: inside, method: info.FullMethod})
+	})
+}
+
+// checkedStream carries the caller and validates what comes in.
+type checkedStream struct {
+	grpc.ServerStream
+	ctx    context.Context //nolint:containedctx // the interface asks for it
+	method string
+}
+
+func (s *checkedStream) Context() context.Context { return s.ctx }
+
+func (s *checkedStream) RecvMsg(m any) error {
+	if err := s.ServerStream.RecvMsg(m); err != nil {
+		return err
+	}
+	return check(s.method, m)
+}
+
+func (g *gate) begin(ctx context.Context) (context.Context, *callState) {
+	state := &callState{requestID: fmt.Sprintf("%016x", rand.Uint64())}
+	return context.WithValue(ctx, callKey{}, state), state
+}
+
+// call runs the inner steps, turns a fault into a status and writes the call's one line.
+func (g *gate) call(ctx context.Context, state *callState, method string, inner func() error) (err error) {
+	began := time.Now()
+	// Outermost: whatever fails below, also in writing the line, ends this call alone.
+	defer g.recovered(ctx, &err, state.requestID)
+	fault := func() (err error) {
+		defer g.recovered(ctx, &err, state.requestID)
+		return inner()
+	}()
+	if fault == nil {
+		g.line(ctx, slog.LevelInfo, state, method, codes.OK, "", nil, began)
+		return nil
+	}
+	st, reason, unexpected := toStatus(fault, state.requestID)
+	if unexpected {
+		g.line(ctx, slog.LevelError, state, method, st.Code(), reason, fault, began)
+	} else {
+		g.line(ctx, slog.LevelInfo, state, method, st.Code(), reason, nil, began)
+	}
+	return st.Err()
+}
+
+// line writes what happened: never a token, nor what a member wrote.
+func (g *gate) line(ctx context.Context, level slog.Level, state *callState, method string, code codes.Code, reason string, fault error, began time.Time) {
+	if !g.log.Enabled(ctx, level) {
+		return
+	}
+	fields := make([]slog.Attr, 0, 10)
+	fields = append(fields, slog.String(telemetry.FieldMethod, method), slog.String(telemetry.FieldCode, code.String()),
+		slog.Float64(telemetry.FieldDuration, float64(time.Since(began).Microseconds())/1000), slog.String(telemetry.FieldRequestID, state.requestID))
+	if state.caller.ID != "" {
+		fields = append(fields, slog.String(telemetry.FieldMember, state.caller.ID))
+	}
+	if reason != "" {
+		fields = append(fields, slog.String(telemetry.FieldReason, reason))
+	}
+	if span := trace.SpanContextFromContext(ctx); span.IsValid() {
+		fields = append(fields, slog.String(telemetry.FieldTraceID, span.TraceID().String()), slog.String(telemetry.FieldSpanID, span.SpanID().String()))
+	}
+	if fault != nil {
+		fields = append(fields, slog.String(telemetry.FieldError, fault.Error()))
+		var panicked *store.PanicError
+		if errors.As(fault, &panicked) {
+			fields = append(fields, slog.String(telemetry.FieldStack, string(panicked.Stack)))
+		}
+	}
+	g.log.LogAttrs(ctx, level, "call", fields...)
+}
+
+// recovered turns a panic of the calling function into an internal fault.
+func (g *gate) recovered(ctx context.Context, err *error, requestID string) {
+	if value := recover(); value != nil {
+		g.log.ErrorContext(ctx, "panic", telemetry.FieldRequestID, requestID, telemetry.FieldError, fmt.Sprint(value), telemetry.FieldStack, string(debug.Stack()))
+		*err = errInternal
+	}
+}
+
+// admit finds the caller and decides whether they may call the method.
+func (g *gate) admit(ctx context.Context, state *callState, method string) (context.Context, error) {
+	if !access.NeedsToken(method) {
+		return ctx, nil
+	}
+	token, err := bearer(ctx)
+	if err != nil {
+		return ctx, err
+	}
+	caller, err := g.registry.Authenticate(ctx, token)
+	if err != nil {
+		return ctx, err
+	}
+	state.caller = caller
+	if err := access.MayCall(caller, method); err != nil {
+		return ctx, err
+	}
+	return access.WithCaller(ctx, caller), nil
+}
+
+// bearer takes the token out of the call's metadata (RFC 6750: "authorization: Bearer ...").
+func bearer(ctx context.Context) (string, error) {
+	values := metadata.ValueFromIncomingContext(ctx, "authorization")
+	if len(values) != 1 {
+		return "", access.ErrUnauthenticated
+	}
+	scheme, token, ok := strings.Cut(values[0], " ")
+	if !ok || !strings.EqualFold(scheme, "Bearer") {
+		return "", access.ErrUnauthenticated
+	}
+	return token, nil
+}
+
+// check validates a request of ours; those of health and reflection are their libraries' to check.
+func check(method string, request any) error {
+	if !strings.HasPrefix(method, "/commonvat.") {
+		return nil
+	}
+	message, ok := request.(proto.Message)
+	if !ok {
+		return fmt.Errorf("%w: request of %s is no message", errInternal, method)
+	}
+	return validate.Message(message)
+}

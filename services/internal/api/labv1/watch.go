@@ -1,0 +1,151 @@
+package labv1
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/metadata"
+
+	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
+	"github.com/commonvat/commonvat/services/internal/access"
+	"github.com/commonvat/commonvat/services/internal/record"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// watchPage is how many changes are read from the feed at a time.
+const watchPage = 200
+
+// WatchChanges implements labpb.TrialServiceServer. The feed is read page by page, and nothing of the store is held while
+// a page is sent, so a slow reader costs a page of memory and nothing else. Who may see a change is decided
+// when it is sent.
+func (s *Service) WatchChanges(request *labpb.WatchChangesRequest, stream grpc.ServerStreamingServer[labpb.WatchChangesResponse]) error {
+	ctx, cancel := context.WithCancel(stream.Context())
+	defer cancel()
+	go func() {
+		select {
+		case <-s.stopping:
+			cancel()
+		case <-ctx.Done():
+		}
+	}()
+	after := request.GetAfterRevision()
+	present := s.store.Revision()
+	switch {
+	case after < 0:
+		after = present
+	case after > present:
+		return fmt.Errorf("%w: after_revision is %d; allowed: -1 to %d", ErrRevisionAhead, after, present)
+	}
+	// So that the watcher knows that it misses nothing from here on.
+	if err := stream.SendHeader(metadata.MD{}); err != nil {
+		return err
+	}
+	for {
+		changes, err := s.store.Changes(ctx, after, watchPage)
+		if err == nil && len(changes) == 0 {
+			err = s.store.WaitForChange(ctx, after)
+		}
+		if err != nil {
+			return s.watchEnd(err)
+		}
+		for len(changes) > 0 {
+			group := sameRevision(changes)
+			changes = changes[len(group):]
+			if err := s.sendGroup(ctx, stream, group); err != nil {
+				return s.watchEnd(err)
+			}
+			after = group[0].Revision
+		}
+	}
+}
+
+// watchEnd tells the end of the core from the end of the call.
+func (s *Service) watchEnd(err error) error {
+	select {
+	case <-s.stopping:
+		if errors.Is(err, context.Canceled) {
+			return ErrStopping
+		}
+	default:
+	}
+	return err
+}
+
+// sameRevision is the first of the changes with those that were made together with it.
+func sameRevision(changes []trial.Change) []trial.Change {
+	n := 1
+	for n < len(changes) && changes[n].Revision == changes[0].Revision {
+		n++
+	}
+	return changes[:n]
+}
+
+// sendGroup sends the changes of one revision that the caller may see. The revision in an answer is where to go on from. Only
+// the last of a group may say its own: whoever was cut off in its middle asks from before it and misses nothing.
+func (s *Service) sendGroup(ctx context.Context, stream grpc.ServerStreamingServer[labpb.WatchChangesResponse], group []trial.Change) error {
+	member := access.MemberOf(ctx)
+	var told []*labpb.WatchChangesResponse
+	for _, change := range group {
+		answer, err := s.tell(ctx, change, member)
+		if err != nil {
+			return err
+		}
+		if answer != nil {
+			told = append(told, answer)
+		}
+	}
+	for i, answer := range told {
+		if i < len(told)-1 {
+			answer.Revision--
+		}
+		if err := stream.Send(answer); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// tell is what a member is told of a change; nil is nothing.
+func (s *Service) tell(ctx context.Context, change trial.Change, member trial.MemberID) (*labpb.WatchChangesResponse, error) {
+	may, err := s.maySee(ctx, change, member)
+	if err != nil {
+		return nil, err
+	}
+	answer := record.ChangeToProto(change)
+	switch {
+	case may:
+		return answer, nil
+	case change.Kind == trial.Withdrawn:
+		// Until then every member could read it, so every member is told which record to forget, and nothing else.
+		answer.ByMember = ""
+		return answer, nil
+	default:
+		return nil, nil //nolint:nilnil // nothing to tell is no fault
+	}
+}
+
+func (s *Service) maySee(ctx context.Context, change trial.Change, member trial.MemberID) (bool, error) {
+	switch change.RecordKind {
+	case "trial":
+		row, err := s.store.TrialRow(ctx, change.RecordID)
+		if errors.Is(err, trial.ErrNotFound) {
+			return false, nil
+		}
+		return err == nil && access.ViewOfTrial(row, member) != access.Nothing, err
+	case "bath":
+		row, err := s.store.BathRow(ctx, change.RecordID)
+		if errors.Is(err, trial.ErrNotFound) {
+			return false, nil
+		}
+		if err != nil {
+			return false, err
+		}
+		return s.mayReadBath(ctx, row, member)
+	case "water", "experiment":
+		return true, nil
+	default:
+		return false, nil
+	}
+}

@@ -1,0 +1,90 @@
+// Package poolv1 handles commonvat.pool.v1: questions over everything that members share.
+package poolv1
+
+import (
+	"context"
+
+	"google.golang.org/grpc"
+
+	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/access"
+	"github.com/commonvat/commonvat/services/internal/api/filter"
+	"github.com/commonvat/commonvat/services/internal/api/validate"
+	"github.com/commonvat/commonvat/services/internal/pool"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// Answers gives the answers; *pool.Pool does.
+type Answers interface {
+	AskPalette(ctx context.Context, q pool.Question) (*poolpb.AskPaletteResponse, error)
+	ComparePieces(ctx context.Context, q pool.PiecesQuestion) (*poolpb.ComparePiecesResponse, error)
+	Status() pool.Status
+}
+
+// Config is what the handlers need.
+type Config struct {
+	Pool Answers
+}
+
+// Service handles PoolService.
+type Service struct {
+	poolpb.UnsafePoolServiceServer
+	pool Answers
+}
+
+var _ poolpb.PoolServiceServer = (*Service)(nil)
+
+// New returns the handlers.
+func New(config Config) *Service { return &Service{pool: config.Pool} }
+
+// Register adds the service to a server.
+func (s *Service) Register(server grpc.ServiceRegistrar) { poolpb.RegisterPoolServiceServer(server, s) }
+
+// AskPalette implements poolpb.PoolServiceServer.
+func (s *Service) AskPalette(ctx context.Context, request *poolpb.AskPaletteRequest) (*poolpb.AskPaletteResponse, error) {
+	if err := validate.Message(request); err != nil {
+		return nil, err
+	}
+	where, err := filter.Parse(request.GetFilter(), pool.FilterFields)
+	if err != nil {
+		return nil, err
+	}
+	return s.pool.AskPalette(ctx, pool.Question{
+		GroupBy:         request.GetGroupBy(),
+		Where:           where,
+		ExperimentID:    request.GetExperimentId(),
+		Condition:       condition(request.GetCondition()),
+		ThresholdDE00:   request.GetThresholdDe00(),
+		EqualNumber:     request.GetEqualNumber(),
+		MinimumRevision: request.GetMinimumRevision(),
+		Seed:            request.GetSeed(),
+	})
+}
+
+// ComparePieces implements poolpb.PoolServiceServer.
+func (s *Service) ComparePieces(ctx context.Context, request *poolpb.ComparePiecesRequest) (*poolpb.ComparePiecesResponse, error) {
+	if err := validate.Message(request); err != nil {
+		return nil, err
+	}
+	return s.pool.ComparePieces(ctx, pool.PiecesQuestion{
+		Reader:    access.MemberOf(ctx),
+		Reference: request.GetReferencePiece(),
+		Sample:    request.GetSamplePiece(),
+		Formula:   request.GetFormula(),
+		Condition: condition(request.GetCondition()),
+	})
+}
+
+// GetPoolStatus implements poolpb.PoolServiceServer.
+func (s *Service) GetPoolStatus(context.Context, *poolpb.GetPoolStatusRequest) (*poolpb.GetPoolStatusResponse, error) {
+	status := s.pool.Status()
+	return &poolpb.GetPoolStatusResponse{
+		PoolRevision: status.PoolRevision, RecordRevision: status.RecordRevision, Rows: int32(min(status.Rows, 1<<30)), //nolint:gosec // bounded
+		WaitingFor: status.WaitingFor,
+	}, nil
+}
+
+func condition(c *typesv1.ColourCondition) trial.ColourCondition {
+	return trial.ColourCondition{Illuminant: trial.Illuminant(c.GetIlluminant()), Observer: trial.Observer(c.GetObserver())}
+}

@@ -1,0 +1,85 @@
+package poolv1_test
+
+import (
+	"context"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/access"
+	"github.com/commonvat/commonvat/services/internal/api/poolv1"
+	"github.com/commonvat/commonvat/services/internal/pool"
+	"github.com/commonvat/commonvat/services/internal/store"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// asked keeps what the handlers pass on.
+type asked struct {
+	question pool.Question
+	pieces   pool.PiecesQuestion
+}
+
+func (a *asked) AskPalette(_ context.Context, q pool.Question) (*poolpb.AskPaletteResponse, error) {
+	a.question = q
+	return &poolpb.AskPaletteResponse{Headline: "answered"}, nil
+}
+
+func (a *asked) ComparePieces(_ context.Context, q pool.PiecesQuestion) (*poolpb.ComparePiecesResponse, error) {
+	a.pieces = q
+	return &poolpb.ComparePiecesResponse{Difference: 1}, nil
+}
+
+func (a *asked) Status() pool.Status {
+	return pool.Status{PoolRevision: 3, RecordRevision: 5, Rows: 7, WaitingFor: "revisions 4 to 5"}
+}
+
+var lamp = &typesv1.ColourCondition{Illuminant: typesv1.Illuminant_ILLUMINANT_A, Observer: typesv1.Observer_OBSERVER_CIE_1964_10_DEGREE}
+
+func TestQuestionsArePassedOnWhole(t *testing.T) {
+	a := &asked{}
+	s := poolv1.New(poolv1.Config{Pool: a})
+	answer, err := s.AskPalette(t.Context(), &poolpb.AskPaletteRequest{
+		GroupBy: poolpb.GroupBy_GROUP_BY_WATER, Filter: `dye = "weld"`, Condition: lamp, ThresholdDe00: 2.5, EqualNumber: 6, MinimumRevision: 4, Seed: 9,
+	})
+	require.NoError(t, err)
+	assert.Equal(t, "answered", answer.GetHeadline())
+	assert.Equal(t, pool.Question{
+		GroupBy: poolpb.GroupBy_GROUP_BY_WATER, Where: &store.Predicate{Field: "dye", Value: "weld"},
+		Condition: trial.ColourCondition{Illuminant: trial.IlluminantA, Observer: trial.Observer10}, ThresholdDE00: 2.5, EqualNumber: 6, MinimumRevision: 4, Seed: 9,
+	}, a.question)
+
+	ctx := access.WithCaller(t.Context(), access.Caller{ID: "ash"})
+	_, err = s.ComparePieces(ctx, &poolpb.ComparePiecesRequest{ReferencePiece: "q7k2m", SamplePiece: "q7k2n", Formula: "cie76"})
+	require.NoError(t, err)
+	assert.Equal(t, pool.PiecesQuestion{Reader: "ash", Reference: "q7k2m", Sample: "q7k2n", Formula: "cie76"}, a.pieces)
+
+	status, err := s.GetPoolStatus(t.Context(), &poolpb.GetPoolStatusRequest{})
+	require.NoError(t, err)
+	assert.EqualValues(t, 7, status.GetRows())
+	assert.Equal(t, "revisions 4 to 5", status.GetWaitingFor())
+}
+
+func TestBadQuestionsAreRefusedByField(t *testing.T) {
+	s := poolv1.New(poolv1.Config{Pool: &asked{}})
+	order := poolpb.GroupBy_GROUP_BY_ORDER
+	for field, request := range map[string]*poolpb.AskPaletteRequest{
+		"group_by":         {},
+		"filter":           {GroupBy: order, Filter: `colour = "red"`},
+		"threshold_de00":   {GroupBy: order, ThresholdDe00: 101},
+		"equal_number":     {GroupBy: order, EqualNumber: -1},
+		"minimum_revision": {GroupBy: order, MinimumRevision: -1},
+		"experiment_id":    {GroupBy: order, ExperimentId: "x"},
+		"condition":        {GroupBy: order, Condition: &typesv1.ColourCondition{Illuminant: typesv1.Illuminant_ILLUMINANT_D65}},
+	} {
+		_, err := s.AskPalette(t.Context(), request)
+		require.ErrorIs(t, err, trial.ErrInvalid, field)
+		assert.ErrorContains(t, err, field)
+	}
+	_, err := s.ComparePieces(t.Context(), &poolpb.ComparePiecesRequest{ReferencePiece: "q7k2m", Formula: "cmc"})
+	require.ErrorIs(t, err, trial.ErrInvalid)
+	assert.ErrorContains(t, err, "sample_piece")
+	assert.ErrorContains(t, err, "formula")
+}

@@ -1,0 +1,181 @@
+package validate
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
+	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+)
+
+// typed lets a check of several fields be written over the generated type.
+func typed[M proto.Message](check func(w *walk, p *path, m M)) func(*walk, *path, protoreflect.Message) {
+	return func(w *walk, p *path, m protoreflect.Message) {
+		if message, ok := m.Interface().(M); ok {
+			check(w, p, message)
+			return
+		}
+		w.fault(p, "can't be checked")
+	}
+}
+
+func amount(w *walk, p *path, m *typesv1.Amount) {
+	if m.GetKnowledge() == typesv1.AmountKnowledge_AMOUNT_KNOWLEDGE_NOT_KNOWN {
+		if m.Value != nil {
+			w.fault(p.of("value"), "%s is given; allowed with AMOUNT_KNOWLEDGE_NOT_KNOWN: none", figure(m.GetValue()))
+		}
+		return
+	}
+	if m.Value == nil {
+		w.fault(p.of("value"), "is required; allowed: 0 to 1000000, or knowledge AMOUNT_KNOWLEDGE_NOT_KNOWN")
+	}
+	if m.GetUnit() == typesv1.AmountUnit_AMOUNT_UNIT_UNSPECIFIED {
+		w.fault(p.of("unit"), "is required; allowed: %s", enumNames(m.GetUnit().Descriptor(), true))
+	}
+}
+
+// inUnit: an amount that can only be a mass, or only a volume.
+func inUnit(w *walk, p *path, m *typesv1.Amount, unit typesv1.AmountUnit) {
+	known := m.GetUnit().Descriptor().Values().ByNumber(m.GetUnit().Number()) != nil
+	if m != nil && known && m.GetUnit() != unit && m.GetUnit() != typesv1.AmountUnit_AMOUNT_UNIT_UNSPECIFIED {
+		w.fault(p.of("unit"), "%v is not of this quantity; allowed: %v", m.GetUnit(), unit)
+	}
+}
+
+func fibre(w *walk, p *path, m *typesv1.Fibre) {
+	sum, seen := 0.0, make(map[string]bool)
+	for i, part := range m.GetComposition() {
+		sum += part.GetPercent()
+		if seen[part.GetFibre()] {
+			w.fault(p.of("composition").at(i).of("fibre"), "%s is there twice; allowed: each fibre once", shown(part.GetFibre()))
+		}
+		seen[part.GetFibre()] = true
+	}
+	if len(m.GetComposition()) > 0 && !(math.Abs(sum-100) <= 0.5) { // so that NaN is refused
+		w.fault(p.of("composition"), "adds up to %s percent; allowed: 99.5 to 100.5", figure(sum))
+	}
+}
+
+func sharing(w *walk, p *path, m *typesv1.Sharing) {
+	if m.GetLevel() == typesv1.SharingLevel_SHARING_LEVEL_PUBLIC && m.GetLicence() == "" {
+		w.fault(p.of("licence"), "is required with SHARING_LEVEL_PUBLIC; allowed: an SPDX identifier of at most 60 characters")
+	}
+}
+
+func rawColour(w *walk, p *path, m *typesv1.RawColour) {
+	switch {
+	case m.GetValue() == nil:
+		w.fault(p, "is empty; allowed: one of spectrum, lab")
+	case m.GetLab() != nil && m.GetLabCondition() == nil:
+		w.fault(p.of("lab_condition"), "is required with lab")
+	case m.GetSpectrum() != nil && m.GetLabCondition() != nil:
+		w.fault(p.of("lab_condition"), "is given with a spectrum; allowed: only with lab")
+	}
+}
+
+func abandoned(w *walk, p *path, state labv1.TrialState, reason string) {
+	switch is := state == labv1.TrialState_TRIAL_STATE_ABANDONED; {
+	case is && reason == "":
+		w.fault(p.of("abandoned_reason"), "is required with TRIAL_STATE_ABANDONED; allowed: 1 to 500 characters")
+	case !is && reason != "":
+		w.fault(p.of("abandoned_reason"), "is given; allowed: only with TRIAL_STATE_ABANDONED")
+	}
+}
+
+func wholeTrial(w *walk, p *path, m *labv1.Trial) {
+	abandoned(w, p, m.GetState(), m.GetAbandonedReason())
+}
+
+func piece(w *walk, p *path, m *labv1.Piece) {
+	if m.GetFibre() == nil && m.GetOrigin() == nil {
+		w.fault(p.of("fibre"), "is required, except for a part of another piece")
+	}
+	inUnit(w, p.of("mass"), m.GetMass(), typesv1.AmountUnit_AMOUNT_UNIT_GRAM)
+	if id := m.GetOrigin().GetParentPieceId(); id != "" && id == m.GetId() {
+		w.fault(p.of("origin").of("parent_piece_id"), "%s is the piece itself; allowed: another piece", shown(id))
+	}
+}
+
+func immersion(w *walk, p *path, m *labv1.Immersion) {
+	entered, left := m.GetEntered(), m.GetLeft()
+	if entered.GetTime() == nil || left.GetTime() == nil {
+		return
+	}
+	// Both are claims of some width: only what can't be is refused.
+	if left.GetTime().AsTime().Add(width(left.GetPrecision())).Before(entered.GetTime().AsTime()) {
+		w.fault(p.of("left"), "%s is before entered; allowed: not before %s",
+			left.GetTime().AsTime().Format(time.RFC3339), entered.GetTime().AsTime().Format(time.RFC3339))
+	}
+}
+
+// width is how far a claimed time may be off.
+func width(precision typesv1.TimePrecision) time.Duration {
+	const day = 24 * time.Hour
+	switch precision {
+	case typesv1.TimePrecision_TIME_PRECISION_MINUTE:
+		return time.Minute
+	case typesv1.TimePrecision_TIME_PRECISION_HOUR:
+		return time.Hour
+	case typesv1.TimePrecision_TIME_PRECISION_DAY:
+		return day
+	default:
+		return 31 * day
+	}
+}
+
+func look(w *walk, p *path, m *labv1.Look) {
+	if m.GetPieceId() == "" && m.GetBathId() == "" {
+		w.fault(p, "is of nothing; allowed: one of piece_id, bath_id")
+	}
+}
+
+func bath(w *walk, p *path, m *labv1.Bath) {
+	purposes(w, p, m.GetPurposes(), m.GetContentsNotStated())
+	inUnit(w, p.of("liquor"), m.GetLiquor(), typesv1.AmountUnit_AMOUNT_UNIT_LITRE)
+	if m.GetExhaustNotStated() && m.GetExhaustNumberNotStated() {
+		w.fault(p.of("exhaust_not_stated"), "is set with exhaust_number_not_stated; allowed: one of them")
+	}
+}
+
+func importBath(w *walk, p *path, m *labv1.ImportBath) {
+	purposes(w, p, m.GetPurposes(), m.GetContentsNotStated())
+	if m.GetExhaustNotStated() && m.GetExhaustNumberNotStated() {
+		w.fault(p.of("exhaust_not_stated"), "is set with exhaust_number_not_stated; allowed: one of them")
+	}
+}
+
+func purposes(w *walk, p *path, given []labv1.BathPurpose, notStated bool) {
+	if len(given) == 0 && !notStated {
+		w.fault(p.of("purposes"), "is required; allowed: %s; none only with contents_not_stated",
+			enumNames(labv1.BathPurpose(0).Descriptor(), true))
+	}
+}
+
+func bathCheck(w *walk, p *path, m *labv1.Check) {
+	if m.Ph == nil && m.TemperatureC == nil && m.GetNote() == "" {
+		w.fault(p, "says nothing; allowed: at least one of ph, temperature_c, note")
+	}
+}
+
+func experiment(w *walk, p *path, m *labv1.Experiment) {
+	if m.GetFirstDye() != "" && m.GetFirstDye() == m.GetSecondDye() {
+		w.fault(p.of("second_dye"), "%s is first_dye; allowed: another dyestuff", shown(m.GetSecondDye()))
+	}
+	for _, arm := range []labv1.ExperimentArm{labv1.ExperimentArm_EXPERIMENT_ARM_A_THEN_B, labv1.ExperimentArm_EXPERIMENT_ARM_B_THEN_A} {
+		if len(m.GetArms()) > 0 && !slices.Contains(m.GetArms(), arm) {
+			w.fault(p.of("arms"), "lacks %v; allowed: both orders, and any others", arm)
+		}
+	}
+}
+
+func askPalette(w *walk, p *path, m *poolv1.AskPaletteRequest) {
+	if m.GetExperimentId() != "" && m.GetGroupBy() != poolv1.GroupBy_GROUP_BY_ORDER {
+		w.fault(p.of("experiment_id"), "is given; allowed: only with %s", fmt.Sprint(poolv1.GroupBy_GROUP_BY_ORDER))
+	}
+}

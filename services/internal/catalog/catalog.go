@@ -1,0 +1,226 @@
+package catalog
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"slices"
+	"sync"
+	"time"
+
+	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/host"
+	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
+	"google.golang.org/grpc"
+)
+
+// State of an active module.
+type State string
+
+// The states, in the order of a module's life; see the package comment.
+const (
+	StateStarting    State = "starting"
+	StateRunning     State = "running"
+	StateBackoff     State = "backoff"
+	StateQuarantined State = "quarantined"
+	StateStopped     State = "stopped"
+)
+
+// Config says which modules run and how. Zero durations and counts take the defaults named beside them.
+type Config struct {
+	// StoreDir holds the installed modules. Required; only read; a folder that does not exist is an empty store.
+	StoreDir string
+	// RuntimeDir is where module sockets go, in a folder of this core's own that is swept when a core that died left it.
+	// Short: see host.MaxSocketParent. Default: DefaultRuntimeDir().
+	RuntimeDir string
+	// Active names the modules to run by kind, each by digest, or by name for its newest version; the first of a kind is
+	// its default. Nil runs every installed name, with the alphabetically first of a kind as its default.
+	Active map[string][]string
+
+	StartTimeout   time.Duration // 10 s, from the start to the first healthy answer
+	CallTimeout    time.Duration // 30 s, upper bound of every call
+	HealthInterval time.Duration // 5 s between health checks
+	HealthTimeout  time.Duration // 2 s for one
+	HealthFailures int           // 2 failed checks in a row end the process
+	MaxOverruns    int           // 3 calls in a row that run into CallTimeout end the process
+	DrainTimeout   time.Duration // 10 s for calls that are under way when a module is closed
+	StopGrace      time.Duration // 3 s for a module to end by itself
+
+	BackoffFirst time.Duration // 500 ms, doubled with every end in the window, with jitter
+	BackoffMax   time.Duration // 30 s
+	CrashLimit   int           // 5 ends within CrashWindow lead to quarantine
+	CrashWindow  time.Duration // 10 min
+
+	// Logger takes what modules log and what happens to them. Default: discard.
+	Logger *slog.Logger
+	// DialOptions are added to a module's connection, for instance a stats handler that carries traces. May be nil.
+	DialOptions func(Module) []grpc.DialOption
+	// Spans takes the checked spans of modules. May be nil.
+	Spans host.SpanSink
+	// OnChange is called after every change of state, never two at a time for one module. It must not block. May be nil.
+	OnChange func(Status)
+}
+
+func (c *Config) setDefaults() {
+	duration := func(d *time.Duration, def time.Duration) {
+		if *d <= 0 {
+			*d = def
+		}
+	}
+	count := func(n *int, def int) {
+		if *n <= 0 {
+			*n = def
+		}
+	}
+	duration(&c.StartTimeout, host.DefaultStartTimeout)
+	duration(&c.CallTimeout, 30*time.Second)
+	duration(&c.HealthInterval, 5*time.Second)
+	duration(&c.HealthTimeout, 2*time.Second)
+	count(&c.HealthFailures, 2)
+	count(&c.MaxOverruns, 3)
+	duration(&c.DrainTimeout, 10*time.Second)
+	duration(&c.StopGrace, host.DefaultStopGrace)
+	duration(&c.BackoffFirst, 500*time.Millisecond)
+	duration(&c.BackoffMax, 30*time.Second)
+	count(&c.CrashLimit, 5)
+	duration(&c.CrashWindow, 10*time.Minute)
+	if c.RuntimeDir == "" {
+		c.RuntimeDir = DefaultRuntimeDir()
+	}
+	if c.Logger == nil {
+		c.Logger = slog.New(slog.DiscardHandler)
+	}
+}
+
+// Status is what is known of one active module.
+type Status struct {
+	Module           // Name is what it was activated by, and the rest but Kind empty, while it isn't found in the store
+	Default     bool // whether it answers for its kind
+	State       State
+	Since       time.Time                    // of State
+	Reason      string                       // why it isn't running; the last reason while it is running again
+	Restarts    int                          // starts after the first
+	PID         int                          // 0 unless running
+	Description *describev1.DescribeResponse // nil before it first ran; must not be changed
+}
+
+// Catalog is the set of active modules.
+type Catalog struct {
+	cfg   Config
+	dir   *instanceDir
+	slots []*slot
+
+	end  context.CancelFunc // tells every supervisor to close its module
+	cut  context.CancelFunc // tells them to stop waiting for calls
+	cutC context.Context
+	wg   sync.WaitGroup
+	once sync.Once
+}
+
+// Open starts supervising and returns before any module has started. What is wrong with a module shows in its Status; an
+// error tells that the configuration can't work at all.
+func Open(cfg Config) (*Catalog, error) {
+	cfg.setDefaults()
+	if cfg.StoreDir == "" {
+		return nil, fmt.Errorf("module store is not configured")
+	}
+	for kind := range cfg.Active {
+		if !slices.Contains(sdk.Kinds(), kind) {
+			return nil, fmt.Errorf("active modules: kind %q is not known, want one of %v", kind, sdk.Kinds())
+		}
+	}
+	if err := checkApart(cfg.StoreDir, cfg.RuntimeDir); err != nil {
+		return nil, err
+	}
+	active := cfg.Active
+	if active == nil {
+		active = everything(cfg)
+	}
+	dir, err := openInstanceDir(cfg.RuntimeDir)
+	if err != nil {
+		return nil, err
+	}
+	ctx, end := context.WithCancel(context.Background())
+	cutC, cut := context.WithCancel(context.Background())
+	c := &Catalog{cfg: cfg, dir: dir, end: end, cut: cut, cutC: cutC}
+	for _, kind := range sdk.Kinds() {
+		for i, ref := range active[kind] {
+			c.slots = append(c.slots, newSlot(c, kind, ref, i == 0))
+		}
+	}
+	for _, s := range c.slots {
+		c.wg.Go(func() { s.run(ctx) })
+	}
+	return c, nil
+}
+
+// everything activates each installed name.
+func everything(cfg Config) map[string][]string {
+	list, err := List(cfg.StoreDir)
+	if err != nil {
+		cfg.Logger.Error("module store has damaged entries", "error", err)
+	}
+	active := map[string][]string{}
+	for _, in := range list {
+		if !slices.Contains(active[in.Kind], in.Name) {
+			active[in.Kind] = append(active[in.Kind], in.Name)
+		}
+	}
+	return active
+}
+
+// Acquire holds a module for calls: the default one of a kind, or one by name or digest. It never waits. Errors are
+// ErrNoModule and *ErrModuleDown.
+func (c *Catalog) Acquire(ref string) (*Handle, error) {
+	for _, s := range c.slots {
+		if s.answersTo(ref) {
+			return s.acquire()
+		}
+	}
+	return nil, fmt.Errorf("%w: %.80q", ErrNoModule, ref)
+}
+
+// Status tells about every active module, by kind, defaults first.
+func (c *Catalog) Status() []Status {
+	list := make([]Status, len(c.slots))
+	for i, s := range c.slots {
+		list[i] = s.status()
+	}
+	return list
+}
+
+// Ready waits until every active module has come to run or to be refused, or ctx ends. It returns ctx's error or nil; what
+// became of each module is in Status.
+func (c *Catalog) Ready(ctx context.Context) error {
+	for _, s := range c.slots {
+		select {
+		case <-s.settled:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	return nil
+}
+
+// Revive takes a module, named as for Acquire, out of quarantine and forgets its ends. It is an operator's act. Errors are
+// ErrNoModule, and one for a module that isn't quarantined.
+func (c *Catalog) Revive(ref string) error {
+	for _, s := range c.slots {
+		if s.answersTo(ref) {
+			return s.reviveNow()
+		}
+	}
+	return fmt.Errorf("%w: %.80q", ErrNoModule, ref)
+}
+
+// Close ends every module and returns when none is left. Calls that are under way may finish within DrainTimeout or until
+// ctx ends, whichever comes first; then they are cut.
+func (c *Catalog) Close(ctx context.Context) {
+	c.once.Do(func() {
+		defer context.AfterFunc(ctx, c.cut)()
+		c.end()
+		c.wg.Wait()
+		c.cut()
+		c.dir.close()
+	})
+}

@@ -1,0 +1,171 @@
+package catalog
+
+import (
+	"context"
+	"errors"
+	"io"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/commonvat/commonvat/plugins/sdk/host"
+	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+)
+
+// instance is one running process of a module. Handles count themselves in, so that it can be let go when the last call
+// is done.
+type instance struct {
+	proc        *host.Process
+	module      Module
+	description *describev1.DescribeResponse
+	callTimeout time.Duration
+	maxOverruns int64
+
+	overruns atomic.Int64  // calls in a row that ran into callTimeout
+	suspect  chan struct{} // asks the supervisor for a health check now
+
+	mu      sync.Mutex
+	handles int
+	retired bool
+	idle    chan struct{} // closed when retired and without handles
+}
+
+func (i *instance) acquire() bool {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	if i.retired {
+		return false
+	}
+	i.handles++
+	return true
+}
+
+func (i *instance) release() {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	i.handles--
+	if i.retired && i.handles == 0 {
+		close(i.idle)
+	}
+}
+
+// retire lets nobody in any more and returns a channel that closes when the last handle is released.
+func (i *instance) retire() <-chan struct{} {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	if !i.retired {
+		i.retired = true
+		if i.handles == 0 {
+			close(i.idle)
+		}
+	}
+	return i.idle
+}
+
+// finished notes how a call ended; ours tells that it was our deadline that ended it.
+func (i *instance) finished(ours bool) {
+	if !ours {
+		if i.overruns.Load() != 0 {
+			i.overruns.Store(0)
+		}
+		return
+	}
+	i.overruns.Add(1)
+	select {
+	case i.suspect <- struct{}{}:
+	default:
+	}
+}
+
+func (i *instance) overrunTooOften() bool { return i.overruns.Load() >= i.maxOverruns }
+
+// Handle is one caller's hold on a running module. It is a grpc.ClientConnInterface, so generated clients take it as their
+// connection. Every call through it has a deadline, and every error names the module and keeps its code and details. A
+// module that ends during a call answers Unavailable. Handles are cheap: acquire one per question, release it after.
+type Handle struct {
+	inst *instance
+	once sync.Once
+}
+
+var _ grpc.ClientConnInterface = (*Handle)(nil)
+
+// Module says who answers, for the provenance of the result.
+func (h *Handle) Module() Module { return h.inst.module }
+
+// Description is what the module says about itself. It must not be changed.
+func (h *Handle) Description() *describev1.DescribeResponse { return h.inst.description }
+
+// Release gives the module back. Only the first call counts.
+func (h *Handle) Release() { h.once.Do(h.inst.release) }
+
+// Invoke is part of grpc.ClientConnInterface.
+func (h *Handle) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
+	limited, cancel := context.WithTimeout(ctx, h.inst.callTimeout)
+	defer cancel()
+	err := h.inst.proc.Conn().Invoke(limited, method, args, reply, opts...)
+	return h.finish(ctx, limited, err)
+}
+
+// NewStream is part of grpc.ClientConnInterface. The deadline holds for the stream as a whole.
+func (h *Handle) NewStream(ctx context.Context, desc *grpc.StreamDesc, method string, opts ...grpc.CallOption) (grpc.ClientStream, error) {
+	limited, cancel := context.WithTimeout(ctx, h.inst.callTimeout)
+	stream, err := h.inst.proc.Conn().NewStream(limited, desc, method, opts...)
+	if err != nil {
+		cancel()
+		return nil, h.finish(ctx, limited, err)
+	}
+	return &handleStream{ClientStream: stream, handle: h, caller: ctx, limited: limited, cancel: cancel, oneAnswer: !desc.ServerStreams}, nil
+}
+
+// finish notes how a call ended and names the module in its error. The module may see the deadline a moment before we do,
+// so the code tells that it passed and the contexts only whose it was.
+func (h *Handle) finish(caller, limited context.Context, err error) error {
+	h.inst.finished(status.Code(err) == codes.DeadlineExceeded && caller.Err() == nil && earlier(limited, caller))
+	return named(h.inst.module.Name, err)
+}
+
+func earlier(a, b context.Context) bool {
+	da, _ := a.Deadline()
+	db, ok := b.Deadline()
+	return !ok || da.Before(db)
+}
+
+// handleStream ends its deadline with the stream and names the module in errors.
+type handleStream struct {
+	grpc.ClientStream
+	handle          *Handle
+	caller, limited context.Context
+	cancel          context.CancelFunc
+	oneAnswer       bool
+}
+
+func (s *handleStream) RecvMsg(m any) error {
+	err := s.ClientStream.RecvMsg(m)
+	if err == nil && !s.oneAnswer {
+		return nil
+	}
+	defer s.cancel()
+	if errors.Is(err, io.EOF) {
+		s.handle.inst.finished(false)
+		return err
+	}
+	return s.handle.finish(s.caller, s.limited, err)
+}
+
+// named puts the module's name before the message of a status and keeps code and details.
+func named(name string, err error) error {
+	if err == nil {
+		return nil
+	}
+	st, ok := status.FromError(err)
+	if !ok {
+		return status.Errorf(codes.Unknown, "module %s: %v", name, err)
+	}
+	p := proto.CloneOf(st.Proto())
+	p.Message = "module " + name + ": " + p.GetMessage()
+	return status.FromProto(p).Err()
+}

@@ -1,0 +1,192 @@
+package catalog
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+const goodManifest = `{"name":"palette-width","version":"1.0.0","kind":"palette"}`
+
+// moduleFolder makes a folder whose executable is a text, which is enough for the store.
+func moduleFolder(t testing.TB, manifest, content string) string {
+	t.Helper()
+	dir := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(dir, ManifestName), []byte(manifest), 0o644))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "commonvat-module-palette-width"), []byte(content), 0o755))
+	return dir
+}
+
+func TestInstallAndList(t *testing.T) {
+	store := filepath.Join(t.TempDir(), "store")
+	list, err := List(store)
+	require.NoError(t, err)
+	assert.Empty(t, list, "a store that does not exist is empty")
+
+	first, err := Install(store, moduleFolder(t, goodManifest, "one"))
+	require.NoError(t, err)
+	again, err := Install(store, moduleFolder(t, goodManifest, "one"))
+	require.NoError(t, err)
+	assert.Equal(t, first, again)
+	other, err := Install(store, moduleFolder(t, goodManifest, "two"))
+	require.NoError(t, err)
+	assert.NotEqual(t, first, other, "another executable")
+	newer, err := Install(store, moduleFolder(t, strings.Replace(goodManifest, "1.0.0", "1.10.0", 1), "one"))
+	require.NoError(t, err)
+	assert.NotEqual(t, first, newer, "the same executable under another version")
+
+	list, err = List(store)
+	require.NoError(t, err)
+	require.Len(t, list, 3)
+	assert.Equal(t, Module{Name: "palette-width", Version: "1.10.0", Kind: "palette", Digest: newer}, list[0].Module)
+	info, err := os.Stat(list[0].Executable)
+	require.NoError(t, err)
+	assert.Equal(t, os.FileMode(0o555), info.Mode().Perm())
+	entries, err := os.ReadDir(filepath.Join(store, algorithmFolder))
+	require.NoError(t, err)
+	assert.Len(t, entries, 3, "nothing is left of the copying")
+}
+
+// TestStoreAgreesWithSha256sum checks the store's format with another implementation, GNU coreutils' sha256sum.
+func TestStoreAgreesWithSha256sum(t *testing.T) {
+	if _, err := exec.LookPath("sha256sum"); err != nil {
+		t.Skip("sha256sum is not installed")
+	}
+	store := t.TempDir()
+	digest, err := Install(store, moduleFolder(t, goodManifest, "one"))
+	require.NoError(t, err)
+	run := func(args ...string) string {
+		cmd := exec.Command("sha256sum", args...)
+		cmd.Dir = filepath.Join(store, algorithmFolder, digest)
+		out, err := cmd.CombinedOutput()
+		require.NoError(t, err, string(out))
+		return string(out)
+	}
+	assert.Equal(t, digest, strings.Fields(run(sumsName))[0])
+	run("--check", "--strict", sumsName)
+}
+
+func TestInstallAtTheSameTime(t *testing.T) {
+	store, dir := t.TempDir(), moduleFolder(t, goodManifest, "one")
+	digests := make([]string, 8)
+	var wg sync.WaitGroup
+	for i := range digests {
+		wg.Go(func() {
+			d, err := Install(store, dir)
+			assert.NoError(t, err)
+			digests[i] = d
+		})
+	}
+	wg.Wait()
+	for _, d := range digests {
+		assert.Equal(t, digests[0], d)
+	}
+	list, err := List(store)
+	require.NoError(t, err)
+	assert.Len(t, list, 1)
+}
+
+func TestInstallRefuses(t *testing.T) {
+	outside := filepath.Join(t.TempDir(), "outside")
+	require.NoError(t, os.WriteFile(outside, []byte("elsewhere"), 0o755))
+	exe := "commonvat-module-palette-width"
+	for want, spoil := range map[string]func(dir string) error{
+		`"notes" does not belong there`: func(dir string) error { return os.WriteFile(filepath.Join(dir, "notes"), nil, 0o644) },
+		`"sub" is not a regular file`:   func(dir string) error { return os.Mkdir(filepath.Join(dir, "sub"), 0o755) },
+		`"` + exe + `" is not a regular file`: func(dir string) error {
+			_ = os.Remove(filepath.Join(dir, exe))
+			return os.Symlink(outside, filepath.Join(dir, exe))
+		},
+		`"module.json" is not a regular file`: func(dir string) error {
+			_ = os.Remove(filepath.Join(dir, ManifestName))
+			return os.Symlink(outside, filepath.Join(dir, ManifestName))
+		},
+		"no such file":      func(dir string) error { return os.Remove(filepath.Join(dir, ManifestName)) },
+		exe + ": no such":   func(dir string) error { return os.Remove(filepath.Join(dir, exe)) },
+		"is not executable": func(dir string) error { return os.Chmod(filepath.Join(dir, exe), 0o644) },
+		"larger than 65536 bytes": func(dir string) error {
+			return os.WriteFile(filepath.Join(dir, ManifestName), make([]byte, maxManifestBytes+1), 0o644)
+		},
+	} {
+		t.Run(want, func(t *testing.T) {
+			store, dir := t.TempDir(), moduleFolder(t, goodManifest, "one")
+			require.NoError(t, spoil(dir))
+			_, err := Install(store, dir)
+			assert.ErrorContains(t, err, want)
+			list, err := List(store)
+			require.NoError(t, err)
+			assert.Empty(t, list)
+		})
+	}
+}
+
+func TestDamagedEntriesAreReported(t *testing.T) {
+	store := t.TempDir()
+	good, err := Install(store, moduleFolder(t, goodManifest, "one"))
+	require.NoError(t, err)
+	bad, err := Install(store, moduleFolder(t, goodManifest, "two"))
+	require.NoError(t, err)
+	manifest := filepath.Join(store, algorithmFolder, bad, ManifestName)
+	require.NoError(t, os.Chmod(manifest, 0o644))
+	require.NoError(t, os.WriteFile(manifest, []byte(strings.Replace(goodManifest, "1.0.0", "9.0.0", 1)), 0o644))
+	require.NoError(t, os.Mkdir(filepath.Join(store, algorithmFolder, "stray"), 0o755))
+	list, err := List(store)
+	assert.ErrorContains(t, err, bad)
+	assert.ErrorContains(t, err, `"stray"`)
+	require.Len(t, list, 1)
+	assert.Equal(t, good, list[0].Digest)
+	_, err = Install(store, moduleFolder(t, goodManifest, "two"))
+	assert.ErrorContains(t, err, "damaged")
+}
+
+func TestParseManifest(t *testing.T) {
+	m, err := parseManifest([]byte(goodManifest))
+	require.NoError(t, err)
+	assert.Equal(t, manifest{name: "palette-width", version: "1.0.0", kind: "palette"}, m)
+	for text, want := range map[string]string{
+		``:   "not a JSON object",
+		`[]`: "not a JSON object",
+		`{"name":"a","version":"1.0.0","kind":"palette","path":"/bin/sh"}`: `unknown key "path"`,
+		`{"Name":"a","version":"1.0.0","kind":"palette"}`:                  `unknown key "Name"`,
+		`{"name":"a","name":"b","version":"1.0.0","kind":"palette"}`:       `"name" appears twice`,
+		`{"name":["a"],"version":"1.0.0","kind":"palette"}`:                "not a string",
+		`{"name":"a","version":"1.0.0"}`:                                   "kind is",
+		`{"name":"../a","version":"1.0.0","kind":"palette"}`:               "name is",
+		`{"name":"a/b","version":"1.0.0","kind":"palette"}`:                "name is",
+		`{"name":"palette","version":"1.0.0","kind":"palette"}`:            "word of a kind",
+		`{"name":"a","version":"1.0","kind":"palette"}`:                    "version is",
+		`{"name":"a","version":"1.0.0","kind":"spell"}`:                    "kind is",
+		goodManifest + `{}`: "something follows",
+		`{"name":"a"`:       "EOF",
+	} {
+		_, err := parseManifest([]byte(text))
+		assert.ErrorContains(t, err, want, text)
+	}
+}
+
+func FuzzParseManifest(f *testing.F) {
+	f.Add([]byte(goodManifest))
+	f.Add([]byte(`{"name":"a","name":"b"}`))
+	f.Add([]byte(`{"name":{"a":[]},"version":1}`))
+	f.Add([]byte("{\"name\":\"\xff\"}"))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		m, err := parseManifest(b)
+		if err != nil {
+			return
+		}
+		// What was accepted is safe as part of a path and reads back the same.
+		if strings.ContainsAny(m.name, "/\\.\x00") {
+			t.Fatalf("name %q", m.name)
+		}
+		again, err := parseManifest([]byte(`{"kind":"` + m.kind + `","version":"` + m.version + `","name":"` + m.name + `"}`))
+		if err != nil || again != m {
+			t.Fatalf("%+v read back as %+v, %v", m, again, err)
+		}
+	})
+}

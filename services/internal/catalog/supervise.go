@@ -1,0 +1,378 @@
+package catalog
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"sync"
+	"time"
+
+	"github.com/commonvat/commonvat/plugins/sdk/host"
+	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
+)
+
+// slot supervises one active module.
+type slot struct {
+	cat       *Catalog
+	kind      string
+	ref       string // digest or name by which it was activated
+	isDefault bool
+	revive    chan struct{}
+	settled   chan struct{} // closed when its first start has ended, one way or the other
+
+	mu          sync.Mutex
+	module      Module
+	description *describev1.DescribeResponse
+	state       State
+	since       time.Time
+	reason      string
+	starts      int
+	live        *instance // not nil exactly while running
+
+	ends []time.Time // recent ends; only the supervising goroutine uses it
+}
+
+func newSlot(c *Catalog, kind, ref string, isDefault bool) *slot {
+	s := &slot{
+		cat: c, kind: kind, ref: ref, isDefault: isDefault,
+		revive: make(chan struct{}, 1), settled: make(chan struct{}),
+		module: Module{Name: ref, Kind: kind}, state: StateStarting, since: time.Now(),
+	}
+	// Known before the first start if it can be, so that it answers to its name at once.
+	if in, err := s.resolve(); err == nil {
+		s.module = in.Module
+	}
+	return s
+}
+
+func (s *slot) answersTo(ref string) bool {
+	if ref == s.kind {
+		return s.isDefault
+	}
+	if ref == s.ref {
+		return true
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return ref == s.module.Name || ref == s.module.Digest && ref != ""
+}
+
+func (s *slot) acquire() (*Handle, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.live == nil || !s.live.acquire() {
+		state := s.state
+		if state == StateRunning {
+			state = StateBackoff // it has just ended
+		}
+		return nil, &ErrModuleDown{Name: s.module.Name, State: state, Reason: s.reason}
+	}
+	return &Handle{inst: s.live}, nil
+}
+
+func (s *slot) status() Status {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	st := Status{
+		Module: s.module, Default: s.isDefault, State: s.state, Since: s.since, Reason: s.reason,
+		Restarts: max(0, s.starts-1), Description: s.description,
+	}
+	if s.live != nil {
+		st.PID = s.live.proc.PID()
+	}
+	return st
+}
+
+func (s *slot) reviveNow() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.state != StateQuarantined {
+		return fmt.Errorf("module %s is %s, not quarantined", s.module.Name, s.state)
+	}
+	select {
+	case s.revive <- struct{}{}:
+	default: // asked already
+	}
+	return nil
+}
+
+// to changes the state. Only the supervising goroutine calls it. A running module keeps the reason of its last end.
+func (s *slot) to(state State, reason string, live *instance) {
+	s.mu.Lock()
+	s.state, s.since, s.live = state, time.Now(), live
+	if reason != "" {
+		s.reason = reason
+	}
+	if state == StateStarting {
+		s.starts++
+	}
+	if live != nil {
+		s.description = live.description
+	}
+	module := s.module
+	s.mu.Unlock()
+
+	log := s.cat.cfg.Logger.With("module", module.Name, "version", module.Version, "digest", module.Digest, "state", string(state))
+	switch state {
+	case StateBackoff:
+		log.Warn("module ended", "reason", reason)
+	case StateQuarantined:
+		log.Error("module is quarantined", "reason", reason)
+	default:
+		log.Info("module changed state")
+	}
+	if f := s.cat.cfg.OnChange; f != nil {
+		f(s.status())
+	}
+	if state != StateStarting {
+		select {
+		case <-s.settled:
+		default:
+			close(s.settled)
+		}
+	}
+}
+
+// resolve finds the module in the store.
+func (s *slot) resolve() (Installed, error) {
+	store := s.cat.cfg.StoreDir
+	if digestForm.MatchString(s.ref) {
+		in, err := lookUp(store, s.ref)
+		if err == nil && in.Kind != s.kind {
+			err = fmt.Errorf("module %s is of kind %s, not %s", in.Name, in.Kind, s.kind)
+		}
+		return in, err
+	}
+	list, err := List(store)
+	var found []Installed
+	for _, in := range list {
+		if in.Name == s.ref && in.Kind == s.kind {
+			found = append(found, in)
+		}
+	}
+	switch {
+	case len(found) == 0:
+		return Installed{}, errors.Join(fmt.Errorf("no module %q of kind %s is installed", s.ref, s.kind), err)
+	case len(found) > 1 && compareVersions(found[0].Version, found[1].Version) == 0:
+		return Installed{}, fmt.Errorf("module %s %s is installed in several builds: activate one by its digest", s.ref, found[0].Version)
+	}
+	return found[0], nil
+}
+
+// run is the life of the module; see the package comment.
+func (s *slot) run(ctx context.Context) {
+	defer func() { s.to(StateStopped, "", nil) }()
+	for ctx.Err() == nil {
+		s.to(StateStarting, "", nil)
+		inst, err := s.start(ctx)
+		if err != nil {
+			if ctx.Err() != nil {
+				return
+			}
+			goOn := false
+			if s.status().Description != nil && worthAnotherTry(err) {
+				s.to(StateBackoff, err.Error(), nil)
+				goOn = s.afterEnd(ctx, err.Error(), "")
+			} else {
+				goOn = s.quarantine(ctx, err.Error())
+			}
+			if !goOn {
+				return
+			}
+			continue
+		}
+		s.to(StateRunning, "", inst)
+		why, frozen := s.watch(ctx, inst)
+		if ctx.Err() != nil && why == "" {
+			s.drain(inst)
+			return
+		}
+		s.to(StateBackoff, why, nil)
+		inst.retire()
+		grace := s.cat.cfg.StopGrace
+		if frozen {
+			grace = 0 // it won't listen
+		}
+		inst.proc.Stop(grace)
+		if !s.afterEnd(ctx, why, inst.proc.StderrTail()) {
+			return
+		}
+	}
+}
+
+// start brings the module to its first healthy answer and compares what it says of itself with what was installed.
+func (s *slot) start(ctx context.Context) (*instance, error) {
+	in, err := s.resolve()
+	if err != nil {
+		return nil, err
+	}
+	s.mu.Lock()
+	s.module = in.Module
+	s.mu.Unlock()
+	cfg := s.cat.cfg
+	hc := host.Config{
+		Path: in.Executable, SHA256: in.SHA256, Label: in.Name, Version: in.Version,
+		SocketParent: s.cat.dir.path, StartTimeout: cfg.StartTimeout, Logger: cfg.Logger, Spans: cfg.Spans,
+	}
+	if cfg.DialOptions != nil {
+		hc.DialOptions = cfg.DialOptions(in.Module)
+	}
+	proc, err := host.Start(ctx, hc)
+	if err != nil {
+		return nil, err
+	}
+	describeCtx, cancel := context.WithTimeout(ctx, cfg.StartTimeout)
+	defer cancel()
+	d, err := proc.Describe(describeCtx)
+	if err == nil && (d.GetName() != in.Name || d.GetVersion() != in.Version || d.GetKind() != in.Kind) {
+		err = fmt.Errorf("module calls itself %s %s of kind %s, but %s %s of kind %s was installed",
+			d.GetName(), d.GetVersion(), d.GetKind(), in.Name, in.Version, in.Kind)
+	}
+	if err != nil {
+		proc.Stop(cfg.StopGrace)
+		return nil, err
+	}
+	return &instance{
+		proc: proc, module: in.Module, description: d,
+		callTimeout: cfg.CallTimeout, maxOverruns: int64(cfg.MaxOverruns),
+		suspect: make(chan struct{}, 1), idle: make(chan struct{}),
+	}, nil
+}
+
+// worthAnotherTry tells whether a module that has run before may be started again after err: a busy or memory-starved
+// machine can make a good module fail to start, but not change its bytes.
+func worthAnotherTry(err error) bool {
+	var se *host.StartError
+	return errors.As(err, &se) && !errors.Is(err, host.ErrChecksum)
+}
+
+// watch returns when the module must not go on: with the reason, and whether it stopped answering. The reason is empty when
+// ctx ended.
+func (s *slot) watch(ctx context.Context, inst *instance) (why string, frozen bool) {
+	cfg := s.cat.cfg
+	tick := time.NewTicker(cfg.HealthInterval)
+	defer tick.Stop()
+	failures := 0
+	for {
+		select {
+		case <-ctx.Done():
+			return "", false
+		case <-inst.proc.Exited():
+			return "it ended (" + inst.proc.ExitText() + ")", false
+		case <-inst.suspect:
+			if inst.overrunTooOften() {
+				return fmt.Sprintf("%d calls in a row took longer than %s", cfg.MaxOverruns, cfg.CallTimeout), true
+			}
+		case <-tick.C:
+		}
+		err := healthy(ctx, inst.proc, cfg.HealthTimeout)
+		switch {
+		case err == nil:
+			failures = 0
+		case ctx.Err() != nil:
+			return "", false
+		default:
+			if failures++; failures >= cfg.HealthFailures {
+				return err.Error(), true
+			}
+		}
+	}
+}
+
+// healthy asks for the module's health. A process that has ended counts as such and not as unhealthy.
+func healthy(ctx context.Context, p *host.Process, limit time.Duration) error {
+	ctx, cancel := context.WithTimeout(ctx, limit)
+	defer cancel()
+	err := p.Healthy(ctx)
+	if err == nil {
+		return nil
+	}
+	select {
+	case <-p.Exited():
+		return nil
+	default:
+		return err
+	}
+}
+
+// drain lets the calls that are under way finish, within limits, and ends the process.
+func (s *slot) drain(inst *instance) {
+	s.mu.Lock()
+	s.live = nil
+	s.state, s.reason = StateStopped, "the core is closing"
+	s.mu.Unlock()
+	limit := time.NewTimer(s.cat.cfg.DrainTimeout)
+	defer limit.Stop()
+	select {
+	case <-inst.retire():
+	case <-inst.proc.Exited():
+	case <-limit.C:
+	case <-s.cat.cutC.Done():
+	}
+	inst.proc.Stop(s.cat.cfg.StopGrace)
+}
+
+// afterEnd decides what follows the end of a process: a pause or quarantine. It returns when the module may start again, and
+// false when the catalog closes.
+func (s *slot) afterEnd(ctx context.Context, why, stderrTail string) bool {
+	cfg := s.cat.cfg
+	now := time.Now()
+	recent := []time.Time{now}
+	for _, t := range s.ends {
+		if now.Sub(t) < cfg.CrashWindow {
+			recent = append(recent, t)
+		}
+	}
+	s.ends = recent
+	if len(recent) >= cfg.CrashLimit {
+		text := fmt.Sprintf("%d ends within %s, the last: %s", len(recent), cfg.CrashWindow, why)
+		if stderrTail != "" {
+			text += "; it wrote: " + stderrTail
+		}
+		return s.quarantine(ctx, text)
+	}
+	return pause(ctx, backoff(cfg.BackoffFirst, cfg.BackoffMax, len(recent)))
+}
+
+// backoff is the pause after the n-th end, n from 1: first × 2ⁿ⁻¹ but not above limit, of which the upper half is left to chance so that
+// modules that fell together don't rise together.
+func backoff(first, limit time.Duration, n int) time.Duration {
+	d := first
+	for range n - 1 {
+		if d >= limit/2 {
+			d = limit
+			break
+		}
+		d *= 2
+	}
+	d = min(d, limit)
+	return d/2 + rand.N(d/2+1)
+}
+
+// quarantine keeps the module down until it is revived; false when the catalog closes first.
+func (s *slot) quarantine(ctx context.Context, reason string) bool {
+	select {
+	case <-s.revive: // meant for an earlier quarantine
+	default:
+	}
+	s.to(StateQuarantined, reason, nil)
+	select {
+	case <-s.revive:
+		s.ends = nil
+		return true
+	case <-ctx.Done():
+		return false
+	}
+}
+
+func pause(ctx context.Context, d time.Duration) bool {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return true
+	case <-ctx.Done():
+		return false
+	}
+}

@@ -1,0 +1,101 @@
+package pipeline
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+
+	"google.golang.org/protobuf/proto"
+
+	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// chunkBytes is the largest chunk of columns that is sent.
+const chunkBytes = 1 << 20
+
+// headerBytes is the largest header that is sent: what gRPC receives by default, less room for the frame.
+const headerBytes = 4<<20 - 1<<16
+
+// Row is one colour with its labels, indexes into Labels.
+type Row struct {
+	ReadingID string
+	Group     uint32
+	Block     uint32
+	Stratum   uint32
+	Cell      uint32
+	Lab       trial.Lab
+}
+
+// Labels is what the indexes of rows mean; each text once in its list. Blocks are in the order in which sessions were completed,
+// after "" for rows of no known session.
+type Labels struct {
+	Groups []string
+	Blocks []string
+	Strata []string
+	Cells  []string
+}
+
+func (l Labels) message() *columnsv1.Labels {
+	return &columnsv1.Labels{Groups: l.Groups, Blocks: l.Blocks, Strata: l.Strata, Cells: l.Cells}
+}
+
+// inOrder sorts a copy of the rows by reading id and refuses a doubled id, which would be a fault of ours.
+func inOrder(rows []Row) ([]Row, error) {
+	sorted := slices.Clone(rows)
+	slices.SortFunc(sorted, func(a, b Row) int { return cmp.Compare(a.ReadingID, b.ReadingID) })
+	for i := 1; i < len(sorted); i++ {
+		if sorted[i].ReadingID == sorted[i-1].ReadingID {
+			return nil, fmt.Errorf("reading %s is twice among the rows", sorted[i].ReadingID)
+		}
+	}
+	return sorted, nil
+}
+
+func checkHeader(header proto.Message) error {
+	if size := proto.Size(header); size > headerBytes {
+		return fmt.Errorf("%w: its labels take %d bytes; allowed: %d", ErrTooLarge, size, headerBytes)
+	}
+	return nil
+}
+
+// rowBytes bounds the encoded size of a row: id with tag and length, four indexes of at most 5 bytes, three doubles.
+func rowBytes(row Row) int { return len(row.ReadingID) + 4 + 4*5 + 3*8 }
+
+// chunks cuts sorted rows into columns of at most chunkBytes and hands them to send. An io.EOF of send ends it
+// without an error: the stream's own status then tells why.
+func chunks(rows []Row, send func(*columnsv1.ColourColumns) error) error {
+	for start := 0; start < len(rows); {
+		const frame = 64 // tags and lengths of the packed columns and of the message around them
+		size, end := frame, start
+		for end < len(rows) && (end == start || size+rowBytes(rows[end]) <= chunkBytes) {
+			size += rowBytes(rows[end])
+			end++
+		}
+		if err := send(columns(rows[start:end])); err != nil {
+			if errors.Is(err, io.EOF) {
+				return nil
+			}
+			return err
+		}
+		start = end
+	}
+	return nil
+}
+
+func columns(rows []Row) *columnsv1.ColourColumns {
+	n := len(rows)
+	c := &columnsv1.ColourColumns{
+		ReadingId: make([]string, n),
+		Group:     make([]uint32, n), Block: make([]uint32, n), Stratum: make([]uint32, n), Cell: make([]uint32, n),
+		L: make([]float64, n), A: make([]float64, n), B: make([]float64, n),
+	}
+	for i, r := range rows {
+		c.ReadingId[i] = r.ReadingID
+		c.Group[i], c.Block[i], c.Stratum[i], c.Cell[i] = r.Group, r.Block, r.Stratum, r.Cell
+		c.L[i], c.A[i], c.B[i] = r.Lab.L, r.Lab.A, r.Lab.B
+	}
+	return c
+}

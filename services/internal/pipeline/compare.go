@@ -1,0 +1,152 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"io"
+
+	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
+	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// OrdersQuestion asks which of two orders is wider.
+type OrdersQuestion struct {
+	Condition       trial.ColourCondition
+	Labels          Labels // exactly two groups
+	Rows            []Row
+	ThresholdDE00   float64
+	ClosingSessions int32 // 0: exploratory
+	Comparisons     int32 // made together; 0 means 1
+	Seed            uint64
+}
+
+// CompareOrders asks the compare module and checks its answer. Errors: *ModuleError; ErrTooLarge; ctx.Err().
+func (p *Pipeline) CompareOrders(ctx context.Context, q OrdersQuestion) (*comparev1.CompareOrdersResponse, *typesv1.ModuleIdentity, error) {
+	rows, err := inOrder(q.Rows)
+	if err != nil {
+		return nil, nil, err
+	}
+	header := &comparev1.CompareOrdersRequest{Part: &comparev1.CompareOrdersRequest_Header{Header: &comparev1.CompareHeader{
+		Condition:       conditionMessage(q.Condition),
+		Labels:          q.Labels.message(),
+		RowCount:        int64(len(rows)),
+		ThresholdDe00:   q.ThresholdDE00,
+		ClosingSessions: q.ClosingSessions,
+		Comparisons:     q.Comparisons,
+		Seed:            q.Seed,
+	}}}
+	if err := checkHeader(header); err != nil {
+		return nil, nil, err
+	}
+	h, err := p.acquire(KindCompare)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer h.handle.Release()
+	limited, cancel := context.WithTimeout(ctx, p.limits.Compare)
+	defer cancel()
+	stream, err := comparev1.NewCompareServiceClient(h.handle).CompareOrders(limited)
+	if err != nil {
+		return nil, nil, h.failed(ctx, err)
+	}
+	if err := stream.Send(header); err != nil && !errors.Is(err, io.EOF) {
+		return nil, nil, h.failed(ctx, err)
+	}
+	err = chunks(rows, func(c *columnsv1.ColourColumns) error {
+		return stream.Send(&comparev1.CompareOrdersRequest{Part: &comparev1.CompareOrdersRequest_Columns{Columns: c}})
+	})
+	if err != nil {
+		return nil, nil, h.failed(ctx, err)
+	}
+	response, err := stream.CloseAndRecv()
+	if err != nil {
+		return nil, nil, h.failed(ctx, err)
+	}
+	if err := h.checkOrders(q, response); err != nil {
+		return nil, nil, err
+	}
+	return response, h.identity(), nil
+}
+
+func (h *hold) checkOrders(q OrdersQuestion, r *comparev1.CompareOrdersResponse) error {
+	at := func(field string, value, allowed any) error {
+		return h.blame("%s is %v; allowed: %v", field, value, allowed)
+	}
+	tested := r.GetVerdict() >= comparev1.Verdict_VERDICT_FIRST_WIDER
+	blocks := 0
+	for _, b := range q.Labels.Blocks {
+		if b != "" {
+			blocks++
+		}
+	}
+	switch {
+	case r.GetVerdict() <= comparev1.Verdict_VERDICT_UNSPECIFIED || r.GetVerdict() > comparev1.Verdict_VERDICT_NO_ANSWER_AT_THIS_SIZE:
+		return at("verdict", r.GetVerdict(), "a known verdict")
+	case r.GetSeed() != q.Seed:
+		return at("seed", r.GetSeed(), q.Seed)
+	case r.GetStatement() == "":
+		return h.blame("statement is missing")
+	case r.GetCompleteSessions() < 0 || int(r.GetCompleteSessions()) > blocks:
+		return at("complete_sessions", r.GetCompleteSessions(), "0 to the number of sessions sent")
+	case r.GetUsedSessions() < 0 || r.GetUsedSessions() > r.GetCompleteSessions():
+		return at("used_sessions", r.GetUsedSessions(), "0 to complete_sessions")
+	case r.GetMatchedCells() < 0 || int(r.GetMatchedCells()) > len(q.Rows):
+		return at("matched_cells", r.GetMatchedCells(), "0 to the number of rows")
+	case r.GetArrangements() < 0:
+		return at("arrangements", r.GetArrangements(), "0 or above")
+	case r.GetVerdict() == comparev1.Verdict_VERDICT_NOT_ENOUGH_YET && len(r.GetMissing()) == 0:
+		return h.blame("missing is empty; required with NOT_ENOUGH_YET")
+	case tested && q.ClosingSessions == 0:
+		return at("verdict", r.GetVerdict(), "EXPLORATORY or NOT_ENOUGH_YET without closing_sessions")
+	case tested && r.GetUsedSessions() != q.ClosingSessions:
+		return at("used_sessions", r.GetUsedSessions(), q.ClosingSessions)
+	case tested && r.P == nil:
+		return h.blame("p is missing; required with a verdict")
+	case tested && r.PAdjusted == nil:
+		return h.blame("p_adjusted is missing; required with a verdict")
+	case tested && r.GetArrangements() == 0:
+		return at("arrangements", r.GetArrangements(), "above 0 with a verdict")
+	case !tested && (r.P != nil || r.PAdjusted != nil || r.HullP != nil):
+		return h.blame("a p is given without a test: the verdict is %v", r.GetVerdict())
+	}
+	for _, f := range []struct {
+		field string
+		value *float64
+	}{{"p", r.P}, {"p_adjusted", r.PAdjusted}, {"hull_p", r.HullP}} {
+		if f.value != nil && !(*f.value >= 0 && *f.value <= 1) {
+			return at(f.field, *f.value, "0 to 1")
+		}
+	}
+	if tested && r.GetPAdjusted() < r.GetP()-1e-12 {
+		return at("p_adjusted", r.GetPAdjusted(), "not below p")
+	}
+	for _, f := range []struct {
+		field string
+		value float64
+	}{
+		{"dispersion_first", r.GetDispersionFirst()}, {"dispersion_second", r.GetDispersionSecond()},
+		{"log_ratio_se", r.GetLogRatioSe()},
+		{"hull_volume_first", r.GetHullVolumeFirst()}, {"hull_volume_second", r.GetHullVolumeSecond()},
+		{"shades_first", float64(r.GetShadesFirst())}, {"shades_second", float64(r.GetShadesSecond())},
+	} {
+		if !finite(f.value) || f.value < 0 {
+			return at(f.field, f.value, "0 or above")
+		}
+	}
+	if !finite(r.GetLogRatio()) {
+		return at("log_ratio", r.GetLogRatio(), "a finite number")
+	}
+	first, second := r.GetDispersionFirst(), r.GetDispersionSecond()
+	if r.GetVerdict() == comparev1.Verdict_VERDICT_FIRST_WIDER && first <= second ||
+		r.GetVerdict() == comparev1.Verdict_VERDICT_SECOND_WIDER && second <= first {
+		return h.blame("verdict is %v with dispersions %v and %v", r.GetVerdict(), first, second)
+	}
+	for i, m := range r.GetMissing() {
+		if m.GetWhat() == "" || m.GetText() == "" || m.GetCount() < 1 {
+			return h.blame("missing[%d] is %q, %d, %q; allowed: what and text, and a count of at least 1", i, m.GetWhat(), m.GetCount(), m.GetText())
+		}
+	}
+	return nil
+}

@@ -1,0 +1,180 @@
+// Package pipeline calls the modules: which contract, in which pieces, within
+// which time, and whether the answer can be one.
+//
+// Every answer is checked before anybody sees it: a figure that is no number, a list of the wrong length, a label that
+// was never sent, a p without a test. Whatever is wrong is a *ModuleError that names the module. What is left is passed on with the
+// identity of the module that computed it.
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// The kinds of module that are called here.
+const (
+	KindReading    = "reading"
+	KindDifference = "difference"
+	KindPalette    = "palette"
+	KindCompare    = "compare"
+)
+
+// What a *ModuleError unwraps to, beside its cause.
+var (
+	// ErrModuleUnavailable: the module isn't running, ended during the call, or took too long.
+	ErrModuleUnavailable = errors.New("module unavailable")
+	// ErrModuleAnswer: the module answered what can't be an answer. The module is to blame.
+	ErrModuleAnswer = errors.New("module answer refused")
+	// ErrModuleRefused: the module refused what it was asked.
+	ErrModuleRefused = errors.New("module refused the question")
+	// ErrTooLarge: the question is more than a module takes in one call.
+	ErrTooLarge = errors.New("question too large")
+)
+
+// ModuleError is a fault of a call, blamed on a module by name.
+type ModuleError struct {
+	Kind   string // of module
+	Module string // name, or "" when none of the kind could be had
+	Class  error  // ErrModuleUnavailable, ErrModuleAnswer or ErrModuleRefused
+	Reason string // for a person: field, value and allowed range where an answer is refused
+	Cause  error  // may be nil
+}
+
+// Error implements error.
+func (e *ModuleError) Error() string {
+	who := e.Kind + " module"
+	if e.Module != "" {
+		who += " " + e.Module
+	}
+	return who + ": " + e.Class.Error() + ": " + e.Reason
+}
+
+// Unwrap gives the class and the cause.
+func (e *ModuleError) Unwrap() []error {
+	if e.Cause == nil {
+		return []error{e.Class}
+	}
+	return []error{e.Class, e.Cause}
+}
+
+// Handle is a hold on one running module: its generated client takes it as connection.
+type Handle interface {
+	grpc.ClientConnInterface
+	// Identity is the provenance of whatever it answers.
+	Identity() *typesv1.ModuleIdentity
+	// Release gives it back. It is called once.
+	Release()
+}
+
+// Modules finds the module that answers for a kind.
+type Modules interface {
+	// Acquire holds the default module of a kind. An error means that there is none to be had now.
+	Acquire(kind string) (Handle, error)
+}
+
+// Limits are the longest times that calls may take. A caller's nearer deadline holds.
+type Limits struct {
+	Reading    time.Duration // one batch
+	Difference time.Duration
+	Palette    time.Duration // the stream as a whole
+	Compare    time.Duration // the stream as a whole
+}
+
+// DefaultLimits are meant for pools of up to 100,000 rows.
+var DefaultLimits = Limits{Reading: 10 * time.Second, Difference: 5 * time.Second, Palette: 60 * time.Second, Compare: 60 * time.Second}
+
+// Pipeline calls modules. It is safe for use by several goroutines.
+type Pipeline struct {
+	modules Modules
+	limits  Limits
+}
+
+// New makes a pipeline; limits that are 0 are taken from DefaultLimits.
+func New(modules Modules, limits Limits) *Pipeline {
+	fill := func(d *time.Duration, value time.Duration) {
+		if *d <= 0 {
+			*d = value
+		}
+	}
+	fill(&limits.Reading, DefaultLimits.Reading)
+	fill(&limits.Difference, DefaultLimits.Difference)
+	fill(&limits.Palette, DefaultLimits.Palette)
+	fill(&limits.Compare, DefaultLimits.Compare)
+	return &Pipeline{modules: modules, limits: limits}
+}
+
+// hold is a module held for one question.
+type hold struct {
+	handle Handle
+	kind   string
+	name   string
+}
+
+func (p *Pipeline) acquire(kind string) (*hold, error) {
+	handle, err := p.modules.Acquire(kind)
+	if err != nil {
+		return nil, &ModuleError{Kind: kind, Class: ErrModuleUnavailable, Reason: err.Error(), Cause: err}
+	}
+	h := &hold{handle: handle, kind: kind, name: handle.Identity().GetName()}
+	if id := handle.Identity(); id.GetName() == "" || id.GetVersion() == "" || id.GetDigest() == "" || id.GetKind() != kind {
+		handle.Release()
+		return nil, h.blame("identity name %q, version %q, digest %q, kind %q: all are required, and the kind is %q",
+			id.GetName(), id.GetVersion(), id.GetDigest(), id.GetKind(), kind)
+	}
+	return h, nil
+}
+
+func (h *hold) identity() *typesv1.ModuleIdentity { return h.handle.Identity() }
+
+// blame refuses an answer.
+func (h *hold) blame(format string, args ...any) *ModuleError {
+	return &ModuleError{Kind: h.kind, Module: h.name, Class: ErrModuleAnswer, Reason: fmt.Sprintf(format, args...)}
+}
+
+// failed turns a failed call into what the caller can act on. When the caller itself gave up, that is the
+// error and no module is blamed.
+func (h *hold) failed(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	e := &ModuleError{Kind: h.kind, Module: h.name, Class: ErrModuleAnswer, Reason: err.Error(), Cause: err}
+	st := status.Convert(err)
+	switch st.Code() {
+	case codes.Unavailable, codes.Canceled, codes.ResourceExhausted:
+		e.Class, e.Reason = ErrModuleUnavailable, st.Message()
+	case codes.DeadlineExceeded:
+		e.Class, e.Reason = ErrModuleUnavailable, "took too long"
+	case codes.InvalidArgument, codes.FailedPrecondition, codes.OutOfRange:
+		e.Class, e.Reason = ErrModuleRefused, st.Message()
+	default:
+		e.Reason = st.Code().String() + ": " + st.Message()
+	}
+	return e
+}
+
+func conditionMessage(c trial.ColourCondition) *typesv1.ColourCondition {
+	return &typesv1.ColourCondition{Illuminant: typesv1.Illuminant(c.Illuminant), Observer: typesv1.Observer(c.Observer)}
+}
+
+func labMessage(lab trial.Lab) *typesv1.Lab { return &typesv1.Lab{L: lab.L, A: lab.A, B: lab.B} }
+
+func rawMessage(raw trial.RawColour) *typesv1.RawColour {
+	switch {
+	case raw.Spectrum != nil:
+		return &typesv1.RawColour{Value: &typesv1.RawColour_Spectrum{Spectrum: &typesv1.Spectrum{
+			StartNm: raw.Spectrum.StartNm, StepNm: raw.Spectrum.StepNm, Reflectance: raw.Spectrum.Reflectance,
+		}}}
+	case raw.Lab != nil:
+		return &typesv1.RawColour{Value: &typesv1.RawColour_Lab{Lab: labMessage(*raw.Lab)}, LabCondition: conditionMessage(raw.LabCondition)}
+	}
+	return &typesv1.RawColour{}
+}

@@ -1,0 +1,364 @@
+package pool
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
+	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+	"github.com/commonvat/commonvat/services/internal/store"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// The defaults of a question.
+const (
+	DefaultThresholdDE00 = 5.0
+	DefaultSeed          = 1
+)
+
+// DefaultCondition is the textile habit, D65/10.
+var DefaultCondition = trial.ColourCondition{Illuminant: trial.IlluminantD65, Observer: trial.Observer10}
+
+// Question is a question for the widths of palettes.
+type Question struct {
+	GroupBy poolv1.GroupBy
+	// Where is a filter over FilterFields, or nil.
+	Where *store.Predicate
+	// ExperimentID asks for an experiment's verdict, with GROUP_BY_ORDER. Such a question leaves the others to
+	// their defaults: a verdict is asked once and in one way.
+	ExperimentID trial.ID
+	// Condition is zero for the experiment's, or DefaultCondition.
+	Condition       trial.ColourCondition
+	ThresholdDE00   float64 // 0 means DefaultThresholdDE00
+	EqualNumber     int32   // 0: chosen from the data
+	MinimumRevision int64
+	Seed            uint64 // 0 means DefaultSeed
+}
+
+// asking is a question on its way to its answer.
+type asking struct {
+	question   Question
+	now        *snapshot
+	experiment *trial.Experiment
+	picks      []*pick
+	left       *leftOut
+	cannotTell []string
+	modules    []*typesv1.ModuleIdentity
+	shown      map[string]string // strata as shown, by label
+	mixed      bool              // some yarn is in several strata
+	answer     *poolv1.AskPaletteResponse
+}
+
+// AskPalette answers a question. Errors: trial.ErrInvalid (*trial.FieldFault), trial.ErrNotFound for the experiment, *BehindError,
+// *pipeline.ModuleError, pipeline.ErrTooLarge, ctx.Err().
+func (p *Pool) AskPalette(ctx context.Context, q Question) (*poolv1.AskPaletteResponse, error) {
+	a := &asking{question: q, left: newLeftOut()}
+	if err := p.prepare(ctx, a); err != nil {
+		return nil, err
+	}
+	now, err := p.at(ctx, q.MinimumRevision)
+	if err != nil {
+		return nil, err
+	}
+	a.now = now
+	a.answer = &poolv1.AskPaletteResponse{
+		Condition:     &typesv1.ColourCondition{Illuminant: typesv1.Illuminant(a.question.Condition.Illuminant), Observer: typesv1.Observer(a.question.Condition.Observer)},
+		ThresholdDe00: a.question.ThresholdDE00,
+		Seed:          a.question.Seed,
+		PoolRevision:  now.revision,
+	}
+	if err := p.selectPicks(ctx, a); err != nil {
+		return nil, err
+	}
+	a.answer.PiecesUsed, a.answer.ReadingsUsed = int32(len(a.picks)), int32(len(a.picks))
+	switch {
+	case q.ExperimentID != "":
+		err = p.answerExperiment(ctx, a)
+	case q.GroupBy == poolv1.GroupBy_GROUP_BY_ORDER:
+		err = p.answerOrders(ctx, a)
+	default:
+		err = p.answerGroups(ctx, a)
+	}
+	if err != nil {
+		return nil, err
+	}
+	a.finish()
+	return a.answer, nil
+}
+
+// prepare fills in the defaults.
+func (p *Pool) prepare(ctx context.Context, a *asking) error {
+	q := &a.question
+	own := q.Condition
+	if q.GroupBy < poolv1.GroupBy_GROUP_BY_ORDER || q.GroupBy > poolv1.GroupBy_GROUP_BY_EXHAUST {
+		return &trial.FieldFault{Field: "group_by", Text: fmt.Sprintf("is %v; allowed: ORDER, WATER, FIBRE, MORDANT, EXHAUST", q.GroupBy)}
+	}
+	if q.ThresholdDE00 == 0 {
+		q.ThresholdDE00 = DefaultThresholdDE00
+	}
+	if q.Seed == 0 {
+		q.Seed = DefaultSeed
+	}
+	if q.ExperimentID == "" {
+		if own == (trial.ColourCondition{}) {
+			q.Condition = DefaultCondition
+		}
+		return nil
+	}
+	if q.GroupBy != poolv1.GroupBy_GROUP_BY_ORDER {
+		return &trial.FieldFault{Field: "experiment_id", Text: "is given with another group_by; allowed: with ORDER only"}
+	}
+	experiment, err := p.reader.Experiment(ctx, q.ExperimentID)
+	if err != nil {
+		return fmt.Errorf("experiment %s: %w", q.ExperimentID, err)
+	}
+	a.experiment = experiment
+	q.Condition = experiment.Condition
+	const once = "; a verdict is asked for in one way only, or one could ask until one likes the answer"
+	switch {
+	case q.Where != nil:
+		return &trial.FieldFault{Field: "filter", Text: "is given with experiment_id; allowed: none" + once}
+	case own != (trial.ColourCondition{}) && own != experiment.Condition:
+		return &trial.FieldFault{Field: "condition", Text: fmt.Sprintf("is %s; allowed with this experiment: %s", conditionWords(own), conditionWords(experiment.Condition)) + once}
+	case q.ThresholdDE00 != DefaultThresholdDE00:
+		return &trial.FieldFault{Field: "threshold_de00", Text: fmt.Sprintf("is %v; allowed with experiment_id: %v", q.ThresholdDE00, DefaultThresholdDE00) + once}
+	case q.EqualNumber != 0:
+		return &trial.FieldFault{Field: "equal_number", Text: fmt.Sprintf("is %d; allowed with experiment_id: 0", q.EqualNumber) + once}
+	case q.Seed != DefaultSeed:
+		return &trial.FieldFault{Field: "seed", Text: fmt.Sprintf("is %d; allowed with experiment_id: %d", q.Seed, DefaultSeed) + once}
+	}
+	return nil
+}
+
+// selectPicks chooses the pieces of the question and their groups.
+func (p *Pool) selectPicks(ctx context.Context, a *asking) error {
+	module, err := p.pipeline.OpenReading()
+	if err != nil {
+		return err
+	}
+	defer module.Close()
+	a.modules = append(a.modules, module.Identity())
+	byOrder := a.question.GroupBy == poolv1.GroupBy_GROUP_BY_ORDER
+	a.picks, err = p.choose(ctx, a.now, module, selection{
+		where: a.question.Where, condition: a.question.Condition, experiment: a.experiment,
+		keep: func(_ *chunk, r *row) bool {
+			reason := ""
+			switch {
+			case byOrder:
+				reason = r.route.kind.reason()
+			case r.route.undyed:
+				reason = orderUndyed.reason()
+			}
+			if reason != "" {
+				a.left.piece(reason)
+			}
+			return reason == ""
+		},
+	}, a.left)
+	if err != nil {
+		return err
+	}
+	for _, pick := range a.picks {
+		pick.group, _ = a.now.groupOf(a.question.GroupBy, pick.row)
+	}
+	return nil
+}
+
+// groupOf names the group of a piece; stated is false where the record doesn't say, wholly or in part.
+func (s *snapshot) groupOf(by poolv1.GroupBy, r *row) (name string, stated bool) {
+	switch by {
+	case poolv1.GroupBy_GROUP_BY_ORDER:
+		return r.route.order, r.route.kind == orderTwoColours
+	case poolv1.GroupBy_GROUP_BY_WATER:
+		return s.waterWords(r.route.water), r.route.waterKnown
+	case poolv1.GroupBy_GROUP_BY_FIBRE:
+		return r.fibre.Value(), true
+	case poolv1.GroupBy_GROUP_BY_MORDANT:
+		return r.route.mordant, r.route.mordantKnown
+	default:
+		return r.route.exhaust, r.route.exhaustKnown
+	}
+}
+
+// waterWords puts the names of water sources in place of their ids, as in "Mill well 60 % + Town tap 40 %"; of sources with one name
+// the end of the id is told too. Waters of several layers stand in their order.
+func (s *snapshot) waterWords(water string) string {
+	if water == "" {
+		return notStated
+	}
+	layers := strings.Split(water, " > ")
+	for i, layer := range layers {
+		if layer == notStated {
+			continue
+		}
+		parts := strings.Split(layer, "+")
+		for k, part := range parts { // as trial.WaterKey makes them
+			id, share, _ := strings.Cut(part, ":")
+			name, known := s.waters[id]
+			switch {
+			case !known:
+				name = id
+			case s.sameName(name) > 1:
+				name += " (" + id[max(0, len(id)-4):] + ")"
+			}
+			if parts[k] = name; len(parts) > 1 {
+				parts[k] = name + " " + share + " %"
+			}
+		}
+		layers[i] = strings.Join(parts, " + ")
+	}
+	return strings.Join(layers, " > ")
+}
+
+func (s *snapshot) sameName(name string) int {
+	n := 0
+	for _, other := range s.waters {
+		if other == name {
+			n++
+		}
+	}
+	return n
+}
+
+// widths asks the palette module about picks and writes the groups of the answer.
+func (p *Pool) widths(ctx context.Context, a *asking, picks []*pick) (*palettev1.MeasureWidthsResponse, pipeline.Labels, error) {
+	labels, rows := table(picks, nil)
+	response, identity, err := p.pipeline.MeasureWidths(ctx, pipeline.WidthsQuestion{
+		Condition: a.question.Condition, Labels: labels, Rows: rows,
+		ThresholdDE00: a.question.ThresholdDE00, EqualNumber: a.question.EqualNumber, Seed: a.question.Seed,
+	})
+	if err != nil {
+		return nil, labels, err
+	}
+	a.modules = append(a.modules, identity)
+	for _, g := range response.GetGroups() {
+		out := &poolv1.GroupAnswer{
+			Group: labels.Groups[g.GetGroup()], Stratum: a.shown[labels.Strata[g.GetStratum()]],
+			Pieces: g.GetReadings(), Cells: g.GetCells(), Sessions: g.GetBlocks(),
+			HullSide: g.GetHullSide(), Dispersion: g.GetDispersion(), LargestHueGapDeg: g.LargestHueGapDeg, Unstable: g.GetUnstable(),
+			EqualNumber: g.GetEqualNumber(),
+		}
+		for _, count := range g.GetShades() {
+			if count.GetThresholdDe00() == a.question.ThresholdDE00 {
+				out.ShadesAtLeast, out.ShadesAtMost = count.GetAtLeast(), count.GetAtMost()
+			}
+		}
+		if e := g.GetShadesAtEqualNumber(); e != nil && g.GetEqualNumber() > 0 {
+			value := e.GetValue()
+			out.ShadesAtEqualNumber = &value
+			if g.GetBlocks() > 0 {
+				out.ShadesLow, out.ShadesHigh = e.Low, e.High
+			}
+		}
+		a.answer.Groups = append(a.answer.Groups, out)
+	}
+	return response, labels, nil
+}
+
+// tell adds something that the data can't tell, once.
+func (a *asking) tell(format string, args ...any) {
+	if text := fmt.Sprintf(format, args...); !slices.Contains(a.cannotTell, text) {
+		a.cannotTell = append(a.cannotTell, text)
+	}
+}
+
+// finish adds what every answer carries.
+func (a *asking) finish() {
+	a.tellUnknowns()
+	a.answer.CannotTell = a.cannotTell
+	for _, kind := range []struct {
+		counts map[string]int
+		unit   string
+	}{{a.left.pieces, "pieces"}, {a.left.readings, "readings"}} {
+		reasons := make([]string, 0, len(kind.counts))
+		for reason := range kind.counts {
+			reasons = append(reasons, reason)
+		}
+		for _, reason := range sorted(reasons) {
+			a.answer.LeftOut = append(a.answer.LeftOut, &poolv1.LeftOut{Reason: reason, Count: int32(kind.counts[reason]), Unit: kind.unit})
+		}
+	}
+	for _, m := range a.modules {
+		if !slices.ContainsFunc(a.answer.Modules, func(o *typesv1.ModuleIdentity) bool {
+			return o.GetDigest() == m.GetDigest() && o.GetKind() == m.GetKind()
+		}) {
+			a.answer.Modules = append(a.answer.Modules, m)
+		}
+	}
+}
+
+// tellUnknowns says how much of the record is silent about what bears on the answer.
+func (a *asking) tellUnknowns() {
+	count := func(of func(*pick) bool) int {
+		n := 0
+		for _, p := range a.picks {
+			if of(p) {
+				n++
+			}
+		}
+		return n
+	}
+	all := len(a.picks)
+	if all == 0 {
+		return
+	}
+	say := func(n int, what string) {
+		switch {
+		case n == all:
+			a.tell("%s of all %s", what, pieces(n))
+		case n > 0:
+			a.tell("%s of %s", what, pieces(n))
+		}
+	}
+	if n := count(func(p *pick) bool { return p.block == "" }); n == all {
+		a.tell("no sessions are known, so chance can't be told from effect and no verdict can be had: that needs an experiment with at least 6 sessions")
+	} else if n > 0 {
+		a.tell("the session of %s isn't known: they count for no session", pieces(n))
+	}
+	if n := a.now.tiedSessions(); n > 0 {
+		a.tell("%d sessions of the pool share pots with another through posted pieces or shared baths; those that do count as one", n)
+	}
+	by := a.question.GroupBy
+	say(count(func(p *pick) bool { return !p.row.route.mordantKnown }), "mordant not stated, wholly or in part (not the same as none),")
+	say(count(func(p *pick) bool { return !p.row.route.waterKnown }), "water not stated")
+	lotless := "yarn lot not stated"
+	if by != poolv1.GroupBy_GROUP_BY_ORDER && by != poolv1.GroupBy_GROUP_BY_FIBRE {
+		lotless = "yarn lot not stated, so shown and not compared across groups, since yarns differ among themselves:"
+	}
+	say(count(func(p *pick) bool { return p.row.lot.Value() == "" }), lotless)
+	say(count(func(p *pick) bool { return p.reading.class != classSettled }), "state or age when read not stated")
+	say(count(func(p *pick) bool { return !p.row.route.exhaustKnown }), "fresh or exhaust bath not stated")
+	say(count(func(p *pick) bool { return p.reading.instrument.Value() == "" }), "instrument not stated")
+	say(count(func(p *pick) bool {
+		return !slices.ContainsFunc(p.row.route.colour, func(c colourLayer) bool { return c.depth != trial.DepthUnstated })
+	}), "intended depth not stated")
+	if by == poolv1.GroupBy_GROUP_BY_ORDER {
+		return
+	}
+	dyes := map[string]map[string]bool{} // of each group
+	for _, p := range a.picks {
+		if dyes[p.group] == nil {
+			dyes[p.group] = map[string]bool{}
+		}
+		dyes[p.group][p.row.route.order] = true
+	}
+	seen := map[string]bool{}
+	for _, orders := range dyes {
+		seen[strings.Join(slices.Sorted(maps.Keys(orders)), "|")] = true
+	}
+	if len(seen) > 1 {
+		a.tell("the groups were not dyed with the same dyestuffs: the width of a group also reflects which dyes were used")
+	}
+}
+
+func pieces(n int) string {
+	if n == 1 {
+		return "1 piece"
+	}
+	return fmt.Sprintf("%d pieces", n)
+}

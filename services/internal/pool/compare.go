@@ -1,0 +1,150 @@
+package pool
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/access"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// Formulas are the difference formulas that can be asked for; the first is the default.
+var Formulas = []string{"ciede2000", "cie76"}
+
+// PiecesQuestion asks for the difference between two pieces.
+type PiecesQuestion struct {
+	Reader    trial.MemberID // who asks
+	Reference string         // id or short code
+	Sample    string
+	Formula   string                // "" means ciede2000
+	Condition trial.ColourCondition // zero means DefaultCondition
+}
+
+// ComparePieces gives the difference between two pieces that the member may read. Errors: trial.ErrInvalid; trial.ErrNotFound, also for a
+// piece that the member may not read; ErrUnusable; *pipeline.ModuleError; ctx.Err().
+func (p *Pool) ComparePieces(ctx context.Context, q PiecesQuestion) (*poolv1.ComparePiecesResponse, error) {
+	if q.Formula == "" {
+		q.Formula = Formulas[0]
+	}
+	if !slices.Contains(Formulas, q.Formula) {
+		return nil, &trial.FieldFault{Field: "formula", Text: fmt.Sprintf("is %.40q; allowed: ciede2000, cie76", q.Formula)}
+	}
+	if q.Condition == (trial.ColourCondition{}) {
+		q.Condition = DefaultCondition
+	}
+	reference, err := p.readingsOf(ctx, "reference_piece", q.Reader, q.Reference)
+	if err != nil {
+		return nil, err
+	}
+	sample, err := p.readingsOf(ctx, "sample_piece", q.Reader, q.Sample)
+	if err != nil {
+		return nil, err
+	}
+	first, second, err := alike(reference, sample, q)
+	if err != nil {
+		return nil, err
+	}
+	module, err := p.pipeline.OpenReading()
+	if err != nil {
+		return nil, err
+	}
+	defer module.Close()
+	colours, err := module.Compute(ctx, q.Condition, []trial.RawColour{first.raw, second.raw})
+	if err != nil {
+		return nil, err
+	}
+	for i, piece := range []string{q.Reference, q.Sample} {
+		if colours[i].Fault != "" {
+			return nil, fmt.Errorf("%w: the reading of piece %s has no colour under %s: %s", ErrUnusable, piece, conditionWords(q.Condition), colours[i].Fault)
+		}
+	}
+	difference, err := p.pipeline.ComputeDifference(ctx, q.Condition, q.Formula, colours[0].Lab, colours[1].Lab)
+	if err != nil {
+		return nil, err
+	}
+	message := func(lab trial.Lab) *typesv1.Lab { return &typesv1.Lab{L: lab.L, A: lab.A, B: lab.B} }
+	return &poolv1.ComparePiecesResponse{
+		Difference: difference.Value,
+		Formula:    difference.Formula,
+		Reference:  message(colours[0].Lab),
+		Sample:     message(colours[1].Lab),
+		Condition:  &typesv1.ColourCondition{Illuminant: typesv1.Illuminant(q.Condition.Illuminant), Observer: typesv1.Observer(q.Condition.Observer)},
+		Modules:    []*typesv1.ModuleIdentity{module.Identity(), difference.Module},
+	}, nil
+}
+
+// held is a reading with its raw measurement.
+type held struct {
+	reading
+	raw trial.RawColour
+}
+
+// readingsOf lists the usable readings of a piece that a member may read, best first.
+func (p *Pool) readingsOf(ctx context.Context, field string, member trial.MemberID, idOrCode string) ([]held, error) {
+	hidden := fmt.Errorf("%w: %s %.40q", trial.ErrNotFound, field, idOrCode)
+	ref, err := p.reader.TrialOfPiece(ctx, idOrCode)
+	if err != nil {
+		return nil, fmt.Errorf("%s %.40q: %w", field, idOrCode, err)
+	}
+	row, err := p.reader.TrialRow(ctx, ref.TrialID)
+	if err != nil {
+		return nil, fmt.Errorf("%s %.40q: %w", field, idOrCode, err)
+	}
+	view := access.ViewOfTrial(row, member)
+	if view == access.Nothing {
+		return nil, hidden
+	}
+	t, err := p.decode(row.Body)
+	if err != nil {
+		return nil, fmt.Errorf("decode trial %s: %w", ref.TrialID, err)
+	}
+	at := slices.IndexFunc(t.Pieces, func(piece trial.Piece) bool { return piece.ID == ref.PieceID })
+	if at < 0 || view != access.All && t.Pieces[at].Holder != member {
+		return nil, hidden
+	}
+	raws := map[trial.ID]trial.RawColour{}
+	for i := range t.Readings {
+		raws[t.Readings[i].ID] = t.Readings[i].Raw
+	}
+	var out []held
+	for _, r := range project(t, dictionary{}.route).rows {
+		if r.piece != ref.PieceID {
+			continue
+		}
+		for _, reading := range r.readings {
+			if reading.class.usable() {
+				out = append(out, held{reading, raws[reading.id]})
+			}
+		}
+	}
+	if len(out) == 0 {
+		return nil, fmt.Errorf("%w: piece %s has no reading taken dry or finished, at least %d days after dyeing", ErrUnusable, idOrCode, settledDays)
+	}
+	return out, nil
+}
+
+// alike chooses the best two readings that were taken alike: both computable under the condition, and not by two instruments or two
+// specular modes, where these are stated.
+func alike(reference, sample []held, q PiecesQuestion) (first, second held, err error) {
+	var why string
+	for _, a := range reference {
+		for _, b := range sample {
+			switch {
+			case a.only != (trial.ColourCondition{}) && a.only != q.Condition:
+				why = fmt.Sprintf("the colour of piece %s is known under %s only, not under %s", q.Reference, conditionWords(a.only), conditionWords(q.Condition))
+			case b.only != (trial.ColourCondition{}) && b.only != q.Condition:
+				why = fmt.Sprintf("the colour of piece %s is known under %s only, not under %s", q.Sample, conditionWords(b.only), conditionWords(q.Condition))
+			case a.specular != 0 && b.specular != 0 && a.specular != b.specular:
+				why = fmt.Sprintf("one was read with %s, the other with %s", glossWords(a.specular), glossWords(b.specular))
+			case a.instrument.Value() != "" && b.instrument.Value() != "" && a.instrument != b.instrument:
+				why = fmt.Sprintf("they were read by two instruments, %.40q and %.40q", a.instrument.Value(), b.instrument.Value())
+			default:
+				return a, b, nil
+			}
+		}
+	}
+	return held{}, held{}, fmt.Errorf("%w: no two readings of pieces %s and %s were taken alike: %s", ErrUnusable, q.Reference, q.Sample, why)
+}

@@ -1,0 +1,145 @@
+package pool
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
+	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+)
+
+// answerExperiment answers an experiment: a verdict with p at its closing size, estimates so far and what is missing before it.
+func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
+	e := a.experiment
+	d := dyePair{e.FirstDye, e.SecondDye}
+	groups := d.orders()
+	a.picks = slices.DeleteFunc(a.picks, func(pick *pick) bool {
+		switch {
+		case !slices.Contains(groups, pick.group):
+			a.left.piece("other dyes than the experiment's")
+		case pick.block == "":
+			a.left.piece("no session known")
+		default:
+			return false
+		}
+		return true
+	})
+	a.answer.PiecesUsed, a.answer.ReadingsUsed = int32(len(a.picks)), int32(len(a.picks))
+	pair := &poolv1.PairAnswer{First: groups[0], Second: groups[1]}
+	a.answer.Pairs = append(a.answer.Pairs, pair)
+	defer func() { a.answer.Standing = pair.Standing }()
+	if len(a.picks) == 0 {
+		pair.Standing, pair.Thin = poolv1.Standing_STANDING_NOT_ENOUGH_YET, true
+		a.missing(pair, e.ClosingSessions, d)
+		return nil
+	}
+	if err := p.orderWidths(ctx, a); err != nil {
+		return err
+	}
+	strata(a.picks, false, func(*pick) string { return d.String() })
+	assignCells(a.picks, true)
+	matched := unmatched(a.picks, a.left)
+	if len(matched) == 0 {
+		pair.Standing, pair.Thin = poolv1.Standing_STANDING_NOT_ENOUGH_YET, true
+		a.missing(pair, e.ClosingSessions, d)
+		return nil
+	}
+	labels, rows := table(matched, groups)
+	response, identity, err := p.pipeline.CompareOrders(ctx, pipeline.OrdersQuestion{
+		Condition: a.question.Condition, Labels: labels, Rows: rows, ThresholdDE00: a.question.ThresholdDE00,
+		ClosingSessions: int32(e.ClosingSessions), Comparisons: 1, Seed: a.question.Seed,
+	})
+	if err != nil {
+		return err
+	}
+	a.modules = append(a.modules, identity)
+	fillPair(pair, response, matched)
+	a.tellMordantPlace(matched, groups)
+	if response.GetVerdict() <= comparev1.Verdict_VERDICT_NOT_ENOUGH_YET {
+		pair.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
+		pair.Sessions = response.GetCompleteSessions()
+		pair.Thin = pair.GetSessions() < minSessions
+		for _, m := range response.GetMissing() {
+			if m.GetWhat() != "sessions" {
+				pair.Missing = append(pair.Missing, m.GetText())
+			}
+		}
+		lacking := e.ClosingSessions - int(response.GetCompleteSessions())
+		if lacking <= 0 && len(pair.Missing) == 0 {
+			for _, m := range response.GetMissing() {
+				pair.Missing = append(pair.Missing, m.GetText())
+			}
+		}
+		a.missing(pair, lacking, d)
+		return nil
+	}
+	pair.P, pair.PAdjusted = response.P, response.PAdjusted
+	pair.Standing = poolv1.Standing_STANDING_VERDICT
+	pair.Statement = verdictWords(pair, response)
+	switch response.GetVerdict() {
+	case comparev1.Verdict_VERDICT_FIRST_WIDER:
+		pair.Wider = "first"
+	case comparev1.Verdict_VERDICT_SECOND_WIDER:
+		pair.Wider = "second"
+	case comparev1.Verdict_VERDICT_NO_ANSWER_AT_THIS_SIZE:
+		pair.Standing = poolv1.Standing_STANDING_NO_ANSWER_AT_THIS_SIZE
+	}
+	a.answer.Headline = pair.Statement
+	if extra := response.GetCompleteSessions() - response.GetUsedSessions(); extra > 0 {
+		a.tell("more than was planned: %s came after the closing size of %d and are not in the verdict", sessionsWords(int(extra)), e.ClosingSessions)
+	}
+	return nil
+}
+
+// missing says what an experiment still needs, with the estimates so far.
+func (a *asking) missing(pair *poolv1.PairAnswer, sessions int, d dyePair) {
+	if sessions > 0 {
+		pair.Missing = slices.Insert(pair.Missing, 0, fmt.Sprintf("%d more %s with %s in both orders", sessions, plural("session", sessions), d))
+	}
+	text := "Not enough yet: " + listed(pair.GetMissing())
+	if pair.WidthRatio != nil {
+		text += fmt.Sprintf(". So far, over %s, the colours of %s spread %.2f times as wide as those of %s; that is no answer yet",
+			sessionsWords(int(pair.GetSessions())), pair.GetFirst(), pair.GetWidthRatio(), pair.GetSecond())
+	}
+	pair.Statement, a.answer.Headline = text, text
+}
+
+func plural(noun string, n int) string {
+	if n == 1 {
+		return noun
+	}
+	return noun + "s"
+}
+
+// verdictWords puts a verdict into a sentence.
+func verdictWords(pair *poolv1.PairAnswer, r *comparev1.CompareOrdersResponse) string {
+	sure := fmt.Sprintf("(%s, %s)", pWords(r.GetPAdjusted()), sessionsWords(int(r.GetUsedSessions())))
+	ratio := "in no proportion that can be given"
+	if r.LogRatio != nil {
+		ratio = fmt.Sprintf("%.2f times as wide", math.Exp(r.GetLogRatio()))
+	}
+	switch r.GetVerdict() {
+	case comparev1.Verdict_VERDICT_FIRST_WIDER:
+		return fmt.Sprintf("%s gives the wider palette: its colours spread %s as those of %s %s", pair.GetFirst(), ratio, pair.GetSecond(), sure)
+	case comparev1.Verdict_VERDICT_SECOND_WIDER:
+		if r.LogRatio != nil {
+			ratio = fmt.Sprintf("%.2f times as wide", math.Exp(-r.GetLogRatio()))
+		}
+		return fmt.Sprintf("%s gives the wider palette: its colours spread %s as those of %s %s", pair.GetSecond(), ratio, pair.GetFirst(), sure)
+	case comparev1.Verdict_VERDICT_EQUALLY_WIDE:
+		return fmt.Sprintf("%s and %s give equally wide palettes, within 10 %% %s", pair.GetFirst(), pair.GetSecond(), sure)
+	case comparev1.Verdict_VERDICT_DETECTABLE_BUT_SMALL:
+		return fmt.Sprintf("%s and %s differ in width, and by too little to matter: the first spreads %s %s", pair.GetFirst(), pair.GetSecond(), ratio, sure)
+	}
+	return fmt.Sprintf("No answer at this size: the test was made and can't tell whether %s or %s is wider %s", pair.GetFirst(), pair.GetSecond(), sure)
+}
+
+func pWords(p float64) string {
+	if p < 0.001 {
+		return "p < 0.001"
+	}
+	return fmt.Sprintf("p = %.3f", p)
+}

@@ -1,0 +1,272 @@
+package pool
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
+	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+)
+
+// The groups of the question by role, over several dye pairs.
+const (
+	vatFirst = "vat first"
+	vatLast  = "vat last"
+)
+
+// dyePair is two dyes of which both orders are in the pool; first is the alphabetically smaller, or the experiment's A.
+type dyePair struct{ first, second string }
+
+func (d dyePair) orders() []string {
+	return []string{d.first + " > " + d.second, d.second + " > " + d.first}
+}
+
+func (d dyePair) String() string { return d.first + " and " + d.second }
+
+func pairOf(p *pick) dyePair {
+	return dyePair{p.row.route.dyes[0], p.row.route.dyes[1]}
+}
+
+// answerOrders answers which order is wider without an experiment: estimates per dye pair, and by role over pairs with a vat.
+func (p *Pool) answerOrders(ctx context.Context, a *asking) error {
+	a.answer.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
+	both := map[dyePair]map[string]bool{}
+	for _, pick := range a.picks {
+		d := pairOf(pick)
+		if both[d] == nil {
+			both[d] = map[string]bool{}
+		}
+		both[d][pick.group] = true
+	}
+	var pairs []dyePair
+	for d, orders := range both {
+		if len(orders) == 2 {
+			pairs = append(pairs, d)
+		}
+	}
+	slices.SortFunc(pairs, func(x, y dyePair) int { return strings.Compare(x.String(), y.String()) })
+	a.picks = slices.DeleteFunc(a.picks, func(pick *pick) bool {
+		if len(both[pairOf(pick)]) == 2 {
+			return false
+		}
+		a.left.piece("only one order of its two dyes is in the pool")
+		return true
+	})
+	a.answer.PiecesUsed, a.answer.ReadingsUsed = int32(len(a.picks)), int32(len(a.picks))
+	if len(pairs) == 0 {
+		a.answer.Headline = "Not enough yet: the pool holds no two dyes that were dyed in both orders, so it can't tell which order gives the wider palette"
+		a.tell("which order is wider: that needs pieces with two colour layers, in both orders of the same two dyes, with their whole history stated")
+		return nil
+	}
+	if err := p.orderWidths(ctx, a); err != nil {
+		return err
+	}
+	byPair := func(pick *pick) string { return pairOf(pick).String() }
+	for _, d := range pairs {
+		var mine []*pick
+		for _, pick := range a.picks {
+			if pairOf(pick) == d {
+				mine = append(mine, pick)
+			}
+		}
+		if err := p.explore(ctx, a, mine, d.orders(), byPair, d.String(), a.left); err != nil {
+			return err
+		}
+	}
+	if err := p.byRole(ctx, a, pairs); err != nil {
+		return err
+	}
+	a.headlineOrders()
+	return nil
+}
+
+// orderWidths writes the palettes of the orders, by fibre and yarn like any other palettes.
+func (p *Pool) orderWidths(ctx context.Context, a *asking) error {
+	a.shown, a.mixed = strata(a.picks, false, nil)
+	assignCells(a.picks, true)
+	_, _, err := p.widths(ctx, a, a.picks)
+	return err
+}
+
+// explore compares two groups of picks without a test and adds the pair to the answer.
+func (p *Pool) explore(ctx context.Context, a *asking, picks []*pick, groups []string, prefix func(*pick) string, what string, left *leftOut) error {
+	strata(picks, false, prefix)
+	assignCells(picks, true)
+	matched := unmatched(picks, left)
+	out := &poolv1.PairAnswer{First: groups[0], Second: groups[1], Standing: poolv1.Standing_STANDING_EXPLORATORY}
+	a.answer.Pairs = append(a.answer.Pairs, out)
+	if len(matched) == 0 {
+		out.Standing, out.Thin = poolv1.Standing_STANDING_NOT_ENOUGH_YET, true
+		out.Missing = []string{fmt.Sprintf("sessions with %s in both orders, alike in fibre, mordants, water and depths", what)}
+		out.Statement = fmt.Sprintf("Not enough yet: no session holds %s in both orders of pieces that are otherwise alike", what)
+		return nil
+	}
+	labels, rows := table(matched, groups)
+	response, identity, err := p.pipeline.CompareOrders(ctx, pipeline.OrdersQuestion{
+		Condition: a.question.Condition, Labels: labels, Rows: rows, ThresholdDE00: a.question.ThresholdDE00, Seed: a.question.Seed,
+	})
+	if err != nil {
+		return err
+	}
+	a.modules = append(a.modules, identity)
+	fillPair(out, response, matched)
+	out.Thin = out.GetSessions() < minSessions
+	out.Missing = []string{fmt.Sprintf("for a verdict: an experiment on %s, at its closing size", what)}
+	if out.GetSessions() == 0 {
+		out.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
+		out.Missing = append(out.Missing, fmt.Sprintf("sessions with %s in both orders; none is known here", what))
+	}
+	out.Statement = orderStatement(out)
+	a.tellMordantPlace(matched, groups)
+	return nil
+}
+
+// minSessions is the least from which orders can be ranked (METHODS: 2/2^6 is the first p below 0.05).
+const minSessions = 6
+
+// fillPair carries the figures of a comparison.
+func fillPair(out *poolv1.PairAnswer, r *comparev1.CompareOrdersResponse, picks []*pick) {
+	out.Sessions = r.GetUsedSessions()
+	if r.LogRatio != nil {
+		ratio := math.Exp(r.GetLogRatio())
+		out.WidthRatio = &ratio
+	}
+	if r.GetShadesFirst() > 0 || r.GetShadesSecond() > 0 {
+		shades := float64(r.GetShadesFirst() - r.GetShadesSecond())
+		out.ShadeDifference = &shades
+	}
+	type place struct{ block, stratum, cell string }
+	first, second, strata := map[place]bool{}, map[place]bool{}, map[string]bool{}
+	for _, p := range picks {
+		strata[p.stratum] = true
+		if p.group == out.GetFirst() {
+			first[place{p.block, p.stratum, p.cell}] = true
+		} else {
+			second[place{p.block, p.stratum, p.cell}] = true
+		}
+	}
+	out.CellsFirst, out.CellsSecond, out.Strata = int32(len(first)), int32(len(second)), int32(len(strata))
+}
+
+// orderStatement says what the estimates of two orders look like; Wider is set where they point one way.
+func orderStatement(pair *poolv1.PairAnswer) string {
+	over := sessionsWords(int(pair.GetSessions()))
+	if pair.GetSessions() == 0 {
+		over = "no known session"
+	}
+	end := ""
+	if pair.GetThin() {
+		end = tooThin
+	}
+	if pair.WidthRatio == nil {
+		return exploratory + fmt.Sprintf("the spread of %s and %s can't be put in proportion over %s%s", pair.GetFirst(), pair.GetSecond(), over, end)
+	}
+	ratio, shades := pair.GetWidthRatio(), pair.GetShadeDifference()
+	switch {
+	case ratio < marginRatio && ratio > 1/marginRatio:
+		return exploratory + fmt.Sprintf("%s and %s spread about as wide (ratio %.2f over %s)%s", pair.GetFirst(), pair.GetSecond(), ratio, over, end)
+	case ratio > 1 && shades < 0 || ratio < 1 && shades > 0:
+		return exploratory + fmt.Sprintf("between %s and %s the measures disagree: spread in the ratio %.2f, and %+.0f shades, over %s%s",
+			pair.GetFirst(), pair.GetSecond(), ratio, shades, over, end)
+	case ratio > 1:
+		pair.Wider = "first"
+		return exploratory + fmt.Sprintf("%s spreads wider than %s (ratio %.2f over %s)%s", pair.GetFirst(), pair.GetSecond(), ratio, over, end)
+	}
+	pair.Wider = "second"
+	return exploratory + fmt.Sprintf("%s spreads wider than %s (ratio %.2f over %s)%s", pair.GetSecond(), pair.GetFirst(), 1/ratio, over, end)
+}
+
+func sessionsWords(n int) string {
+	if n == 1 {
+		return "1 session"
+	}
+	return fmt.Sprintf("%d sessions", n)
+}
+
+// tellMordantPlace names the places of the mordants where they differ between two orders.
+func (a *asking) tellMordantPlace(picks []*pick, groups []string) {
+	places := map[string][]string{}
+	for _, p := range picks {
+		places[p.group] = append(places[p.group], p.row.route.mordantPlace)
+	}
+	first, second := sorted(places[groups[0]]), sorted(places[groups[1]])
+	if !slices.Equal(first, second) {
+		a.tell("whether it is the order or the place of the mordant: in %s it is %s, in %s %s",
+			groups[0], strings.Join(first, " or "), groups[1], strings.Join(second, " or "))
+	}
+}
+
+// byRole pools dye pairs of which exactly one dye is a vat dye, when there are several: vat first against vat last, each pair aligned by
+// itself.
+func (p *Pool) byRole(ctx context.Context, a *asking, pairs []dyePair) error {
+	roles := map[dyePair]map[string]bool{}
+	role := func(pick *pick) string {
+		first, last := pick.row.route.colour[0].vat, pick.row.route.colour[1].vat
+		switch {
+		case first && !last:
+			return vatFirst
+		case last && !first:
+			return vatLast
+		}
+		return ""
+	}
+	for _, pick := range a.picks {
+		if roles[pairOf(pick)] == nil {
+			roles[pairOf(pick)] = map[string]bool{}
+		}
+		roles[pairOf(pick)][role(pick)] = true
+	}
+	with := slices.DeleteFunc(slices.Clone(pairs), func(d dyePair) bool {
+		return !(len(roles[d]) == 2 && roles[d][vatFirst] && roles[d][vatLast])
+	})
+	if len(with) < 2 {
+		return nil
+	}
+	var picks []*pick
+	for _, pick := range a.picks {
+		if slices.Contains(with, pairOf(pick)) {
+			copied := *pick
+			copied.group = role(pick)
+			picks = append(picks, &copied)
+		}
+	}
+	names := make([]string, len(with))
+	for i, d := range with {
+		names[i] = d.String()
+	}
+	prefix := func(pick *pick) string { return pairOf(pick).String() }
+	return p.explore(ctx, a, picks, []string{vatFirst, vatLast}, prefix, "a vat ("+strings.Join(names, "; ")+")", newLeftOut())
+}
+
+// headlineOrders says which orders look wider.
+func (a *asking) headlineOrders() {
+	var solid, thin []string
+	for _, pair := range a.answer.GetPairs() {
+		if pair.GetStanding() != poolv1.Standing_STANDING_EXPLORATORY {
+			continue
+		}
+		a.answer.Standing = poolv1.Standing_STANDING_EXPLORATORY
+		text := strings.TrimPrefix(pair.GetStatement(), exploratory)
+		if pair.GetThin() {
+			thin = append(thin, text)
+		} else {
+			solid = append(solid, text)
+		}
+	}
+	switch {
+	case len(solid) > 0:
+		a.answer.Headline = exploratory + strings.Join(solid, "; ")
+	case len(thin) > 0:
+		a.answer.Headline = exploratory + strings.Join(thin, "; ")
+	default:
+		texts := make([]string, 0, len(a.answer.GetPairs()))
+		for _, pair := range a.answer.GetPairs() {
+			texts = append(texts, strings.Join(pair.GetMissing(), ", "))
+		}
+		a.answer.Headline = "Not enough yet: " + strings.Join(texts, "; ")
+	}
+}

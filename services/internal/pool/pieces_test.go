@@ -1,0 +1,152 @@
+package pool_test
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"github.com/commonvat/commonvat/services/internal/api/filter"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+	"github.com/commonvat/commonvat/services/internal/pool"
+	"github.com/commonvat/commonvat/services/internal/store"
+	"github.com/commonvat/commonvat/services/internal/trial"
+
+	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+)
+
+func TestComparePieces(t *testing.T) {
+	s := newShelf()
+	b := newBook("ash")
+	b.Sharing.Level = trial.Mine
+	add := func(lab trial.Lab, change ...func(*trial.Reading)) trial.ID {
+		p := b.piece("", wool("w"), mordant("alum"), pot("weld"))
+		b.read(p, lab, change...)
+		return p.ID
+	}
+	reference, sample := add(lab(50, 0, 0)), add(lab(53, 4, 0))
+	posted := &b.Pieces[1]
+	posted.Holder, posted.Code = "birch", "q7k2m"
+	wet := add(lab(50, 0, 0), func(r *trial.Reading) { r.State = trial.Wet })
+	matt := add(lab(50, 0, 0), func(r *trial.Reading) { r.Specular = trial.SpecularExcluded })
+	elsewhere := add(lab(50, 0, 0), func(r *trial.Reading) { r.Instrument = "another reader" })
+	silent := add(lab(50, 0, 12), func(r *trial.Reading) { r.Instrument, r.Specular = "", 0 })
+	lamp := add(lab(50, 0, 0), func(r *trial.Reading) { r.Raw.LabCondition = a10 })
+	s.put(b.Trial)
+	h := open(t, s)
+
+	answer, err := h.pool.ComparePieces(t.Context(), pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: "q7k2m"})
+	require.NoError(t, err)
+	assert.InDelta(t, 5, answer.GetDifference(), 1e-12)
+	assert.Equal(t, "ciede2000 (test)", answer.GetFormula())
+	assert.InDelta(t, 4, answer.GetSample().GetA(), 0)
+	assert.Len(t, answer.GetModules(), 2)
+	answer, err = h.pool.ComparePieces(t.Context(), pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: silent, Formula: "cie76"})
+	require.NoError(t, err)
+	assert.InDelta(t, 12, answer.GetDifference(), 1e-12)
+
+	for name, c := range map[string]struct {
+		q    pool.PiecesQuestion
+		want error
+		text string
+	}{
+		"a stranger":         {pool.PiecesQuestion{Reader: "cedar", Reference: reference, Sample: sample}, trial.ErrNotFound, "reference_piece"},
+		"the holder of one":  {pool.PiecesQuestion{Reader: "birch", Reference: sample, Sample: reference}, trial.ErrNotFound, "sample_piece"},
+		"nobody":             {pool.PiecesQuestion{Reference: reference, Sample: sample}, trial.ErrNotFound, "reference_piece"},
+		"no such piece":      {pool.PiecesQuestion{Reader: "ash", Reference: newID(), Sample: sample}, trial.ErrNotFound, "reference_piece"},
+		"wet":                {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: wet}, pool.ErrUnusable, "dry or finished"},
+		"gloss":              {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: matt}, pool.ErrUnusable, "gloss"},
+		"two instruments":    {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: elsewhere}, pool.ErrUnusable, "two instruments"},
+		"another condition":  {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: lamp}, pool.ErrUnusable, "A/10 only"},
+		"an unknown formula": {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: sample, Formula: "cmc"}, trial.ErrInvalid, "formula"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			_, err := h.pool.ComparePieces(t.Context(), c.q)
+			require.ErrorIs(t, err, c.want)
+			assert.ErrorContains(t, err, c.text)
+		})
+	}
+	_, err = h.pool.ComparePieces(t.Context(), pool.PiecesQuestion{Reader: "birch", Reference: sample, Sample: sample})
+	require.NoError(t, err, "who holds a piece may read it")
+
+	h.modules.SetDown(pipeline.KindDifference, true)
+	_, err = h.pool.ComparePieces(t.Context(), pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: sample})
+	require.ErrorIs(t, err, pipeline.ErrModuleUnavailable)
+}
+
+// mixedShelf has two quite different pieces.
+func mixedShelf() (*shelf, *book) {
+	s := newShelf()
+	mill := newID()
+	s.waters = []trial.WaterSource{{ID: mill, Name: "Mill well"}}
+	b := newBook("ash")
+	b.ImportSource = "a table"
+	session := b.session("")
+	bath := pot("weld")
+	bath.Water = []trial.WaterPart{{SourceID: mill, Parts: 2}}
+	b.read(b.piece(session, wool("w 1"), mordant("alum", "iron"), bath, vat()), lab(50, 0, 0))
+	b.read(b.piece("", wool(""), pot("madder")), lab(60, 0, 0), func(r *trial.Reading) { r.State = trial.StateUnstated })
+	s.put(b.Trial)
+	return s, b
+}
+
+func TestFilters(t *testing.T) {
+	s, b := mixedShelf()
+	h := open(t, s)
+	for text, want := range map[string]int32{
+		``:                                     2,
+		`fibre = "wool"`:                       2,
+		`fibre = "WOOL" AND dye = "weld"`:      1,
+		`dye = "indigo"`:                       1,
+		`dye = "madder" OR dye = "weld"`:       2,
+		`NOT dye = "madder"`:                   1,
+		`dye = "cutch"`:                        0,
+		`yarn = "w 1"`:                         1,
+		`yarn = "not stated"`:                  1,
+		`mordant = "alum + iron"`:              1,
+		`mordant = "alum"`:                     0,
+		`mordant = "none"`:                     1,
+		`water = "mill well"`:                  1,
+		`order = "weld > indigo"`:              1,
+		`session = "` + b.Sessions[0].ID + `"`: 1,
+		`session = "not stated"`:               1,
+		`member = "ash"`:                       2,
+		`instrument = "bench reader"`:          2,
+		`source = "a table"`:                   2,
+		`state = "dry"`:                        1,
+		`state = "not stated"`:                 1,
+		`experiment = "not stated"`:            2,
+	} {
+		t.Run(text, func(t *testing.T) {
+			where, err := filter.Parse(text, pool.FilterFields)
+			require.NoError(t, err)
+			assert.Equal(t, want, h.ask(t, pool.Question{GroupBy: poolv1.GroupBy_GROUP_BY_FIBRE, Where: where}).GetPiecesUsed())
+		})
+	}
+}
+
+func FuzzFilter(f *testing.F) {
+	for _, text := range []string{
+		`fibre = "wool" AND dye = "weld"`, `NOT (dye = "weld" OR state = "dry")`, `order = "weld > indigo"`, `water = ""`, `mordant = 'alum'`,
+		`a b c`, `((((`, `-dye = "x"`, `dye : "x"`, `dye = weld`, "yarn = \"\x00\"", `session="é"`,
+	} {
+		f.Add(text)
+	}
+	s, _ := mixedShelf()
+	h := open(f, s)
+	f.Fuzz(func(t *testing.T, text string) {
+		where, err := filter.Parse(text, pool.FilterFields)
+		if err != nil {
+			require.ErrorIs(t, err, trial.ErrInvalid)
+			return
+		}
+		if where == nil {
+			return
+		}
+		used := func(where *store.Predicate) int32 {
+			return h.ask(t, pool.Question{GroupBy: poolv1.GroupBy_GROUP_BY_FIBRE, Where: where}).GetPiecesUsed()
+		}
+		// Each piece here has one reading, so a filter and its opposite share the pieces out.
+		require.EqualValues(t, 2, used(where)+used(&store.Predicate{Op: "not", Parts: []store.Predicate{*where}}))
+	})
+}

@@ -1,0 +1,383 @@
+// Package pool is the projection of everything that members share: one row a
+// piece, by columns of what a question may ask for, and the answers made of it.
+//
+// It follows the change feed. Rows come only from trials that are shared with the cooperative or the public; a withdrawal takes
+// them out and moves the revision that answers carry. Colours are computed by the reading module when a question first needs them;
+// while that module is down questions fail and records don't.
+//
+// Faults are the sentinels of package trial, those of package pipeline, ErrBehind and ErrUnusable.
+package pool
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"maps"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+	"github.com/commonvat/commonvat/services/internal/store"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+var (
+	// ErrBehind: the pool hasn't taken in the revision that was asked for yet; see BehindError.
+	ErrBehind = errors.New("pool is catching up")
+	// ErrUnusable: the record is there and readable, and can't be used for what was asked.
+	ErrUnusable = errors.New("unusable")
+)
+
+// BehindError tells how far the pool has come; it unwraps to ErrBehind.
+type BehindError struct {
+	Have, Want int64
+	WaitingFor string // what it waits for, or ""
+}
+
+// Error implements error.
+func (e *BehindError) Error() string {
+	text := fmt.Sprintf("%v: it has taken in revision %d of %d", ErrBehind, e.Have, e.Want)
+	if e.WaitingFor != "" {
+		text += ": " + e.WaitingFor
+	}
+	return text
+}
+
+// Unwrap gives ErrBehind.
+func (e *BehindError) Unwrap() error { return ErrBehind }
+
+// Reader is what the pool reads of the store.
+type Reader interface {
+	TrialRow(ctx context.Context, id trial.ID) (store.TrialRow, error)
+	SharedTrials(ctx context.Context, after trial.ID, limit int) ([]store.TrialRow, error)
+	TrialOfPiece(ctx context.Context, idOrCode string) (trial.PieceRef, error)
+	WaterSource(ctx context.Context, id trial.ID) (*trial.WaterSource, error)
+	WaterSources(ctx context.Context, beforeID trial.ID, limit int) ([]trial.WaterSource, error)
+	Experiment(ctx context.Context, id trial.ID) (*trial.Experiment, error)
+}
+
+// Config is what a pool is made of; all but Log and CatchUpWait is required.
+type Config struct {
+	Reader   Reader
+	Feed     store.Feed
+	Pipeline *pipeline.Pipeline
+	// Decode reads the body of a store.TrialRow.
+	Decode func(body []byte) (*trial.Trial, error)
+	Log    *slog.Logger
+	// CatchUpWait is how long a question waits for the pool to catch up; 0 means 5 s.
+	CatchUpWait time.Duration
+}
+
+// Pool answers questions. It is safe for use by several goroutines.
+type Pool struct {
+	reader   Reader
+	feed     store.Feed
+	pipeline *pipeline.Pipeline
+	decode   func([]byte) (*trial.Trial, error)
+	log      *slog.Logger
+	wait     time.Duration
+
+	routes dictionary // of Run alone
+
+	mu      sync.Mutex
+	now     *snapshot     // nil before the first load
+	moved   chan struct{} // closed and replaced when now changes
+	trouble string        // why Run isn't getting on, or ""
+}
+
+// snapshot is the pool at one revision. It is never changed.
+type snapshot struct {
+	revision int64
+	chunks   map[trial.ID]*chunk
+	waters   map[trial.ID]string // names
+	rows     int
+
+	tie    sync.Once
+	blocks map[string]string // session to the session that stands for its block
+	tied   int               // sessions that share a block with another
+}
+
+// New makes a pool; it is empty until Run has loaded it.
+func New(config Config) *Pool {
+	p := &Pool{
+		reader: config.Reader, feed: config.Feed, pipeline: config.Pipeline, decode: config.Decode, log: config.Log, wait: config.CatchUpWait,
+		routes: dictionary{}, moved: make(chan struct{}),
+	}
+	if p.log == nil {
+		p.log = slog.New(slog.DiscardHandler)
+	}
+	if p.wait <= 0 {
+		p.wait = 5 * time.Second
+	}
+	return p
+}
+
+// How many records and changes are read at a time.
+const (
+	page       = 200
+	changePage = 1000
+)
+
+// Run loads the pool and follows the feed until ctx ends. It is called once. Faults of the store are tried again.
+func (p *Pool) Run(ctx context.Context) {
+	for pause := time.Duration(0); ctx.Err() == nil; {
+		err := p.step(ctx)
+		if err == nil {
+			pause = 0
+			p.setTrouble("")
+			continue
+		}
+		if ctx.Err() != nil {
+			return
+		}
+		pause = min(max(2*pause, 100*time.Millisecond), 5*time.Second)
+		p.setTrouble("reading the record failed, trying again")
+		p.log.WarnContext(ctx, "pool can't follow the record", "error", err, "retry_in", pause)
+		select {
+		case <-ctx.Done():
+		case <-time.After(pause):
+		}
+	}
+}
+
+// step loads, or waits for changes and takes them in.
+func (p *Pool) step(ctx context.Context) error {
+	now := p.snapshot()
+	if now == nil {
+		return p.load(ctx)
+	}
+	if err := p.feed.WaitForChange(ctx, now.revision); err != nil {
+		return err
+	}
+	return p.follow(ctx, now)
+}
+
+func (p *Pool) load(ctx context.Context) error {
+	next := &snapshot{revision: p.feed.Revision(), chunks: map[trial.ID]*chunk{}, waters: map[trial.ID]string{}}
+	p.routes = dictionary{}
+	for before := ""; ; {
+		sources, err := p.reader.WaterSources(ctx, before, page)
+		if err != nil {
+			return fmt.Errorf("list water sources: %w", err)
+		}
+		for i := range sources {
+			next.waters[sources[i].ID] = sources[i].Name
+		}
+		if len(sources) < page {
+			break
+		}
+		before = sources[len(sources)-1].ID
+	}
+	for after := ""; ; {
+		trials, err := p.reader.SharedTrials(ctx, after, page)
+		if err != nil {
+			return fmt.Errorf("list shared trials: %w", err)
+		}
+		for i := range trials {
+			p.put(ctx, next, trials[i])
+		}
+		if len(trials) < page {
+			break
+		}
+		after = trials[len(trials)-1].ID
+	}
+	if before := p.snapshot(); before != nil {
+		for id, c := range next.chunks {
+			if old := before.chunks[id]; old != nil {
+				c.colours = old.colours
+			}
+		}
+	}
+	p.publish(next)
+	return nil
+}
+
+// follow takes in one page of changes: each trial that changed is read again as it is now.
+func (p *Pool) follow(ctx context.Context, now *snapshot) error {
+	changes, upTo, whole, err := p.changes(ctx, now.revision)
+	switch {
+	case err != nil:
+		return err
+	case !whole:
+		return p.load(ctx)
+	case len(changes) == 0:
+		return nil
+	}
+	next := &snapshot{revision: upTo, chunks: maps.Clone(now.chunks), waters: now.waters}
+	done := map[string]bool{}
+	for _, change := range changes {
+		if done[change.RecordKind+change.RecordID] {
+			continue
+		}
+		done[change.RecordKind+change.RecordID] = true
+		switch change.RecordKind {
+		case "trial":
+			row, err := p.reader.TrialRow(ctx, change.RecordID)
+			switch {
+			case errors.Is(err, trial.ErrNotFound):
+				p.drop(next, change.RecordID)
+			case err != nil:
+				p.recount(now)
+				return fmt.Errorf("read trial %s: %w", change.RecordID, err)
+			default:
+				p.put(ctx, next, row)
+			}
+		case "water":
+			source, err := p.reader.WaterSource(ctx, change.RecordID)
+			if err != nil {
+				p.recount(now)
+				return fmt.Errorf("read water source %s: %w", change.RecordID, err)
+			}
+			next.waters = maps.Clone(next.waters)
+			next.waters[source.ID] = source.Name
+		}
+	}
+	p.publish(next)
+	return nil
+}
+
+// changes reads a page of the feed that doesn't end inside a revision. whole is false when the page is full of one revision, so that the rest
+// of it can't be read.
+func (p *Pool) changes(ctx context.Context, after int64) (changes []trial.Change, upTo int64, whole bool, err error) {
+	changes, err = p.feed.Changes(ctx, after, changePage)
+	if err != nil {
+		return nil, 0, false, fmt.Errorf("read changes: %w", err)
+	}
+	if len(changes) == 0 {
+		return nil, after, true, nil
+	}
+	upTo = changes[len(changes)-1].Revision
+	if len(changes) < changePage {
+		return changes, upTo, true, nil
+	}
+	end := slices.IndexFunc(changes, func(c trial.Change) bool { return c.Revision == upTo })
+	if end == 0 {
+		return nil, after, false, nil
+	}
+	return changes[:end], changes[end-1].Revision, true, nil
+}
+
+// put takes in a trial as it is now, in place of what was there.
+func (p *Pool) put(ctx context.Context, next *snapshot, row store.TrialRow) {
+	if !inPool(row.Sharing) {
+		p.drop(next, row.ID)
+		return
+	}
+	t, err := p.decode(row.Body)
+	if err != nil {
+		p.log.ErrorContext(ctx, "trial can't be read and is not in the pool", "trial", row.ID, "error", err)
+		p.drop(next, row.ID)
+		return
+	}
+	made := project(t, p.routes.route)
+	if old := next.chunks[row.ID]; old != nil {
+		made.colours = old.colours // readings never change, so their colours don't
+		p.routes.release(old)
+	}
+	next.chunks[row.ID] = made
+}
+
+func (p *Pool) drop(next *snapshot, id trial.ID) {
+	p.routes.release(next.chunks[id])
+	delete(next.chunks, id)
+}
+
+// recount sets the dictionary to what a snapshot holds, after a step that was given up.
+func (p *Pool) recount(now *snapshot) {
+	p.routes = dictionary{}
+	for _, c := range now.chunks {
+		for i := range c.rows {
+			r := c.rows[i].route
+			if p.routes[r.key] != r {
+				r.refs = 0
+				p.routes[r.key] = r
+			}
+			r.refs++
+		}
+	}
+}
+
+func (p *Pool) publish(next *snapshot) {
+	for _, c := range next.chunks {
+		next.rows += len(c.rows)
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.now = next
+	close(p.moved)
+	p.moved = make(chan struct{})
+}
+
+func (p *Pool) snapshot() *snapshot {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.now
+}
+
+func (p *Pool) setTrouble(text string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.trouble = text
+}
+
+// Status is how far the pool has come.
+type Status struct {
+	PoolRevision   int64
+	RecordRevision int64
+	Rows           int
+	WaitingFor     string // "" when caught up
+}
+
+// Status tells how far the pool has come.
+func (p *Pool) Status() Status {
+	record := p.feed.Revision()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	s := Status{RecordRevision: record, WaitingFor: p.trouble}
+	if p.now != nil {
+		s.PoolRevision, s.Rows = p.now.revision, p.now.rows
+	}
+	if s.WaitingFor == "" && (p.now == nil || s.PoolRevision < record) {
+		s.WaitingFor = fmt.Sprintf("revisions %d to %d", s.PoolRevision+1, record)
+		if p.now == nil {
+			s.WaitingFor = "the first load"
+		}
+	}
+	return s
+}
+
+// at waits, for a bounded time, until the pool has taken in a revision; 0 asks for whatever it has.
+// Errors: trial.ErrInvalid for a revision that isn't there yet; *BehindError; ctx.Err().
+func (p *Pool) at(ctx context.Context, revision int64) (*snapshot, error) {
+	if record := p.feed.Revision(); revision > record || revision < 0 {
+		return nil, &trial.FieldFault{Field: "minimum_revision", Text: fmt.Sprintf("is %d; allowed: 0 to %d, the revision of the record", revision, record)}
+	}
+	timer := time.NewTimer(p.wait)
+	defer timer.Stop()
+	for {
+		p.mu.Lock()
+		now, moved := p.now, p.moved
+		p.mu.Unlock()
+		if now != nil && now.revision >= revision {
+			return now, nil
+		}
+		select {
+		case <-moved:
+		case <-ctx.Done():
+			return nil, ctx.Err()
+		case <-timer.C:
+			s := p.Status()
+			return nil, &BehindError{Have: s.PoolRevision, Want: max(revision, s.RecordRevision), WaitingFor: s.WaitingFor}
+		}
+	}
+}
+
+// ordered lists the chunks by trial id.
+func (s *snapshot) ordered() []*chunk {
+	out := slices.Collect(maps.Values(s.chunks))
+	slices.SortFunc(out, func(a, b *chunk) int { return strings.Compare(a.trial, b.trial) })
+	return out
+}

@@ -1,0 +1,267 @@
+package pool
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+	"github.com/commonvat/commonvat/services/internal/store"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// selection is the rows of a question.
+type selection struct {
+	where      *store.Predicate
+	condition  trial.ColourCondition
+	experiment *trial.Experiment // nil: any
+	// keep says whether a piece belongs to the question; it counts those that it refuses.
+	keep func(c *chunk, r *row) bool
+}
+
+// candidate is a piece with the readings that may speak for it, best first.
+type candidate struct {
+	chunk    *chunk
+	row      *row
+	readings []*reading
+}
+
+// choose selects pieces and gives each the colour of the reading that speaks for it. Every reading that isn't used is counted.
+func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.ColourReader, s selection, left *leftOut) ([]*pick, error) {
+	candidates := s.candidates(now, left)
+	var picks []*pick
+	faults := map[string]int{}
+	example := ""
+	for len(candidates) > 0 {
+		var want []wanted
+		for _, c := range candidates {
+			if _, ok := c.chunk.colours.get(s.condition, module.Identity().GetDigest(), c.readings[0].id); !ok {
+				want = append(want, wanted{c.chunk, c.readings[0].id})
+			}
+		}
+		if err := p.compute(ctx, module, s.condition, want); err != nil {
+			return nil, err
+		}
+		var again []candidate
+		for _, c := range candidates {
+			colour, ok := c.chunk.colours.get(s.condition, module.Identity().GetDigest(), c.readings[0].id)
+			switch {
+			case !ok:
+				left.piece("withdrawn while the question was answered")
+				continue
+			case colour.Fault != "":
+				faults[colour.Fault]++
+				if example == "" || colour.Fault < example {
+					example = colour.Fault
+				}
+				if c.readings = c.readings[1:]; len(c.readings) > 0 {
+					again = append(again, c)
+				} else {
+					left.piece("no reading that can be used")
+				}
+				continue
+			}
+			if others := len(c.readings) - 1; others > 0 {
+				left.reading("another reading of the same piece", others)
+			}
+			picks = append(picks, &pick{
+				chunk: c.chunk, row: c.row, reading: c.readings[0], lab: colour.Lab, block: now.blockOf(c.row.session.Value()),
+			})
+		}
+		candidates = again
+	}
+	if n := total(faults); n > 0 {
+		left.reading(fmt.Sprintf("colour not computable under %s (%s)", conditionWords(s.condition), example), n)
+	}
+	slices.SortFunc(picks, func(a, b *pick) int { return strings.Compare(a.reading.id, b.reading.id) })
+	return picks, nil
+}
+
+func total(counts map[string]int) int {
+	n := 0
+	for _, c := range counts {
+		n += c
+	}
+	return n
+}
+
+func (s selection) candidates(now *snapshot, left *leftOut) []candidate {
+	var out []candidate
+	for _, c := range now.ordered() {
+		for i := range c.rows {
+			r := &c.rows[i]
+			if s.experiment != nil && r.experiment.Value() != s.experiment.ID {
+				continue
+			}
+			var fitting []*reading
+			for k := range r.readings {
+				if match(s.where, subject{now, c, r, &r.readings[k]}) {
+					fitting = append(fitting, &r.readings[k])
+				}
+			}
+			if len(fitting) == 0 || !s.keep(c, r) {
+				continue
+			}
+			var usable []*reading
+			for _, reading := range fitting {
+				if why := s.refuses(reading); why != "" {
+					left.reading(why, 1)
+					continue
+				}
+				usable = append(usable, reading)
+			}
+			// readings of a lesser class never stand in for the best: they are other strata
+			usable = slices.DeleteFunc(usable, func(x *reading) bool {
+				if x.class == usable[0].class {
+					return false
+				}
+				left.reading("another reading of the same piece", 1)
+				return true
+			})
+			if len(usable) == 0 {
+				left.piece("no reading that can be used")
+				continue
+			}
+			out = append(out, candidate{c, r, usable})
+		}
+	}
+	if s.experiment != nil {
+		out = oneGloss(out, left)
+	}
+	return out
+}
+
+// refuses says why a reading can't speak for its piece in this question, or "".
+func (s selection) refuses(r *reading) string {
+	switch {
+	case !r.class.usable():
+		return r.class.words()
+	case r.only != (trial.ColourCondition{}) && r.only != s.condition:
+		return fmt.Sprintf("colour known under %s only, not under %s", conditionWords(r.only), conditionWords(s.condition))
+	case s.experiment != nil && r.instrument.Value() != s.experiment.Instrument:
+		return "read by another instrument than the experiment's"
+	case s.experiment != nil && r.class != classSettled:
+		return r.class.words() + ": an experiment counts only what is stated"
+	}
+	return ""
+}
+
+// oneGloss keeps, for an experiment, the readings of one specular mode: that of most pieces, and where that is undecided included before not
+// stated before excluded. Modes are never mixed in one test.
+func oneGloss(candidates []candidate, left *leftOut) []candidate {
+	counts := map[trial.SpecularMode]int{}
+	for _, c := range candidates {
+		seen := map[trial.SpecularMode]bool{}
+		for _, r := range c.readings {
+			if !seen[r.specular] {
+				seen[r.specular] = true
+				counts[r.specular]++
+			}
+		}
+	}
+	best := trial.SpecularIncluded
+	for _, mode := range []trial.SpecularMode{0, trial.SpecularExcluded} {
+		if counts[mode] > counts[best] {
+			best = mode
+		}
+	}
+	var out []candidate
+	for _, c := range candidates {
+		c.readings = slices.DeleteFunc(c.readings, func(r *reading) bool {
+			if r.specular != best {
+				left.reading(fmt.Sprintf("%s, where most of the experiment has %s", glossWords(r.specular), glossWords(best)), 1)
+			}
+			return r.specular != best
+		})
+		if len(c.readings) > 0 {
+			out = append(out, c)
+		} else {
+			left.piece("no reading that can be used")
+		}
+	}
+	return out
+}
+
+func glossWords(s trial.SpecularMode) string {
+	switch s {
+	case trial.SpecularIncluded:
+		return "gloss included"
+	case trial.SpecularExcluded:
+		return "gloss excluded"
+	}
+	return "gloss not stated"
+}
+
+func conditionWords(c trial.ColourCondition) string {
+	illuminant := map[trial.Illuminant]string{trial.IlluminantD65: "D65", trial.IlluminantA: "A"}[c.Illuminant]
+	observer := map[trial.Observer]string{trial.Observer2: "2", trial.Observer10: "10"}[c.Observer]
+	if illuminant == "" || observer == "" {
+		return "a condition not stated"
+	}
+	return illuminant + "/" + observer
+}
+
+// strata names the stratum of each pick: fibre and yarn lot unless fibres are compared, and state and age, instrument and gloss where the
+// picks differ in them or they aren't as they should be. With prefix the yarn is left to the cells, and strata begin with prefix.
+//
+// Yarns of lots that aren't stated may differ in anything, so each group has a stratum of its own there: such pieces are shown and not
+// compared across groups. The text as shown is returned by the label that travels; mixed tells that some yarn
+// is in several strata.
+func strata(picks []*pick, byFibre bool, prefix func(*pick) string) (shown map[string]string, mixed bool) {
+	differ := func(of func(*pick) string) bool {
+		return slices.ContainsFunc(picks, func(p *pick) bool { return of(p) != of(picks[0]) })
+	}
+	state := func(p *pick) string { return p.reading.class.words() }
+	instrument := func(p *pick) string {
+		if name := p.reading.instrument.Value(); name != "" {
+			return "instrument " + name
+		}
+		return "instrument not stated"
+	}
+	gloss := func(p *pick) string { return glossWords(p.reading.specular) }
+	withState, withInstrument, withGloss := differ(state), differ(instrument), differ(gloss)
+	withState = withState || slices.ContainsFunc(picks, func(p *pick) bool { return p.reading.class != classSettled })
+	shown = map[string]string{}
+	yarns := map[string]string{} // a stratum of each
+	for _, p := range picks {
+		var parts []string
+		alone := ""
+		switch {
+		case prefix != nil:
+			parts = append(parts, prefix(p))
+		case byFibre:
+		case p.row.lot.Value() == "":
+			parts = append(parts, p.row.fibreForm.Value(), "yarn lot not stated")
+			alone = " | " + p.group
+		default:
+			parts = append(parts, p.row.fibreForm.Value(), "yarn lot "+p.row.lot.Value())
+		}
+		if withState {
+			parts = append(parts, state(p))
+		}
+		if withInstrument {
+			parts = append(parts, instrument(p))
+		}
+		if withGloss {
+			parts = append(parts, gloss(p))
+		}
+		text := strings.Join(parts, ", ")
+		if text == "" {
+			text = "all read alike"
+		}
+		p.stratum = text + alone
+		shown[p.stratum] = text
+		if alone == "" {
+			yarn := p.row.fibreForm.Value() + "\n" + p.row.lot.Value()
+			if byFibre || prefix != nil {
+				yarn = ""
+			}
+			if other, seen := yarns[yarn]; seen && other != p.stratum {
+				mixed = true
+			}
+			yarns[yarn] = p.stratum
+		}
+	}
+	return shown, mixed
+}

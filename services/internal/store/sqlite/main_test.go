@@ -1,0 +1,17 @@
+package sqlite
+
+import (
+	"os"
+	"testing"
+
+	"go.uber.org/goleak"
+)
+
+// TestMain lets this program be started again as the process that a test kills or hems in.
+func TestMain(m *testing.M) {
+	if role := os.Getenv(childRole); role != "" {
+		child(role)
+		return
+	}
+	goleak.VerifyTestMain(m)
+}

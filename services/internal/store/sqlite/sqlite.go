@@ -1,0 +1,261 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/url"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	_ "modernc.org/sqlite" // the driver "sqlite"
+
+	"github.com/commonvat/commonvat/services/internal/store"
+)
+
+// Faults of Open.
+var (
+	// ErrInUse: another core has the file open.
+	ErrInUse = errors.New("store is in use by another process")
+	// ErrSchemaNewer: the file was written by a later version of the program.
+	ErrSchemaNewer = errors.New("store was written by a newer version of this program")
+	// ErrForeignFile: the file is a database, but not of ours.
+	ErrForeignFile = errors.New("file is not a store of this program")
+)
+
+// Defaults of Config.
+const (
+	DefaultCacheBytes = 8 << 20
+	DefaultGroupSize  = 128
+	DefaultQueueSize  = 1024
+	// DefaultRequestRetention is how long an answer can be given again.
+	DefaultRequestRetention = 90 * 24 * time.Hour
+)
+
+const (
+	readConnections  = 4
+	busyTimeout      = 5 * time.Second
+	journalSizeLimit = 64 << 20
+	// checkpointPages is the size of the log, in pages, from which it is carried over into the file.
+	checkpointPages = 4000
+)
+
+// Config says how to open a store.
+type Config struct {
+	// Path of the file; required. Its folder is made when it isn't there. "-wal", "-shm" and ".lock" files stand beside it.
+	Path string
+	// CacheBytes bounds the cache of trial rows; 0 switches it off.
+	CacheBytes int
+	// GroupSize is how many changes may share one transaction; 0 means DefaultGroupSize.
+	GroupSize int
+	// QueueSize is how many changes may wait before callers of Change block; 0 means DefaultQueueSize.
+	QueueSize int
+	// RequestRetention is how long answers are kept for requests sent again; 0 means
+	// DefaultRequestRetention, negative for ever.
+	RequestRetention time.Duration
+	// Logger may be nil: nothing is logged.
+	Logger *slog.Logger
+}
+
+// Store is an open store; see store.Engine for what it does.
+type Store struct {
+	log   *slog.Logger
+	lock  *os.File
+	write *sql.DB
+	read  *sql.DB
+	cache *rowCache
+
+	trialByID     *sql.Stmt
+	pieceByID     *sql.Stmt
+	pieceByCode   *sql.Stmt
+	bathByID      *sql.Stmt
+	pieceInBath   *sql.Stmt
+	sharedTrials  *sql.Stmt
+	changesAfter  *sql.Stmt
+	tokenByID     *sql.Stmt
+	rolesOfMember *sql.Stmt
+	memberByID    *sql.Stmt
+
+	feed feed
+
+	gate       sync.RWMutex // held for reading while a change is put into the queue
+	closed     bool
+	queue      chan *job
+	writerDone chan struct{}
+	closeOnce  sync.Once
+	closeErr   error
+}
+
+var _ store.Engine = (*Store)(nil)
+
+// Open opens the store, making or migrating it as needed. Errors: ErrInUse,
+// ErrSchemaNewer, ErrForeignFile, those of the file system.
+func Open(ctx context.Context, config Config) (*Store, error) {
+	s, err := open(ctx, config)
+	if err != nil {
+		return nil, fmt.Errorf("open store %s: %w", config.Path, err)
+	}
+	return s, nil
+}
+
+func open(ctx context.Context, config Config) (_ *Store, err error) {
+	if config.Path == "" {
+		return nil, errors.New("no path given")
+	}
+	path, err := filepath.Abs(config.Path)
+	if err != nil {
+		return nil, err
+	}
+	if err := os.MkdirAll(filepath.Dir(path), 0o700); err != nil {
+		return nil, err
+	}
+	if real, err := filepath.EvalSymlinks(path); err == nil {
+		path = real // one file has one lock, whatever leads to it
+	}
+	s := &Store{log: config.Logger, cache: newRowCache(config.CacheBytes)}
+	if s.log == nil {
+		s.log = slog.New(slog.DiscardHandler)
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, s.release())
+		}
+	}()
+	if s.lock, err = lockFile(path + ".lock"); err != nil {
+		return nil, err
+	}
+	// Made here rather than by SQLite, so that only the owner can read it; the files beside it take the same mode.
+	file, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	if err := file.Close(); err != nil {
+		return nil, err
+	}
+
+	if s.write, err = sql.Open("sqlite", dsn(path, false)); err != nil {
+		return nil, err
+	}
+	s.write.SetMaxOpenConns(1)
+	if err := migrate(ctx, s.write); err != nil {
+		return nil, err
+	}
+	if s.read, err = sql.Open("sqlite", dsn(path, true)); err != nil {
+		return nil, err
+	}
+	s.read.SetMaxOpenConns(readConnections)
+	s.read.SetMaxIdleConns(readConnections)
+	if err := errors.Join(
+		assertPragmas(ctx, s.write, 1, false),
+		assertPragmas(ctx, s.read, readConnections, true),
+	); err != nil {
+		return nil, err
+	}
+	if err := s.prepareReads(ctx); err != nil {
+		return nil, err
+	}
+
+	groupSize, queueSize := config.GroupSize, config.QueueSize
+	if groupSize <= 0 {
+		groupSize = DefaultGroupSize
+	}
+	if queueSize <= 0 {
+		queueSize = DefaultQueueSize
+	}
+	retention := config.RequestRetention
+	if retention == 0 {
+		retention = DefaultRequestRetention
+	}
+	s.queue = make(chan *job, queueSize)
+	s.writerDone = make(chan struct{})
+	w, err := newWriter(ctx, s, groupSize, retention)
+	if err != nil {
+		return nil, err
+	}
+	s.feed.start(w.revision)
+	go w.run()
+	return s, nil
+}
+
+// Close implements store.Engine.
+func (s *Store) Close() error {
+	s.closeOnce.Do(func() {
+		s.gate.Lock()
+		s.closed = true
+		close(s.queue)
+		s.gate.Unlock()
+		<-s.writerDone
+		s.feed.stop()
+		s.closeErr = s.release()
+	})
+	return s.closeErr
+}
+
+func (s *Store) release() error {
+	var errs []error
+	if s.read != nil {
+		errs = append(errs, s.read.Close())
+	}
+	if s.write != nil {
+		errs = append(errs, s.write.Close())
+	}
+	if s.lock != nil {
+		errs = append(errs, s.lock.Close())
+	}
+	return errors.Join(errs...)
+}
+
+// pragmas are set through the name of the data source, because what is
+// executed on a pool reaches only one connection of it.
+func pragmas(readOnly bool) []pragma {
+	list := []pragma{
+		{"busy_timeout", fmt.Sprint(busyTimeout.Milliseconds())},
+		{"journal_mode", "wal"},
+		{"synchronous", "2"}, // FULL: what was acknowledged survives a power cut
+		{"foreign_keys", "1"},
+		{"journal_size_limit", fmt.Sprint(journalSizeLimit)},
+		{"wal_autocheckpoint", fmt.Sprint(checkpointPages)},
+		{"temp_store", "2"}, // memory
+		{"trusted_schema", "0"},
+		{"cell_size_check", "1"},
+	}
+	if readOnly {
+		list = append(list, pragma{"query_only", "1"})
+	}
+	return list
+}
+
+type pragma struct{ name, value string }
+
+func dsn(path string, readOnly bool) string {
+	query := url.Values{"_txlock": {"immediate"}}
+	for _, p := range pragmas(readOnly) {
+		query.Add("_pragma", p.name+"("+p.value+")")
+	}
+	return (&url.URL{Scheme: "file", Path: path, RawQuery: query.Encode()}).String()
+}
+
+// assertPragmas takes n connections at once and reads back what each has.
+func assertPragmas(ctx context.Context, db *sql.DB, n int, readOnly bool) error {
+	for range n {
+		conn, err := db.Conn(ctx)
+		if err != nil {
+			return err
+		}
+		defer func() { _ = conn.Close() }() // held until all were looked at, so that they differ
+		for _, p := range pragmas(readOnly) {
+			var value string
+			if err := conn.QueryRowContext(ctx, "PRAGMA "+p.name).Scan(&value); err != nil {
+				return fmt.Errorf("pragma %s: %w", p.name, err)
+			}
+			if value != p.value {
+				return fmt.Errorf("pragma %s is %s, must be %s", p.name, value, p.value)
+			}
+		}
+	}
+	return nil
+}

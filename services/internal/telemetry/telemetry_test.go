@@ -1,0 +1,87 @@
+package telemetry
+
+import (
+	"context"
+	"log/slog"
+	"sync"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	tracepb "go.opentelemetry.io/proto/otlp/trace/v1"
+	"go.uber.org/goleak"
+)
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+func env(pairs map[string]string) func(string) string {
+	return func(name string) string { return pairs[name] }
+}
+
+// The names and their meaning are of the OpenTelemetry specification, "Environment Variable Specification".
+func TestConfigured(t *testing.T) {
+	for _, c := range []struct {
+		env  map[string]string
+		want bool
+	}{
+		{nil, false},
+		{map[string]string{"OTEL_EXPORTER_OTLP_ENDPOINT": "http://127.0.0.1:4317"}, true},
+		{map[string]string{"OTEL_EXPORTER_OTLP_TRACES_ENDPOINT": "http://127.0.0.1:4317"}, true},
+		{map[string]string{"OTEL_TRACES_EXPORTER": "otlp"}, true},
+		{map[string]string{"OTEL_TRACES_EXPORTER": "none", "OTEL_EXPORTER_OTLP_ENDPOINT": "http://127.0.0.1:4317"}, false},
+		{map[string]string{"OTEL_SDK_DISABLED": "true", "OTEL_TRACES_EXPORTER": "otlp"}, false},
+		{map[string]string{"OTEL_SDK_DISABLED": "TRUE", "OTEL_EXPORTER_OTLP_ENDPOINT": "http://127.0.0.1:4317"}, false},
+		{map[string]string{"OTEL_SDK_DISABLED": "no", "OTEL_TRACES_EXPORTER": "otlp"}, true},
+	} {
+		assert.Equal(t, c.want, Configured(env(c.env)), "%v", c.env)
+	}
+}
+
+func TestOffIsFree(t *testing.T) {
+	off, err := Start(t.Context(), env(nil), "test", slog.New(slog.DiscardHandler))
+	require.NoError(t, err)
+	assert.False(t, off.On())
+	assert.Empty(t, off.ServerOptions(true))
+	assert.Empty(t, off.ModuleDialOptions("m", "1", "palette"))
+	assert.Zero(t, testing.AllocsPerRun(100, func() { off.ModuleSpans(nil) }))
+	_, span := StartSpan(t.Context(), SpanChange)
+	assert.False(t, span.SpanContext().IsValid())
+	require.NoError(t, off.Shutdown())
+}
+
+// collector takes what would go over the wire.
+type collector struct {
+	mu    sync.Mutex
+	names []string
+}
+
+func (c *collector) Start(context.Context) error { return nil }
+func (c *collector) Stop(context.Context) error  { return nil }
+func (c *collector) UploadTraces(_ context.Context, spans []*tracepb.ResourceSpans) error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	for _, resource := range spans {
+		for _, scope := range resource.GetScopeSpans() {
+			for _, span := range scope.GetSpans() {
+				c.names = append(c.names, span.GetName())
+			}
+		}
+	}
+	return nil
+}
+
+func TestOwnAndModuleSpansGoTheSameWay(t *testing.T) {
+	taken := &collector{}
+	on, err := start(t.Context(), taken, "test", slog.New(slog.DiscardHandler))
+	require.NoError(t, err)
+	assert.Len(t, on.ServerOptions(false), 1)
+	assert.Len(t, on.ModuleDialOptions("m", "1", "palette"), 1)
+	ctx, call := on.provider.Tracer(scope).Start(t.Context(), "call")
+	_, span := StartSpan(ctx, SpanChange)
+	span.End()
+	call.End()
+	on.ModuleSpans([]*tracepb.ResourceSpans{{ScopeSpans: []*tracepb.ScopeSpans{{Spans: []*tracepb.Span{{Name: "palette.width"}}}}}})
+	require.NoError(t, on.Shutdown())
+	require.NoError(t, on.Shutdown(), "a second time changes nothing")
+	assert.ElementsMatch(t, []string{"call", SpanChange, "palette.width"}, taken.names)
+}

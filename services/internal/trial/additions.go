@@ -1,0 +1,249 @@
+package trial
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+)
+
+// correctable is an entry that can stand in place of an earlier one of its sort.
+type correctable interface{ entry() *Entry }
+
+func (e *Entry) entry() *Entry { return e }
+
+// take makes an entry the core's: recorded now, by this member, counting.
+func (c *change) take(e *Entry) {
+	e.Superseded = false
+	e.RecordedAt = c.now
+	e.RecordedBy = c.member
+}
+
+// correct finds the entry that e stands in place of, among the entries of its sort kept so far, and makes
+// it count no longer. It is nil when e corrects nothing, or wrongly.
+func correct[E any, P interface {
+	*E
+	correctable
+}](c *change, where string, owner bool, e *Entry, kept []E) P {
+	where = sub(where, "corrects")
+	if e.CorrectsID == "" {
+		if e.Reason != "" {
+			c.fault(sub(where, "entry_id"), "is required with a reason")
+		}
+		return nil
+	}
+	if e.Reason == "" {
+		c.fault(sub(where, "reason"), "is required")
+	}
+	for i := range kept {
+		wrong := P(&kept[i])
+		if wrong.entry().ID != e.CorrectsID {
+			continue
+		}
+		switch {
+		case !owner && wrong.entry().RecordedBy != c.member:
+			c.fail(fmt.Errorf("%s: entry %s is corrected by the owner or by whoever recorded it: %w", where, e.CorrectsID, ErrForbidden))
+			return nil
+		case wrong.entry().Superseded:
+			c.fail(fmt.Errorf("%s: entry %s was corrected before: %w", where, e.CorrectsID, ErrConflict))
+			return nil
+		}
+		wrong.entry().Superseded = true
+		return wrong
+	}
+	c.fault(sub(where, "entry_id"), "there is no entry %s of this sort in this record", e.CorrectsID)
+	return nil
+}
+
+// recordable finds the piece of an entry, and checks that the member may add
+// entries of it. Whether a correction is theirs to make is for correct to say.
+func (c *change) recordable(where string, t *Trial, id ID, e *Entry) *Piece {
+	row, ok := c.indexOf(t).piece[id]
+	if !ok {
+		c.fault(sub(where, "piece_id"), "%s is no piece of this trial", id)
+		return nil
+	}
+	p := &t.Pieces[row]
+	if e.CorrectsID == "" && !canRecord(c.member, t, p) {
+		c.fail(fmt.Errorf("%s: piece %s is held by %s: %w", where, name(p), p.Holder, ErrForbidden))
+		return nil
+	}
+	return p
+}
+
+func (c *change) addImmersions(path string, t *Trial, immersions []Immersion, ids map[ID]bool) error {
+	// Where a correction moves a piece's last immersion, readings that were taken after it move along.
+	lastBefore := map[ID]int{}
+	for i := range immersions {
+		if id := immersions[i].PieceID; immersions[i].CorrectsID != "" {
+			lastBefore[id] = lastPosition(c.own(t, id))
+		}
+	}
+	carried := map[ID]bool{} // immersions that were there before, and corrections of these
+	for i := range t.Immersions {
+		carried[t.Immersions[i].ID] = true
+	}
+	for i := range immersions {
+		im := immersions[i]
+		where := at(path, "immersions", i)
+		c.newID(where, im.ID, ids)
+		p := c.recordable(where, t, im.PieceID, &im.Entry)
+		c.within(sub(where, "position"), im.Position, 1, MaxPosition)
+		c.within(sub(where, "exhaust"), im.Exhaust, 0, MaxExhaust)
+		c.within(sub(where, "dips"), im.Dips, 0, MaxDips)
+		if im.Left.surelyBefore(im.Entered) {
+			c.fault(sub(where, "left"), "lies before entered, however finely the times are read")
+		}
+		c.take(&im.Entry)
+		wrong := correct[Immersion](c, where, t.Owner == c.member, &im.Entry, t.Immersions)
+		if wrong != nil && wrong.PieceID != im.PieceID {
+			c.fault(sub(where, "piece_id"), "a correction is of the same piece, %s", wrong.PieceID)
+		}
+		if wrong != nil && carried[wrong.ID] {
+			carried[im.ID] = true
+		}
+		if err := c.enter(where, &im, wrong); err != nil {
+			return err
+		}
+		t.Immersions = append(t.Immersions, im)
+		if p != nil {
+			c.touched[p.ID] = true
+		}
+	}
+	c.stale(t)
+	for id, before := range lastBefore {
+		after := 0
+		for _, im := range c.own(t, id) {
+			if carried[im.ID] {
+				after = im.Position
+			}
+		}
+		if after == before || before == 0 {
+			continue
+		}
+		for i := range t.Readings {
+			if t.Readings[i].PieceID == id && t.Readings[i].AfterPosition == before {
+				t.Readings[i].AfterPosition = after
+			}
+		}
+	}
+	return nil
+}
+
+// enter checks the bath of an immersion. A correction that leaves the bath as it was needs no leave anew.
+func (c *change) enter(where string, im, wrong *Immersion) error {
+	field := sub(where, "bath_id")
+	b, err := c.bath(im.BathID)
+	if err == nil && !CanUseBath(c.member, b) && (wrong == nil || wrong.BathID != im.BathID) {
+		if _, err = c.readableBath(im.BathID); err == nil {
+			c.fail(fmt.Errorf("%s: bath %s is not open to members: %w", field, im.BathID, ErrForbidden))
+			return nil
+		}
+	}
+	if errors.Is(err, ErrNotFound) {
+		c.fail(fmt.Errorf("%s: %w", field, err))
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if b.ExhaustNumberNotStated && im.Exhaust != 1 {
+		c.fault(sub(where, "exhaust"), "%d: of this bath it isn't said which exhaust bath it was; immersions state 1", im.Exhaust)
+	}
+	if b.ExhaustNotStated && im.Exhaust != 0 {
+		c.fault(sub(where, "exhaust"), "%d: of this bath it isn't said whether it was fresh; immersions state 0", im.Exhaust)
+	}
+	return nil
+}
+
+func (c *change) addLooks(path string, t *Trial, looks []Look, ids map[ID]bool) error {
+	for i := range looks {
+		look := looks[i]
+		where := at(path, "looks", i)
+		c.newID(where, look.ID, ids)
+		switch {
+		case look.PieceID != "" && look.BathID != "", look.PieceID == "" && look.BathID == "":
+			c.fault(where, "a look is of a piece or of a bath: one of piece_id and bath_id is required")
+		case look.PieceID != "":
+			c.recordable(where, t, look.PieceID, &look.Entry)
+		default:
+			if t.Owner != c.member {
+				c.fail(fmt.Errorf("%s: only the owner adds looks of baths: %w", where, ErrForbidden))
+			}
+			if _, err := c.readableBath(look.BathID); errors.Is(err, ErrNotFound) {
+				c.fail(fmt.Errorf("%s: %w", sub(where, "bath_id"), err))
+			} else if err != nil {
+				return err
+			}
+		}
+		c.take(&look.Entry)
+		wrong := correct[Look](c, where, t.Owner == c.member, &look.Entry, t.Looks)
+		if wrong != nil && (wrong.PieceID != look.PieceID || wrong.BathID != look.BathID) {
+			c.fault(where, "a correction is of the same piece or bath")
+		}
+		t.Looks = append(t.Looks, look)
+	}
+	return nil
+}
+
+func (c *change) addReadings(path string, t *Trial, readings []Reading, ids map[ID]bool) error {
+	for i := range readings {
+		r := readings[i]
+		where := at(path, "readings", i)
+		c.newID(where, r.ID, ids)
+		p := c.recordable(where, t, r.PieceID, &r.Entry)
+		c.rawColour(sub(where, "raw"), r.Raw)
+		if r.AgeDays < AgeUnstated {
+			c.fault(sub(where, "age_days"), "%d is below 0", r.AgeDays)
+		}
+		c.take(&r.Entry)
+		wrong := correct[Reading](c, where, t.Owner == c.member, &r.Entry, t.Readings)
+		if wrong != nil && wrong.PieceID != r.PieceID {
+			c.fault(sub(where, "piece_id"), "a correction is of the same piece, %s", wrong.PieceID)
+		}
+		if p != nil {
+			c.place(where, t, &r, wrong)
+		}
+		t.Readings = append(t.Readings, r)
+	}
+	return nil
+}
+
+// place says after which of the piece's immersions a reading was taken.
+func (c *change) place(where string, t *Trial, r, wrong *Reading) {
+	own := c.own(t, r.PieceID)
+	switch {
+	case r.AfterPosition == AfterAll && wrong != nil:
+		r.AfterPosition = wrong.AfterPosition
+	case r.AfterPosition == AfterAll:
+		r.AfterPosition = lastPosition(own)
+	case r.AfterPosition != 0 && !slices.ContainsFunc(own, func(im *Immersion) bool { return im.Position == r.AfterPosition }):
+		c.fault(sub(where, "after_position"), "the piece has no immersion at position %d", r.AfterPosition)
+	}
+}
+
+// rawColour refuses what no calculation can take; ranges are the interface's to check.
+func (f *findings) rawColour(where string, raw RawColour) {
+	switch {
+	case raw.Spectrum != nil && raw.Lab != nil, raw.Spectrum == nil && raw.Lab == nil:
+		f.fault(where, "a reading has a spectrum or a Lab: one of them is required")
+	case raw.Lab != nil:
+		if !finite(raw.Lab.L) || !finite(raw.Lab.A) || !finite(raw.Lab.B) {
+			f.fault(sub(where, "lab"), "%v is no colour", *raw.Lab)
+		}
+		if raw.LabCondition.Illuminant == 0 || raw.LabCondition.Observer == 0 {
+			f.fault(sub(where, "lab_condition"), "is required with lab: a Lab means nothing without its illuminant and observer")
+		}
+	default:
+		if !finite(raw.Spectrum.StartNm) || !finite(raw.Spectrum.StepNm) || raw.Spectrum.StepNm <= 0 {
+			f.fault(sub(where, "spectrum"), "wavelengths from %v in steps of %v nm can't be", raw.Spectrum.StartNm, raw.Spectrum.StepNm)
+		}
+		for i, factor := range raw.Spectrum.Reflectance {
+			if !finite(factor) || factor < 0 {
+				f.fault(at(sub(where, "spectrum"), "reflectance", i), "%v is no reflectance factor; 0 to 2 are allowed", factor)
+			}
+		}
+		if raw.LabCondition != (ColourCondition{}) {
+			f.fault(sub(where, "lab_condition"), "is only for a Lab")
+		}
+	}
+}
