@@ -172,8 +172,7 @@ func fillValue(t *testing.T, v reflect.Value, next *int) {
 // drawn fills a message as a property test decides.
 type drawn struct{ t *rapid.T }
 
-func (d drawn) present(field protoreflect.FieldDescriptor) bool {
-	// A message that is there and says nothing comes back as absent, so messages are left out by their parent only.
+func (d drawn) present(protoreflect.FieldDescriptor) bool {
 	return rapid.IntRange(0, 9).Draw(d.t, "present") > 0
 }
 func (d drawn) length(protoreflect.FieldDescriptor) int {

@@ -221,7 +221,7 @@ func (d *derivation) reached() (map[ID]bool, error) {
 			add(id)
 		}
 	}
-	for len(queue) > 0 {
+	for len(queue) > 0 { // parts made by this change are touched, and so in it already
 		id := queue[0]
 		queue = queue[1:]
 		refs, err := d.records.PartsOf(id)
@@ -230,9 +230,6 @@ func (d *derivation) reached() (map[ID]bool, error) {
 		}
 		for _, ref := range refs {
 			add(ref.PieceID)
-		}
-		for _, child := range d.parts[id] {
-			add(child)
 		}
 	}
 	return reached, nil

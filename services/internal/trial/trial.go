@@ -182,13 +182,14 @@ type Look struct {
 	At      ClaimedTime
 }
 
-// Illuminant, Observer and SpecularMode number the standards' choices as the
-// interface does; 0 is "not stated".
-type (
-	Illuminant   int
-	Observer     int
-	SpecularMode int
-)
+// Illuminant is a CIE illuminant, numbered as in the interface; 0 is "not stated".
+type Illuminant int
+
+// Observer is a CIE colour-matching observer, numbered as in the interface; 0 is "not stated".
+type Observer int
+
+// SpecularMode says whether gloss counted, numbered as in the interface; 0 is "not stated".
+type SpecularMode int
 
 // The colour conditions in use.
 const (

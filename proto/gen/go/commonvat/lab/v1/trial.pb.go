@@ -819,7 +819,9 @@ type Piece struct {
 	// Output only. Derived from the whole history, never typed.
 	Route *Route `protobuf:"bytes,14,opt,name=route,proto3" json:"route,omitempty"`
 	// Output only.
-	Corrections   []*PieceCorrection `protobuf:"bytes,15,rep,name=corrections,proto3" json:"corrections,omitempty"`
+	Corrections []*PieceCorrection `protobuf:"bytes,15,rep,name=corrections,proto3" json:"corrections,omitempty"`
+	// Output only. The position of its own last immersion that counts; 0 for none. The next one goes after it.
+	LastPosition  int32 `protobuf:"varint,16,opt,name=last_position,json=lastPosition,proto3" json:"last_position,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -957,6 +959,13 @@ func (x *Piece) GetCorrections() []*PieceCorrection {
 		return x.Corrections
 	}
 	return nil
+}
+
+func (x *Piece) GetLastPosition() int32 {
+	if x != nil {
+		return x.LastPosition
+	}
+	return 0
 }
 
 // Immersion is a piece in a bath; in a vat also called a dip.
@@ -2388,7 +2397,7 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"\vmass_before\x18\x04 \x01(\v2\x1a.commonvat.types.v1.AmountR\n" +
 	"massBefore\x12;\n" +
 	"\vrecord_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"recordTime\"\xfd\x04\n" +
+	"recordTime\"\xa2\x05\n" +
 	"\x05Piece\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x19\n" +
 	"\btrial_id\x18\x02 \x01(\tR\atrialId\x12\x12\n" +
@@ -2406,7 +2415,8 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"\x06holder\x18\f \x01(\tR\x06holder\x12\x14\n" +
 	"\x05ended\x18\r \x01(\bR\x05ended\x12-\n" +
 	"\x05route\x18\x0e \x01(\v2\x17.commonvat.lab.v1.RouteR\x05route\x12C\n" +
-	"\vcorrections\x18\x0f \x03(\v2!.commonvat.lab.v1.PieceCorrectionR\vcorrectionsB\x17\n" +
+	"\vcorrections\x18\x0f \x03(\v2!.commonvat.lab.v1.PieceCorrectionR\vcorrections\x12#\n" +
+	"\rlast_position\x18\x10 \x01(\x05R\flastPositionB\x17\n" +
 	"\x15_balance_resolution_g\"\x97\x04\n" +
 	"\tImmersion\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x19\n" +

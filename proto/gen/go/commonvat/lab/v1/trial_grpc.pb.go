@@ -72,8 +72,8 @@ type TrialServiceClient interface {
 	// may. Errors: NOT_FOUND for the piece or the member; FAILED_PRECONDITION for a piece that was split.
 	PostPiece(ctx context.Context, in *PostPieceRequest, opts ...grpc.CallOption) (*Piece, error)
 	// WatchChanges sends changes that the caller may see, from a revision on, and
-	// then as they happen. Errors: OUT_OF_RANGE for a revision that lies ahead;
-	// ABORTED when the reader is too slow (ask again from the last revision received).
+	// then as they happen. A slow reader holds up nobody: the next change is read when the last was taken.
+	// Errors: OUT_OF_RANGE for a revision that lies ahead.
 	WatchChanges(ctx context.Context, in *WatchChangesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchChangesResponse], error)
 }
 
@@ -216,8 +216,8 @@ type TrialServiceServer interface {
 	// may. Errors: NOT_FOUND for the piece or the member; FAILED_PRECONDITION for a piece that was split.
 	PostPiece(context.Context, *PostPieceRequest) (*Piece, error)
 	// WatchChanges sends changes that the caller may see, from a revision on, and
-	// then as they happen. Errors: OUT_OF_RANGE for a revision that lies ahead;
-	// ABORTED when the reader is too slow (ask again from the last revision received).
+	// then as they happen. A slow reader holds up nobody: the next change is read when the last was taken.
+	// Errors: OUT_OF_RANGE for a revision that lies ahead.
 	WatchChanges(*WatchChangesRequest, grpc.ServerStreamingServer[WatchChangesResponse]) error
 	mustEmbedUnimplementedTrialServiceServer()
 }

@@ -874,13 +874,15 @@ func (x *ComparePiecesRequest) GetCondition() *v1.ColourCondition {
 
 // ComparePiecesResponse is the difference.
 type ComparePiecesResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Difference    float64                `protobuf:"fixed64,1,opt,name=difference,proto3" json:"difference,omitempty"`
-	Formula       string                 `protobuf:"bytes,2,opt,name=formula,proto3" json:"formula,omitempty"`
-	Reference     *v1.Lab                `protobuf:"bytes,3,opt,name=reference,proto3" json:"reference,omitempty"`
-	Sample        *v1.Lab                `protobuf:"bytes,4,opt,name=sample,proto3" json:"sample,omitempty"`
-	Condition     *v1.ColourCondition    `protobuf:"bytes,5,opt,name=condition,proto3" json:"condition,omitempty"`
-	Modules       []*v1.ModuleIdentity   `protobuf:"bytes,6,rep,name=modules,proto3" json:"modules,omitempty"`
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Difference float64                `protobuf:"fixed64,1,opt,name=difference,proto3" json:"difference,omitempty"`
+	Formula    string                 `protobuf:"bytes,2,opt,name=formula,proto3" json:"formula,omitempty"`
+	Reference  *v1.Lab                `protobuf:"bytes,3,opt,name=reference,proto3" json:"reference,omitempty"`
+	Sample     *v1.Lab                `protobuf:"bytes,4,opt,name=sample,proto3" json:"sample,omitempty"`
+	Condition  *v1.ColourCondition    `protobuf:"bytes,5,opt,name=condition,proto3" json:"condition,omitempty"`
+	Modules    []*v1.ModuleIdentity   `protobuf:"bytes,6,rep,name=modules,proto3" json:"modules,omitempty"`
+	// What stands between the two beside their colour: state, age, instrument not alike or not stated.
+	Remarks       []string `protobuf:"bytes,7,rep,name=remarks,proto3" json:"remarks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -953,6 +955,13 @@ func (x *ComparePiecesResponse) GetCondition() *v1.ColourCondition {
 func (x *ComparePiecesResponse) GetModules() []*v1.ModuleIdentity {
 	if x != nil {
 		return x.Modules
+	}
+	return nil
+}
+
+func (x *ComparePiecesResponse) GetRemarks() []string {
+	if x != nil {
+		return x.Remarks
 	}
 	return nil
 }
@@ -1154,7 +1163,7 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x0freference_piece\x18\x01 \x01(\tR\x0ereferencePiece\x12!\n" +
 	"\fsample_piece\x18\x02 \x01(\tR\vsamplePiece\x12\x18\n" +
 	"\aformula\x18\x03 \x01(\tR\aformula\x12A\n" +
-	"\tcondition\x18\x04 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\"\xba\x02\n" +
+	"\tcondition\x18\x04 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\"\xd4\x02\n" +
 	"\x15ComparePiecesResponse\x12\x1e\n" +
 	"\n" +
 	"difference\x18\x01 \x01(\x01R\n" +
@@ -1163,7 +1172,8 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\treference\x18\x03 \x01(\v2\x17.commonvat.types.v1.LabR\treference\x12/\n" +
 	"\x06sample\x18\x04 \x01(\v2\x17.commonvat.types.v1.LabR\x06sample\x12A\n" +
 	"\tcondition\x18\x05 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\x12<\n" +
-	"\amodules\x18\x06 \x03(\v2\".commonvat.types.v1.ModuleIdentityR\amodules\"\x16\n" +
+	"\amodules\x18\x06 \x03(\v2\".commonvat.types.v1.ModuleIdentityR\amodules\x12\x18\n" +
+	"\aremarks\x18\a \x03(\tR\aremarks\"\x16\n" +
 	"\x14GetPoolStatusRequest\"\x9a\x01\n" +
 	"\x15GetPoolStatusResponse\x12#\n" +
 	"\rpool_revision\x18\x01 \x01(\x03R\fpoolRevision\x12'\n" +

@@ -390,14 +390,18 @@ type CompareOrdersResponse struct {
 	HullVolumeFirst  float64  `protobuf:"fixed64,15,opt,name=hull_volume_first,json=hullVolumeFirst,proto3" json:"hull_volume_first,omitempty"`
 	HullVolumeSecond float64  `protobuf:"fixed64,16,opt,name=hull_volume_second,json=hullVolumeSecond,proto3" json:"hull_volume_second,omitempty"`
 	HullP            *float64 `protobuf:"fixed64,17,opt,name=hull_p,json=hullP,proto3,oneof" json:"hull_p,omitempty"`
-	// Descriptive: distinct shades of the raw colours.
+	// Descriptive: distinct shades of the raw colours of all used sessions together. Pot noise counts as shades
+	// here; what is weighed against the verdict is the mean per session, below.
 	ShadesFirst  int32  `protobuf:"varint,18,opt,name=shades_first,json=shadesFirst,proto3" json:"shades_first,omitempty"`
 	ShadesSecond int32  `protobuf:"varint,19,opt,name=shades_second,json=shadesSecond,proto3" json:"shades_second,omitempty"`
 	Seed         uint64 `protobuf:"varint,20,opt,name=seed,proto3" json:"seed,omitempty"`
 	// One sentence.
-	Statement     string `protobuf:"bytes,21,opt,name=statement,proto3" json:"statement,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Statement string `protobuf:"bytes,21,opt,name=statement,proto3" json:"statement,omitempty"`
+	// Mean over sessions of the distinct shades within a session; absent without a complete session.
+	MeanShadesFirst  *float64 `protobuf:"fixed64,22,opt,name=mean_shades_first,json=meanShadesFirst,proto3,oneof" json:"mean_shades_first,omitempty"`
+	MeanShadesSecond *float64 `protobuf:"fixed64,23,opt,name=mean_shades_second,json=meanShadesSecond,proto3,oneof" json:"mean_shades_second,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *CompareOrdersResponse) Reset() {
@@ -577,6 +581,20 @@ func (x *CompareOrdersResponse) GetStatement() string {
 	return ""
 }
 
+func (x *CompareOrdersResponse) GetMeanShadesFirst() float64 {
+	if x != nil && x.MeanShadesFirst != nil {
+		return *x.MeanShadesFirst
+	}
+	return 0
+}
+
+func (x *CompareOrdersResponse) GetMeanShadesSecond() float64 {
+	if x != nil && x.MeanShadesSecond != nil {
+		return *x.MeanShadesSecond
+	}
+	return 0
+}
+
 var File_commonvat_module_compare_v1_compare_proto protoreflect.FileDescriptor
 
 const file_commonvat_module_compare_v1_compare_proto_rawDesc = "" +
@@ -599,7 +617,7 @@ const file_commonvat_module_compare_v1_compare_proto_rawDesc = "" +
 	"\aMissing\x12\x12\n" +
 	"\x04what\x18\x01 \x01(\tR\x04what\x12\x14\n" +
 	"\x05count\x18\x02 \x01(\x05R\x05count\x12\x12\n" +
-	"\x04text\x18\x03 \x01(\tR\x04text\"\xed\x06\n" +
+	"\x04text\x18\x03 \x01(\tR\x04text\"\xfe\a\n" +
 	"\x15CompareOrdersResponse\x12>\n" +
 	"\averdict\x18\x01 \x01(\x0e2$.commonvat.module.compare.v1.VerdictR\averdict\x12>\n" +
 	"\amissing\x18\x02 \x03(\v2$.commonvat.module.compare.v1.MissingR\amissing\x12+\n" +
@@ -624,13 +642,17 @@ const file_commonvat_module_compare_v1_compare_proto_rawDesc = "" +
 	"\fshades_first\x18\x12 \x01(\x05R\vshadesFirst\x12#\n" +
 	"\rshades_second\x18\x13 \x01(\x05R\fshadesSecond\x12\x12\n" +
 	"\x04seed\x18\x14 \x01(\x04R\x04seed\x12\x1c\n" +
-	"\tstatement\x18\x15 \x01(\tR\tstatementB\f\n" +
+	"\tstatement\x18\x15 \x01(\tR\tstatement\x12/\n" +
+	"\x11mean_shades_first\x18\x16 \x01(\x01H\x05R\x0fmeanShadesFirst\x88\x01\x01\x121\n" +
+	"\x12mean_shades_second\x18\x17 \x01(\x01H\x06R\x10meanShadesSecond\x88\x01\x01B\f\n" +
 	"\n" +
 	"_log_ratioB\x0f\n" +
 	"\r_log_ratio_seB\x04\n" +
 	"\x02_pB\r\n" +
 	"\v_p_adjustedB\t\n" +
-	"\a_hull_p*\xea\x01\n" +
+	"\a_hull_pB\x14\n" +
+	"\x12_mean_shades_firstB\x15\n" +
+	"\x13_mean_shades_second*\xea\x01\n" +
 	"\aVerdict\x12\x17\n" +
 	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13VERDICT_EXPLORATORY\x10\x01\x12\x1a\n" +
