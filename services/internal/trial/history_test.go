@@ -75,6 +75,22 @@ func TestASplitPieceCanStillBeToldMoreOfItsPast(t *testing.T) {
 	assert.Equal(t, "alum > madder > weld", c.route("s1").Text, "order is a position, not the time of recording")
 }
 
+func TestAPartBelongsToItsParentsSessionUnlessToldOtherwise(t *testing.T) {
+	c := newCoop(t)
+	hank := piece("hank", 20)
+	hank.SessionID = "may"
+	elsewhere := part("elsewhere", "hank", trial.Taken, 0, 3)
+	elsewhere.SessionID = "june"
+	c.mustSubmit(ana, trial.Trial{
+		ID: "t", Sessions: []trial.Session{{ID: "may"}, {ID: "june"}},
+		Pieces: []trial.Piece{hank, part("p", "hank", trial.Taken, 0, 6), part("pp", "p", trial.Taken, 0, 3), elsewhere},
+	})
+	c.mustSubmit(ana, trial.Trial{ID: "other trial", Pieces: []trial.Piece{part("far", "hank", trial.Taken, 0, 3)}})
+	for id, want := range map[string]string{"p": "may", "pp": "may", "elsewhere": "june", "far": ""} {
+		assert.Equal(t, want, c.piece(id).SessionID, id)
+	}
+}
+
 func TestBlankBathsHoldNoDye(t *testing.T) {
 	c := newCoop(t)
 	wrong := blank("no blank", "madder")

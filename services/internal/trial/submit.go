@@ -252,7 +252,7 @@ func (c *change) addPieces(path string, t *Trial, pieces []Piece, ids map[ID]boo
 		return nil
 	}
 	for i := range pieces {
-		if err := c.inheritFibre(at(path, "pieces", i), &t.Pieces[first+i]); err != nil {
+		if err := c.inherit(at(path, "pieces", i), &t.Pieces[first+i]); err != nil {
 			return err
 		}
 	}
@@ -308,7 +308,9 @@ func (c *change) addOrigin(where string, t *Trial, p *Piece) error {
 	return nil
 }
 
-func (c *change) inheritFibre(where string, p *Piece) error {
+// inherit gives a part what it has from the piece it came from: its fibre, and,
+// where no session is told for it, the session of the nearest forebear in its own trial.
+func (c *change) inherit(where string, p *Piece) error {
 	if p.Origin.Kind == Whole {
 		if len(p.Fibre.Composition) == 0 {
 			c.fault(sub(where, "fibre"), "is required for a piece that is no part of another")
@@ -330,6 +332,15 @@ func (c *change) inheritFibre(where string, p *Piece) error {
 	}
 	p.Fibre = fibre
 	p.Fibre.Composition = slices.Clone(fibre.Composition)
+	if p.SessionID != "" {
+		return nil
+	}
+	for _, forebear := range chain[1:] {
+		if forebear.TrialID == p.TrialID && forebear.SessionID != "" {
+			p.SessionID = forebear.SessionID
+			break
+		}
+	}
 	return nil
 }
 

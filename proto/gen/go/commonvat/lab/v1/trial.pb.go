@@ -797,7 +797,8 @@ type Piece struct {
 	Code string `protobuf:"bytes,3,opt,name=code,proto3" json:"code,omitempty"`
 	// May be empty. At most 80 characters.
 	Label string `protobuf:"bytes,4,opt,name=label,proto3" json:"label,omitempty"`
-	// The session that it was made for. Empty when the source knows no sessions.
+	// The session that it was made for. Empty when no sessions are known; a part for which none is told belongs to
+	// the session of the piece it came from, if that is in the same trial.
 	SessionId string `protobuf:"bytes,5,opt,name=session_id,json=sessionId,proto3" json:"session_id,omitempty"`
 	// Required, except for a part, which has its parent's fibre.
 	Fibre *v1.Fibre `protobuf:"bytes,6,opt,name=fibre,proto3" json:"fibre,omitempty"`
