@@ -14,7 +14,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
-// ErrUnavailable: the engine can't take the change now (closing, disk full, read-only).
+// ErrUnavailable says that the engine can't take the change now (closing, disk full, read-only).
 var ErrUnavailable = errors.New("store unavailable")
 
 // PanicError is a panic in ChangeRequest.Apply: only that change was undone.

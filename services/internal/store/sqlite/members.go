@@ -76,7 +76,7 @@ func (s *Store) Member(ctx context.Context, id trial.MemberID) (store.MemberRow,
 
 // CreateMember implements store.MemberStore.
 func (s *Store) CreateMember(ctx context.Context, m store.MemberRow) error {
-	return s.direct(ctx, func(w *writer) error {
+	return s.direct(ctx, func(w *writer) error { //nolint:contextcheck // the writer has its own context
 		err := w.exec(`INSERT INTO members (id, display_name, created_at) VALUES (?, ?, ?)`, m.ID, m.DisplayName, m.CreatedAt.UnixMicro())
 		if err != nil {
 			return about(err, "member", m.ID)
@@ -116,7 +116,7 @@ func (s *Store) Token(ctx context.Context, id string) (store.TokenRow, error) {
 
 // CreateToken implements store.MemberStore.
 func (s *Store) CreateToken(ctx context.Context, t store.TokenRow) error {
-	return s.direct(ctx, func(w *writer) error {
+	return s.direct(ctx, func(w *writer) error { //nolint:contextcheck // the writer has its own context
 		err := w.exec(`INSERT INTO tokens (id, member, secret_hash, label, created_at, expires_at, revoked_at) VALUES (?, ?, ?, ?, ?, ?, ?)`,
 			t.ID, t.Member, t.SecretHash[:], t.Label, t.CreatedAt.UnixMicro(), optionalTime(t.ExpiresAt), optionalTime(t.RevokedAt))
 		return about(err, "token", t.ID)
@@ -125,7 +125,7 @@ func (s *Store) CreateToken(ctx context.Context, t store.TokenRow) error {
 
 // RevokeToken implements store.MemberStore.
 func (s *Store) RevokeToken(ctx context.Context, id string, at time.Time) error {
-	return s.direct(ctx, func(w *writer) error {
+	return s.direct(ctx, func(w *writer) error { //nolint:contextcheck // the writer has its own context
 		result, err := w.execResult(`UPDATE tokens SET revoked_at = coalesce(revoked_at, ?) WHERE id = ?`, at.UnixMicro(), id)
 		if err != nil {
 			return err

@@ -40,7 +40,7 @@ func (s *Store) prepareReads(ctx context.Context) error {
 		{&s.memberByID, `SELECT display_name, created_at FROM members WHERE id = ?`},
 		{&s.rolesOfMember, `SELECT role FROM member_roles WHERE member = ? ORDER BY role`},
 	} {
-		statement, err := s.read.PrepareContext(ctx, p.text)
+		statement, err := s.read.PrepareContext(ctx, p.text) //nolint:sqlclosecheck // closed with the handle
 		if err != nil {
 			return fmt.Errorf("prepare %q: %w", p.text, err)
 		}
@@ -144,6 +144,7 @@ func (s *Store) ListTrials(ctx context.Context, query store.TrialQuery) ([]store
 	if err != nil {
 		return nil, err
 	}
+	//nolint:gosec // constants of this package and placeholders; what the caller gave is bound
 	text := `SELECT ` + trialColumns + ` FROM trials t WHERE t.id < ?
   AND (t.owner = ? OR t.sharing >= 2 OR EXISTS (SELECT 1 FROM trial_holders h WHERE h.trial = t.seq AND h.member = ?))
   AND ` + condition + ` ORDER BY t.id DESC LIMIT ?`
@@ -230,6 +231,7 @@ func (s *Store) ListBaths(ctx context.Context, reader trial.MemberID, beforeID t
 	if err != nil {
 		return nil, err
 	}
+	//nolint:gosec // constants of this package; what the caller gave is bound
 	rows, err := s.read.QueryContext(ctx, `SELECT `+bathColumns+` FROM baths b WHERE b.id < ?1
   AND (b.owner = ?2 OR b.sharing >= 2 OR b.open_to_members = 1 OR EXISTS (`+fmt.Sprintf(pieceOfMemberSQL, "b.id", "?2", "?2")+`))
   ORDER BY b.id DESC LIMIT ?3`, before, reader, limit)

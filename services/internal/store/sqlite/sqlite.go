@@ -19,11 +19,11 @@ import (
 
 // Faults of Open.
 var (
-	// ErrInUse: another core has the file open.
+	// ErrInUse says that another core has the file open.
 	ErrInUse = errors.New("store is in use by another process")
-	// ErrSchemaNewer: the file was written by a later version of the program.
+	// ErrSchemaNewer says that the file was written by a later version of the program.
 	ErrSchemaNewer = errors.New("store was written by a newer version of this program")
-	// ErrForeignFile: the file is a database, but not of ours.
+	// ErrForeignFile says that the file is a database, but not of ours.
 	ErrForeignFile = errors.New("file is not a store of this program")
 )
 
@@ -177,7 +177,7 @@ func open(ctx context.Context, config Config) (_ *Store, err error) {
 		return nil, err
 	}
 	s.feed.start(w.revision)
-	go w.run()
+	go w.run() //nolint:contextcheck // the writer outlives the call that opens the store
 	return s, nil
 }
 

@@ -404,7 +404,7 @@ func (w *writer) exec(sql string, args ...any) error {
 }
 
 func (w *writer) execResult(sql string, args ...any) (sql.Result, error) {
-	statement, err := w.statement(sql)
+	statement, err := w.statement(sql) //nolint:sqlclosecheck // kept for the next time, closed by close
 	if err != nil {
 		return nil, err
 	}
@@ -412,7 +412,7 @@ func (w *writer) execResult(sql string, args ...any) (sql.Result, error) {
 }
 
 func (w *writer) queryRow(sql string, args []any, into ...any) error {
-	statement, err := w.statement(sql)
+	statement, err := w.statement(sql) //nolint:sqlclosecheck // kept for the next time, closed by close
 	if err != nil {
 		return err
 	}
@@ -421,7 +421,7 @@ func (w *writer) queryRow(sql string, args []any, into ...any) error {
 
 // query reads all rows, each with scan.
 func (w *writer) query(sql string, args []any, scan func(*sql.Rows) error) error {
-	statement, err := w.statement(sql)
+	statement, err := w.statement(sql) //nolint:sqlclosecheck // kept for the next time, closed by close
 	if err != nil {
 		return err
 	}

@@ -113,7 +113,7 @@ func search(t *testing.T, b *bench) {
 	wool, silk, import1 := NewSample(ann), NewSample(bo), NewSmallSample(cai)
 	wool.Trial.Title = "GRÜN über Gelb, 100 % wool"
 	wool.Trial.Sessions[0].ExperimentID = NewID()
-	wool.Trial.Pieces[0].Route.Layers[0].Water = well.ID + " 100 %"
+	wool.Trial.Pieces[0].Route.Layers[0].Water = trial.WaterKey([]trial.WaterPart{{SourceID: NewID(), Parts: 1}, {SourceID: well.ID, Parts: 2}})
 	silk.Trial.Title, silk.Trial.State = "Second pot", trial.FinishedTrial
 	for i := range silk.Trial.Pieces {
 		silk.Trial.Pieces[i].Fibre.Composition = []trial.FibrePart{{Fibre: "silk", Percent: 70}, {Fibre: "wool", Percent: 30}}
