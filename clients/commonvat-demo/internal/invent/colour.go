@@ -82,7 +82,8 @@ func (m *maker) curve(c cloth, p pots, doses []dose) []float64 {
 		ks := c.groundKS * math.Exp(-(nm-400)/140)
 		for _, dye := range []string{"weld", "madder", "indigo"} { // in a fixed order: sums must not hang on the map's
 			b := dyes[dye]
-			ks += amounts[dye] * unevenness * b.ks * math.Exp(-0.5*math.Pow((nm-b.centreNm)/b.widthNm, 2))
+			from := (nm - b.centreNm) / b.widthNm
+			ks += amounts[dye] * unevenness * b.ks * math.Exp(-0.5*from*from)
 		}
 		out[i] = round(1/(1+ks+math.Sqrt(ks*(ks+2)))*0.93, 4)
 	}

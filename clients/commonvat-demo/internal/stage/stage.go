@@ -131,7 +131,7 @@ func (s *show) tokenFile(member string) string { return filepath.Join(s.tokenDir
 
 // tool runs one of our programs to its end and gives its output only when it fails.
 func (s *show) tool(ctx context.Context, name string, args ...string) error {
-	cmd := exec.CommandContext(ctx, filepath.Join(s.BinDir, name), args...)
+	cmd := exec.CommandContext(ctx, filepath.Join(s.BinDir, name), args...) //nolint:gosec // our own program, from the folder we were given
 	output, err := cmd.CombinedOutput()
 	if err != nil {
 		return fmt.Errorf("%s %s: %w\n%s", name, strings.Join(args, " "), err, output)
