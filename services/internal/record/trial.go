@@ -115,6 +115,7 @@ func PieceToProto(p *trial.Piece) *labv1.Piece {
 		HistoryNotStated: p.HistoryNotStated,
 		Holder:           p.Holder,
 		Ended:            p.Ended,
+		LastPosition:     int32Of(p.LastPosition),
 		Route:            RouteToProto(p.Route),
 		Corrections: each(p.Corrections, func(c trial.MassCorrection) *labv1.PieceCorrection {
 			return &labv1.PieceCorrection{
@@ -160,6 +161,7 @@ func PieceFromProto(message *labv1.Piece) *trial.Piece {
 		HistoryNotStated: message.GetHistoryNotStated(),
 		Holder:           message.GetHolder(),
 		Ended:            message.GetEnded(),
+		LastPosition:     int(message.GetLastPosition()),
 		Route:            RouteFromProto(message.GetRoute()),
 		Corrections: each(message.GetCorrections(), func(c *labv1.PieceCorrection) trial.MassCorrection {
 			return trial.MassCorrection{

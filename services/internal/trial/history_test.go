@@ -73,6 +73,8 @@ func TestASplitPieceCanStillBeToldMoreOfItsPast(t *testing.T) {
 	}, alumbath("alum"), dyebath("weld", "weld", 10), dyebath("madder", "madder", 10))
 	c.mustAdd(ana, "t", trial.Entries{Immersions: []trial.Immersion{in("s", "madder", 2)}})
 	assert.Equal(t, "alum > madder > weld", c.route("s1").Text, "order is a position, not the time of recording")
+	assert.Equal(t, 3, c.piece("s").LastPosition)
+	assert.Zero(t, c.piece("s1").LastPosition, "its own, not its parent's")
 }
 
 func TestAPartBelongsToItsParentsSessionUnlessToldOtherwise(t *testing.T) {

@@ -70,11 +70,15 @@ func (c *change) verifyPiece(id ID) error {
 			return nil
 		}
 	}
+	last := lastPosition(own)
+	if last != p.LastPosition {
+		p.LastPosition = last
+		c.changed(t, Changed)
+	}
 	parts, err := c.partsOf(id)
 	if err != nil || len(parts) == 0 {
 		return err
 	}
-	last := lastPosition(own)
 	ended := false
 	for _, part := range parts {
 		after := part.Origin.AfterPosition

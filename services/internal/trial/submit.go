@@ -226,7 +226,7 @@ func (c *change) addPieces(path string, t *Trial, pieces []Piece, ids map[ID]boo
 				c.fault(sub(at(sub(where, "fibre"), "composition", n), "percent"), "%v is outside 0 (excluded) to 100", part.Percent)
 			}
 		}
-		p.TrialID, p.Holder, p.Ended = t.ID, c.member, false
+		p.TrialID, p.Holder, p.Ended, p.LastPosition = t.ID, c.member, false, 0
 		p.Route, p.Corrections = Route{}, nil
 		code, err := c.records.NewPieceCode()
 		if err != nil {

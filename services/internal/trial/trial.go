@@ -144,6 +144,7 @@ type Piece struct {
 	HistoryNotStated   bool
 	Holder             MemberID
 	Ended              bool // derived: it was split
+	LastPosition       int  // derived: of its own last immersion that counts, 0 for none
 	Route              Route
 	Corrections        []MassCorrection
 }

@@ -124,7 +124,7 @@ func addLab(add adder) {
 		"id": newID, "label": text(0, 80), "session_id": maybeReference, "fibre": maybe, "mass": required,
 		"weighing_basis": enum, "balance_resolution_g": number(0.0001, 1000), "origin": maybe,
 	}, unchecked: reasons{
-		"trial_id": outputOnly, "code": outputOnly, "holder": outputOnly, "ended": outputOnly, "route": outputOnly,
+		"trial_id": outputOnly, "code": outputOnly, "holder": outputOnly, "ended": outputOnly, "last_position": outputOnly, "route": outputOnly,
 		"corrections": outputOnly, "history_not_stated": eitherWay,
 	}, whole: typed(piece)})
 	add(&labv1.Immersion{}, rules{fields: fields{
