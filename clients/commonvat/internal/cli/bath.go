@@ -52,14 +52,14 @@ func bathGrid(title string, baths []*labv1.Bath) output.Grid {
 }
 
 func (a *app) showBath(b *labv1.Bath) error {
-	additions := output.Grid{Title: "additions", Columns: []string{"material", "role", "amount", "lot", "exhaust", "at", "by"}}
+	additions := output.Grid{Title: "additions", Columns: []string{"material", "role", "amount", "lot", "exhaust", "at", "by", "id"}}
 	for _, x := range b.GetAdditions() {
 		additions.Add(x.GetMaterial()+superseded(x.GetSuperseded()), words.Show(x.GetRole()), quantity.ShowAmount(x.GetAmount()), x.GetLot(), x.GetExhaust(),
-			quantity.ShowTime(x.GetAt()), x.GetRecordedBy())
+			quantity.ShowTime(x.GetAt()), x.GetRecordedBy(), x.GetId())
 	}
-	checks := output.Grid{Title: "checks", Columns: []string{"ph", "celsius", "exhaust", "at", "note"}}
+	checks := output.Grid{Title: "checks", Columns: []string{"ph", "celsius", "exhaust", "at", "note", "id"}}
 	for _, x := range b.GetChecks() {
-		checks.Add(x.Ph, x.TemperatureC, x.GetExhaust(), quantity.ShowTime(x.GetAt()), x.GetNote()+superseded(x.GetSuperseded()))
+		checks.Add(x.Ph, x.TemperatureC, x.GetExhaust(), quantity.ShowTime(x.GetAt()), x.GetNote()+superseded(x.GetSuperseded()), x.GetId())
 	}
 	water := output.Grid{Title: "water", Columns: []string{"source", "sample", "parts"}}
 	for _, x := range b.GetWaterParts() {
@@ -145,6 +145,7 @@ func (a *app) bathAdd() *cobra.Command {
 	var material, role, amount, lot, at, temperature, note string
 	var exhaust int32
 	var ph float64
+	var wrong wrongEntry
 	c := &cobra.Command{
 		Use: "add BATH (--material M --role R --amount A | --ph N --temperature T --note TEXT)", Short: "Add a material to a bath, or a check of it",
 		Args: takes("BATH"), RunE: func(c *cobra.Command, args []string) error {
@@ -157,12 +158,19 @@ func (a *app) bathAdd() *cobra.Command {
 			if err != nil {
 				return err
 			}
+			corrects, err := wrong.correction()
+			if err != nil {
+				return err
+			}
 			isCheck := c.Flags().Changed("ph") || temperature != "" || note != ""
 			if material == "" && !isCheck {
 				return usage("give --material, or at least one of --ph, --temperature and --note")
 			}
+			if corrects != nil && material != "" && isCheck {
+				return usage("--corrects stands for one entry: give either a material or a check")
+			}
 			if material != "" {
-				x := &labv1.Addition{Id: ids.Derive(seed, "addition"), Material: material, Lot: lot, Exhaust: exhaust, At: when}
+				x := &labv1.Addition{Id: ids.Derive(seed, "addition"), Material: material, Lot: lot, Exhaust: exhaust, At: when, Corrects: corrects}
 				if x.Role, err = words.Parse[labv1.AdditionRole](role); err != nil {
 					return usage("--role: %v", err)
 				}
@@ -172,7 +180,7 @@ func (a *app) bathAdd() *cobra.Command {
 				req.Additions = []*labv1.Addition{x}
 			}
 			if isCheck {
-				x := &labv1.Check{Id: ids.Derive(seed, "check"), Exhaust: exhaust, At: when, Note: note}
+				x := &labv1.Check{Id: ids.Derive(seed, "check"), Exhaust: exhaust, At: when, Note: note, Corrects: corrects}
 				if c.Flags().Changed("ph") {
 					if !(ph >= 0 && ph <= 14) {
 						return usage("--ph: %g is out of range: 0 to 14", ph)
@@ -209,6 +217,7 @@ func (a *app) bathAdd() *cobra.Command {
 	f.Float64Var(&ph, "ph", 0, "measured pH")
 	f.StringVar(&temperature, "temperature", "", "measured temperature: \"60 C\", \"140 F\"")
 	f.StringVar(&note, "note", "", "a note")
+	wrong.flags(c, "addition or check")
 	return a.writes(c)
 }
 

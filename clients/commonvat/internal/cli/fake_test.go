@@ -136,7 +136,7 @@ func grams(v float64) *typesv1.Amount {
 
 func cannedPiece() *labv1.Piece {
 	depth := 33.5
-	return &labv1.Piece{Id: pieceID, TrialId: trialID, Code: "K7P", Label: "w1", Fibre: wool(), Mass: grams(14), Holder: "ada",
+	return &labv1.Piece{Id: pieceID, TrialId: trialID, Code: "K7P", Label: "w1", Fibre: wool(), Mass: grams(14), Holder: "ada", LastPosition: 2,
 		Route: &labv1.Route{Order: "weld > indigo", Text: "alum > weld > indigo (3 dips)", Layers: []*labv1.Layer{
 			{Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}, Materials: []*labv1.LayerMaterial{{Material: "weld"}}, BathId: bathID,
 				IntendedDepth: 2, DeliveredPercentWof: &depth, ExhaustNotStated: true},

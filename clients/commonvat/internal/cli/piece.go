@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"strings"
 
-	"github.com/commonvat/commonvat/clients/commonvat/internal/bulk"
-	"github.com/commonvat/commonvat/clients/commonvat/internal/document"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/ids"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/quantity"
@@ -20,7 +18,7 @@ import (
 
 func (a *app) piece() *cobra.Command {
 	return groupOf("piece", "Show pieces, split them, take parts, put them into baths, post them",
-		a.pieceShow(), a.pieceSplit(), a.pieceTake(), a.pieceSend(), a.piecePost())
+		a.pieceShow(), a.pieceSplit(), a.pieceTake(), a.pieceSend(), a.piecePost(), a.pieceCorrect())
 }
 
 // findPiece reads a piece by id or code.
@@ -77,21 +75,18 @@ func exhaust(n int32, numberNotStated, notStated bool) string {
 	return fmt.Sprint(n)
 }
 
-// lastPosition finds the number of a piece's own immersions, and the position of an immersion made before under id.
-func (a *app) lastPosition(ctx context.Context, client labv1.TrialServiceClient, p *labv1.Piece, id string) (last, before int32, err error) {
+// sentBefore finds the position of an immersion that an earlier sending of the same request made; 0 if there is none.
+func (a *app) sentBefore(ctx context.Context, client labv1.TrialServiceClient, p *labv1.Piece, id string) (int32, error) {
 	t, err := call(ctx, a, client.GetTrial, &labv1.GetTrialRequest{TrialId: p.GetTrialId()})
 	if status.Code(err) == codes.NotFound {
-		return 0, 0, usage("the trial of piece %s isn't readable for you, so its history must be told: add --position or --after", p.GetCode())
+		return 0, nil // a trial that isn't the holder's to read
 	}
 	for _, m := range t.GetImmersions() {
 		if m.GetId() == id {
-			before = m.GetPosition()
-		}
-		if m.GetPieceId() == p.GetId() && !m.GetSuperseded() {
-			last = max(last, m.GetPosition())
+			return m.GetPosition(), nil
 		}
 	}
-	return last, before, err
+	return 0, err
 }
 
 // parts makes the entry that splits a piece or takes parts of it.
@@ -115,9 +110,7 @@ func (a *app) parts(ctx context.Context, ref string, kind labv1.OriginKind, mass
 		return err
 	}
 	if after < 0 {
-		if after, _, err = a.lastPosition(ctx, client, p, ""); err != nil {
-			return err
-		}
+		after = p.GetLastPosition()
 	}
 	if into == "" {
 		into = p.GetTrialId()
@@ -204,6 +197,7 @@ func partFlags(c *cobra.Command, masses, labels *[]string, after *int32, into *s
 func (a *app) pieceSend() *cobra.Command {
 	var bath, depth, entered, left, note string
 	var exhaust, dips, position int32
+	var wrong wrongEntry
 	c := &cobra.Command{
 		Use: "send PIECE --bath BATH", Short: "Put a piece into a bath, your own or another member's open one",
 		Args: takes("PIECE"), RunE: func(c *cobra.Command, args []string) error {
@@ -216,6 +210,12 @@ func (a *app) pieceSend() *cobra.Command {
 				if m.IntendedDepth, err = words.Parse[labv1.Depth](depth); err != nil {
 					return usage("--depth: %v", err)
 				}
+			}
+			if m.Corrects, err = wrong.correction(); err != nil {
+				return err
+			}
+			if m.Corrects != nil && position == 0 {
+				return usage("--position is required with --corrects: the place of the right immersion")
 			}
 			if m.Entered, err = flagTime("--entered", entered); err != nil {
 				return err
@@ -233,11 +233,11 @@ func (a *app) pieceSend() *cobra.Command {
 			}
 			m.Id, m.PieceId = ids.Derive(seed, "immersion"), p.GetId()
 			if position == 0 {
-				last, before, err := a.lastPosition(c.Context(), client, p, m.GetId())
+				before, err := a.sentBefore(c.Context(), client, p, m.GetId())
 				if err != nil {
 					return err
 				}
-				if m.Position = last + 1; before > 0 {
+				if m.Position = p.GetLastPosition() + 1; before > 0 {
 					m.Position = before // it got there when the request was sent before
 				}
 			}
@@ -260,6 +260,65 @@ func (a *app) pieceSend() *cobra.Command {
 	f.StringVar(&entered, "entered", "", "when it went in, for example \"2026-05-03 14:10 +02:00\"")
 	f.StringVar(&left, "left", "", "when it came out")
 	f.StringVar(&note, "note", "", "a note")
+	wrong.flags(c, "immersion")
+	return a.writes(c)
+}
+
+// wrongEntry is the entry that a new one stands in place of.
+type wrongEntry struct{ id, reason string }
+
+func (w *wrongEntry) flags(c *cobra.Command, kind string) {
+	c.Flags().StringVar(&w.id, "corrects", "", "id of the wrong "+kind+" that this one stands in place of; it is kept, and no longer counts")
+	c.Flags().StringVar(&w.reason, "reason", "", "why, with --corrects")
+}
+
+// correction is nil when nothing is corrected.
+func (w *wrongEntry) correction() (*typesv1.Correction, error) {
+	if (w.id == "") != (w.reason == "") {
+		return nil, usage("--corrects and --reason belong together")
+	}
+	if w.id == "" {
+		return nil, nil
+	}
+	return &typesv1.Correction{EntryId: w.id, Reason: w.reason}, nil
+}
+
+func (a *app) pieceCorrect() *cobra.Command {
+	var mass, reason string
+	c := &cobra.Command{
+		Use: "correct PIECE --mass 7.1 --reason TEXT", Short: "Put a wrong mass right; what it was stays readable",
+		Args: takes("PIECE"), RunE: func(c *cobra.Command, args []string) error {
+			if mass == "" || reason == "" {
+				return usage("--mass and --reason are required")
+			}
+			right, err := quantity.Amount(mass, quantity.Mass, "g")
+			if err != nil {
+				return usage("--mass: %v", err)
+			}
+			client, p, err := a.findPiece(c.Context(), args[0])
+			if err != nil {
+				return err
+			}
+			seed, err := a.seed()
+			if err != nil {
+				return err
+			}
+			t, err := call(c.Context(), a, client.AddEntries, &labv1.AddEntriesRequest{RequestId: seed, TrialId: p.GetTrialId(),
+				PieceCorrections: []*labv1.PieceCorrection{{PieceId: p.GetId(), Mass: right, Reason: reason}}})
+			if err != nil {
+				return err
+			}
+			for _, have := range t.GetPieces() {
+				if have.GetId() == p.GetId() {
+					p = have
+				}
+			}
+			a.sayWarnings(t, map[string]bool{p.GetId(): true})
+			return a.showPiece(p)
+		},
+	}
+	c.Flags().StringVar(&mass, "mass", "", "the right mass, in grams if no unit is given (required)")
+	c.Flags().StringVar(&reason, "reason", "", "why (required)")
 	return a.writes(c)
 }
 
@@ -295,158 +354,4 @@ func (a *app) piecePost() *cobra.Command {
 	}}
 	c.Flags().StringVar(&to, "to", "", "id of the member who gets it (required)")
 	return a.writes(c)
-}
-
-func (a *app) look() *cobra.Command {
-	var piece, bath, trial, text, at string
-	add := &cobra.Command{
-		Use: "add --piece PIECE --text TEXT", Short: "Take down what was seen of a piece or a bath",
-		Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
-			if text == "" || (piece == "") == (bath == "") {
-				return usage("--text is required, and one of --piece and --bath")
-			}
-			if bath != "" && trial == "" {
-				return usage("--trial is required with --bath: the trial that keeps the look")
-			}
-			l := &labv1.Look{Text: text}
-			var err error
-			if l.At, err = flagTime("--at", at); err != nil {
-				return err
-			}
-			client, err := a.trials(c.Context())
-			if err != nil {
-				return err
-			}
-			if piece != "" {
-				_, p, err := a.findPiece(c.Context(), piece)
-				if err != nil {
-					return err
-				}
-				l.Of = &labv1.Look_PieceId{PieceId: p.GetId()}
-				if trial == "" {
-					trial = p.GetTrialId()
-				}
-			} else {
-				l.Of = &labv1.Look_BathId{BathId: bath}
-			}
-			seed, err := a.seed()
-			if err != nil {
-				return err
-			}
-			l.Id = ids.Derive(seed, "look")
-			t, err := call(c.Context(), a, client.AddEntries, &labv1.AddEntriesRequest{RequestId: seed, TrialId: trial, Looks: []*labv1.Look{l}})
-			if err != nil {
-				return err
-			}
-			return a.show(t, entryGrid("look", l.GetId(), t))
-		},
-	}
-	f := add.Flags()
-	f.StringVar(&piece, "piece", "", "id or code of the piece")
-	f.StringVar(&bath, "bath", "", "id of the bath")
-	f.StringVar(&trial, "trial", "", "id of the trial that keeps it (default: the piece's)")
-	f.StringVar(&text, "text", "", "what was seen (required)")
-	f.StringVar(&at, "at", "", "when, for example \"2026-05-03 14:10 +02:00\"")
-	return groupOf("look", "Take down what was seen", a.writes(add))
-}
-
-func entryGrid(kind, id string, t *labv1.Trial) output.Grid {
-	g := output.Grid{Columns: []string{"entry", "id", "trial", "title"}}
-	g.Add(kind, id, t.GetId(), t.GetTitle())
-	return g
-}
-
-func (a *app) readingCommand() *cobra.Command {
-	var lab, condition, spectrum, specular, state, instrument, geometry, at string
-	var age int32
-	var percent bool
-	add := &cobra.Command{
-		Use: "add PIECE (--lab L,a,b --condition D65/10 | --spectrum FILE)", Short: "Add a colour reading of a piece",
-		Args: takes("PIECE"), RunE: func(c *cobra.Command, args []string) error {
-			r := &labv1.Reading{Raw: &typesv1.RawColour{}, Instrument: instrument, Geometry: geometry}
-			var err error
-			if (lab == "") == (spectrum == "") {
-				return usage("give either --lab (with --condition) or --spectrum")
-			}
-			if lab != "" {
-				if r.Raw, err = labOf(lab, condition); err != nil {
-					return err
-				}
-			} else {
-				if condition != "" {
-					return usage("--condition belongs to --lab: from a spectrum colour under any condition can be computed")
-				}
-				data, err := a.readInput(spectrum)
-				if err != nil {
-					return err
-				}
-				s, err := bulk.ReadSpectrum(data, percent)
-				if err != nil {
-					return input("%s: %v", spectrum, err)
-				}
-				r.Raw.Value = &typesv1.RawColour_Spectrum{Spectrum: s}
-			}
-			if specular != "" {
-				if r.Specular, err = words.Parse[typesv1.SpecularMode](specular); err != nil {
-					return usage("--specular: %v", err)
-				}
-			}
-			if state != "" {
-				if r.State, err = words.Parse[labv1.PieceState](state); err != nil {
-					return usage("--state: %v", err)
-				}
-			}
-			if c.Flags().Changed("age-days") {
-				r.AgeDays = &age
-			}
-			if r.At, err = flagTime("--at", at); err != nil {
-				return err
-			}
-			client, p, err := a.findPiece(c.Context(), args[0])
-			if err != nil {
-				return err
-			}
-			seed, err := a.seed()
-			if err != nil {
-				return err
-			}
-			r.Id, r.PieceId = ids.Derive(seed, "reading"), p.GetId()
-			t, err := call(c.Context(), a, client.AddEntries, &labv1.AddEntriesRequest{RequestId: seed, TrialId: p.GetTrialId(), Readings: []*labv1.Reading{r}})
-			if err != nil {
-				return err
-			}
-			return a.show(t, entryGrid("reading", r.GetId(), t))
-		},
-	}
-	f := add.Flags()
-	f.StringVar(&lab, "lab", "", "L*,a*,b*, for example 72.3,-4.1,48.9")
-	f.StringVar(&condition, "condition", "", "what the L*a*b* holds for: D65/10, D65/2, A/10 or A/2")
-	f.StringVar(&spectrum, "spectrum", "", "CSV file with wavelength in nm and reflectance in each line, at equal steps (- is standard input)")
-	f.BoolVar(&percent, "percent", false, "the spectrum is in percent, not in factors")
-	f.StringVar(&specular, "specular", "", "whether gloss counted: included or excluded")
-	f.StringVar(&state, "state", "", "state of the piece: wet, damp, dry, finished, washed or exposed")
-	f.Int32Var(&age, "age-days", 0, "whole days since the last dyeing")
-	f.StringVar(&instrument, "instrument", "", "name of the instrument in the cooperative")
-	f.StringVar(&geometry, "geometry", "", "45/0, d/8, ...")
-	f.StringVar(&at, "at", "", "when, for example 2026-05-20")
-	return groupOf("reading", "Add colour readings", a.writes(add))
-}
-
-func labOf(text, condition string) (*typesv1.RawColour, error) {
-	c, err := words.Condition(condition)
-	if err != nil {
-		return nil, usage("--condition is required with --lab: %v", err)
-	}
-	parts := strings.Split(text, ",")
-	if len(parts) != 3 {
-		return nil, usage("--lab: %q must be three figures: L*,a*,b*", text)
-	}
-	var v [3]float64
-	for i, p := range parts {
-		var ok bool
-		if v[i], ok = document.Decimal(strings.TrimSpace(p)); !ok {
-			return nil, usage("--lab: %q is not a decimal number", p)
-		}
-	}
-	return &typesv1.RawColour{Value: &typesv1.RawColour_Lab{Lab: &typesv1.Lab{L: v[0], A: v[1], B: v[2]}}, LabCondition: c}, nil
 }

@@ -235,8 +235,34 @@ func (a *app) trialShow() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		return a.showTrial(t, t, nil)
+		return a.showTrial(t, t, a.bathsOf(c.Context(), t))
 	}}
+}
+
+// mostBathsShown keeps a long trial, such as an imported one, from asking for thousands of baths.
+const mostBathsShown = 50
+
+// bathsOf reads the baths of a trial, so that they can be named; those that aren't the reader's to see go by their ids.
+func (a *app) bathsOf(ctx context.Context, t *labv1.Trial) []*labv1.Bath {
+	client, err := a.bathClient(ctx)
+	if err != nil {
+		return nil
+	}
+	var baths []*labv1.Bath
+	asked := map[string]bool{}
+	for _, m := range t.GetImmersions() {
+		if asked[m.GetBathId()] {
+			continue
+		}
+		if len(asked) == mostBathsShown {
+			break
+		}
+		asked[m.GetBathId()] = true
+		if b, err := call(ctx, a, client.GetBath, &labv1.GetBathRequest{BathId: m.GetBathId()}); err == nil {
+			baths = append(baths, b)
+		}
+	}
+	return baths
 }
 
 func (a *app) trialShare() *cobra.Command {
@@ -348,23 +374,23 @@ func (a *app) showTrial(message proto.Message, t *labv1.Trial, baths []*labv1.Ba
 		}
 		return id
 	}
-	immersions := output.Grid{Title: "immersions", Columns: []string{"piece", "place", "bath", "exhaust", "dips", "depth", "entered", "left", "note"}}
+	immersions := output.Grid{Title: "immersions", Columns: []string{"piece", "place", "bath", "exhaust", "dips", "depth", "entered", "left", "note", "id"}}
 	for _, m := range t.GetImmersions() {
 		immersions.Add(of(m.GetPieceId()), m.GetPosition(), of(m.GetBathId()), m.GetExhaust(), m.GetDips(), words.Show(m.GetIntendedDepth()),
-			quantity.ShowTime(m.GetEntered()), quantity.ShowTime(m.GetLeft()), m.GetNote()+superseded(m.GetSuperseded()))
+			quantity.ShowTime(m.GetEntered()), quantity.ShowTime(m.GetLeft()), m.GetNote()+superseded(m.GetSuperseded()), m.GetId())
 	}
-	looks := output.Grid{Title: "looks", Columns: []string{"of", "at", "seen"}}
+	looks := output.Grid{Title: "looks", Columns: []string{"of", "at", "seen", "id"}}
 	for _, l := range t.GetLooks() {
-		looks.Add(of(l.GetPieceId()+l.GetBathId()), quantity.ShowTime(l.GetAt()), l.GetText()+superseded(l.GetSuperseded()))
+		looks.Add(of(l.GetPieceId()+l.GetBathId()), quantity.ShowTime(l.GetAt()), l.GetText()+superseded(l.GetSuperseded()), l.GetId())
 	}
-	readings := output.Grid{Title: "readings", Columns: []string{"piece", "colour", "state", "age_days", "instrument", "gloss", "at"}}
+	readings := output.Grid{Title: "readings", Columns: []string{"piece", "colour", "state", "age_days", "instrument", "gloss", "at", "id"}}
 	for _, r := range t.GetReadings() {
 		var age any
 		if r.AgeDays != nil {
 			age = r.GetAgeDays()
 		}
 		readings.Add(of(r.GetPieceId()), colour(r.GetRaw())+superseded(r.GetSuperseded()), words.Show(r.GetState()), age, r.GetInstrument(),
-			words.Show(r.GetSpecular()), quantity.ShowTime(r.GetAt()))
+			words.Show(r.GetSpecular()), quantity.ShowTime(r.GetAt()), r.GetId())
 	}
 	warnings := output.Grid{Title: "looked odd, and was taken down all the same", Columns: []string{"entry", "what"}}
 	for _, w := range t.GetWarnings() {

@@ -39,7 +39,7 @@ func Parse(text string, fields []string) (*store.Predicate, error) {
 	parser.Init(text)
 	parsed, err := parser.Parse()
 	if err != nil {
-		return nil, fault("can't be read: %s; allowed: for example %s = \"...\" AND NOT %s = \"...\"", firstLine(err), fields[0], fields[len(fields)-1])
+		return nil, fault("can't be read (%s); allowed: for example %s = \"...\" AND NOT %s = \"...\"", firstLine(err), fields[0], fields[len(fields)-1])
 	}
 	r := reader{fields: fields}
 	predicate, err := r.node(parsed.GetExpr(), 0)
@@ -53,8 +53,12 @@ func fault(format string, args ...any) error {
 	return &trial.FieldFault{Field: "filter", Text: fmt.Sprintf(format, args...)}
 }
 
+// firstLine is the parser's reason; of a text that ends too soon it gives none.
 func firstLine(err error) string {
 	line, _, _ := strings.Cut(err.Error(), "\n")
+	if line = strings.Trim(line, " :;"); line == "" {
+		return "it ends too soon"
+	}
 	return line
 }
 
