@@ -17,10 +17,13 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
+	typespb "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/api"
+	"github.com/commonvat/commonvat/services/internal/record"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
+	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
 // echo answers GetTrial with the same bytes and does nothing else: no member, no check, no log.
@@ -52,75 +55,170 @@ func dialled(b *testing.B, serve func(net.Listener) error, stop func()) *grpc.Cl
 	return conn
 }
 
-// BenchmarkGetTrial reads one trial of 25 entries with several clients: from the core with and without its cache, and from
-// a bare server that answers the same bytes. Compare within one run.
-func BenchmarkGetTrial(b *testing.B) {
-	request := smallTrial()
-	for range 22 {
-		look := &labpb.Look{Id: newID(), Of: &labpb.Look_PieceId{PieceId: request.GetTrial().GetPieces()[0].GetId()}, Text: "yellow, a little green at the edge"}
-		request.Trial.Looks = append(request.Trial.Looks, look)
+// ladenTrial has 25 entries: a session, six pieces, four baths with their additions, eight immersions, two looks, four readings.
+func ladenTrial() *labpb.SubmitTrialRequest {
+	alum, weld, vat, again := dyeBath("alum", 3), dyeBath("weld", 20), dyeBath("indigo", 4), dyeBath("weld", 20)
+	alum.Purposes = []labpb.BathPurpose{labpb.BathPurpose_BATH_PURPOSE_MORDANT}
+	alum.Additions[0].Role = labpb.AdditionRole_ADDITION_ROLE_MORDANT
+	vat.Purposes = []labpb.BathPurpose{labpb.BathPurpose_BATH_PURPOSE_VAT}
+	t := &labpb.Trial{Id: newID(), Title: "both orders", Sessions: []*labpb.Session{{Id: newID()}}}
+	put := func(p *labpb.Piece, position int32, b *labpb.Bath) {
+		t.Immersions = append(t.Immersions, &labpb.Immersion{Id: newID(), PieceId: p.GetId(), BathId: b.GetId(), Position: position})
 	}
-	var body []byte
-	conns := map[string]*grpc.ClientConn{}
-	ctx := context.Background()
-	for name, cache := range map[string]int{"core, uncached": 0, "core, cached": 8 << 20} {
-		records, err := sqlite.Open(b.Context(), sqlite.Config{Path: filepath.Join(b.TempDir(), "records.db"), CacheBytes: cache})
-		require.NoError(b, err)
-		b.Cleanup(func() { require.NoError(b, records.Close()) })
-		registry := access.New(records, nil)
-		_, err = registry.CreateMember(b.Context(), store.MemberRow{ID: "ada", DisplayName: "ada", Roles: []string{"member"}})
-		require.NoError(b, err)
-		_, token, err := registry.IssueToken(b.Context(), "ada", "", time.Time{})
-		require.NoError(b, err)
-		server, err := api.New(api.Config{Registry: registry, Store: records, Modules: noModules{}, Log: slog.New(slog.DiscardHandler)})
-		require.NoError(b, err)
-		conns[name] = dialled(b, server.Serve, server.Stop)
-		ctx = metadata.NewOutgoingContext(ctx, metadata.Pairs("authorization", "Bearer "+token))
-		kept, err := labpb.NewTrialServiceClient(conns[name]).SubmitTrial(ctx, request)
-		require.NoError(b, err)
-		body, err = proto.Marshal(kept.GetTrial())
-		require.NoError(b, err)
-		tokens.Store(name, ctx)
+	hank := &labpb.Piece{Id: newID(), Label: "hank", SessionId: t.GetSessions()[0].GetId(), Mass: grams(20),
+		Fibre: &typespb.Fibre{Composition: []*typespb.FibrePart{{Fibre: "wool", Percent: 100}}, Lot: "W7"}}
+	t.Pieces = append(t.Pieces, hank)
+	put(hank, 1, alum)
+	for i, route := range [][]*labpb.Bath{{weld, vat}, {vat, again}, {weld}, {again}, {vat}} {
+		part := &labpb.Piece{Id: newID(), Mass: grams(3), Origin: &labpb.PieceOrigin{
+			ParentPieceId: hank.GetId(), Kind: labpb.OriginKind_ORIGIN_KIND_TAKEN, AfterPosition: 1,
+		}}
+		t.Pieces = append(t.Pieces, part)
+		for n, b := range route {
+			put(part, int32(n+1), b)
+		}
+		if i < 4 {
+			t.Readings = append(t.Readings, &labpb.Reading{Id: newID(), PieceId: part.GetId(), Raw: lab(50, -5, 20), State: labpb.PieceState_PIECE_STATE_DRY})
+		}
 	}
-	bare := grpc.NewServer()
-	labpb.RegisterTrialServiceServer(bare, echo{body: body})
-	conns["bare echo"] = dialled(b, bare.Serve, bare.Stop)
-	tokens.Store("bare echo", ctx)
+	for range 2 {
+		t.Looks = append(t.Looks, &labpb.Look{Id: newID(), Of: &labpb.Look_PieceId{PieceId: hank.GetId()}, Text: "greener at the edge"})
+	}
+	return &labpb.SubmitTrialRequest{RequestId: newID(), Trial: t, Baths: []*labpb.Bath{alum, weld, vat, again}}
+}
 
-	for _, clients := range []int{8, 64} {
-		for _, name := range []string{"bare echo", "core, cached", "core, uncached"} {
-			b.Run(fmt.Sprintf("%s/%d clients", name, clients), func(b *testing.B) {
-				carried, _ := tokens.Load(name)
-				client := labpb.NewTrialServiceClient(conns[name])
-				share(b, clients, func() error {
-					_, err := client.GetTrial(carried.(context.Context), &labpb.GetTrialRequest{TrialId: request.GetTrial().GetId()})
-					return err
-				})
+// benchCore is a whole server on loopback with one member.
+type benchCore struct {
+	trials  labpb.TrialServiceClient
+	records *sqlite.Store
+	ctx     context.Context // carries the member's token
+}
+
+func startBenchCore(b *testing.B, cacheBytes int) benchCore {
+	b.Helper()
+	records, err := sqlite.Open(b.Context(), sqlite.Config{Path: filepath.Join(b.TempDir(), "records.db"), CacheBytes: cacheBytes})
+	require.NoError(b, err)
+	b.Cleanup(func() { require.NoError(b, records.Close()) })
+	registry := access.New(records, nil)
+	_, err = registry.CreateMember(b.Context(), store.MemberRow{ID: "ada", DisplayName: "ada", Roles: []string{"member"}})
+	require.NoError(b, err)
+	_, token, err := registry.IssueToken(b.Context(), "ada", "", time.Time{})
+	require.NoError(b, err)
+	server, err := api.New(api.Config{Registry: registry, Store: records, Modules: noModules{}, Log: slog.New(slog.DiscardHandler)})
+	require.NoError(b, err)
+	conn := dialled(b, server.Serve, server.Stop)
+	return benchCore{
+		trials: labpb.NewTrialServiceClient(conn), records: records,
+		ctx: metadata.NewOutgoingContext(context.Background(), metadata.Pairs("authorization", "Bearer "+token)),
+	}
+}
+
+// BenchmarkGetTrial reads one trial of 25 entries from the core, with and without its cache, against a bare server that
+// answers the same bytes to the same client. The x-echo figure is the core's speed as a share of the bare one's.
+func BenchmarkGetTrial(b *testing.B) {
+	for _, of := range []struct {
+		name       string
+		cacheBytes int
+		clients    []int
+	}{{"uncached", 0, []int{8}}, {"cached", 8 << 20, []int{8, 64}}} {
+		core := startBenchCore(b, of.cacheBytes)
+		kept, err := core.trials.SubmitTrial(core.ctx, ladenTrial())
+		require.NoError(b, err)
+		body, err := proto.Marshal(kept.GetTrial())
+		require.NoError(b, err)
+		bare := grpc.NewServer()
+		labpb.RegisterTrialServiceServer(bare, echo{body: body})
+		echoed := labpb.NewTrialServiceClient(dialled(b, bare.Serve, bare.Stop))
+		get := func(client labpb.TrialServiceClient) func(int) error {
+			return func(int) error {
+				_, err := client.GetTrial(core.ctx, &labpb.GetTrialRequest{TrialId: kept.GetTrial().GetId()})
+				return err
+			}
+		}
+		for _, clients := range of.clients {
+			b.Run(fmt.Sprintf("%s/%d clients", of.name, clients), func(b *testing.B) {
+				against(b, "x-echo", clients, get(core.trials), get(echoed))
 			})
 		}
 	}
 }
 
-// tokens keeps the context with which each server is called.
-var tokens sync.Map
+// BenchmarkSubmitTrial makes trials durable over the interface, with 64 clients, against 64 goroutines that give the same
+// work to the same grouping writer. The x-writer figure is the interface's speed as a share of the writer's.
+func BenchmarkSubmitTrial(b *testing.B) {
+	for name, fresh := range map[string]func() *labpb.SubmitTrialRequest{"25 entries": ladenTrial, "one entry": func() *labpb.SubmitTrialRequest {
+		return &labpb.SubmitTrialRequest{RequestId: newID(), Trial: &labpb.Trial{Id: newID(), Title: "one look", Sessions: []*labpb.Session{{Id: newID()}}}}
+	}} {
+		b.Run(name, func(b *testing.B) {
+			core := startBenchCore(b, sqlite.DefaultCacheBytes)
+			const clients = 64
+			requests := func() []*labpb.SubmitTrialRequest {
+				all := []*labpb.SubmitTrialRequest{}
+				for range b.N {
+					all = append(all, fresh())
+				}
+				return all
+			}
+			over, direct := requests(), requests()
+			against(b, "x-writer", clients, func(i int) error {
+				_, err := core.trials.SubmitTrial(core.ctx, over[i])
+				return err
+			}, func(i int) error { return submitToWriter(core.records, direct[i]) })
+		})
+	}
+}
 
-// share divides b.N calls among clients.
-func share(b *testing.B, clients int, call func() error) {
+// submitToWriter does what the handler does, without the interface round it.
+func submitToWriter(records *sqlite.Store, request *labpb.SubmitTrialRequest) error {
+	given, baths := record.TrialFromProto(request.GetTrial()), record.BathsFromProto(request.GetBaths())
+	now := time.Now()
+	_, err := records.Change(context.Background(), store.ChangeRequest{
+		Member: "ada", RequestID: request.GetRequestId(), Now: now,
+		Apply: func(r trial.Records) ([]byte, error) {
+			kept, keptBaths, err := trial.SubmitTrial(r, "ada", now, given, baths)
+			if err != nil {
+				return nil, err
+			}
+			return proto.Marshal(&labpb.SubmitTrialResponse{Trial: record.TrialToProto(kept), Baths: record.BathsToProto(keptBaths)})
+		},
+	})
+	return err
+}
+
+// against runs b.N calls of each of two ways, in turns, so that what else the machine does falls on both, and reports
+// the time of theirs over the time of ours.
+func against(b *testing.B, unit string, clients int, ours, theirs func(i int) error) {
 	b.Helper()
-	b.ReportAllocs()
-	work := make(chan struct{}, clients)
+	const turn = 512
+	var times [2]time.Duration
+	for from := 0; from < b.N; from += turn {
+		for way, call := range []func(int) error{ours, theirs} {
+			begun := time.Now()
+			share(b, clients, from, min(from+turn, b.N), call)
+			times[way] += time.Since(begun)
+		}
+	}
+	b.ReportMetric(times[1].Seconds()/times[0].Seconds(), unit)
+	b.ReportMetric(float64(b.N)/times[0].Seconds(), "ours/s")
+	b.ReportMetric(0, "ns/op") // of both ways together: means nothing
+}
+
+// share divides the calls from one number up to another among clients.
+func share(b *testing.B, clients, from, to int, call func(i int) error) {
+	b.Helper()
+	work := make(chan int, clients)
 	var running sync.WaitGroup
 	for range clients {
 		running.Go(func() {
-			for range work {
-				if err := call(); err != nil {
+			for i := range work {
+				if err := call(i); err != nil {
 					b.Error(err)
 				}
 			}
 		})
 	}
-	for range b.N {
-		work <- struct{}{}
+	for i := from; i < to; i++ {
+		work <- i
 	}
 	close(work)
 	running.Wait()
