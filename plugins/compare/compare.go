@@ -56,7 +56,7 @@ func Describe() *describev1.DescribeResponse {
 			{Citation: "Holm, S. (1979), A Simple Sequentially Rejective Multiple Test Procedure, Scandinavian Journal of Statistics 6(2), 65-70",
 				UsedFor: "adjustment for several comparisons"},
 			{Citation: "Efron, B. & Tibshirani, R. J. (1993), An Introduction to the Bootstrap, Chapman & Hall", UsedFor: "jackknife standard error"},
-			{Citation: "Sharma, G., Wu, W. & Dalal, E. N. (2005), The CIEDE2000 color-difference formula, Color Research & Application 30(1), 21-30", //nolint:misspell // a title as published
+			{Citation: "Sharma, G., Wu, W. & Dalal, E. N. (2005), The CIEDE2000 color-difference formula, Color Research & Application 30(1), 21-30",
 				Identifier: "10.1002/col.20070", UsedFor: "distinct shades, which only describe"},
 		},
 		Parameters: []*describev1.Parameter{

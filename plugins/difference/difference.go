@@ -55,8 +55,8 @@ func Describe() *describev1.DescribeResponse {
 		Summary: "Difference of two colours under one condition by CIEDE2000 (formula ciede2000), made for differences below about 5 and no metric, " +
 			"or as Euclidean distance in CIELAB (formula cie76).",
 		Sources: []*describev1.Source{
-			{Citation: "Sharma, G., Wu, W. & Dalal, E. N. (2005), The CIEDE2000 color-difference formula: implementation notes, supplementary test data, " + //nolint:misspell // a title as published
-				"and mathematical observations, Color Research & Application 30(1), 21-30", //nolint:misspell // a title as published
+			{Citation: "Sharma, G., Wu, W. & Dalal, E. N. (2005), The CIEDE2000 color-difference formula: implementation notes, supplementary test data, " +
+				"and mathematical observations, Color Research & Application 30(1), 21-30",
 				Identifier: "10.1002/col.20070", UsedFor: "CIEDE2000 and its test pairs"},
 			{Citation: "ISO/CIE 11664-6, Colorimetry - Part 6: CIEDE2000 colour-difference formula", Identifier: "ISO/CIE 11664-6", UsedFor: "CIEDE2000"},
 			{Citation: "ISO/CIE 11664-4, Colorimetry - Part 4: CIE 1976 L*a*b* colour space", Identifier: "ISO/CIE 11664-4", UsedFor: "Euclidean distance"},

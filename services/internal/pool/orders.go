@@ -221,7 +221,7 @@ func (p *Pool) byRole(ctx context.Context, a *asking, pairs []dyePair) error {
 		roles[pairOf(pick)][role(pick)] = true
 	}
 	with := slices.DeleteFunc(slices.Clone(pairs), func(d dyePair) bool {
-		return !(len(roles[d]) == 2 && roles[d][vatFirst] && roles[d][vatLast])
+		return len(roles[d]) != 2 || !roles[d][vatFirst] || !roles[d][vatLast]
 	})
 	if len(with) < 2 {
 		return nil

@@ -25,9 +25,9 @@ import (
 )
 
 var (
-	// ErrBehind: the pool hasn't taken in the revision that was asked for yet; see BehindError.
+	// ErrBehind means that the pool hasn't taken in the revision that was asked for yet; see BehindError.
 	ErrBehind = errors.New("pool is catching up")
-	// ErrUnusable: the record is there and readable, and can't be used for what was asked.
+	// ErrUnusable means that the record is there and readable, and can't be used for what was asked.
 	ErrUnusable = errors.New("unusable")
 )
 

@@ -80,7 +80,7 @@ func (s *Service) ComparePieces(ctx context.Context, request *poolpb.ComparePiec
 func (s *Service) GetPoolStatus(context.Context, *poolpb.GetPoolStatusRequest) (*poolpb.GetPoolStatusResponse, error) {
 	status := s.pool.Status()
 	return &poolpb.GetPoolStatusResponse{
-		PoolRevision: status.PoolRevision, RecordRevision: status.RecordRevision, Rows: int32(min(status.Rows, 1<<30)), //nolint:gosec // bounded
+		PoolRevision: status.PoolRevision, RecordRevision: status.RecordRevision, Rows: int32(min(status.Rows, 1<<30)),
 		WaitingFor: status.WaitingFor,
 	}, nil
 }
