@@ -55,7 +55,7 @@ func Describe() *describev1.DescribeResponse {
 			"dispersion, hue coverage, and their means over subsets of equal size with a jackknife interval over sessions; pairs are compared inside shared strata only. " +
 			"Estimates, no verdict.",
 		Sources: []*describev1.Source{
-			{Citation: "Sharma, G., Wu, W. & Dalal, E. N. (2005), The CIEDE2000 color-difference formula, Color Research & Application 30(1), 21-30", //nolint:misspell // a title as published
+			{Citation: "Sharma, G., Wu, W. & Dalal, E. N. (2005), The CIEDE2000 color-difference formula, Color Research & Application 30(1), 21-30",
 				Identifier: "10.1002/col.20070", UsedFor: "differences between colours"},
 			{Citation: "Barber, C. B., Dobkin, D. P. & Huhdanpaa, H. (1996), The quickhull algorithm for convex hulls, ACM Transactions on Mathematical Software 22(4), 469-483",
 				Identifier: "10.1145/235815.235821", UsedFor: "hull volume and area"},
