@@ -180,9 +180,9 @@ func response(r *orders.Result) *comparev1.CompareOrdersResponse {
 		out.HullVolumeFirst, out.HullVolumeSecond = v.First, v.Second
 	}
 	if s := r.Shades; s != nil {
-		// Of bounds the lower, which is a palette that exists. What weighs against a verdict is the mean over sessions, for
-		// which the contract has no place.
+		// Of bounds the lower, which is a palette that exists.
 		out.ShadesFirst, out.ShadesSecond = int32(s.FirstTogether.Lower), int32(s.SecondTogether.Lower)
+		out.MeanShadesFirst, out.MeanShadesSecond = &s.First.Lower, &s.Second.Lower
 	}
 	if t := r.Test; t != nil {
 		out.P, out.PAdjusted, out.HullP = &t.P, &t.PAdjusted, &t.PVolume

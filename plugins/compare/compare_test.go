@@ -94,6 +94,8 @@ func TestExactP(t *testing.T) {
 		assert.InDelta(t, math.Log(got.GetDispersionFirst()/got.GetDispersionSecond()), got.GetLogRatio(), 1e-12)
 		assert.NotNil(t, got.LogRatioSe)
 		assert.NotNil(t, got.HullP)
+		assert.Equal(t, 2.0, got.GetMeanShadesFirst(), "two colours 40 apart in each session")
+		assert.Equal(t, 1.0, got.GetMeanShadesSecond(), "two colours 4 apart in each session")
 		assert.Empty(t, got.GetUnmatched())
 		assert.Contains(t, got.GetStatement(), "vat last is wider")
 		assert.Equal(t, uint64(11), got.GetSeed())

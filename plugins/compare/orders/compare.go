@@ -141,9 +141,10 @@ func countShades(ctx context.Context, blocks []block, all [2][]colorimetry.Lab, 
 			if err != nil {
 				return nil, err
 			}
-			mean.Lower += float64(c.Lower) / n
-			mean.Upper += float64(c.Upper) / n
+			mean.Lower += float64(c.Lower)
+			mean.Upper += float64(c.Upper)
 		}
+		mean.Lower, mean.Upper = mean.Lower/n, mean.Upper/n
 	}
 	var err error
 	if s.FirstTogether, err = width.DistinctShades(all[0], p.ThresholdDE, p.SearchNodes); err != nil {

@@ -130,6 +130,7 @@ func (h *hold) checkOrders(q OrdersQuestion, r *comparev1.CompareOrdersResponse)
 		{"log_ratio_se", r.GetLogRatioSe()},
 		{"hull_volume_first", r.GetHullVolumeFirst()}, {"hull_volume_second", r.GetHullVolumeSecond()},
 		{"shades_first", float64(r.GetShadesFirst())}, {"shades_second", float64(r.GetShadesSecond())},
+		{"mean_shades_first", r.GetMeanShadesFirst()}, {"mean_shades_second", r.GetMeanShadesSecond()},
 	} {
 		if !finite(f.value) || f.value < 0 {
 			return at(f.field, f.value, "0 or above")

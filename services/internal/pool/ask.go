@@ -326,9 +326,9 @@ func (a *asking) tellUnknowns() {
 	by := a.question.GroupBy
 	say(count(func(p *pick) bool { return !p.row.route.mordantKnown }), "mordant not stated, wholly or in part (not the same as none),")
 	say(count(func(p *pick) bool { return !p.row.route.waterKnown }), "water not stated")
-	lotless := "yarn lot not stated"
+	lotless := yarnNotStated
 	if by != poolv1.GroupBy_GROUP_BY_ORDER && by != poolv1.GroupBy_GROUP_BY_FIBRE {
-		lotless = "yarn lot not stated, so shown and not compared across groups, since yarns differ among themselves:"
+		lotless += ", so held against each other only where no known yarn holds both, and yarns may differ there:"
 	}
 	say(count(func(p *pick) bool { return p.row.lot.Value() == "" }), lotless)
 	say(count(func(p *pick) bool { return p.reading.class != classSettled }), "state or age when read not stated")

@@ -73,7 +73,39 @@ func (p *Pool) ComparePieces(ctx context.Context, q PiecesQuestion) (*poolv1.Com
 		Sample:     message(colours[1].Lab),
 		Condition:  &typesv1.ColourCondition{Illuminant: typesv1.Illuminant(q.Condition.Illuminant), Observer: typesv1.Observer(q.Condition.Observer)},
 		Modules:    []*typesv1.ModuleIdentity{module.Identity(), difference.Module},
+		Remarks:    remarks(first, second),
 	}, nil
+}
+
+// remarks says what stands between two readings beside their colour.
+func remarks(reference, sample held) []string {
+	var out []string
+	say := func(what, a, b string) {
+		switch {
+		case a == b && a == "":
+			out = append(out, what+" not stated of either")
+		case a == "" || b == "":
+			out = append(out, what+" not stated of one")
+		case a != b:
+			out = append(out, fmt.Sprintf("%s differs: %s, and %s", what, a, b))
+		}
+	}
+	state := func(r held) string {
+		if r.class == classUnknown {
+			return ""
+		}
+		return r.class.words()
+	}
+	gloss := func(r held) string {
+		if r.specular == 0 {
+			return ""
+		}
+		return glossWords(r.specular)
+	}
+	say("state or age when read", state(reference), state(sample))
+	say("instrument", reference.instrument.Value(), sample.instrument.Value())
+	say("gloss", gloss(reference), gloss(sample))
+	return out
 }
 
 // held is a reading with its raw measurement.

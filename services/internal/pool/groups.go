@@ -6,7 +6,9 @@ import (
 	"math"
 	"strings"
 
+	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
 )
 
 // marginRatio is the ratio of spreads from which one palette is called wider than another (METHODS: margin 10 %).
@@ -33,30 +35,79 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 		sessions[pick.block] = pick.block != ""
 	}
 	delete(sessions, "")
+	lotless, err := p.lotlessPairs(ctx, a)
+	if err != nil {
+		return err
+	}
+	pairs, apart := 0, 0
 	for _, pair := range response.GetPairs() {
 		first, second := labels.Groups[pair.GetGroupA()], labels.Groups[pair.GetGroupB()]
 		if !stated[first] || !stated[second] || mayBeSame(first, second) {
 			continue // what isn't stated may be either; it is shown and never ranked
 		}
+		pairs++
+		onLotless := false
+		if pair.GetStrata() == 0 {
+			if pair, onLotless = lotless[[2]string{first, second}]; !onLotless {
+				apart++
+				continue
+			}
+		}
 		out := &poolv1.PairAnswer{
 			First: first, Second: second, Standing: poolv1.Standing_STANDING_EXPLORATORY,
 			Strata: pair.GetStrata(), CellsFirst: pair.GetCellsA(), CellsSecond: pair.GetCellsB(),
-			ShadeDifference: pair.MeanShadeDifference, Thin: pair.GetThin(), Sessions: int32(len(sessions)),
+			ShadeDifference: pair.MeanShadeDifference, Thin: pair.GetThin() || onLotless, Sessions: int32(len(sessions)),
 		}
 		if pair.MeanLogDispersionRatio != nil {
 			ratio := math.Exp(pair.GetMeanLogDispersionRatio())
 			out.WidthRatio = &ratio
 		}
-		if len(sessions) == 0 {
-			out.Missing = append(out.Missing, "for a verdict: sessions; none is known here")
-		} else {
-			out.Missing = append(out.Missing, "for a verdict: an experiment that asks this, at its closing size")
+		held := a.held(out)
+		if onLotless {
+			held = "over pieces whose yarn isn't stated"
 		}
-		a.judge(out)
+		a.judge(out, held)
 		a.answer.Pairs = append(a.answer.Pairs, out)
+	}
+	if apart > 0 {
+		a.tell("%d of %d pairs of groups stand nowhere side by side on one yarn, read alike, with at least 2 cells of each", apart, pairs)
+	}
+	if len(sessions) > 0 {
+		a.tell("no verdict is given here: that needs an experiment that asks this, at its closing size")
 	}
 	a.headlineGroups(stated)
 	return nil
+}
+
+// lotlessPairs compares the groups among the pieces whose yarn isn't stated. They may lie on different yarns, so what comes of it is
+// used only for groups that no known yarn holds both of, and always as thin.
+func (p *Pool) lotlessPairs(ctx context.Context, a *asking) (map[[2]string]*palettev1.PairWidth, error) {
+	var picks []*pick
+	for _, of := range a.picks {
+		if text := a.shown[of.stratum]; text != of.stratum {
+			clone := *of
+			clone.stratum = text
+			picks = append(picks, &clone)
+		}
+	}
+	out := map[[2]string]*palettev1.PairWidth{}
+	if len(picks) == 0 {
+		return out, nil
+	}
+	labels, rows := table(picks, nil)
+	response, _, err := p.pipeline.MeasureWidths(ctx, pipeline.WidthsQuestion{
+		Condition: a.question.Condition, Labels: labels, Rows: rows,
+		ThresholdDE00: a.question.ThresholdDE00, EqualNumber: a.question.EqualNumber, Seed: a.question.Seed,
+	})
+	if err != nil {
+		return nil, err
+	}
+	for _, pair := range response.GetPairs() {
+		if pair.GetStrata() > 0 {
+			out[[2]string{labels.Groups[pair.GetGroupA()], labels.Groups[pair.GetGroupB()]}] = pair
+		}
+	}
+	return out, nil
 }
 
 // mayBeSame: an exhaust bath of no stated number may be any numbered one.
@@ -71,15 +122,9 @@ const (
 )
 
 // judge says which of two groups looks wider by the estimates, and puts it into a sentence.
-func (a *asking) judge(pair *poolv1.PairAnswer) {
-	held := a.held(pair)
+// held says over what the two were held alike.
+func (a *asking) judge(pair *poolv1.PairAnswer, held string) {
 	first, second := said(a.question.GroupBy, pair.GetFirst()), said(a.question.GroupBy, pair.GetSecond())
-	if pair.GetStrata() == 0 {
-		pair.Standing, pair.Thin = poolv1.Standing_STANDING_NOT_ENOUGH_YET, true
-		pair.Missing = append(pair.Missing, "pieces held alike: at least 2 cells of each in one yarn")
-		pair.Statement = fmt.Sprintf("Not enough yet: %s and %s stand nowhere side by side on the same yarn, read alike", first, second)
-		return
-	}
 	thin := ""
 	if pair.GetThin() {
 		thin = tooThin
@@ -151,9 +196,6 @@ func (a *asking) headlineGroups(stated map[string]bool) {
 	var solid, comparable int
 	wins, losses := map[string][]*poolv1.PairAnswer{}, map[string]int{}
 	for _, pair := range a.answer.GetPairs() {
-		if pair.GetStrata() == 0 {
-			continue
-		}
 		comparable++
 		if pair.GetThin() {
 			continue

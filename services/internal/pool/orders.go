@@ -135,8 +135,8 @@ func fillPair(out *poolv1.PairAnswer, r *comparev1.CompareOrdersResponse, picks 
 		ratio := math.Exp(r.GetLogRatio())
 		out.WidthRatio = &ratio
 	}
-	if r.GetShadesFirst() > 0 || r.GetShadesSecond() > 0 {
-		shades := float64(r.GetShadesFirst() - r.GetShadesSecond())
+	if r.MeanShadesFirst != nil && r.MeanShadesSecond != nil {
+		shades := r.GetMeanShadesFirst() - r.GetMeanShadesSecond()
 		out.ShadeDifference = &shades
 	}
 	type place struct{ block, stratum, cell string }

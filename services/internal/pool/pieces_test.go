@@ -41,9 +41,11 @@ func TestComparePieces(t *testing.T) {
 	assert.Equal(t, "ciede2000 (test)", answer.GetFormula())
 	assert.InDelta(t, 4, answer.GetSample().GetA(), 0)
 	assert.Len(t, answer.GetModules(), 2)
+	assert.Empty(t, answer.GetRemarks())
 	answer, err = h.pool.ComparePieces(t.Context(), pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: silent, Formula: "cie76"})
 	require.NoError(t, err)
 	assert.InDelta(t, 12, answer.GetDifference(), 1e-12)
+	assert.Equal(t, []string{"instrument not stated of one", "gloss not stated of one"}, answer.GetRemarks())
 
 	for name, c := range map[string]struct {
 		q    pool.PiecesQuestion

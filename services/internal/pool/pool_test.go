@@ -180,9 +180,44 @@ func TestGroupsAreComparedWithinYarnsReadAlike(t *testing.T) {
 	assert.Equal(t, "Exploratory, no verdict: among pieces held alike, pieces mordanted with tin spread wider than pieces mordanted with alum "+
 		"(ratio 1.50 over 3 yarns); not enough yet for a verdict: no sessions are known", answer.GetHeadline())
 	assert.Contains(t, tells(answer), "no sessions are known")
-	assert.Contains(t, tells(answer), "yarn lot not stated, so shown and not compared across groups")
+	assert.Contains(t, tells(answer), "yarn lot not stated, so held against each other only where no known yarn holds both")
 	require.Len(t, answer.GetModules(), 2)
 	assert.Equal(t, "test-reading", answer.GetModules()[0].GetName())
+}
+
+func TestPiecesOfUnstatedYarnsAreHeldAgainstEachOtherWhereNoKnownYarnHoldsBoth(t *testing.T) {
+	s := newShelf()
+	b := newBook("ash")
+	spread(b, "", wool("lot 1"), 4, 8, with("alum"))
+	spread(b, "", wool(""), 4, 8, with("alum"))
+	spread(b, "", wool(""), 8, 8, with("tin"))
+	spread(b, "", wool("lot 2"), 8, 8, with("iron"))
+	s.put(b.Trial)
+	answer := open(t, s).ask(t, byMordant)
+	require.Len(t, answer.GetPairs(), 1, "pairs that stand nowhere side by side are counted, not listed")
+	pair := answer.GetPairs()[0]
+	assert.Equal(t, []string{"alum", "tin"}, []string{pair.GetFirst(), pair.GetSecond()})
+	assert.InDelta(t, 0.5, pair.GetWidthRatio(), 1e-9)
+	assert.True(t, pair.GetThin(), "they may lie on different yarns")
+	assert.Contains(t, pair.GetStatement(), "over pieces whose yarn isn't stated")
+	assert.Contains(t, tells(answer), "2 of 3 pairs of groups stand nowhere side by side")
+	assert.Contains(t, answer.GetHeadline(), "no group is called widest")
+}
+
+func TestWashedPiecesAreLetInByName(t *testing.T) {
+	s := newShelf()
+	b := newBook("ash")
+	spread(b, "", wool("lot 1"), 4, 3, with("alum"), func(r *trial.Reading) { r.State = trial.Washed })
+	s.put(b.Trial)
+	h := open(t, s)
+	assert.Zero(t, h.ask(t, byMordant).GetPiecesUsed())
+	byName := byMordant
+	byName.Where = &store.Predicate{Field: "state", Value: "washed"}
+	answer := h.ask(t, byName)
+	assert.EqualValues(t, 3, answer.GetPiecesUsed())
+	assert.Contains(t, group(t, answer, "alum", "washing").GetStratum(), "read after washing")
+	byName.Where = &store.Predicate{Op: "not", Parts: []store.Predicate{{Field: "state", Value: "wet"}}}
+	assert.Zero(t, h.ask(t, byName).GetPiecesUsed(), "not asked for by name")
 }
 
 func TestReadingsTakenOtherwiseAreOtherStrata(t *testing.T) {

@@ -135,8 +135,12 @@ func (s selection) candidates(now *snapshot, left *leftOut) []candidate {
 // refuses says why a reading can't speak for its piece in this question, or "".
 func (s selection) refuses(r *reading) string {
 	switch {
+	case r.class == leftWashed && names(s.where, "state", "washed"), r.class == leftExposed && names(s.where, "state", "exposed"):
+		// asked for by name
 	case !r.class.usable():
 		return r.class.words()
+	}
+	switch {
 	case r.only != (trial.ColourCondition{}) && r.only != s.condition:
 		return fmt.Sprintf("colour known under %s only, not under %s", conditionWords(r.only), conditionWords(s.condition))
 	case s.experiment != nil && r.instrument.Value() != s.experiment.Instrument:
@@ -145,6 +149,17 @@ func (s selection) refuses(r *reading) string {
 		return r.class.words() + ": an experiment counts only what is stated"
 	}
 	return ""
+}
+
+// names tells whether a filter asks for a value of a field by name.
+func names(where *store.Predicate, field, value string) bool {
+	if where == nil || where.Op == "not" {
+		return false
+	}
+	if where.Op == "" {
+		return where.Field == field && strings.EqualFold(where.Value, value)
+	}
+	return slices.ContainsFunc(where.Parts, func(part store.Predicate) bool { return names(&part, field, value) })
 }
 
 // oneGloss keeps, for an experiment, the readings of one specular mode: that of most pieces, and where that is undecided included before not
@@ -202,11 +217,13 @@ func conditionWords(c trial.ColourCondition) string {
 	return illuminant + "/" + observer
 }
 
+const yarnNotStated = "yarn lot not stated"
+
 // strata names the stratum of each pick: fibre and yarn lot unless fibres are compared, and state and age, instrument and gloss where the
 // picks differ in them or they aren't as they should be. With prefix the yarn is left to the cells, and strata begin with prefix.
 //
-// Yarns of lots that aren't stated may differ in anything, so each group has a stratum of its own there: such pieces are shown and not
-// compared across groups. The text as shown is returned by the label that travels; mixed tells that some yarn
+// Yarns of lots that aren't stated may differ in anything, so each group has a stratum of its own there, and such pieces don't weigh
+// against yarns that are known. The text as shown is returned by the label that travels; mixed tells that some yarn
 // is in several strata.
 func strata(picks []*pick, byFibre bool, prefix func(*pick) string) (shown map[string]string, mixed bool) {
 	differ := func(of func(*pick) string) bool {
@@ -232,7 +249,7 @@ func strata(picks []*pick, byFibre bool, prefix func(*pick) string) (shown map[s
 			parts = append(parts, prefix(p))
 		case byFibre:
 		case p.row.lot.Value() == "":
-			parts = append(parts, p.row.fibreForm.Value(), "yarn lot not stated")
+			parts = append(parts, p.row.fibreForm.Value(), yarnNotStated)
 			alone = " | " + p.group
 		default:
 			parts = append(parts, p.row.fibreForm.Value(), "yarn lot "+p.row.lot.Value())
@@ -252,16 +269,17 @@ func strata(picks []*pick, byFibre bool, prefix func(*pick) string) (shown map[s
 		}
 		p.stratum = text + alone
 		shown[p.stratum] = text
-		if alone == "" {
-			yarn := p.row.fibreForm.Value() + "\n" + p.row.lot.Value()
-			if byFibre || prefix != nil {
-				yarn = ""
-			}
-			if other, seen := yarns[yarn]; seen && other != p.stratum {
-				mixed = true
-			}
-			yarns[yarn] = p.stratum
+		if alone != "" {
+			continue
 		}
+		yarn := p.row.fibreForm.Value() + "\n" + p.row.lot.Value()
+		if byFibre || prefix != nil {
+			yarn = ""
+		}
+		if other, seen := yarns[yarn]; seen && other != p.stratum {
+			mixed = true
+		}
+		yarns[yarn] = p.stratum
 	}
 	return shown, mixed
 }

@@ -327,7 +327,7 @@ func (f *fake) GetPoolStatus(context.Context, *poolv1.GetPoolStatusRequest) (*po
 }
 func (f *fake) ComparePieces(_ context.Context, r *poolv1.ComparePiecesRequest) (*poolv1.ComparePiecesResponse, error) {
 	return &poolv1.ComparePiecesResponse{Difference: 8.0412345678901, Formula: r.GetFormula(), Reference: &typesv1.Lab{L: 60, A: -3.5, B: 40}, Sample: &typesv1.Lab{L: 52, A: -9, B: 31},
-		Condition: d65(), Modules: modules()}, nil
+		Condition: d65(), Modules: modules(), Remarks: []string{"instrument not stated of one"}}, nil
 }
 
 func ada() *accessv1.Member {

@@ -273,8 +273,12 @@ func (a *app) difference() *cobra.Command {
 				return err
 			}
 			if output.Format(a.format) == output.Table {
-				_, err := fmt.Fprintf(a.Out, "%s: %s\nreference %s: %s\nsample %s: %s\ncondition: %s\n%s", output.Clean(r.GetFormula()), output.Figure(r.GetDifference(), 4),
-					output.Clean(args[0]), showLab(r.GetReference()), output.Clean(args[1]), showLab(r.GetSample()), words.ShowCondition(r.GetCondition()), provenance(r.GetModules()))
+				var remarks strings.Builder
+				for _, r := range r.GetRemarks() {
+					_, _ = fmt.Fprintf(&remarks, "mind: %s\n", output.Clean(r))
+				}
+				_, err := fmt.Fprintf(a.Out, "%s: %s\nreference %s: %s\nsample %s: %s\ncondition: %s\n%s%s", output.Clean(r.GetFormula()), output.Figure(r.GetDifference(), 4),
+					output.Clean(args[0]), showLab(r.GetReference()), output.Clean(args[1]), showLab(r.GetSample()), words.ShowCondition(r.GetCondition()), remarks.String(), provenance(r.GetModules()))
 				return err
 			}
 			g := output.Grid{Columns: []string{"reference", "sample", "formula", "difference", "reference_l", "reference_a", "reference_b", "sample_l", "sample_a", "sample_b", "condition"}}

@@ -440,7 +440,8 @@ type PairAnswer struct {
 	CellsSecond int32 `protobuf:"varint,7,opt,name=cells_second,json=cellsSecond,proto3" json:"cells_second,omitempty"`
 	// ratio of dispersions, first to second; absent when it can't be had.
 	WidthRatio *float64 `protobuf:"fixed64,8,opt,name=width_ratio,json=widthRatio,proto3,oneof" json:"width_ratio,omitempty"`
-	// Shades of the first minus shades of the second at equal numbers.
+	// Shades of the first minus shades of the second at equal numbers; between orders, the mean over sessions of that
+	// difference within a session.
 	ShadeDifference *float64 `protobuf:"fixed64,9,opt,name=shade_difference,json=shadeDifference,proto3,oneof" json:"shade_difference,omitempty"`
 	// Complete sessions.
 	Sessions int32 `protobuf:"varint,10,opt,name=sessions,proto3" json:"sessions,omitempty"`
