@@ -32,7 +32,10 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"runtime"
 	"strconv"
+
+	"golang.org/x/sync/errgroup"
 
 	"github.com/commonvat/commonvat/plugins/palette/width/hull"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
@@ -194,20 +197,27 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Answer, error) {
 		return nil, err
 	}
 	a := &Answer{Params: p, Readings: len(rows), Cells: len(cells)}
+	// Each group has its own random numbers and its own budget, so groups side by side give what they give one by one.
+	side, sideCtx := errgroup.WithContext(ctx)
+	side.SetLimit(runtime.GOMAXPROCS(0))
+	grouping := &worker{ctx: sideCtx, params: p}
 	work := &worker{ctx: ctx, params: p, lite: map[liteKey]*Rarefied{}}
 	byStratum := split(cells, func(c cell) string { return c.stratum })
 	for _, s := range byStratum {
 		out := Stratum{Label: s.label}
 		groups := split(s.cells, func(c cell) string { return c.group })
 		out.M = p.chosenM(groups)
-		for _, g := range groups {
-			w, err := work.group(g, out.M)
-			if err != nil {
-				return nil, err
-			}
-			out.Groups = append(out.Groups, w)
+		out.Groups = make([]GroupWidth, len(groups))
+		for i, g := range groups {
+			side.Go(func() (err error) {
+				out.Groups[i], err = grouping.group(g, out.M)
+				return err
+			})
 		}
 		a.Strata = append(a.Strata, out)
+	}
+	if err := side.Wait(); err != nil {
+		return nil, err
 	}
 	if a.Pairs, err = work.pairs(byStratum); err != nil {
 		return nil, err
