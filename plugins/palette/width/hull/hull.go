@@ -221,9 +221,10 @@ func rank(points []Point) int {
 	}
 	var sv [3]float64
 	for k := range 3 {
-		for _, x := range col[k] {
-			sv[k] = math.Hypot(sv[k], x)
+		for _, x := range col[k] { // at most about 1, so no square overflows
+			sv[k] += x * x
 		}
+		sv[k] = math.Sqrt(sv[k])
 	}
 	largest := max(sv[0], sv[1], sv[2])
 	r := 0

@@ -3,6 +3,7 @@ package hull
 import (
 	"math"
 	"math/bits"
+	"sync"
 )
 
 // gridBits is the number of bits of a coordinate's range on the grid. Differences stay below 2^41, so a determinant of
@@ -92,9 +93,18 @@ func (b *builder) newFace(u, v, w int) int {
 		f.normal[k] = e[i]*g[j] - e[j]*g[i]
 		f.weight[k] = math.Abs(e[i]*g[j]) + math.Abs(e[j]*g[i])
 	}
+	if n := len(b.faces); n < cap(b.faces) {
+		f.above = b.faces[:n+1][n].above[:0] // of an earlier hull
+	}
 	b.faces = append(b.faces, f)
 	return len(b.faces) - 1
 }
+
+// builders keeps the room of earlier hulls: widths at equal numbers take thousands of small ones.
+var builders = sync.Pool{New: func() any { return new(builder) }}
+
+// mostKeptFaces bounds what a builder keeps.
+const mostKeptFaces = 4096
 
 // height is the signed distance of point q above face f times twice the face's area, with a bound of its rounding error: the
 // forward error of a 3×3 determinant, 7ε times its permanent (Shewchuk 1997, "Adaptive precision floating-point
@@ -159,7 +169,13 @@ func (b *builder) give(q int, faces []int) {
 
 // quickhull returns the faces of the hull, or false when the points are flat on the grid.
 func quickhull(p []gridPoint) ([][3]int, bool) {
-	b := &builder{p: p}
+	b, _ := builders.Get().(*builder)
+	b.p, b.faces, b.step = p, b.faces[:0], 0
+	defer func() {
+		if b.p = nil; cap(b.faces) <= mostKeptFaces {
+			builders.Put(b)
+		}
+	}()
 	s, ok := b.simplex()
 	if !ok {
 		return nil, false
@@ -228,11 +244,11 @@ func quickhull(p []gridPoint) ([][3]int, bool) {
 					b.give(q, fresh)
 				}
 			}
-			b.faces[h].above = nil
+			b.faces[h].above = b.faces[h].above[:0]
 		}
 		work = append(work, fresh...)
 	}
-	var out [][3]int
+	out := make([][3]int, 0, len(b.faces))
 	for i := range b.faces {
 		if !b.faces[i].dead {
 			out = append(out, b.faces[i].v)
@@ -250,7 +266,7 @@ func (b *builder) simplex() (s [4]int, ok bool) {
 	cross := func(x, y Point) Point {
 		return Point{x[1]*y[2] - x[2]*y[1], x[2]*y[0] - x[0]*y[2], x[0]*y[1] - x[1]*y[0]}
 	}
-	norm := func(x Point) float64 { return math.Hypot(math.Hypot(x[0], x[1]), x[2]) }
+	squared := func(x Point) float64 { return x[0]*x[0] + x[1]*x[1] + x[2]*x[2] } // it only picks the furthest
 	furthest := func(measure func(i int) float64) int {
 		best, top := 0, math.Inf(-1)
 		for i := range b.p {
@@ -262,9 +278,9 @@ func (b *builder) simplex() (s [4]int, ok bool) {
 	}
 	s[0] = 0 // lowest first coordinate, as the points come sorted
 	o := at(s[0])
-	s[1] = furthest(func(i int) float64 { return norm(minus(at(i), o)) })
+	s[1] = furthest(func(i int) float64 { return squared(minus(at(i), o)) })
 	e := minus(at(s[1]), o)
-	s[2] = furthest(func(i int) float64 { return norm(cross(e, minus(at(i), o))) })
+	s[2] = furthest(func(i int) float64 { return squared(cross(e, minus(at(i), o))) })
 	n := cross(e, minus(at(s[2]), o))
 	s[3] = furthest(func(i int) float64 {
 		d := minus(at(i), o)
