@@ -210,7 +210,7 @@ func TestModuleCommands(t *testing.T) {
 	data := t.TempDir()
 	code, stdout, stderr := command(t, "module", "list", "--data", data)
 	require.Equal(t, exitOK, code, stderr)
-	assert.Equal(t, []string{"KIND", "NAME", "VERSION", "DIGEST"}, strings.Fields(stdout))
+	assert.Equal(t, []string{"KIND", "NAME", "VERSION", "ACTIVE", "DIGEST"}, strings.Fields(stdout))
 
 	folder := t.TempDir()
 	code, _, stderr = command(t, "module", "install", folder, "--data", data)
@@ -223,7 +223,7 @@ func TestModuleCommands(t *testing.T) {
 	digest := strings.Fields(stdout)[0]
 	code, stdout, _ = command(t, "module", "list", "--data", data)
 	require.Equal(t, exitOK, code)
-	assert.Contains(t, stdout, digest)
+	assert.Equal(t, []string{"palette", "palette-test", "1.0.0", "yes", digest}, strings.Fields(stdout)[5:])
 	code, _, _ = command(t, "module", "install")
 	assert.Equal(t, exitUsage, code)
 

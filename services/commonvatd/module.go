@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
@@ -52,14 +53,26 @@ func newModuleList() *cobra.Command {
 		Use: "list", Short: "Shows the installed modules", Args: exactly(0),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			installed, err := catalog.List(modulesPath(data)) // damaged ones are told, whole ones shown
+			active, activeErr := catalog.Active(modulesPath(data))
 			table := tabwriter.NewWriter(cmd.OutOrStdout(), 0, 4, 2, ' ', 0)
-			_, _ = fmt.Fprintln(table, "KIND\tNAME\tVERSION\tDIGEST")
+			_, _ = fmt.Fprintln(table, "KIND\tNAME\tVERSION\tACTIVE\tDIGEST")
 			for _, module := range installed {
-				_, _ = fmt.Fprintf(table, "%s\t%s\t%s\t%s\n", module.Kind, module.Name, module.Version, module.Digest)
+				_, _ = fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\n", module.Kind, module.Name, module.Version,
+					yesNo(slices.ContainsFunc(active, func(a catalog.Installed) bool { return a.Digest == module.Digest })), module.Digest)
+			}
+			if err == nil { // else told already
+				err = activeErr
 			}
 			return errors.Join(err, table.Flush())
 		},
 	}
 	cmd.Flags().StringVar(&data, "data", defaultData, "folder of the records and the modules")
 	return cmd
+}
+
+func yesNo(is bool) string {
+	if is {
+		return "yes"
+	}
+	return "no"
 }

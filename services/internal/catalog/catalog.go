@@ -33,7 +33,7 @@ type Config struct {
 	// RuntimeDir is where module sockets go, in a folder of this core's own that is swept when a core that died left it.
 	// Short: see host.MaxSocketParent. Default: DefaultRuntimeDir().
 	RuntimeDir string
-	// Active names the modules to run by kind, each by digest, or by name for its newest version; the first of a kind is
+	// Active names the modules to run by kind, each by digest, or by name for the build installed last; the first of a kind is
 	// its default. Nil runs every installed name, with the alphabetically first of a kind as its default.
 	Active map[string][]string
 
@@ -156,15 +156,13 @@ func Open(cfg Config) (*Catalog, error) {
 
 // everything activates each installed name.
 func everything(cfg Config) map[string][]string {
-	list, err := List(cfg.StoreDir)
+	list, err := Active(cfg.StoreDir)
 	if err != nil {
 		cfg.Logger.Error("module store has damaged entries", "error", err)
 	}
 	active := map[string][]string{}
 	for _, in := range list {
-		if !slices.Contains(active[in.Kind], in.Name) {
-			active[in.Kind] = append(active[in.Kind], in.Name)
-		}
+		active[in.Kind] = append(active[in.Kind], in.Name)
 	}
 	return active
 }

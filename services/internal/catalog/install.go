@@ -51,8 +51,8 @@ type Installed struct {
 
 // Install copies the module in folder dir into the store and returns its digest. The folder holds a manifest (see
 // ManifestName) and the executable it names, and nothing else; links are refused, whatever they point to. The copy is
-// written aside, synced and then renamed, so that the store never shows half a module. Installing the same content again
-// returns the same digest and changes nothing.
+// written aside, synced and then renamed, so that the store never shows half a module. From then on it is this build that
+// answers for its name, see Active. Installing the same content again returns the same digest.
 func Install(store, dir string) (digest string, err error) {
 	fail := func(err error) (string, error) { return "", fmt.Errorf("install module folder %s: %w", dir, err) }
 	root, err := os.OpenRoot(dir)
@@ -108,12 +108,13 @@ func Install(store, dir string) (digest string, err error) {
 		if err := checkWhole(store, digest); err != nil {
 			return fail(fmt.Errorf("it is in the store already, and damaged: %w", err))
 		}
-		return digest, nil
-	}
-	if err != nil {
+	} else if err = errors.Join(err, syncFolder(parent)); err != nil {
 		return fail(err)
 	}
-	return digest, syncFolder(parent)
+	if err := choose(store, m.name, digest); err != nil {
+		return fail(err)
+	}
+	return digest, nil
 }
 
 // readFolder checks what is in a module folder and reads the manifest.

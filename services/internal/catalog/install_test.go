@@ -53,6 +53,30 @@ func TestInstallAndList(t *testing.T) {
 	assert.Len(t, entries, 3, "nothing is left of the copying")
 }
 
+func TestTheBuildInstalledLastAnswersForItsName(t *testing.T) {
+	store := filepath.Join(t.TempDir(), "store")
+	active := func() string {
+		list, err := Active(store)
+		require.NoError(t, err)
+		require.Len(t, list, 1)
+		return list[0].Digest
+	}
+	newer := strings.Replace(goodManifest, "1.0.0", "2.0.0", 1)
+	for _, folder := range []string{
+		moduleFolder(t, goodManifest, "one"), moduleFolder(t, goodManifest, "two"), moduleFolder(t, newer, "two"),
+		moduleFolder(t, goodManifest, "one"), // back to the first
+	} {
+		digest, err := Install(store, folder)
+		require.NoError(t, err)
+		assert.Equal(t, digest, active())
+	}
+	list, err := List(store)
+	require.NoError(t, err)
+	assert.Len(t, list, 3, "earlier builds stay")
+	require.NoError(t, os.RemoveAll(filepath.Join(store, chosenFolder)))
+	assert.Equal(t, list[0].Digest, active(), "of a store without a choice the newest version")
+}
+
 // TestStoreAgreesWithSha256sum checks the store's format with another implementation, GNU coreutils' sha256sum.
 func TestStoreAgreesWithSha256sum(t *testing.T) {
 	if _, err := exec.LookPath("sha256sum"); err != nil {

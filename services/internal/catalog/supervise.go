@@ -144,20 +144,13 @@ func (s *slot) resolve() (Installed, error) {
 		}
 		return in, err
 	}
-	list, err := List(store)
-	var found []Installed
+	list, err := Active(store)
 	for _, in := range list {
 		if in.Name == s.ref && in.Kind == s.kind {
-			found = append(found, in)
+			return in, nil
 		}
 	}
-	switch {
-	case len(found) == 0:
-		return Installed{}, errors.Join(fmt.Errorf("no module %q of kind %s is installed", s.ref, s.kind), err)
-	case len(found) > 1 && compareVersions(found[0].Version, found[1].Version) == 0:
-		return Installed{}, fmt.Errorf("module %s %s is installed in several builds: activate one by its digest", s.ref, found[0].Version)
-	}
-	return found[0], nil
+	return Installed{}, errors.Join(fmt.Errorf("no module %q of kind %s is installed", s.ref, s.kind), err)
 }
 
 // run is the life of the module; see the package comment.
