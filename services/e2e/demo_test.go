@@ -1,0 +1,73 @@
+package e2e_test
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+// demo is commonvat-demo run on a data folder.
+func demo(ctx context.Context, data string, args ...string) *exec.Cmd {
+	args = append([]string{"run", "--bin", built, "--data", data, "--listen", "127.0.0.1:0"}, args...)
+	cmd := exec.CommandContext(ctx, program("commonvat-demo"), args...)
+	cmd.Dir = root
+	return cmd
+}
+
+func TestDemoAnswersAndLoadsOnce(t *testing.T) {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	defer cancel()
+	data := t.TempDir()
+	expected, err := os.ReadFile(filepath.Join(root, "testdata/demo/expected.txt"))
+	require.NoError(t, err)
+	var revisions []string
+	for range 2 {
+		out, err := demo(ctx, data, "--once").CombinedOutput()
+		require.NoError(t, err, "%s", out)
+		for _, line := range strings.Split(strings.TrimSpace(string(expected)), "\n") {
+			assert.Contains(t, string(out), line)
+		}
+		_, revision, _ := strings.Cut(string(out), "pool revision ")
+		revision, _, _ = strings.Cut(revision, "\n")
+		revisions = append(revisions, revision)
+	}
+	assert.Equal(t, revisions[0], revisions[1], "the second run loads nothing")
+	info, err := os.Stat(filepath.Join(data, "demo-tokens", "clover.token"))
+	require.NoError(t, err)
+	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
+	assert.Empty(t, processesWith(t, data), "nothing is left running")
+}
+
+func TestCtrlCEndsTheDemoCleanly(t *testing.T) {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	defer cancel()
+	data := t.TempDir()
+	cmd := demo(ctx, data)
+	output, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	var faults bytes.Buffer
+	cmd.Stderr = &faults
+	require.NoError(t, cmd.Start())
+	up := false
+	lines := bufio.NewScanner(output)
+	for lines.Scan() {
+		if strings.Contains(lines.Text(), "until Ctrl-C") {
+			up = true
+			require.NoError(t, cmd.Process.Signal(syscall.SIGINT))
+		}
+	}
+	require.NoError(t, lines.Err())
+	require.NoError(t, cmd.Wait(), "%s", faults.String())
+	assert.True(t, up)
+	assert.Empty(t, processesWith(t, data), "nothing is left running")
+}
