@@ -1,6 +1,7 @@
 package catalog_test
 
 import (
+	"encoding/json"
 	"fmt"
 	"os"
 	"os/exec"
@@ -10,10 +11,16 @@ import (
 
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/plugintest/echo"
+	differencev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/difference/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/catalog/catalogtest"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+	"github.com/commonvat/commonvat/services/internal/trial"
 	"github.com/hashicorp/go-hclog"
 	"github.com/hashicorp/go-plugin"
 	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
 )
 
 // BenchmarkModuleCall compares a call through the catalog (acquire, deadline, recovery, limits, release) with a call of the
@@ -38,27 +45,81 @@ func BenchmarkModuleCall(b *testing.B) {
 				_, err := echo.Call(b.Context(), bare, in)
 				return err
 			}
-			const batch = 20
-			var sum [2]time.Duration
-			calls := 0
-			for b.Loop() {
-				for i, f := range []func() error{ours, theirs} {
-					began := time.Now()
-					for range batch {
-						if err := f(); err != nil {
-							b.Fatal(err)
-						}
-					}
-					sum[i] += time.Since(began)
-				}
-				calls += batch
-			}
-			b.ReportMetric(float64(sum[0].Microseconds())/float64(calls), "µs/call")
-			b.ReportMetric(float64(sum[1].Microseconds())/float64(calls), "µs/bare-call")
-			b.ReportMetric(float64(sum[0])/float64(sum[1]), "ratio")
-			b.ReportMetric(0, "ns/op")
+			inTurns(b, ours, theirs)
 		})
 	}
+}
+
+// BenchmarkCheckedCall is one colour difference as the core asks for it, the module checking the request and computing, the pipeline
+// checking the answer, against a bare echo of the request's bytes. Wanted at most 1.25 too.
+func BenchmarkCheckedCall(b *testing.B) {
+	const program = "../../../plugins/difference/cmd/commonvat-module-difference-deltae"
+	var manifest struct{ Version string }
+	text, err := os.ReadFile(filepath.Join(program, "module.json"))
+	if err != nil {
+		b.Fatal(err)
+	}
+	if err := json.Unmarshal(text, &manifest); err != nil {
+		b.Fatal(err)
+	}
+	c := catalogtest.Open(b, []string{catalogtest.Build(b, program, "difference-deltae", manifest.Version, sdk.KindDifference)})
+	asks := pipeline.New(source{c}, pipeline.Limits{})
+	condition := trial.ColourCondition{Illuminant: trial.IlluminantD65, Observer: trial.Observer10}
+	reference, sample := trial.Lab{L: 50, A: 2.5}, trial.Lab{L: 73, A: 25, B: -18}
+	bare := bareConn(b)
+	request := make([]byte, proto.Size(&differencev1.ComputeDifferencesRequest{
+		Condition: &typesv1.ColourCondition{Illuminant: 1, Observer: 2}, Formula: "ciede2000",
+		Pairs: []*differencev1.ColourPair{{Reference: &typesv1.Lab{L: 50, A: 2.5}, Sample: &typesv1.Lab{L: 73, A: 25, B: -18}}},
+	}))
+	inTurns(b, func() error {
+		_, err := asks.ComputeDifference(b.Context(), condition, "ciede2000", reference, sample)
+		return err
+	}, func() error {
+		_, err := echo.Call(b.Context(), bare, request)
+		return err
+	})
+}
+
+// source lets the pipeline find modules in a catalog, as the core's wiring does.
+type source struct{ *catalog.Catalog }
+
+func (s source) Acquire(kind string) (pipeline.Handle, error) {
+	h, err := s.Catalog.Acquire(kind)
+	if err != nil {
+		return nil, err
+	}
+	return identified{h}, nil
+}
+
+type identified struct{ *catalog.Handle }
+
+func (h identified) Identity() *typesv1.ModuleIdentity {
+	m := h.Module()
+	return &typesv1.ModuleIdentity{Name: m.Name, Version: m.Version, Digest: m.Digest, Kind: m.Kind}
+}
+
+// inTurns calls ours and theirs in small batches by turns and reports the ratio of their times.
+func inTurns(b *testing.B, ours, theirs func() error) {
+	b.Helper()
+	const batch = 20
+	var sum [2]time.Duration
+	calls := 0
+	for b.Loop() {
+		for i, f := range []func() error{ours, theirs} {
+			began := time.Now()
+			for range batch {
+				if err := f(); err != nil {
+					b.Fatal(err)
+				}
+			}
+			sum[i] += time.Since(began)
+		}
+		calls += batch
+	}
+	b.ReportMetric(float64(sum[0].Microseconds())/float64(calls), "µs/call")
+	b.ReportMetric(float64(sum[1].Microseconds())/float64(calls), "µs/bare-call")
+	b.ReportMetric(float64(sum[0])/float64(sum[1]), "ratio")
+	b.ReportMetric(0, "ns/op")
 }
 
 // bareConn starts this test binary as a go-plugin process without the SDK, by go-plugin alone.
