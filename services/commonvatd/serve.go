@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 	"google.golang.org/grpc"
 
+	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/api"
 	"github.com/commonvat/commonvat/services/internal/catalog"
@@ -21,11 +22,14 @@ import (
 )
 
 const (
-	// moduleCallTimeout is above what the slowest question may take; nearer limits are set per kind of call.
-	moduleCallTimeout = 60 * time.Second
 	// modulesCloseTimeout bounds the end of the modules, after the last call is done.
 	modulesCloseTimeout = 10 * time.Second
 )
+
+// moduleCallTimeouts are meant for pools of up to 100,000 rows: a batch of readings, a difference, a question as a whole.
+var moduleCallTimeouts = map[string]time.Duration{
+	sdk.KindReading: 10 * time.Second, sdk.KindDifference: 5 * time.Second, sdk.KindPalette: time.Minute, sdk.KindCompare: time.Minute,
+}
 
 func newServe() *cobra.Command {
 	config := &serveConfig{}
@@ -134,7 +138,7 @@ func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err erro
 
 func openModules(config *serveConfig, traces *telemetry.Telemetry, log *slog.Logger) (*catalog.Catalog, error) {
 	settings := catalog.Config{
-		StoreDir: modulesPath(config.data), RuntimeDir: config.runtimeDir, CallTimeout: moduleCallTimeout, Logger: log,
+		StoreDir: modulesPath(config.data), RuntimeDir: config.runtimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
 	}
 	if traces.On() {
 		settings.Spans = traces.ModuleSpans

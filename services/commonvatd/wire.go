@@ -21,7 +21,7 @@ import (
 // service, and what ends the following.
 func wire(ctx context.Context, records store.Engine, modules *catalog.Catalog, log *slog.Logger) (register []func(grpc.ServiceRegistrar), end func() error) {
 	shared := pool.New(pool.Config{
-		Reader: records, Feed: records, Pipeline: pipeline.New(moduleSource{modules}, pipeline.Limits{}),
+		Reader: records, Feed: records, Pipeline: pipeline.New(moduleSource{modules}),
 		Decode: record.DecodeTrial, Log: log,
 	})
 	following, stop := context.WithCancel(context.WithoutCancel(ctx)) // it ends after the last call, not with the signal

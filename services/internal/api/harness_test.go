@@ -98,7 +98,7 @@ func start(t *testing.T, options ...option) *core {
 	}
 	log := slog.New(slog.NewJSONHandler(c.log, nil))
 	shared := pool.New(pool.Config{
-		Reader: records, Feed: records, Pipeline: pipeline.New(noModules{}, pipeline.Limits{}), Decode: record.DecodeTrial, Log: log,
+		Reader: records, Feed: records, Pipeline: pipeline.New(noModules{}), Decode: record.DecodeTrial, Log: log,
 	})
 	following, stop := context.WithCancel(context.Background())
 	var running sync.WaitGroup

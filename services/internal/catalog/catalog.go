@@ -37,12 +37,14 @@ type Config struct {
 	// its default. Nil runs every installed name, with the alphabetically first of a kind as its default.
 	Active map[string][]string
 
-	StartTimeout   time.Duration // 10 s, from the start to the first healthy answer
-	CallTimeout    time.Duration // 30 s, upper bound of every call
+	StartTimeout time.Duration // 10 s, from the start to the first healthy answer
+	CallTimeout  time.Duration // 30 s, upper bound of every call
+	// CallTimeouts are upper bounds by kind, where they differ from CallTimeout.
+	CallTimeouts   map[string]time.Duration
 	HealthInterval time.Duration // 5 s between health checks
 	HealthTimeout  time.Duration // 2 s for one
 	HealthFailures int           // 2 failed checks in a row end the process
-	MaxOverruns    int           // 3 calls in a row that run into CallTimeout end the process
+	MaxOverruns    int           // 3 calls in a row that run into their upper bound end the process
 	DrainTimeout   time.Duration // 10 s for calls that are under way when a module is closed
 	StopGrace      time.Duration // 3 s for a module to end by itself
 
@@ -90,6 +92,14 @@ func (c *Config) setDefaults() {
 	if c.Logger == nil {
 		c.Logger = slog.New(slog.DiscardHandler)
 	}
+}
+
+// callTimeout is the upper bound of calls to a kind.
+func (c *Config) callTimeout(kind string) time.Duration {
+	if own, ok := c.CallTimeouts[kind]; ok {
+		return own
+	}
+	return c.CallTimeout
 }
 
 // Status is what is known of one active module.

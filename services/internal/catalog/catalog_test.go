@@ -248,7 +248,7 @@ func TestFrozenModuleIsReplaced(t *testing.T) {
 
 func TestCallsThatOverrunEndTheModule(t *testing.T) {
 	c := catalogtest.Open(t, []string{folder(t, "echo")}, quick, func(cfg *catalog.Config) {
-		cfg.CallTimeout = 50 * time.Millisecond
+		cfg.CallTimeouts = map[string]time.Duration{sdk.KindPalette: 50 * time.Millisecond}
 		cfg.MaxOverruns = 2
 	})
 	for range 2 {

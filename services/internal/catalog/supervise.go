@@ -228,7 +228,7 @@ func (s *slot) start(ctx context.Context) (*instance, error) {
 	}
 	return &instance{
 		proc: proc, module: in.Module, description: d,
-		callTimeout: cfg.CallTimeout, maxOverruns: int64(cfg.MaxOverruns),
+		callTimeout: cfg.callTimeout(in.Kind), maxOverruns: int64(cfg.MaxOverruns),
 		suspect: make(chan struct{}, 1), idle: make(chan struct{}),
 	}, nil
 }
@@ -255,7 +255,7 @@ func (s *slot) watch(ctx context.Context, inst *instance) (why string, frozen bo
 			return "it ended (" + inst.proc.ExitText() + ")", false
 		case <-inst.suspect:
 			if inst.overrunTooOften() {
-				return fmt.Sprintf("%d calls in a row took longer than %s", cfg.MaxOverruns, cfg.CallTimeout), true
+				return fmt.Sprintf("%d calls in a row took longer than %s", cfg.MaxOverruns, inst.callTimeout), true
 			}
 		case <-tick.C:
 		}

@@ -21,8 +21,7 @@ type Colour struct {
 
 // ColourReader is a hold on one reading module, so that all colours of a question come from the same one.
 type ColourReader struct {
-	pipeline *Pipeline
-	hold     *hold
+	hold *hold
 }
 
 // OpenReading holds the reading module. The caller closes it. Errors: *ModuleError.
@@ -31,7 +30,7 @@ func (p *Pipeline) OpenReading() (*ColourReader, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &ColourReader{pipeline: p, hold: h}, nil
+	return &ColourReader{hold: h}, nil
 }
 
 // Identity is the provenance of the colours.
@@ -60,9 +59,7 @@ func (r *ColourReader) batch(ctx context.Context, condition trial.ColourConditio
 	for i := range raw {
 		request.Raw[i] = rawMessage(raw[i])
 	}
-	limited, cancel := context.WithTimeout(ctx, r.pipeline.limits.Reading)
-	defer cancel()
-	response, err := readingv1.NewReadingServiceClient(r.hold.handle).ComputeColours(limited, request)
+	response, err := readingv1.NewReadingServiceClient(r.hold.handle).ComputeColours(ctx, request)
 	if err != nil {
 		return nil, r.hold.failed(ctx, err)
 	}
@@ -106,9 +103,7 @@ func (p *Pipeline) ComputeDifference(ctx context.Context, condition trial.Colour
 		return Difference{}, err
 	}
 	defer h.handle.Release()
-	limited, cancel := context.WithTimeout(ctx, p.limits.Difference)
-	defer cancel()
-	response, err := differencev1.NewDifferenceServiceClient(h.handle).ComputeDifferences(limited, &differencev1.ComputeDifferencesRequest{
+	response, err := differencev1.NewDifferenceServiceClient(h.handle).ComputeDifferences(ctx, &differencev1.ComputeDifferencesRequest{
 		Condition: conditionMessage(condition),
 		Formula:   formula,
 		Pairs:     []*differencev1.ColourPair{{Reference: labMessage(reference), Sample: labMessage(sample)}},

@@ -45,9 +45,9 @@ func (p *Pipeline) CompareOrders(ctx context.Context, q OrdersQuestion) (*compar
 		return nil, nil, err
 	}
 	defer h.handle.Release()
-	limited, cancel := context.WithTimeout(ctx, p.limits.Compare)
+	streaming, cancel := context.WithCancel(ctx) // ends the stream wherever we leave
 	defer cancel()
-	stream, err := comparev1.NewCompareServiceClient(h.handle).CompareOrders(limited)
+	stream, err := comparev1.NewCompareServiceClient(h.handle).CompareOrders(streaming)
 	if err != nil {
 		return nil, nil, h.failed(ctx, err)
 	}

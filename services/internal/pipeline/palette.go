@@ -44,9 +44,9 @@ func (p *Pipeline) MeasureWidths(ctx context.Context, q WidthsQuestion) (*palett
 		return nil, nil, err
 	}
 	defer h.handle.Release()
-	limited, cancel := context.WithTimeout(ctx, p.limits.Palette)
+	streaming, cancel := context.WithCancel(ctx) // ends the stream wherever we leave
 	defer cancel()
-	stream, err := palettev1.NewPaletteServiceClient(h.handle).MeasureWidths(limited)
+	stream, err := palettev1.NewPaletteServiceClient(h.handle).MeasureWidths(streaming)
 	if err != nil {
 		return nil, nil, h.failed(ctx, err)
 	}

@@ -10,7 +10,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"time"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -81,36 +80,14 @@ type Modules interface {
 	Acquire(kind string) (Handle, error)
 }
 
-// Limits are the longest times that calls may take. A caller's nearer deadline holds.
-type Limits struct {
-	Reading    time.Duration // one batch
-	Difference time.Duration
-	Palette    time.Duration // the stream as a whole
-	Compare    time.Duration // the stream as a whole
-}
-
-// DefaultLimits are meant for pools of up to 100,000 rows.
-var DefaultLimits = Limits{Reading: 10 * time.Second, Difference: 5 * time.Second, Palette: 60 * time.Second, Compare: 60 * time.Second}
-
-// Pipeline calls modules. It is safe for use by several goroutines.
+// Pipeline calls modules. How long a call may take is the catalog's to say, which counts those that take longer; a caller's
+// nearer deadline holds too. It is safe for use by several goroutines.
 type Pipeline struct {
 	modules Modules
-	limits  Limits
 }
 
-// New makes a pipeline; limits that are 0 are taken from DefaultLimits.
-func New(modules Modules, limits Limits) *Pipeline {
-	fill := func(d *time.Duration, value time.Duration) {
-		if *d <= 0 {
-			*d = value
-		}
-	}
-	fill(&limits.Reading, DefaultLimits.Reading)
-	fill(&limits.Difference, DefaultLimits.Difference)
-	fill(&limits.Palette, DefaultLimits.Palette)
-	fill(&limits.Compare, DefaultLimits.Compare)
-	return &Pipeline{modules: modules, limits: limits}
-}
+// New makes a pipeline.
+func New(modules Modules) *Pipeline { return &Pipeline{modules: modules} }
 
 // hold is a module held for one question.
 type hold struct {

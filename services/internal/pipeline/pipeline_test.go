@@ -49,7 +49,7 @@ func blamed(t *testing.T, err error, module, text string) {
 
 func TestColoursComeInOrderAndInBatches(t *testing.T) {
 	modules := pipelinetest.Start(t)
-	reader, err := pipeline.New(modules, pipeline.Limits{}).OpenReading()
+	reader, err := pipeline.New(modules).OpenReading()
 	require.NoError(t, err)
 	defer reader.Close()
 	assert.Equal(t, "test-reading", reader.Identity().GetName())
@@ -78,7 +78,7 @@ func TestWrongColoursAreBlamed(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			modules := pipelinetest.Start(t)
 			modules.SpoilReading(spoil)
-			reader, err := pipeline.New(modules, pipeline.Limits{}).OpenReading()
+			reader, err := pipeline.New(modules).OpenReading()
 			require.NoError(t, err)
 			defer reader.Close()
 			_, err = reader.Compute(t.Context(), d65, labs(3))
@@ -89,7 +89,7 @@ func TestWrongColoursAreBlamed(t *testing.T) {
 
 func TestWrongDifferencesAreBlamed(t *testing.T) {
 	modules := pipelinetest.Start(t)
-	p := pipeline.New(modules, pipeline.Limits{})
+	p := pipeline.New(modules)
 	d, err := p.ComputeDifference(t.Context(), d65, "cie76", trial.Lab{L: 50}, trial.Lab{L: 53, A: 4})
 	require.NoError(t, err)
 	assert.InDelta(t, 5, d.Value, 1e-12)
@@ -128,7 +128,7 @@ func rows(n int) (pipeline.Labels, []pipeline.Row) {
 func TestRowsTravelInOrderAndInSmallChunks(t *testing.T) {
 	modules := pipelinetest.Start(t)
 	labels, many := rows(30_000)
-	_, identity, err := pipeline.New(modules, pipeline.Limits{}).MeasureWidths(t.Context(), pipeline.WidthsQuestion{
+	_, identity, err := pipeline.New(modules).MeasureWidths(t.Context(), pipeline.WidthsQuestion{
 		Condition: d65, Labels: labels, Rows: many, ThresholdDE00: 5, Seed: 7,
 	})
 	require.NoError(t, err)
@@ -148,7 +148,7 @@ func TestRowsTravelInOrderAndInSmallChunks(t *testing.T) {
 func TestADoubledReadingIsRefusedBeforeItIsSent(t *testing.T) {
 	labels, some := rows(8)
 	some[1].ReadingID = some[0].ReadingID
-	_, _, err := pipeline.New(pipelinetest.Start(t), pipeline.Limits{}).MeasureWidths(t.Context(), pipeline.WidthsQuestion{Labels: labels, Rows: some, ThresholdDE00: 5})
+	_, _, err := pipeline.New(pipelinetest.Start(t)).MeasureWidths(t.Context(), pipeline.WidthsQuestion{Labels: labels, Rows: some, ThresholdDE00: 5})
 	require.ErrorContains(t, err, "twice")
 }
 
@@ -157,7 +157,7 @@ func TestTooManyLabelsAreRefused(t *testing.T) {
 	for i := range 100_000 {
 		labels.Cells = append(labels.Cells, fmt.Sprintf("a cell with a name that is rather long, number %d", i))
 	}
-	_, _, err := pipeline.New(pipelinetest.Start(t), pipeline.Limits{}).CompareOrders(t.Context(), pipeline.OrdersQuestion{Labels: labels, Rows: some, ThresholdDE00: 5})
+	_, _, err := pipeline.New(pipelinetest.Start(t)).CompareOrders(t.Context(), pipeline.OrdersQuestion{Labels: labels, Rows: some, ThresholdDE00: 5})
 	require.ErrorIs(t, err, pipeline.ErrTooLarge)
 }
 
@@ -207,7 +207,7 @@ func TestWrongWidthsAreBlamed(t *testing.T) {
 			modules := pipelinetest.Start(t)
 			modules.SpoilWidths(spoil)
 			labels, some := rows(16)
-			_, _, err := pipeline.New(modules, pipeline.Limits{}).MeasureWidths(t.Context(), pipeline.WidthsQuestion{Condition: d65, Labels: labels, Rows: some, ThresholdDE00: 5, Seed: 7})
+			_, _, err := pipeline.New(modules).MeasureWidths(t.Context(), pipeline.WidthsQuestion{Condition: d65, Labels: labels, Rows: some, ThresholdDE00: 5, Seed: 7})
 			blamed(t, err, "test-palette", name)
 		})
 	}
@@ -254,7 +254,7 @@ func TestWrongVerdictsAreBlamed(t *testing.T) {
 			modules := pipelinetest.Start(t)
 			modules.SpoilOrders(c.spoil)
 			labels, some := rows(16)
-			_, _, err := pipeline.New(modules, pipeline.Limits{}).CompareOrders(t.Context(), pipeline.OrdersQuestion{
+			_, _, err := pipeline.New(modules).CompareOrders(t.Context(), pipeline.OrdersQuestion{
 				Condition: d65, Labels: labels, Rows: some, ThresholdDE00: 5, ClosingSessions: c.closing, Seed: 7,
 			})
 			blamed(t, err, "test-compare", c.text)
@@ -264,7 +264,7 @@ func TestWrongVerdictsAreBlamed(t *testing.T) {
 
 func TestAModuleThatCanNotBeHadIsNamed(t *testing.T) {
 	modules := pipelinetest.Start(t)
-	p := pipeline.New(modules, pipeline.Limits{})
+	p := pipeline.New(modules)
 	modules.SetDown(pipeline.KindReading, true)
 	_, err := p.OpenReading()
 	require.ErrorIs(t, err, pipeline.ErrModuleUnavailable)
@@ -298,12 +298,15 @@ func (s slow) Acquire(kind string) (pipeline.Handle, error) {
 type frozen struct{ pipeline.Handle }
 
 func (f frozen) Invoke(ctx context.Context, _ string, _, _ any, _ ...grpc.CallOption) error {
+	// The catalog's handles end a call at a limit of their own.
+	ctx, cancel := context.WithTimeout(ctx, 20*time.Millisecond)
+	defer cancel()
 	<-ctx.Done()
 	return status.FromContextError(ctx.Err()).Err()
 }
 
 func TestDeadlines(t *testing.T) {
-	p := pipeline.New(slow{pipelinetest.Start(t)}, pipeline.Limits{Difference: 20 * time.Millisecond})
+	p := pipeline.New(slow{pipelinetest.Start(t)})
 	_, err := p.ComputeDifference(t.Context(), d65, "cie76", trial.Lab{}, trial.Lab{})
 	require.ErrorIs(t, err, pipeline.ErrModuleUnavailable)
 	assert.ErrorContains(t, err, "took too long")
@@ -330,7 +333,7 @@ func (anonymous) Identity() *typesv1.ModuleIdentity {
 }
 
 func TestProvenanceIsRequired(t *testing.T) {
-	_, err := pipeline.New(nameless{pipelinetest.Start(t)}, pipeline.Limits{}).OpenReading()
+	_, err := pipeline.New(nameless{pipelinetest.Start(t)}).OpenReading()
 	var fault *pipeline.ModuleError
 	require.True(t, errors.As(err, &fault))
 	assert.ErrorIs(t, err, pipeline.ErrModuleAnswer)

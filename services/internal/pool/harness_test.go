@@ -208,7 +208,7 @@ func open(t testing.TB, s *shelf) *house {
 	t.Helper()
 	modules := pipelinetest.Start(t)
 	p := pool.New(pool.Config{
-		Reader: s, Feed: s, Pipeline: pipeline.New(modules, pipeline.Limits{}), Decode: record.DecodeTrial, CatchUpWait: 2 * time.Second,
+		Reader: s, Feed: s, Pipeline: pipeline.New(modules), Decode: record.DecodeTrial, CatchUpWait: 2 * time.Second,
 	})
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})

@@ -347,7 +347,7 @@ func TestMinimumRevision(t *testing.T) {
 	b.read(b.piece("", wool("1"), mordant("alum"), pot("weld")), lab(70, 0, 50))
 	s.put(b.Trial)
 	modules := pipelinetest.Start(t)
-	config := pool.Config{Reader: s, Feed: s, Pipeline: pipeline.New(modules, pipeline.Limits{}), Decode: record.DecodeTrial, CatchUpWait: 10 * time.Millisecond}
+	config := pool.Config{Reader: s, Feed: s, Pipeline: pipeline.New(modules), Decode: record.DecodeTrial, CatchUpWait: 10 * time.Millisecond}
 	p := pool.New(config)
 	_, err := p.AskPalette(t.Context(), byMordant)
 	var behind *pool.BehindError
