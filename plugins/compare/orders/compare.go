@@ -12,7 +12,7 @@ import (
 )
 
 // Compare answers the question over all dye pairs of the rows together: orders are then roles, such as vat first and vat last. It
-// refuses bad rows and parameters with a *colorimetry.FieldError, for rows inside a *RowError, and otherwise fails only when
+// refuses bad rows and parameters with a *colorimetry.FieldError, for rows inside a *width.RowError, and otherwise fails only when
 // ctx ends.
 func Compare(ctx context.Context, rows []Row, params Params) (*Result, error) {
 	p, err := params.withDefaults()

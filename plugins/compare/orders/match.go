@@ -2,27 +2,12 @@ package orders
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"strings"
 
+	"github.com/commonvat/commonvat/plugins/palette/width"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
-
-// RowError refuses one row. Err is a *colorimetry.FieldError.
-type RowError struct {
-	Index     int // in the rows as given
-	ReadingID string
-	Err       error
-}
-
-// Error names the row by index and id, then field, value and allowed range.
-func (e *RowError) Error() string {
-	return fmt.Sprintf("row %d (reading %.60q): %v", e.Index, e.ReadingID, e.Err)
-}
-
-// Unwrap gives the *colorimetry.FieldError.
-func (e *RowError) Unwrap() error { return e.Err }
 
 // matched is one cell in both orders, first and second.
 type matched struct {
@@ -54,28 +39,15 @@ func (c *cellMean) dropped(why Reason) Dropped {
 
 // averaged checks the rows, sorts them by id and averages them to cells, ordered by block, pair, label and group.
 func averaged(rows []Row) ([]*cellMean, error) {
-	order := make([]int, len(rows))
-	for i := range order {
-		order[i] = i
+	order, err := width.InOrder(len(rows), func(i int) (string, string, colorimetry.Lab) { return rows[i].ReadingID, rows[i].Cell, rows[i].Lab })
+	if err != nil {
+		return nil, err
 	}
-	slices.SortStableFunc(order, func(i, j int) int { return strings.Compare(rows[i].ReadingID, rows[j].ReadingID) })
 	type key struct{ group, block, pair, label string }
 	cells := map[key]*cellMean{}
 	var out []*cellMean
-	for n, i := range order {
+	for _, i := range order {
 		r := rows[i]
-		bad := func(err error) error { return &RowError{Index: i, ReadingID: r.ReadingID, Err: err} }
-		switch {
-		case r.ReadingID == "":
-			return nil, bad(refuse("reading_id", `""`, "a text that is not empty"))
-		case n > 0 && rows[order[n-1]].ReadingID == r.ReadingID:
-			return nil, bad(refuse("reading_id", fmt.Sprintf("%.60q", r.ReadingID), fmt.Sprintf("ids that occur once; row %d has it too", order[n-1])))
-		case r.Cell == "":
-			return nil, bad(refuse("cell", `""`, "a text that is not empty"))
-		}
-		if err := r.Lab.Validate(); err != nil {
-			return nil, bad(colorimetry.Under("lab", err))
-		}
 		k := key{r.Group, r.Block, r.Pair, r.Cell}
 		c := cells[k]
 		if c == nil {

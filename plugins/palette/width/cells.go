@@ -9,21 +9,6 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
 
-// RowError refuses one row. Err is a *colorimetry.FieldError.
-type RowError struct {
-	Index     int // in the rows as given
-	ReadingID string
-	Err       error
-}
-
-// Error names the row by index and id, then field, value and allowed range.
-func (e *RowError) Error() string {
-	return fmt.Sprintf("row %d (reading %.60q): %v", e.Index, e.ReadingID, e.Err)
-}
-
-// Unwrap gives the *colorimetry.FieldError.
-func (e *RowError) Unwrap() error { return e.Err }
-
 // cell is the mean of the readings of one group, block, stratum and cell label.
 type cell struct {
 	group, block, stratum, label string
@@ -39,28 +24,15 @@ type labelled struct {
 
 // averaged sorts rows by id and averages them to cells, ordered by stratum, group, block, label.
 func averaged(rows []Row) ([]cell, error) {
-	order := make([]int, len(rows))
-	for i := range order {
-		order[i] = i
+	order, err := InOrder(len(rows), func(i int) (string, string, colorimetry.Lab) { return rows[i].ReadingID, rows[i].Cell, rows[i].Lab })
+	if err != nil {
+		return nil, err
 	}
-	slices.SortStableFunc(order, func(i, j int) int { return strings.Compare(rows[i].ReadingID, rows[j].ReadingID) })
 	type key struct{ stratum, group, block, label string }
 	cells := map[key]*cell{}
 	var out []*cell
-	for n, i := range order {
+	for _, i := range order {
 		r := rows[i]
-		bad := func(err error) error { return &RowError{Index: i, ReadingID: r.ReadingID, Err: err} }
-		switch {
-		case r.ReadingID == "":
-			return nil, bad(refuse("reading_id", `""`, "a text that is not empty"))
-		case n > 0 && rows[order[n-1]].ReadingID == r.ReadingID:
-			return nil, bad(refuse("reading_id", fmt.Sprintf("%.60q", r.ReadingID), fmt.Sprintf("ids that occur once; row %d has it too", order[n-1])))
-		case r.Cell == "":
-			return nil, bad(refuse("cell", `""`, "a text that is not empty"))
-		}
-		if err := r.Lab.Validate(); err != nil {
-			return nil, bad(colorimetry.Under("lab", err))
-		}
 		k := key{r.Stratum, r.Group, r.Block, r.Cell}
 		c := cells[k]
 		if c == nil {
