@@ -2,6 +2,7 @@ package orders
 
 import (
 	"cmp"
+	"fmt"
 	"slices"
 	"strings"
 
