@@ -125,6 +125,10 @@ func (h *Handle) NewStream(ctx context.Context, desc *grpc.StreamDesc, method st
 // so the code tells that it passed and the contexts only whose it was.
 func (h *Handle) finish(caller, limited context.Context, err error) error {
 	h.inst.finished(status.Code(err) == codes.DeadlineExceeded && caller.Err() == nil && earlier(limited, caller))
+	if status.Code(err) == codes.Canceled && caller.Err() == nil {
+		// Nobody gave up: the module ended, and its connection was closed before the call noticed by itself.
+		err = status.Error(codes.Unavailable, "it ended during the call")
+	}
 	return named(h.inst.module.Name, err)
 }
 
