@@ -48,6 +48,19 @@ func TestDemoAnswersAndLoadsOnce(t *testing.T) {
 	assert.Empty(t, processesWith(t, data), "nothing is left running")
 }
 
+// As the README has it: from the clone, with a data folder named relative to it.
+func TestRelativeDataFolder(t *testing.T) {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	defer cancel()
+	steps, err := filepath.Abs(filepath.Join(root, "testdata/demo/cooperative.jsonl"))
+	require.NoError(t, err)
+	cmd := demo(ctx, "data", "--once", "--steps", steps)
+	cmd.Dir = t.TempDir()
+	out, err := cmd.CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	assert.Contains(t, string(out), "gives the wider palette")
+}
+
 func TestCtrlCEndsTheDemoCleanly(t *testing.T) {
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()

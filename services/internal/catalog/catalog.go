@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"path/filepath"
 	"slices"
 	"sync"
 	"time"
@@ -133,6 +134,14 @@ func Open(cfg Config) (*Catalog, error) {
 	cfg.setDefaults()
 	if cfg.StoreDir == "" {
 		return nil, fmt.Errorf("module store is not configured")
+	}
+	// Modules are started by absolute paths, which say the same wherever one stands.
+	var err error
+	if cfg.StoreDir, err = filepath.Abs(cfg.StoreDir); err != nil {
+		return nil, fmt.Errorf("module store: %w", err)
+	}
+	if cfg.RuntimeDir, err = filepath.Abs(cfg.RuntimeDir); err != nil {
+		return nil, fmt.Errorf("runtime folder: %w", err)
 	}
 	for kind := range cfg.Active {
 		if !slices.Contains(sdk.Kinds(), kind) {
