@@ -42,16 +42,16 @@ func (c *collector) Export(_ context.Context, request *collectorv1.ExportTraceSe
 	return &collectorv1.ExportTraceServiceResponse{}, nil
 }
 
-// with finds the spans of the trace that holds a span.
+// with finds the fullest trace that holds a span: calls from before the modules had come up have shorter ones.
 func (c *collector) with(span string) (trace string, spans []string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	for id, of := range c.spans {
-		if slices.Contains(of, span) {
-			return id, slices.Clone(of)
+		if slices.Contains(of, span) && len(of) > len(spans) {
+			trace, spans = id, slices.Clone(of)
 		}
 	}
-	return "", nil
+	return trace, spans
 }
 
 // One trace goes from the client through the core into the module, whose spans come back with its answer.
