@@ -68,19 +68,25 @@ func (a *app) showBath(b *labv1.Bath) error {
 	return a.show(b, bathGrid("", []*labv1.Bath{b}), additions, water, checks)
 }
 
+// fromFile reads a record from a file, with ids that are the same when the file is sent again.
+func fromFile[T any](a *app, file string, parse func(data []byte, seed string) (T, error)) (T, error) {
+	var none T
+	data, err := a.readInput(file)
+	if err != nil {
+		return none, err
+	}
+	seed, err := a.fileSeed(file, data, false)
+	if err != nil {
+		return none, err
+	}
+	return parse(data, seed)
+}
+
 func (a *app) bathCreate() *cobra.Command {
 	return a.writes(&cobra.Command{
 		Use: "create FILE", Short: "Create a bath from a YAML or JSON file (- is standard input)", Args: takes("FILE"),
 		RunE: func(c *cobra.Command, args []string) error {
-			data, err := a.readInput(args[0])
-			if err != nil {
-				return err
-			}
-			seed, err := a.fileSeed(args[0], data, false)
-			if err != nil {
-				return err
-			}
-			b, err := trialfile.ParseBath(data, seed)
+			b, err := fromFile(a, args[0], trialfile.ParseBath)
 			if err != nil {
 				return err
 			}

@@ -154,44 +154,32 @@ func (a *app) sayWarnings(t *labv1.Trial, of map[string]bool) {
 }
 
 func (a *app) pieceSplit() *cobra.Command {
-	var masses, labels []string
-	var after int32
-	var into string
-	c := &cobra.Command{
-		Use: "split PIECE --mass 7.1 --mass 7.0", Short: "Split a piece: it ends, its parts go on",
-		Args: takes("PIECE"), RunE: func(c *cobra.Command, args []string) error {
-			if len(masses) < 2 {
-				return usage("--mass is given at least twice, once for each part")
-			}
-			return a.parts(c.Context(), args[0], labv1.OriginKind_ORIGIN_KIND_SPLIT, masses, labels, after, into)
-		},
-	}
-	partFlags(c, &masses, &labels, &after, &into)
-	return a.writes(c)
+	return a.partCommand(labv1.OriginKind_ORIGIN_KIND_SPLIT, 2, "--mass is given at least twice, once for each part",
+		&cobra.Command{Use: "split PIECE --mass 7.1 --mass 7.0", Short: "Split a piece: it ends, its parts go on"})
 }
 
 func (a *app) pieceTake() *cobra.Command {
+	return a.partCommand(labv1.OriginKind_ORIGIN_KIND_TAKEN, 1, "--mass is required",
+		&cobra.Command{Use: "take PIECE --mass 3", Short: "Take a part of a piece: it goes on, lighter"})
+}
+
+// partCommand makes parts of a piece, at least so many.
+func (a *app) partCommand(kind labv1.OriginKind, least int, tooFew string, c *cobra.Command) *cobra.Command {
 	var masses, labels []string
 	var after int32
 	var into string
-	c := &cobra.Command{
-		Use: "take PIECE --mass 3", Short: "Take a part of a piece: it goes on, lighter",
-		Args: takes("PIECE"), RunE: func(c *cobra.Command, args []string) error {
-			if len(masses) < 1 {
-				return usage("--mass is required")
-			}
-			return a.parts(c.Context(), args[0], labv1.OriginKind_ORIGIN_KIND_TAKEN, masses, labels, after, into)
-		},
+	c.Args = takes("PIECE")
+	c.RunE = func(c *cobra.Command, args []string) error {
+		if len(masses) < least {
+			return usage("%s", tooFew)
+		}
+		return a.parts(c.Context(), args[0], kind, masses, labels, after, into)
 	}
-	partFlags(c, &masses, &labels, &after, &into)
+	c.Flags().StringArrayVar(&masses, "mass", nil, "mass of a part, in grams if no unit is given; \"not known\" is allowed")
+	c.Flags().StringArrayVar(&labels, "label", nil, "label of a part, in the order of --mass")
+	c.Flags().Int32Var(&after, "after", -1, "how many of the piece's own immersions the parts have shared (default: all)")
+	c.Flags().StringVar(&into, "into-trial", "", "id of the trial that takes the parts (default: the piece's own)")
 	return a.writes(c)
-}
-
-func partFlags(c *cobra.Command, masses, labels *[]string, after *int32, into *string) {
-	c.Flags().StringArrayVar(masses, "mass", nil, "mass of a part, in grams if no unit is given; \"not known\" is allowed")
-	c.Flags().StringArrayVar(labels, "label", nil, "label of a part, in the order of --mass")
-	c.Flags().Int32Var(after, "after", -1, "how many of the piece's own immersions the parts have shared (default: all)")
-	c.Flags().StringVar(into, "into-trial", "", "id of the trial that takes the parts (default: the piece's own)")
 }
 
 func (a *app) pieceSend() *cobra.Command {

@@ -188,15 +188,7 @@ func (a *app) experiment() *cobra.Command {
 	create := a.writes(&cobra.Command{
 		Use: "create FILE", Short: "Set a question, from a YAML or JSON file (coordinators)", Args: takes("FILE"),
 		RunE: func(c *cobra.Command, args []string) error {
-			data, err := a.readInput(args[0])
-			if err != nil {
-				return err
-			}
-			seed, err := a.fileSeed(args[0], data, false)
-			if err != nil {
-				return err
-			}
-			e, err := trialfile.ParseExperiment(data, seed)
+			e, err := fromFile(a, args[0], trialfile.ParseExperiment)
 			if err != nil {
 				return err
 			}
