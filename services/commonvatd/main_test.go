@@ -37,6 +37,11 @@ import (
 
 // The host of modules keeps one thread for starting them, for as long as the process lives: modules end with that thread.
 func TestMain(m *testing.M) {
+	for _, v := range os.Environ() { // traces are off, whatever whoever runs the tests has set
+		if name, _, _ := strings.Cut(v, "="); strings.HasPrefix(name, "OTEL_") {
+			_ = os.Unsetenv(name)
+		}
+	}
 	goleak.VerifyTestMain(m, goleak.IgnoreAnyFunction("github.com/commonvat/commonvat/plugins/sdk/host.spawn"))
 }
 

@@ -76,7 +76,13 @@ func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err erro
 	if err != nil {
 		return err
 	}
-	ends = append(ends, traces.Shutdown)
+	ends = append(ends, func() error {
+		// Traces that a collector doesn't take are lost; that is no reason to call the end a failed one.
+		if err := traces.Shutdown(); err != nil {
+			log.Warn("the last traces were not taken", "error", err)
+		}
+		return nil
+	})
 
 	records, err := sqlite.Open(ctx, sqlite.Config{Path: storePath(config.data), CacheBytes: cacheBytes, Logger: log})
 	if err != nil {

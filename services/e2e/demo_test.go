@@ -20,7 +20,7 @@ import (
 func demo(ctx context.Context, data string, args ...string) *exec.Cmd {
 	args = append([]string{"run", "--bin", built, "--data", data, "--listen", "127.0.0.1:0"}, args...)
 	cmd := exec.CommandContext(ctx, program("commonvat-demo"), args...)
-	cmd.Dir = root
+	cmd.Dir, cmd.Env = root, environment()
 	return cmd
 }
 
@@ -37,7 +37,8 @@ func TestDemoAnswersAndLoadsOnce(t *testing.T) {
 		for _, line := range strings.Split(strings.TrimSpace(string(expected)), "\n") {
 			assert.Contains(t, string(out), line)
 		}
-		_, revision, _ := strings.Cut(string(out), "pool revision ")
+		_, revision, found := strings.Cut(string(out), "pool revision ")
+		require.True(t, found)
 		revision, _, _ = strings.Cut(revision, "\n")
 		revisions = append(revisions, revision)
 	}

@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -38,6 +39,14 @@ func run(m *testing.M) int {
 	}
 	built = dir
 	return m.Run()
+}
+
+// environment is the tests' own without what would lead our programs elsewhere: whoever follows the README has some of it set.
+func environment(more ...string) []string {
+	own := slices.DeleteFunc(os.Environ(), func(v string) bool {
+		return strings.HasPrefix(v, "COMMONVAT_") || strings.HasPrefix(v, "OTEL_")
+	})
+	return append(own, more...)
 }
 
 func program(name string) string { return filepath.Join(built, name) }
@@ -115,7 +124,7 @@ func (l *lab) start() {
 	require.NoError(l.t, err)
 	core := exec.Command(program("commonvatd"), "serve", "--data", l.data, "--listen", "127.0.0.1:0",
 		"--ready-file", ready, "--runtime-dir", l.runtime, "--log-level", "debug")
-	core.Env = append(os.Environ(), l.env...)
+	core.Env = environment(l.env...)
 	core.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	core.Stdout, core.Stderr = log, log
 	require.NoError(l.t, core.Start())
@@ -194,7 +203,7 @@ func (l *lab) client(member string, args ...string) answer {
 	cmd := exec.CommandContext(ctx, program("commonvat"), args...)
 	cmd.Dir = root
 	home := filepath.Join(l.data, "home-"+member)
-	cmd.Env = append(os.Environ(), "HOME="+home, "XDG_CONFIG_HOME="+home, "COMMONVAT_SERVER="+l.address, "COMMONVAT_TOKEN_FILE="+l.tokens[member])
+	cmd.Env = environment("HOME="+home, "XDG_CONFIG_HOME="+home, "COMMONVAT_SERVER="+l.address, "COMMONVAT_TOKEN_FILE="+l.tokens[member])
 	cmd.Env = append(cmd.Env, l.env...)
 	var out, faults bytes.Buffer
 	cmd.Stdout, cmd.Stderr = &out, &faults

@@ -90,6 +90,18 @@ func TestOneTraceFromClientIntoModule(t *testing.T) {
 	assert.Contains(t, l.log(), `"trace_id":"`+trace+`"`)
 }
 
+func TestACollectorThatIsAwayDoesNotSpoilTheEnd(t *testing.T) {
+	listener, err := (&net.ListenConfig{}).Listen(t.Context(), "tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	require.NoError(t, listener.Close()) // nobody listens there now
+	l := newLab(t, "ash")
+	l.env = []string{"OTEL_EXPORTER_OTLP_ENDPOINT=http://" + listener.Addr().String()}
+	l.start()
+	l.does("ash", "trial", "list")
+	l.stop()
+	assert.Contains(t, l.log(), "the last traces were not taken")
+}
+
 func TestNoSpanLeavesUntilAskedTo(t *testing.T) {
 	l := newLab(t, "ash")
 	l.start()
