@@ -52,14 +52,14 @@ func bathGrid(title string, baths []*labv1.Bath) output.Grid {
 }
 
 func (a *app) showBath(b *labv1.Bath) error {
-	additions := output.Grid{Title: "additions", Columns: []string{"material", "role", "amount", "lot", "exhaust", "at", "by", "id"}}
+	additions := output.Grid{Title: "additions", Columns: []string{"material", "role", "amount", "lot", "exhaust", "at", "by", "correction", "id"}}
 	for _, x := range b.GetAdditions() {
-		additions.Add(x.GetMaterial()+superseded(x.GetSuperseded()), words.Show(x.GetRole()), quantity.ShowAmount(x.GetAmount()), x.GetLot(), x.GetExhaust(),
-			quantity.ShowTime(x.GetAt()), x.GetRecordedBy(), x.GetId())
+		additions.Add(x.GetMaterial(), words.Show(x.GetRole()), quantity.ShowAmount(x.GetAmount()), x.GetLot(), exhaustIn(b, x.GetExhaust()),
+			quantity.ShowTime(x.GetAt()), x.GetRecordedBy(), correction(x), x.GetId())
 	}
-	checks := output.Grid{Title: "checks", Columns: []string{"ph", "celsius", "exhaust", "at", "note", "id"}}
+	checks := output.Grid{Title: "checks", Columns: []string{"ph", "celsius", "exhaust", "at", "note", "correction", "id"}}
 	for _, x := range b.GetChecks() {
-		checks.Add(x.Ph, x.TemperatureC, x.GetExhaust(), quantity.ShowTime(x.GetAt()), x.GetNote()+superseded(x.GetSuperseded()), x.GetId())
+		checks.Add(x.Ph, x.TemperatureC, exhaustIn(b, x.GetExhaust()), quantity.ShowTime(x.GetAt()), x.GetNote(), correction(x), x.GetId())
 	}
 	water := output.Grid{Title: "water", Columns: []string{"source", "sample", "parts"}}
 	for _, x := range b.GetWaterParts() {

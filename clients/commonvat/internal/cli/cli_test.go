@@ -11,16 +11,20 @@ import (
 	"encoding/pem"
 	"flag"
 	"fmt"
+	"maps"
 	"math/big"
 	"net"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
 
 	accessv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
+	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	"github.com/spf13/cobra"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"go.uber.org/goleak"
@@ -68,10 +72,10 @@ func TestGolden(t *testing.T) {
 		"piece-split":           "piece split K7P --mass 7.1 --mass 7.0 --label left --label right " + submit,
 		"piece-take":            "piece take K7P --mass 3 --after 1 " + submit,
 		"piece-send":            "piece send K7P --bath " + bathID + " --dips 2 --depth deep " + submit,
-		"piece-send-corrects":   "piece send K7P --bath " + bathID + " --position 2 --corrects " + lookID + " --reason wrong-pot " + submit,
+		"piece-send-corrects":   "piece send K7P --bath " + bathID + " --corrects " + lookID + " --reason wrong-pot " + submit,
 		"piece-correct":         "piece correct K7P --mass 13.9 --reason tare " + submit,
 		"usage-corrects":        "look add --piece K7P --text x --corrects " + lookID,
-		"usage-corrects-place":  "piece send K7P --bath " + bathID + " --corrects " + lookID + " --reason x",
+		"usage-corrects-place":  "piece send K7P --bath " + bathID + " --corrects " + bathID + " --reason x",
 		"piece-post":            "piece post K7P --to bo " + submit,
 		"bath-create":           "bath create testdata/bath.yaml",
 		"bath-show":             "bath show " + bathID,
@@ -260,12 +264,98 @@ func TestSendAgainKeepsThePlace(t *testing.T) {
 	assert.Contains(t, sent[0], `"position":3`, "superseded places are free")
 }
 
+func TestTakeAgainSharesTheSame(t *testing.T) {
+	f := startFake(t)
+	args := []string{"piece", "take", "K7P", "--mass", "3", "--request-id", request}
+	require.Equal(t, ExitOK, f.run(t, "", args...).code)
+	f.further = 1
+	require.Equal(t, ExitOK, f.run(t, "", args...).code)
+	var sent []string
+	for _, a := range f.take() {
+		if strings.HasPrefix(a, "AddEntries") {
+			sent = append(sent, a)
+		}
+	}
+	require.Len(t, sent, 2)
+	assert.Contains(t, sent[0], `"after_position":2`)
+	assert.Equal(t, sent[0], sent[1], "though the piece went into another bath since")
+	require.Equal(t, ExitOK, f.run(t, "", "piece", "take", "K7P", "--mass", "3").code)
+	assert.Contains(t, strings.Join(f.take(), "\n"), `"after_position":3`)
+	r := f.run(t, "", "piece", "take", "K7P", "--mass", "3", "--after", "0")
+	require.Equal(t, ExitOK, r.code)
+	assert.NotContains(t, strings.Join(f.take(), "\n"), "after_position", "0 is told, and is the interface's own zero")
+}
+
 // Whoever holds a posted piece may not be able to read its trial; the piece itself tells its place.
 func TestPostedPieceKnowsItsPlace(t *testing.T) {
 	f := startFake(t)
 	f.posted = true
 	require.Equal(t, ExitOK, f.run(t, "", "piece", "send", "K7P", "--bath", bathID).code)
 	assert.Contains(t, strings.Join(f.take(), "\n"), `"position":3`)
+}
+
+// Every command has an example, and that is a command line that the program takes.
+func TestExamples(t *testing.T) {
+	root := (&app{}).root()
+	left := maps.Clone(examples)
+	var walk func(c *cobra.Command)
+	walk = func(c *cobra.Command) {
+		for _, sub := range c.Commands() {
+			walk(sub)
+		}
+		if c.HasSubCommands() && c.Name() != "members" {
+			return
+		}
+		path := strings.TrimPrefix(c.CommandPath(), "commonvat ")
+		line, ok := strings.CutPrefix(strings.TrimSpace(c.Example), "commonvat ")
+		if !assert.True(t, ok, "%s has no example", path) {
+			return
+		}
+		delete(left, path)
+		args := shellWords(line)
+		found, rest, err := root.Find(args)
+		require.NoError(t, err, line)
+		assert.Equal(t, c, found, line)
+		require.NoError(t, found.ParseFlags(rest), line)
+		require.NoError(t, found.ValidateArgs(found.Flags().Args()), line)
+	}
+	walk(root)
+	assert.Empty(t, left, "examples of no command")
+}
+
+// shellWords takes a command line apart as a shell does, as far as the examples need it.
+func shellWords(line string) []string {
+	var out []string
+	for _, m := range regexp.MustCompile(`'([^']*)'|"([^"]*)"|(\S+)`).FindAllStringSubmatch(line, -1) {
+		out = append(out, m[1]+m[2]+m[3])
+	}
+	return out
+}
+
+// Long tables are cut on screen, warnings never; baths of one name are told apart.
+func TestLongTrial(t *testing.T) {
+	trial := &labv1.Trial{Title: "long", Warnings: make([]*labv1.Warning, 70)}
+	for i := range 70 {
+		trial.Readings = append(trial.Readings, &labv1.Reading{Id: fmt.Sprintf("r%d.", i)})
+		trial.Warnings[i] = &labv1.Warning{Text: fmt.Sprintf("odd %d.", i)}
+	}
+	trial.Immersions = []*labv1.Immersion{{BathId: "0001-aaaaaa"}, {BathId: "0002-bbbbbb"}, {BathId: "0003"}}
+	baths := []*labv1.Bath{{Id: "0001-aaaaaa", Label: "vat"}, {Id: "0002-bbbbbb", Label: "vat"}, {Id: "0003", Label: "weld pot"}}
+	assert.Equal(t, "", exhaustIn(nil, 0), "unknown is not fresh")
+	assert.Equal(t, "2", exhaustIn(nil, 2))
+	assert.Equal(t, "fresh", exhaustIn(baths[0], 0))
+	assert.Equal(t, "not stated", exhaustIn(&labv1.Bath{ExhaustNotStated: true}, 0))
+	assert.Equal(t, "number not stated", exhaustIn(&labv1.Bath{ExhaustNumberNotStated: true}, 0))
+	for _, all := range []bool{false, true} {
+		var out bytes.Buffer
+		a := &app{Surroundings: Surroundings{Out: &out, Err: &out}, format: "table"}
+		require.NoError(t, a.showTrial(trial, trial, baths, all))
+		assert.Contains(t, out.String(), "r59.")
+		assert.Equal(t, all, strings.Contains(out.String(), "r60."))
+		assert.Equal(t, !all, strings.Contains(out.String(), "and 10 more (trial show --all has them)\n"))
+		assert.Contains(t, out.String(), "odd 69.")
+		assert.Regexp(t, `vat …aaaaaa .*\n.*vat …bbbbbb .*\n.* weld pot  `, out.String())
+	}
 }
 
 func TestImportAgain(t *testing.T) {

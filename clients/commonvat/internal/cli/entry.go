@@ -157,7 +157,7 @@ func (a *app) readingCommand() *cobra.Command {
 	f.StringVar(&instrument, "instrument", "", "name of the instrument in the cooperative")
 	f.StringVar(&geometry, "geometry", "", "45/0, d/8, ...")
 	f.StringVar(&at, "at", "", "when, for example 2026-05-20")
-	f.Int32Var(&after, "after", 0, "position of the piece's own last immersion when it was read (default: its last)")
+	f.Int32Var(&after, "after", 0, "place of the piece's own last immersion when it was read, 0 for none (default: its last, or with --corrects that of the wrong one)")
 	wrong.flags(add, "reading")
 	return groupOf("reading", "Add colour readings", a.writes(add))
 }

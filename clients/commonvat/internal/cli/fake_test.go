@@ -44,6 +44,8 @@ type fake struct {
 	asked   []string // "Method {json}", oldest first
 	faults  []error  // given to the next calls, oldest first
 	rows    map[string]string
+	parts   []*labv1.Piece // made before
+	further int32          // immersions of the piece since
 	lastImm []*labv1.Immersion
 	posted  bool
 }
@@ -137,6 +139,7 @@ func grams(v float64) *typesv1.Amount {
 func cannedPiece() *labv1.Piece {
 	depth := 33.5
 	return &labv1.Piece{Id: pieceID, TrialId: trialID, Code: "K7P", Label: "w1", Fibre: wool(), Mass: grams(14), Holder: "ada", LastPosition: 2,
+		Corrections: []*labv1.PieceCorrection{{MassBefore: grams(41), Reason: "digits swapped", RecordTime: when}},
 		Route: &labv1.Route{Order: "weld > indigo", Text: "alum > weld > indigo (3 dips)", Layers: []*labv1.Layer{
 			{Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}, Materials: []*labv1.LayerMaterial{{Material: "weld"}}, BathId: bathID,
 				IntendedDepth: 2, DeliveredPercentWof: &depth, ExhaustNotStated: true},
@@ -150,12 +153,13 @@ func (f *fake) cannedTrial() *labv1.Trial {
 		{Id: "i1", PieceId: pieceID, BathId: bathID, Position: 1},
 		{Id: "i2", PieceId: pieceID, BathId: bathID, Position: 2, Dips: 3, IntendedDepth: labv1.Depth_DEPTH_DEEP},
 		{Id: "i3", PieceId: pieceID, BathId: bathID, Position: 3, Superseded: true},
+		{Id: lookID, PieceId: pieceID, BathId: bathID, Position: 2, Superseded: true},
 	}
 	return &labv1.Trial{Id: trialID, Owner: "ada", Title: "Both orders (invented)", State: labv1.TrialState_TRIAL_STATE_BEGUN,
 		Sharing:  &typesv1.Sharing{Level: typesv1.SharingLevel_SHARING_LEVEL_COOPERATIVE},
 		Sessions: []*labv1.Session{{Id: "s1"}}, Pieces: []*labv1.Piece{cannedPiece()}, Immersions: append(imms, f.lastImm...), UpdateTime: when, Revision: 41,
-		Looks: []*labv1.Look{{Id: "l1", Of: &labv1.Look_PieceId{PieceId: pieceID}, Text: "greener than thought"}},
-		Readings: []*labv1.Reading{{Id: "r1", PieceId: pieceID, State: labv1.PieceState_PIECE_STATE_DRY, AgeDays: &age, Instrument: "invented meter",
+		Looks: []*labv1.Look{{Id: "l1", Of: &labv1.Look_PieceId{PieceId: pieceID}, Text: "greener than thought", Corrects: &typesv1.Correction{EntryId: lookID, Reason: "wrong piece"}}},
+		Readings: []*labv1.Reading{{Id: "r1", PieceId: pieceID, State: labv1.PieceState_PIECE_STATE_DRY, AgeDays: &age, Instrument: "invented meter", AfterPosition: ptr(int32(2)),
 			Raw: &typesv1.RawColour{Value: &typesv1.RawColour_Lab{Lab: &typesv1.Lab{L: 48.12, A: -14.5, B: 10}}, LabCondition: d65()}}},
 		Warnings: []*labv1.Warning{{EntryId: pieceID, Text: "parts weigh 0.1 g more than the whole"}}}
 }
@@ -190,6 +194,7 @@ func (f *fake) AddEntries(_ context.Context, r *labv1.AddEntriesRequest) (*labv1
 		p.Fibre, p.Holder = wool(), "ada"
 	}
 	f.lastImm = append(f.lastImm, r.GetImmersions()...)
+	f.parts = append(f.parts, r.GetPieces()...)
 	t.Pieces = append(t.Pieces, r.GetPieces()...)
 	return t, nil
 }
@@ -204,10 +209,17 @@ func (f *fake) ShareTrial(_ context.Context, r *labv1.ShareTrialRequest) (*labv1
 	return t, nil
 }
 func (f *fake) GetPiece(_ context.Context, r *labv1.GetPieceRequest) (*labv1.Piece, error) {
+	for _, p := range f.parts {
+		if p.GetId() == r.GetPiece() {
+			return p, nil
+		}
+	}
 	if p := r.GetPiece(); p != pieceID && p != "K7P" {
 		return nil, status.Errorf(codes.NotFound, "piece %q is not there, or not readable", p)
 	}
-	return cannedPiece(), nil
+	p := cannedPiece()
+	p.LastPosition += f.further
+	return p, nil
 }
 func (f *fake) PostPiece(_ context.Context, r *labv1.PostPieceRequest) (*labv1.Piece, error) {
 	p := cannedPiece()
@@ -317,8 +329,10 @@ func (f *fake) AskPalette(_ context.Context, r *poolv1.AskPaletteRequest) (*pool
 			{Group: "=indigo > weld", Stratum: "yarn not stated", Pieces: 4, Cells: 4, ShadesAtLeast: 3, ShadesAtMost: 4, HullSide: 0, Dispersion: 8.123456789, Unstable: true},
 		},
 		Pairs: []*poolv1.PairAnswer{{First: "weld > indigo", Second: "indigo > weld", Standing: poolv1.Standing_STANDING_NOT_ENOUGH_YET, Strata: 1, CellsFirst: 9, CellsSecond: 4,
-			WidthRatio: ptr(1.4), Sessions: 4, Missing: []string{"two more sessions"}, Statement: "Not enough yet: two more sessions.", Thin: true}},
-		LeftOut:    []*poolv1.LeftOut{{Reason: "order not stated", Count: 3, Unit: "pieces"}},
+			WidthRatio: ptr(1.4), Sessions: 4, Missing: []string{"two more sessions", "an instrument"}, Statement: "Not enough yet: two more sessions.", Thin: true},
+			{First: "vat last", Second: "vat first", Standing: poolv1.Standing_STANDING_EXPLORATORY, Strata: 12, CellsFirst: 10, CellsSecond: 12, WidthRatio: ptr(0.9), ShadeDifference: ptr(-1.25),
+				Sessions: 4, Missing: []string{"an instrument"}, Statement: "So far blue over yellow looks wider; this is no verdict."}},
+		LeftOut:    []*poolv1.LeftOut{{Reason: "order not stated", Count: 3, Unit: "pieces"}, {Reason: "read wet", Count: 1, Unit: "readings"}},
 		CannotTell: []string{"whether water or member makes the difference"}, Modules: modules(), Condition: d65(), ThresholdDe00: 5, Seed: r.GetSeed(),
 		PoolRevision: 41, PiecesUsed: 16, ReadingsUsed: 16}, nil
 }

@@ -58,9 +58,13 @@ func (a *app) showPiece(p *labv1.Piece) error {
 			materials = append(materials, words.NotStated)
 		}
 		layers.Add(i+1, strings.Join(purposes, ", "), strings.Join(materials, ", "), exhaust(l.GetExhaust(), l.GetExhaustNumberNotStated(), l.GetExhaustNotStated()),
-			words.Show(labv1.Depth(l.GetIntendedDepth())), l.DeliveredPercentWof, l.GetDips(), l.ConcentrationGPerL, l.GetWater(), l.GetBathId())
+			words.Show(labv1.Depth(l.GetIntendedDepth())), l.DeliveredPercentWof, orNothing(l.GetDips()), l.ConcentrationGPerL, l.GetWater(), l.GetBathId())
 	}
-	return a.show(p, pieceGrid("", []*labv1.Piece{p}), layers)
+	corrected := output.Grid{Title: "corrected masses", Columns: []string{"before", "reason", "recorded"}}
+	for _, x := range p.GetCorrections() {
+		corrected.Add(quantity.ShowAmount(x.GetMassBefore()), x.GetReason(), stamp(x.GetRecordTime()))
+	}
+	return a.show(p, pieceGrid("", []*labv1.Piece{p}), layers, corrected)
 }
 
 func exhaust(n int32, numberNotStated, notStated bool) string {
@@ -75,8 +79,8 @@ func exhaust(n int32, numberNotStated, notStated bool) string {
 	return fmt.Sprint(n)
 }
 
-// sentBefore finds the position of an immersion that an earlier sending of the same request made; 0 if there is none.
-func (a *app) sentBefore(ctx context.Context, client labv1.TrialServiceClient, p *labv1.Piece, id string) (int32, error) {
+// placeOf finds the position of an immersion in the piece's trial; 0 if it isn't there, or the trial isn't the caller's to read.
+func (a *app) placeOf(ctx context.Context, client labv1.TrialServiceClient, p *labv1.Piece, id string) (int32, error) {
 	t, err := call(ctx, a, client.GetTrial, &labv1.GetTrialRequest{TrialId: p.GetTrialId()})
 	if status.Code(err) == codes.NotFound {
 		return 0, nil // a trial that isn't the holder's to read
@@ -89,8 +93,24 @@ func (a *app) sentBefore(ctx context.Context, client labv1.TrialServiceClient, p
 	return 0, err
 }
 
+// nextPlace is where an immersion goes when nothing is said: to the place of the one that it corrects, else after the piece's last.
+func (a *app) nextPlace(ctx context.Context, client labv1.TrialServiceClient, p *labv1.Piece, m *labv1.Immersion) (int32, error) {
+	id := m.GetId() // the same request may have been sent before, and then the last one is this one
+	if m.GetCorrects() != nil {
+		id = m.GetCorrects().GetEntryId()
+	}
+	place, err := a.placeOf(ctx, client, p, id)
+	switch {
+	case err != nil || place > 0:
+		return place, err
+	case m.GetCorrects() != nil:
+		return 0, usage("--position is required with this --corrects: immersion %s isn't there, or its trial isn't yours to read", id)
+	}
+	return p.GetLastPosition() + 1, nil
+}
+
 // parts makes the entry that splits a piece or takes parts of it.
-func (a *app) parts(ctx context.Context, ref string, kind labv1.OriginKind, masses, labels []string, after int32, into string) error {
+func (a *app) parts(ctx context.Context, ref string, kind labv1.OriginKind, masses, labels []string, after *int32, into string) error {
 	if len(labels) > 0 && len(labels) != len(masses) {
 		return usage("--label is given once for each --mass, or not at all")
 	}
@@ -105,20 +125,31 @@ func (a *app) parts(ctx context.Context, ref string, kind labv1.OriginKind, mass
 	if err != nil {
 		return err
 	}
+	again := a.requestID != ""
 	seed, err := a.seed()
 	if err != nil {
 		return err
 	}
-	if after < 0 {
-		after = p.GetLastPosition()
+	shared := p.GetLastPosition()
+	switch {
+	case after != nil:
+		shared = *after
+	case again: // the piece may have gone on since the request was first sent
+		made, err := call(ctx, a, client.GetPiece, &labv1.GetPieceRequest{Piece: partID(seed, 0)})
+		if err != nil && status.Code(err) != codes.NotFound {
+			return err
+		}
+		if err == nil {
+			shared = made.GetOrigin().GetAfterPosition()
+		}
 	}
 	if into == "" {
 		into = p.GetTrialId()
 	}
 	req := &labv1.AddEntriesRequest{RequestId: seed, TrialId: into}
 	for i, m := range amounts {
-		part := &labv1.Piece{Id: ids.Derive(seed, "piece", fmt.Sprint(i)), Mass: m, WeighingBasis: p.GetWeighingBasis(),
-			Origin: &labv1.PieceOrigin{ParentPieceId: p.GetId(), Kind: kind, AfterPosition: after}}
+		part := &labv1.Piece{Id: partID(seed, i), Mass: m, WeighingBasis: p.GetWeighingBasis(),
+			Origin: &labv1.PieceOrigin{ParentPieceId: p.GetId(), Kind: kind, AfterPosition: shared}}
 		if into == p.GetTrialId() {
 			part.SessionId = p.GetSessionId()
 		}
@@ -144,6 +175,8 @@ func (a *app) parts(ctx context.Context, ref string, kind labv1.OriginKind, mass
 	a.sayWarnings(t, made)
 	return a.show(t, pieceGrid("parts of "+p.GetCode(), shown))
 }
+
+func partID(seed string, part int) string { return ids.Derive(seed, "piece", fmt.Sprint(part)) }
 
 func (a *app) sayWarnings(t *labv1.Trial, of map[string]bool) {
 	for _, w := range t.GetWarnings() {
@@ -173,11 +206,15 @@ func (a *app) partCommand(kind labv1.OriginKind, least int, tooFew string, c *co
 		if len(masses) < least {
 			return usage("%s", tooFew)
 		}
-		return a.parts(c.Context(), args[0], kind, masses, labels, after, into)
+		var told *int32
+		if c.Flags().Changed("after") {
+			told = &after
+		}
+		return a.parts(c.Context(), args[0], kind, masses, labels, told, into)
 	}
 	c.Flags().StringArrayVar(&masses, "mass", nil, "mass of a part, in grams if no unit is given; \"not known\" is allowed")
 	c.Flags().StringArrayVar(&labels, "label", nil, "label of a part, in the order of --mass")
-	c.Flags().Int32Var(&after, "after", -1, "how many of the piece's own immersions the parts have shared (default: all)")
+	c.Flags().Int32Var(&after, "after", 0, "place of the piece's own last immersion that the parts share, 0 for none (default: its last)")
 	c.Flags().StringVar(&into, "into-trial", "", "id of the trial that takes the parts (default: the piece's own)")
 	return a.writes(c)
 }
@@ -202,9 +239,6 @@ func (a *app) pieceSend() *cobra.Command {
 			if m.Corrects, err = wrong.correction(); err != nil {
 				return err
 			}
-			if m.Corrects != nil && position == 0 {
-				return usage("--position is required with --corrects: the place of the right immersion")
-			}
 			if m.Entered, err = flagTime("--entered", entered); err != nil {
 				return err
 			}
@@ -221,12 +255,8 @@ func (a *app) pieceSend() *cobra.Command {
 			}
 			m.Id, m.PieceId = ids.Derive(seed, "immersion"), p.GetId()
 			if position == 0 {
-				before, err := a.sentBefore(c.Context(), client, p, m.GetId())
-				if err != nil {
+				if m.Position, err = a.nextPlace(c.Context(), client, p, m); err != nil {
 					return err
-				}
-				if m.Position = p.GetLastPosition() + 1; before > 0 {
-					m.Position = before // it got there when the request was sent before
 				}
 			}
 			_, err = call(c.Context(), a, client.AddEntries, &labv1.AddEntriesRequest{RequestId: seed, TrialId: p.GetTrialId(), Immersions: []*labv1.Immersion{m}})
@@ -243,7 +273,7 @@ func (a *app) pieceSend() *cobra.Command {
 	f.StringVar(&bath, "bath", "", "id of the bath (required)")
 	f.Int32Var(&exhaust, "exhaust", 0, "0 for the fresh bath, n for exhaust bath n")
 	f.Int32Var(&dips, "dips", 0, "dips, in a vat")
-	f.Int32Var(&position, "position", 0, "place in the piece's own order (default: after the last)")
+	f.Int32Var(&position, "position", 0, "place in the piece's own order (default: after the last, or with --corrects that of the wrong one)")
 	f.StringVar(&depth, "depth", "", "wanted depth: pale, medium or deep")
 	f.StringVar(&entered, "entered", "", "when it went in, for example \"2026-05-03 14:10 +02:00\"")
 	f.StringVar(&left, "left", "", "when it came out")

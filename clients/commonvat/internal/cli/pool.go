@@ -121,55 +121,17 @@ const manyGroups = 20
 func (a *app) paletteTable(ctx context.Context, r *poolv1.AskPaletteResponse, all bool) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\nstanding: %s\n\n", output.Clean(r.GetHeadline()), words.Show(r.GetStanding()))
-	groups := output.Grid{Title: "palettes", Columns: []string{"group", "stratum", "pieces", "cells", "sessions", "shades", "at equal number", "95 % interval",
-		"hull side", "dispersion", "hue gap", ""}}
-	hidden := 0
-	for _, x := range r.GetGroups() {
-		if !all && len(r.GetGroups()) > manyGroups && x.GetCells() < 2 {
-			hidden++
-			continue
-		}
-		equal, interval, mark := "", "", ""
-		if x.ShadesAtEqualNumber != nil {
-			equal = fmt.Sprintf("%s of %d", output.Figure(x.GetShadesAtEqualNumber(), 3), x.GetEqualNumber())
-		}
-		if x.ShadesLow != nil && x.ShadesHigh != nil {
-			interval = output.Figure(x.GetShadesLow(), 3) + " to " + output.Figure(x.GetShadesHigh(), 3)
-		}
-		if x.GetUnstable() {
-			mark = "unstable"
-		}
-		shades := fmt.Sprint(x.GetShadesAtLeast())
-		if x.GetShadesAtMost() != x.GetShadesAtLeast() {
-			shades += " to " + fmt.Sprint(x.GetShadesAtMost())
-		}
-		gap := any(nil)
-		if x.LargestHueGapDeg != nil {
-			gap = fmt.Sprintf("%.0f deg", x.GetLargestHueGapDeg())
-		}
-		groups.Add(x.GetGroup(), x.GetStratum(), x.GetPieces(), x.GetCells(), x.GetSessions(), shades, equal, interval,
-			fmt.Sprintf("%.1f", x.GetHullSide()), fmt.Sprintf("%.1f", x.GetDispersion()), gap, mark)
-	}
-	if err := output.WriteTable(&b, groups); err != nil {
+	if err := writeGroups(&b, r.GetGroups(), all); err != nil {
 		return err
 	}
-	if hidden > 0 {
-		fmt.Fprintf(&b, "and %d groups of a single cell (--all shows them)\n", hidden)
-	}
-	if len(r.GetPairs()) > 0 {
-		b.WriteString("\ncompared like with like\n")
-	}
-	for _, x := range r.GetPairs() {
-		fmt.Fprintf(&b, "  %s (%s%s)\n", output.Clean(x.GetStatement()), words.Show(x.GetStanding()), pairFigures(x))
-		for _, m := range x.GetMissing() {
-			fmt.Fprintf(&b, "    missing: %s\n", output.Clean(m))
-		}
+	if err := writePairs(&b, r); err != nil {
+		return err
 	}
 	if len(r.GetLeftOut()) > 0 {
 		b.WriteString("\nleft out\n")
 	}
 	for _, x := range r.GetLeftOut() {
-		fmt.Fprintf(&b, "  %d %s: %s\n", x.GetCount(), output.Clean(x.GetUnit()), output.Clean(x.GetReason()))
+		fmt.Fprintf(&b, "  %s: %s\n", counted(x.GetCount(), output.Clean(x.GetUnit())), output.Clean(x.GetReason()))
 	}
 	if len(r.GetCannotTell()) > 0 {
 		b.WriteString("\nwhat the data can't tell\n")
@@ -187,22 +149,108 @@ func (a *app) paletteTable(ctx context.Context, r *poolv1.AskPaletteResponse, al
 	return nil
 }
 
-func pairFigures(x *poolv1.PairAnswer) string {
-	var b strings.Builder
-	add := func(name string, v *float64) {
-		if v != nil {
-			fmt.Fprintf(&b, "; %s %s", name, output.Figure(*v, 3))
+// counted is a number with its unit, which the interface tells in the plural.
+func counted(n int32, units string) string {
+	if n == 1 {
+		units = strings.TrimSuffix(units, "s")
+	}
+	return fmt.Sprintf("%d %s", n, units)
+}
+
+// figure is a figure in three digits, and empty where there is none.
+func figure(v *float64) output.Measure {
+	if v == nil {
+		return ""
+	}
+	return output.Measure(output.Figure(*v, 3))
+}
+
+func writeGroups(b *strings.Builder, groups []*poolv1.GroupAnswer, all bool) error {
+	grid := output.Grid{Title: "palettes", Columns: []string{"group", "stratum", "pieces", "cells", "sessions", "shades", "at equal number", "95 % interval",
+		"hull side", "dispersion", "hue gap", ""}}
+	hidden := 0
+	for _, x := range groups {
+		if !all && len(groups) > manyGroups && x.GetCells() < 2 {
+			hidden++
+			continue
+		}
+		var equal, interval, gap output.Measure
+		mark := ""
+		if x.ShadesAtEqualNumber != nil {
+			equal = output.Measure(fmt.Sprintf("%s of %d", output.Figure(x.GetShadesAtEqualNumber(), 3), x.GetEqualNumber()))
+		}
+		if x.ShadesLow != nil && x.ShadesHigh != nil {
+			interval = output.Measure(output.Figure(x.GetShadesLow(), 3) + " to " + output.Figure(x.GetShadesHigh(), 3))
+		}
+		if x.GetUnstable() {
+			mark = "unstable"
+		}
+		shades := fmt.Sprint(x.GetShadesAtLeast())
+		if x.GetShadesAtMost() != x.GetShadesAtLeast() {
+			shades += " to " + fmt.Sprint(x.GetShadesAtMost())
+		}
+		if x.LargestHueGapDeg != nil {
+			gap = output.Measure(fmt.Sprintf("%.0f deg", x.GetLargestHueGapDeg()))
+		}
+		grid.Add(x.GetGroup(), x.GetStratum(), x.GetPieces(), x.GetCells(), x.GetSessions(), output.Measure(shades), equal, interval,
+			output.Measure(fmt.Sprintf("%.1f", x.GetHullSide())), output.Measure(fmt.Sprintf("%.1f", x.GetDispersion())), gap, mark)
+	}
+	if err := output.WriteTable(b, grid); err != nil {
+		return err
+	}
+	if hidden > 0 {
+		fmt.Fprintf(b, "and %s of a single cell (--all shows them)\n", counted(int32(hidden), "groups"))
+	}
+	return nil
+}
+
+// writePairs writes what was held against what: figures in a table, then what each pair says and lacks, each thing once.
+func writePairs(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
+	pairs := r.GetPairs()
+	if len(pairs) == 0 {
+		return nil
+	}
+	b.WriteString("\n")
+	grid := output.Grid{Title: "compared like with like", Columns: []string{"pair", "first", "second", "width ratio", "shades apart", "p", "p adjusted",
+		"sessions", "strata", "cells", "standing", ""},
+		Below: "width ratio: first to second; shades apart: first less second"}
+	for i, x := range pairs {
+		mark := ""
+		if x.GetThin() {
+			mark = "thin"
+		}
+		grid.Add(i+1, x.GetFirst(), x.GetSecond(), figure(x.WidthRatio), figure(x.ShadeDifference), figure(x.P), figure(x.PAdjusted), x.GetSessions(), x.GetStrata(),
+			output.Measure(fmt.Sprintf("%d : %d", x.GetCellsFirst(), x.GetCellsSecond())), words.Show(x.GetStanding()), mark)
+	}
+	if err := output.WriteTable(b, grid); err != nil {
+		return err
+	}
+	for i, x := range pairs {
+		if s := x.GetStatement(); s != "" && s != r.GetHeadline() { // a single pair's is the headline
+			fmt.Fprintf(b, "  pair %d: %s\n", i+1, output.Clean(s))
 		}
 	}
-	add("ratio of widths", x.WidthRatio)
-	add("shades apart", x.ShadeDifference)
-	add("p", x.P)
-	add("p adjusted", x.PAdjusted)
-	fmt.Fprintf(&b, "; sessions %d, strata %d, cells %d and %d", x.GetSessions(), x.GetStrata(), x.GetCellsFirst(), x.GetCellsSecond())
-	if x.GetThin() {
-		b.WriteString("; thin")
+	var missing []string
+	of := map[string][]string{}
+	for i, x := range pairs {
+		for _, m := range x.GetMissing() {
+			if of[m] == nil {
+				missing = append(missing, m)
+			}
+			of[m] = append(of[m], fmt.Sprint(i+1))
+		}
 	}
-	return b.String()
+	for _, m := range missing {
+		where := ""
+		switch {
+		case len(of[m]) < len(pairs):
+			where = " in pair " + strings.Join(of[m], ", ")
+		case len(pairs) > 1:
+			where = " in every pair"
+		}
+		fmt.Fprintf(b, "  missing%s: %s\n", where, output.Clean(m))
+	}
+	return nil
 }
 
 func provenance(modules []*typesv1.ModuleIdentity) string {

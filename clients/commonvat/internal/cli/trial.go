@@ -76,7 +76,7 @@ FILE.sent only to submit the same text as another trial.`,
 			if check {
 				a.say("checked: nothing is wrong, and nothing was written")
 			}
-			return a.showTrial(got, got.GetTrial(), got.GetBaths())
+			return a.showTrial(got, got.GetTrial(), got.GetBaths(), false)
 		},
 	}
 	c.Flags().BoolVar(&check, "check", false, "check everything and write nothing")
@@ -226,7 +226,8 @@ func stamp(t *timestamppb.Timestamp) string {
 }
 
 func (a *app) trialShow() *cobra.Command {
-	return &cobra.Command{Use: "show ID", Short: "Show one trial with all of its entries", Args: takes("ID"), RunE: func(c *cobra.Command, args []string) error {
+	var all bool
+	c := &cobra.Command{Use: "show ID", Short: "Show one trial with its entries", Args: takes("ID"), RunE: func(c *cobra.Command, args []string) error {
 		client, err := a.trials(c.Context())
 		if err != nil {
 			return err
@@ -235,8 +236,22 @@ func (a *app) trialShow() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		return a.showTrial(t, t, a.bathsOf(c.Context(), t))
+		return a.showTrial(t, t, a.bathsOf(c.Context(), t), all)
 	}}
+	c.Flags().BoolVar(&all, "all", false, fmt.Sprintf("show long tables whole, not only their first %d rows", mostRowsShown))
+	return c
+}
+
+// mostRowsShown is the length of a trial's tables on screen, unless all is asked for.
+const mostRowsShown = 60
+
+// shorten cuts a long table and says so below it.
+func shorten(g output.Grid, all bool) output.Grid {
+	if more := len(g.Rows) - mostRowsShown; !all && more > 0 {
+		g.Rows = g.Rows[:mostRowsShown]
+		g.Below = fmt.Sprintf("and %d more (trial show --all has them)", more)
+	}
+	return g
 }
 
 // mostBathsShown keeps a long trial, such as an imported one, from asking for thousands of baths.
@@ -359,56 +374,127 @@ func fibre(f *typesv1.Fibre) string {
 	return strings.Join(parts, ", ")
 }
 
-// showTrial shows a trial; of the CSV that is its pieces.
-func (a *app) showTrial(message proto.Message, t *labv1.Trial, baths []*labv1.Bath) error {
-	label := map[string]string{}
+// names gives what entries of a trial are called on screen; what has no name goes by its id.
+type names map[string]string
+
+func namesIn(t *labv1.Trial, baths []*labv1.Bath) names {
+	n := names{}
 	for _, p := range t.GetPieces() {
-		label[p.GetId()] = strings.TrimSpace(p.GetCode() + " " + p.GetLabel())
+		n[p.GetId()] = strings.TrimSpace(p.GetCode() + " " + p.GetLabel())
+	}
+	same := map[string]int{}
+	for _, b := range baths {
+		same[b.GetLabel()]++
 	}
 	for _, b := range baths {
-		label[b.GetId()] = b.GetLabel()
-	}
-	of := func(id string) string {
-		if l := label[id]; l != "" {
-			return l
+		if n[b.GetId()] = b.GetLabel(); same[b.GetLabel()] > 1 {
+			n[b.GetId()] += " " + tail(b.GetId())
 		}
+	}
+	return n
+}
+
+func (n names) of(id string) string {
+	if l := n[id]; l != "" {
+		return l
+	}
+	return id
+}
+
+// tail is the end of an id, enough to find it among those on screen.
+func tail(id string) string {
+	const shown = 6
+	if len(id) <= shown {
 		return id
 	}
-	immersions := output.Grid{Title: "immersions", Columns: []string{"piece", "place", "bath", "exhaust", "dips", "depth", "entered", "left", "note", "id"}}
-	for _, m := range t.GetImmersions() {
-		immersions.Add(of(m.GetPieceId()), m.GetPosition(), of(m.GetBathId()), m.GetExhaust(), m.GetDips(), words.Show(m.GetIntendedDepth()),
-			quantity.ShowTime(m.GetEntered()), quantity.ShowTime(m.GetLeft()), m.GetNote()+superseded(m.GetSuperseded()), m.GetId())
-	}
-	looks := output.Grid{Title: "looks", Columns: []string{"of", "at", "seen", "id"}}
-	for _, l := range t.GetLooks() {
-		looks.Add(of(l.GetPieceId()+l.GetBathId()), quantity.ShowTime(l.GetAt()), l.GetText()+superseded(l.GetSuperseded()), l.GetId())
-	}
-	readings := output.Grid{Title: "readings", Columns: []string{"piece", "colour", "state", "age_days", "instrument", "gloss", "at", "id"}}
-	for _, r := range t.GetReadings() {
-		var age any
-		if r.AgeDays != nil {
-			age = r.GetAgeDays()
-		}
-		readings.Add(of(r.GetPieceId()), colour(r.GetRaw())+superseded(r.GetSuperseded()), words.Show(r.GetState()), age, r.GetInstrument(),
-			words.Show(r.GetSpecular()), quantity.ShowTime(r.GetAt()), r.GetId())
-	}
-	warnings := output.Grid{Title: "looked odd, and was taken down all the same", Columns: []string{"entry", "what"}}
-	for _, w := range t.GetWarnings() {
-		warnings.Add(of(w.GetEntryId()), w.GetText())
-	}
+	return "…" + id[len(id)-shown:]
+}
+
+// showTrial shows a trial; of the CSV that is its pieces.
+func (a *app) showTrial(message proto.Message, t *labv1.Trial, baths []*labv1.Bath, all bool) error {
 	if output.Format(a.format) == output.CSV {
 		return a.show(message, pieceGrid("", t.GetPieces()))
 	}
-	err := a.show(message, trialLine(t), pieceGrid("pieces", t.GetPieces()), bathGrid("baths", baths), immersions, looks, readings, warnings)
+	n := namesIn(t, baths)
+	grids := []output.Grid{trialLine(t)}
+	for _, g := range []output.Grid{pieceGrid("pieces", t.GetPieces()), bathGrid("baths", baths), immersionGrid(t, n, baths), lookGrid(t, n), readingGrid(t, n)} {
+		grids = append(grids, shorten(g, all))
+	}
+	warnings := output.Grid{Title: "looked odd, and was taken down all the same", Columns: []string{"entry", "what"}}
+	for _, w := range t.GetWarnings() {
+		warnings.Add(n.of(w.GetEntryId()), w.GetText())
+	}
+	err := a.show(message, append(grids, warnings)...)
 	a.noteInvented(isInvented(t.GetTitle()))
 	return err
 }
 
-func superseded(yes bool) string {
-	if yes {
-		return " (superseded)"
+func immersionGrid(t *labv1.Trial, n names, baths []*labv1.Bath) output.Grid {
+	known := map[string]*labv1.Bath{}
+	for _, b := range baths {
+		known[b.GetId()] = b
 	}
-	return ""
+	g := output.Grid{Title: "immersions", Columns: []string{"piece", "place", "bath", "exhaust", "dips", "depth", "entered", "left", "note", "correction", "id"}}
+	for _, m := range t.GetImmersions() {
+		g.Add(n.of(m.GetPieceId()), m.GetPosition(), n.of(m.GetBathId()), exhaustIn(known[m.GetBathId()], m.GetExhaust()), orNothing(m.GetDips()), words.Show(m.GetIntendedDepth()),
+			quantity.ShowTime(m.GetEntered()), quantity.ShowTime(m.GetLeft()), m.GetNote(), correction(m), m.GetId())
+	}
+	return g
+}
+
+func lookGrid(t *labv1.Trial, n names) output.Grid {
+	g := output.Grid{Title: "looks", Columns: []string{"of", "at", "seen", "correction", "id"}}
+	for _, l := range t.GetLooks() {
+		g.Add(n.of(l.GetPieceId()+l.GetBathId()), quantity.ShowTime(l.GetAt()), l.GetText(), correction(l), l.GetId())
+	}
+	return g
+}
+
+func readingGrid(t *labv1.Trial, n names) output.Grid {
+	g := output.Grid{Title: "readings", Columns: []string{"piece", "after", "colour", "state", "age_days", "instrument", "gloss", "at", "correction", "id"}}
+	for _, r := range t.GetReadings() {
+		var age, after any
+		if r.AgeDays != nil {
+			age = r.GetAgeDays()
+		}
+		if r.AfterPosition != nil {
+			after = r.GetAfterPosition()
+		}
+		g.Add(n.of(r.GetPieceId()), after, colour(r.GetRaw()), words.Show(r.GetState()), age, r.GetInstrument(),
+			words.Show(r.GetSpecular()), quantity.ShowTime(r.GetAt()), correction(r), r.GetId())
+	}
+	return g
+}
+
+// exhaustIn is which use of a bath it was. Of a bath that isn't there to be read nobody can say that it was fresh.
+func exhaustIn(b *labv1.Bath, n int32) string {
+	if b == nil && n == 0 {
+		return ""
+	}
+	return exhaust(n, b.GetExhaustNumberNotStated(), b.GetExhaustNotStated())
+}
+
+// orNothing leaves the cell of a 0 empty.
+func orNothing(n int32) any {
+	if n == 0 {
+		return nil
+	}
+	return n
+}
+
+// correction tells of an entry that it no longer counts, or what it stands in place of.
+func correction(entry interface {
+	GetSuperseded() bool
+	GetCorrects() *typesv1.Correction
+}) string {
+	var said []string
+	if entry.GetSuperseded() {
+		said = append(said, "superseded")
+	}
+	if c := entry.GetCorrects(); c != nil {
+		said = append(said, "in place of "+tail(c.GetEntryId())+": "+c.GetReason())
+	}
+	return strings.Join(said, "; ")
 }
 
 func colour(r *typesv1.RawColour) string {

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode"
@@ -37,10 +38,14 @@ func ParseFormat(text string) (Format, error) {
 	return "", fmt.Errorf("%q is not a format; allowed: table, json, csv", text)
 }
 
-// Grid is rows under named columns. Cells are string, float64, *float64, int, int32, int64 or bool;
-// a nil *float64 is an empty cell.
+// Measure is a figure that is already written as it shall stand; it goes to the right like other figures.
+type Measure string
+
+// Grid is rows under named columns. Cells are string, Measure, float64, *float64, int, int32, int64 or bool;
+// nil and a nil *float64 are empty cells.
 type Grid struct {
 	Title   string // a line above a table; not in CSV
+	Below   string // a line below it; not in CSV
 	Columns []string
 	Rows    [][]any
 }
@@ -62,6 +67,8 @@ func cell(c any, digits int) (text string, number bool) {
 		return "", false
 	case string:
 		return v, false
+	case Measure:
+		return string(v), true
 	case float64:
 		return Figure(v, digits), true
 	case *float64:
@@ -80,6 +87,7 @@ func cell(c any, digits int) (text string, number bool) {
 }
 
 // WriteTable writes a grid to be read by people: columns aligned, numbers to the right, 5 significant digits.
+// Columns in which no row has anything are left out.
 func WriteTable(w io.Writer, g Grid) error {
 	var b strings.Builder
 	if g.Title != "" {
@@ -98,6 +106,10 @@ func WriteTable(w io.Writer, g Grid) error {
 		}
 		texts = append(texts, line)
 	}
+	filled := make([]bool, len(g.Columns))
+	for i := range filled {
+		filled[i] = len(g.Rows) == 0 || slices.ContainsFunc(texts[1:], func(line []string) bool { return line[i] != "" })
+	}
 	for _, line := range texts {
 		for i, text := range line {
 			widths[i] = max(widths[i], utf8.RuneCountInString(text))
@@ -106,6 +118,9 @@ func WriteTable(w io.Writer, g Grid) error {
 	for _, line := range texts {
 		var out strings.Builder
 		for i, text := range line {
+			if !filled[i] {
+				continue
+			}
 			pad := strings.Repeat(" ", widths[i]-utf8.RuneCountInString(text))
 			if right[i] {
 				out.WriteString(pad + text + "  ")
@@ -114,6 +129,9 @@ func WriteTable(w io.Writer, g Grid) error {
 			}
 		}
 		b.WriteString(strings.TrimRight(out.String(), " ") + "\n")
+	}
+	if g.Below != "" {
+		b.WriteString(Clean(g.Below) + "\n")
 	}
 	_, err := io.WriteString(w, b.String())
 	return err

@@ -13,22 +13,27 @@ import (
 func TestWriteCSV(t *testing.T) {
 	var b strings.Builder
 	v := -12.3456789012345
-	g := Grid{Title: "not in CSV", Columns: []string{"text", "number", "maybe"}}
+	g := Grid{Title: "not in CSV", Below: "nor this", Columns: []string{"text", "number", "maybe"}}
 	g.Add("=SUM(A1)", -6.73, &v)
 	g.Add("+1", 0.1, (*float64)(nil))
 	g.Add("@x", int32(-4), 0.0)
 	g.Add(`a,"b"`, math.Copysign(0, -1), true)
+	g.Add("", Measure("-3"), nil)
 	require.NoError(t, WriteCSV(&b, g))
-	assert.Equal(t, "text,number,maybe\n'=SUM(A1),-6.73,-12.3456789\n'+1,0.1,\n'@x,-4,0\n\"a,\"\"b\"\"\",0,yes\n", b.String())
+	assert.Equal(t, "text,number,maybe\n'=SUM(A1),-6.73,-12.3456789\n'+1,0.1,\n'@x,-4,0\n\"a,\"\"b\"\"\",0,yes\n,-3,\n", b.String())
 }
 
 func TestWriteTable(t *testing.T) {
 	var b strings.Builder
-	g := Grid{Title: "two", Columns: []string{"name", "mass"}}
-	g.Add("wäld", 3.0)
-	g.Add("indigo\x1b[31m", 12.25)
+	g := Grid{Title: "two", Columns: []string{"name", "lot", "mass", "share", "never"}, Below: "no more"}
+	g.Add("wäld", "", 3.0, Measure("2 of 8"), nil)
+	g.Add("indigo\x1b[31m", "", 12.25, Measure("11"), (*float64)(nil))
 	require.NoError(t, WriteTable(&b, g))
-	assert.Equal(t, "two\nname          mass\nwäld             3\nindigo [31m  12.25\n", b.String())
+	assert.Equal(t, "two\nname          mass   share\nwäld             3  2 of 8\nindigo [31m  12.25      11\nno more\n", b.String())
+
+	b.Reset()
+	require.NoError(t, WriteTable(&b, Grid{Columns: []string{"name", "mass"}}))
+	assert.Equal(t, "name  mass\n", b.String(), "without rows the columns still say what would be there")
 }
 
 func TestWriteJSON(t *testing.T) {

@@ -5,9 +5,12 @@
 package filter
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"go.einride.tech/aip/filtering"
 	expr "google.golang.org/genproto/googleapis/api/expr/v1alpha1"
@@ -39,7 +42,7 @@ func Parse(text string, fields []string) (*store.Predicate, error) {
 	parser.Init(text)
 	parsed, err := parser.Parse()
 	if err != nil {
-		return nil, fault("can't be read (%s); allowed: for example %s = \"...\" AND NOT %s = \"...\"", firstLine(err), fields[0], fields[len(fields)-1])
+		return nil, fault("%s; allowed: for example %s = \"...\" AND NOT %s = \"...\"", unreadable(text, err), fields[0], fields[len(fields)-1])
 	}
 	r := reader{fields: fields}
 	predicate, err := r.node(parsed.GetExpr(), 0)
@@ -53,13 +56,42 @@ func fault(format string, args ...any) error {
 	return &trial.FieldFault{Field: "filter", Text: fmt.Sprintf(format, args...)}
 }
 
-// firstLine is the parser's reason; of a text that ends too soon it gives none.
-func firstLine(err error) string {
-	line, _, _ := strings.Cut(err.Error(), "\n")
-	if line = strings.Trim(line, " :;"); line == "" {
-		return "it ends too soon"
+// stop is what the parser's errors tell: where it stopped, counted from the first character that is no white space, and why.
+type stop interface {
+	Position() filtering.Position
+	Message() string
+}
+
+// unreadable says in words where and why a text can't be read; characters are counted from 1.
+func unreadable(text string, err error) string {
+	var last stop
+	for at := err; at != nil; at = errors.Unwrap(at) {
+		if s, ok := at.(stop); ok {
+			last = s
+		}
 	}
-	return line
+	if last == nil {
+		return "can't be read"
+	}
+	offset := len(text) - len(strings.TrimLeftFunc(text, unicode.IsSpace)) + int(last.Position().Offset)
+	offset = min(max(offset, 0), len(text))
+	rest := strings.TrimLeftFunc(text[offset:], unicode.IsSpace)
+	character := utf8.RuneCountInString(text[:len(text)-len(rest)]) + 1
+	switch tail := strings.TrimSpace(rest); {
+	case last.Message() == "unterminated string":
+		return fmt.Sprintf("has quotes at character %d that nothing closes", character)
+	case tail == "":
+		return fmt.Sprintf("ends too soon, after %.40q", lastOf(text))
+	case slices.Contains([]string{"AND", "OR", "NOT"}, tail):
+		return fmt.Sprintf("ends too soon, after %.40q", tail)
+	}
+	return fmt.Sprintf("can't be read from character %d on, %.20q", character, rest)
+}
+
+// lastOf is the end of a text, as much as a person needs to find it.
+func lastOf(text string) string {
+	runes := []rune(strings.TrimSpace(text))
+	return string(runes[max(0, len(runes)-20):])
 }
 
 // nesting counts how deep the parentheses go, those inside quotes aside.
