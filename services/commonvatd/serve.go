@@ -76,7 +76,7 @@ func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err erro
 	if err != nil {
 		return err
 	}
-	ends = append(ends, func() error {
+	ends = append(ends, func() error { //nolint:contextcheck // ctx has ended by then; the end has a deadline of its own
 		// Traces that a collector doesn't take are lost; that is no reason to call the end a failed one.
 		if err := traces.Shutdown(); err != nil {
 			log.Warn("the last traces were not taken", "error", err)
