@@ -1,9 +1,12 @@
 package e2e_test
 
 import (
+	"encoding/csv"
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"slices"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -31,19 +34,66 @@ func TestNoModuleOutlivesAKilledCore(t *testing.T) {
 	assert.Empty(t, left, "socket folders of killed cores are swept")
 }
 
-func TestAKilledModuleComesBackAndRecordsAreServedMeanwhile(t *testing.T) {
+// A module that is killed is started again; one that ends again and again is left alone, and what is wrong is said. The record is
+// served all the while.
+func TestKilledModulesComeBackUntilTheyAreGivenUp(t *testing.T) {
 	l := newLab(t, "ash:researcher")
 	l.installModules()
 	l.start()
+	l.does("ash", "trial", "submit", example)
+	l.does("ash", "trial", "share", exampleID, "--level", "cooperative")
 	l.asks("ash", "palette", "--by", "fibre")
 	for _, pid := range l.modulePIDs() {
 		require.NoError(t, syscall.Kill(pid, syscall.SIGKILL))
 	}
-	l.does("ash", "trial", "submit", example)
 	l.does("ash", "trial", "show", exampleID)
 	l.asks("ash", "palette", "--by", "fibre")
-	assert.Contains(t, l.does("ash", "modules"), "running")
+
+	quarantined := func() bool {
+		for _, m := range l.modulesOf("ash") {
+			if m.Kind == "palette" {
+				if m.PID > 0 {
+					_ = syscall.Kill(m.PID, syscall.SIGKILL) // perhaps it ended meanwhile
+				}
+				return m.State == "quarantined"
+			}
+		}
+		return false
+	}
+	l.eventually(callWithin, "the palette module is given up", quarantined)
+	a := l.client("ash", "palette", "--by", "fibre")
+	assert.Equal(t, exitUnavailable, a.code)
+	assert.Contains(t, a.errors, "palette-width")
+	assert.Contains(t, a.errors, "quarantined")
+	l.does("ash", "trial", "show", exampleID)
 	l.stop()
+	assert.Empty(t, l.modulePIDs())
+}
+
+// moduleState is what the client tells of a module.
+type moduleState struct {
+	Kind  string
+	State string
+	PID   int
+}
+
+func (l *lab) modulesOf(member string) []moduleState {
+	l.t.Helper()
+	rows, err := csv.NewReader(strings.NewReader(l.does(member, "modules", "--output", "csv"))).ReadAll()
+	require.NoError(l.t, err)
+	var all []moduleState
+	for _, row := range rows[1:] {
+		at := func(column string) string { return row[slices.Index(rows[0], column)] }
+		m := moduleState{Kind: at("kind"), State: at("state")}
+		for _, pid := range l.modulePIDs() {
+			command, _ := os.ReadFile(filepath.Join("/proc", strconv.Itoa(pid), "cmdline"))
+			if strings.Contains(string(command), "-module-"+at("module")) {
+				m.PID = pid
+			}
+		}
+		all = append(all, m)
+	}
+	return all
 }
 
 func TestRecordsAreServedWithoutModules(t *testing.T) {

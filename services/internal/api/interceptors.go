@@ -138,7 +138,7 @@ func (g *gate) line(ctx context.Context, level slog.Level, state *callState, met
 	}
 	fields := make([]slog.Attr, 0, 10)
 	fields = append(fields, slog.String(telemetry.FieldMethod, method), slog.String(telemetry.FieldCode, code.String()),
-		slog.Float64(telemetry.FieldDuration, float64(time.Since(began).Microseconds())/1000), slog.String(telemetry.FieldRequestID, state.requestID))
+		slog.Int64(telemetry.FieldDuration, time.Since(began).Microseconds()), slog.String(telemetry.FieldRequestID, state.requestID))
 	if state.caller.ID != "" {
 		fields = append(fields, slog.String(telemetry.FieldMember, state.caller.ID))
 	}

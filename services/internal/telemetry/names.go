@@ -23,7 +23,7 @@ const (
 	FieldRequestID = "request_id"
 	FieldTraceID   = "trace_id"
 	FieldSpanID    = "span_id"
-	FieldDuration  = "duration_ms"
+	FieldDuration  = "duration_us"
 	FieldError     = "error"
 	FieldStack     = "stack"
 	FieldListen    = "listen"

@@ -131,16 +131,15 @@ func explain(err error, server string) []string {
 	}
 	s := carrier.GRPCStatus()
 	text := output.Clean(s.Message())
-	if s.Code() == codes.Unavailable { // the library nests its messages
-		text = text[strings.LastIndex(text, "desc = ")+1:]
+	answered := reason(s) != "" // the core gives its faults a reason, the library its own none
+	switch {
+	case s.Code() == codes.Unavailable && !answered:
+		text = text[strings.LastIndex(text, "desc = ")+1:] // the library nests its messages
 		text = strings.Trim(strings.TrimPrefix(text, "esc = "), `"`)
-	}
-	switch s.Code() {
-	case codes.Unavailable:
 		text = fmt.Sprintf("no answer from the core at %s: %s", server, text)
-	case codes.DeadlineExceeded:
+	case s.Code() == codes.DeadlineExceeded:
 		text = fmt.Sprintf("no answer from the core at %s in time (see --timeout): %s", server, text)
-	case codes.Unauthenticated:
+	case s.Code() == codes.Unauthenticated:
 		text += " (see: commonvat sign-in --help)"
 	}
 	lines := []string{text}
