@@ -8,6 +8,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/compare/orders"
 	"github.com/commonvat/commonvat/plugins/internal/wire"
 	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/columns"
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	"google.golang.org/grpc"
@@ -99,7 +100,7 @@ func (*Server) CompareOrders(stream grpc.ClientStreamingServer[comparev1.Compare
 
 func compareOrders(ctx context.Context, recv func() (*comparev1.CompareOrdersRequest, error)) (*comparev1.CompareOrdersResponse, error) {
 	var rows []orders.Row
-	header, err := wire.Receive(recv, checkHeader, func(h *comparev1.CompareHeader, r wire.Row) {
+	header, err := columns.Receive(recv, checkHeader, func(h *comparev1.CompareHeader, r columns.Row) {
 		l := h.GetLabels()
 		rows = append(rows, orders.Row{
 			ReadingID: r.ReadingID, Group: l.GetGroups()[r.Group], Block: l.GetBlocks()[r.Block], Pair: l.GetStrata()[r.Stratum],

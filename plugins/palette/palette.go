@@ -8,6 +8,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/internal/wire"
 	"github.com/commonvat/commonvat/plugins/palette/width"
 	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/columns"
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
@@ -99,7 +100,7 @@ func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, 
 	var rows []width.Row
 	var sessions int
 	inGroup, inBlock := map[uint32]bool{}, map[uint32]bool{}
-	header, err := wire.Receive(recv, checkHeader, func(h *palettev1.WidthsHeader, r wire.Row) {
+	header, err := columns.Receive(recv, checkHeader, func(h *palettev1.WidthsHeader, r columns.Row) {
 		l := h.GetLabels()
 		block := l.GetBlocks()[r.Block]
 		if block != "" && !inBlock[r.Block] {

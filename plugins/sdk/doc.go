@@ -23,6 +23,9 @@
 //   - [log/slog] and [log] write where the host reads, with levels.
 //   - A sampled trace is continued: see [StartSpan].
 //
+// Package sdk/columns takes the stream of rows that palette and compare modules are asked with, sdk/colorimetry is the colour
+// science, and sdk/plugintest and sdk/host help to try a module out.
+//
 // An adapter checks its request before it calculates, with [Violations], and answers InvalidArgument; it never panics on
 // bad input. It embeds the Unimplemented server of its service, so that a new method does not break it.
 //

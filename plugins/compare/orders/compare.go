@@ -137,7 +137,7 @@ func countShades(ctx context.Context, blocks []block, all [2][]colorimetry.Lab, 
 			for i, c := range b.cells {
 				own[i] = c.colour[o]
 			}
-			c, err := width.DistinctShades(own, p.ThresholdDE, p.SearchNodes)
+			c, err := width.DistinctShades(ctx, own, p.ThresholdDE, p.SearchNodes)
 			if err != nil {
 				return nil, err
 			}
@@ -147,10 +147,10 @@ func countShades(ctx context.Context, blocks []block, all [2][]colorimetry.Lab, 
 		mean.Lower, mean.Upper = mean.Lower/n, mean.Upper/n
 	}
 	var err error
-	if s.FirstTogether, err = width.DistinctShades(all[0], p.ThresholdDE, p.SearchNodes); err != nil {
+	if s.FirstTogether, err = width.DistinctShades(ctx, all[0], p.ThresholdDE, p.SearchNodes); err != nil {
 		return nil, err
 	}
-	s.SecondTogether, err = width.DistinctShades(all[1], p.ThresholdDE, p.SearchNodes)
+	s.SecondTogether, err = width.DistinctShades(ctx, all[1], p.ThresholdDE, p.SearchNodes)
 	return s, err
 }
 

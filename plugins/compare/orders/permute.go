@@ -150,11 +150,9 @@ func (a *aligned) volumes(swap func(b int) bool) (v [2]float64, status [2]hull.S
 				at++
 			}
 		}
-		body, err := hull.Solid(points)
-		if err != nil {
+		if v[o], status[o], err = hull.Volume(points); err != nil {
 			return v, status, err
 		}
-		v[o], status[o] = body.Volume, body.Status
 	}
 	return v, status, nil
 }

@@ -1,6 +1,7 @@
 package width
 
 import (
+	"context"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -87,15 +88,19 @@ func difference(a, b colorimetry.Lab) float64 {
 	return colorimetry.CIEDE2000(a, b, colorimetry.DefaultFactors)
 }
 
-func pairwise(colours []colorimetry.Lab, seed uint64) *Pairwise {
+// pairwise fails only when ctx ends; it is nil for fewer than two colours.
+func pairwise(ctx context.Context, colours []colorimetry.Lab, seed uint64) (*Pairwise, error) {
 	n := len(colours)
 	if n < 2 {
-		return nil
+		return nil, nil
 	}
 	if n > allPairsUpTo {
 		rng := rand.New(rand.NewPCG(seed, 0))
 		sum, squares := 0.0, 0.0
-		for range sampledPairs {
+		for k := range sampledPairs {
+			if k%4096 == 0 && ctx.Err() != nil {
+				return nil, ctx.Err()
+			}
 			i, j := rng.IntN(n), rng.IntN(n-1)
 			if j >= i {
 				j++
@@ -106,10 +111,13 @@ func pairwise(colours []colorimetry.Lab, seed uint64) *Pairwise {
 		}
 		mean := sum / sampledPairs
 		return &Pairwise{MeanDE: mean, Pairs: sampledPairs, Sampled: true,
-			SE: math.Sqrt(max(0, squares/sampledPairs-mean*mean) / (sampledPairs - 1))}
+			SE: math.Sqrt(max(0, squares/sampledPairs-mean*mean) / (sampledPairs - 1))}, nil
 	}
 	sum, least := 0.0, math.Inf(1)
 	for i := range n {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
 		for j := i + 1; j < n; j++ {
 			d := difference(colours[i], colours[j])
 			sum += d
@@ -117,7 +125,7 @@ func pairwise(colours []colorimetry.Lab, seed uint64) *Pairwise {
 		}
 	}
 	pairs := n * (n - 1) / 2
-	return &Pairwise{MeanDE: sum / float64(pairs), MinDE: &least, Pairs: pairs}
+	return &Pairwise{MeanDE: sum / float64(pairs), MinDE: &least, Pairs: pairs}, nil
 }
 
 func hueCoverage(colours []colorimetry.Lab) *HueCoverage {

@@ -113,9 +113,9 @@ func (w *worker) rarefy(cells []cell, m int, full bool) (*Rarefied, error) {
 	// The graph wants colours sorted by lightness.
 	cells = slices.Clone(cells)
 	slices.SortStableFunc(cells, func(a, b cell) int { return cmp.Compare(a.mean.L, b.mean.L) })
-	s := &sampler{cells: cells, threshold: w.params.ThresholdDE, left: w.params.SearchNodes, volume: full && m >= 4}
+	s := &sampler{ctx: w.ctx, cells: cells, threshold: w.params.ThresholdDE, left: w.params.SearchNodes, volume: full && m >= 4}
 	if len(cells) <= graphUpTo {
-		s.graph = newGraph(coloursOf(cells), s.threshold)
+		s.graph = newGraph(w.ctx, coloursOf(cells), s.threshold)
 	}
 	s.block = blockNumbers(cells)
 	blocks := 0
@@ -127,22 +127,14 @@ func (w *worker) rarefy(cells []cell, m int, full bool) (*Rarefied, error) {
 
 	n := len(cells)
 	out := &Rarefied{M: m}
-	visit := func(subset []int) error {
-		if s.all.n%64 == 0 {
-			if err := w.ctx.Err(); err != nil {
-				return err
-			}
-		}
-		return s.measure(subset)
-	}
 	rng := rand.New(rand.NewPCG(w.params.Seed, streamOf(cells[0])))
 	var err error
 	if out.Enumerated = subsets(n, m) <= enumerateUpTo; out.Enumerated {
-		err = everySubset(n, m, visit)
+		err = everySubset(n, m, s.measure)
 	} else {
 		pool := identity(n)
 		for i := 0; i < w.params.Draws && err == nil; i++ {
-			err = visit(draw(rng, pool, m))
+			err = s.measure(draw(rng, pool, m))
 		}
 	}
 	if err != nil {
@@ -152,7 +144,7 @@ func (w *worker) rarefy(cells []cell, m int, full bool) (*Rarefied, error) {
 	reason := ""
 	if full {
 		if reason = s.noInterval(m); reason == "" && !out.Enumerated {
-			if err := s.topUp(w.ctx, rng, m); err != nil {
+			if err := s.topUp(rng, m); err != nil {
 				return nil, err
 			}
 		}
@@ -172,6 +164,7 @@ func (w *worker) rarefy(cells []cell, m int, full bool) (*Rarefied, error) {
 
 // sampler measures subsets of one group's cells.
 type sampler struct {
+	ctx       context.Context
 	cells     []cell // by lightness
 	threshold float64
 	graph     *graph // of all cells; nil for too many, each subset then makes its own
@@ -181,31 +174,38 @@ type sampler struct {
 	holds     []bool
 	all       sums
 	without   []sums // by block: the subsets that hold none of its cells
+
+	colours []colorimetry.Lab // of the subset at hand
+	points  []hull.Point
 }
 
 func (s *sampler) widths(subset []int) (lower, upper [widths]float64, err error) {
-	colours := make([]colorimetry.Lab, len(subset))
-	for i, v := range subset {
-		colours[i] = s.cells[v].mean
+	colours := s.colours[:0]
+	for _, v := range subset {
+		colours = append(colours, s.cells[v].mean)
 	}
-	var g *graph
+	s.colours = colours
+	var lo, up int
 	if s.graph != nil {
-		g = s.graph.part(subset)
+		lo, up = s.graph.countOf(s.ctx, subset, &s.left)
 	} else {
-		g = newGraph(colours, s.threshold)
+		lo, up = newGraph(s.ctx, colours, s.threshold).count(s.ctx, &s.left)
 	}
-	lo, up := g.count(&s.left)
 	lower[ofShades], upper[ofShades] = float64(lo), float64(up)
 	if s.volume {
-		body, err := hull.Solid(points(colours))
+		s.points = s.points[:0]
+		for _, c := range colours {
+			s.points = append(s.points, hull.Point{c.L, c.A, c.B})
+		}
+		volume, _, err := hull.Volume(s.points)
 		if err != nil {
 			return lower, upper, err
 		}
-		lower[ofVolume], upper[ofVolume] = body.Volume, body.Volume
+		lower[ofVolume], upper[ofVolume] = volume, volume
 	}
 	d, _ := dispersion(colours)
 	lower[ofDispersion], upper[ofDispersion] = d, d
-	return lower, upper, nil
+	return lower, upper, s.ctx.Err()
 }
 
 func (s *sampler) measure(subset []int) error {
@@ -248,11 +248,8 @@ func (s *sampler) noInterval(m int) string {
 
 // topUp draws subsets from the cells of all other blocks where too few drawn subsets happened to leave a block out. Both kinds
 // are uniform over the subsets without the block.
-func (s *sampler) topUp(ctx context.Context, rng *rand.Rand, m int) error {
+func (s *sampler) topUp(rng *rand.Rand, m int) error {
 	for b := range s.without {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
 		var pool []int
 		for v, own := range s.block {
 			if own != b {

@@ -2,6 +2,7 @@ package width
 
 import (
 	"cmp"
+	"context"
 	"math"
 	"math/bits"
 	"slices"
@@ -33,25 +34,27 @@ const (
 // is too little, Lower is the better of picking by least degree and picking the farthest first, Upper a greedy clique cover.
 // CIEDE2000 is no metric, so nothing is pruned by triangle inequality; ΔE00 < t does imply |ΔL*| < t·S_L, as the rest of the
 // formula is a positive semidefinite form for |R_T| ≤ √3.
-func DistinctShades(colours []colorimetry.Lab, thresholdDE float64, searchNodes int) (Count, error) {
+//
+// It refuses with a *colorimetry.FieldError, and otherwise fails only when ctx ends.
+func DistinctShades(ctx context.Context, colours []colorimetry.Lab, thresholdDE float64, searchNodes int) (Count, error) {
 	if err := checkThreshold("threshold_de", thresholdDE); err != nil {
 		return Count{}, err
 	}
 	if err := checkColours(colours); err != nil {
 		return Count{}, err
 	}
-	return distinctShades(colours, thresholdDE, searchNodes), nil
+	return distinctShades(ctx, colours, thresholdDE, searchNodes)
 }
 
 // Gain is the number of shades that a adds to b, N(a∪b) − N(b), from Lower to Upper; SearchNodes are those of both counts. It
 // grows with the number of a, and noise alone adds shades: read it beside the gain of a mere repeat of b.
-func Gain(a, b []colorimetry.Lab, thresholdDE float64, searchNodes int) (Count, error) {
-	both, err := DistinctShades(slices.Concat(a, b), thresholdDE, searchNodes)
+func Gain(ctx context.Context, a, b []colorimetry.Lab, thresholdDE float64, searchNodes int) (Count, error) {
+	both, err := DistinctShades(ctx, slices.Concat(a, b), thresholdDE, searchNodes)
 	if err != nil {
 		return Count{}, err
 	}
-	alone := distinctShades(b, thresholdDE, searchNodes)
-	return gain(both, alone, len(a)), nil
+	alone, err := distinctShades(ctx, b, thresholdDE, searchNodes)
+	return gain(both, alone, len(a)), err
 }
 
 // gain subtracts; adding n colours adds from 0 to n shades.
@@ -62,18 +65,19 @@ func gain(both, alone Count, n int) Count {
 	}
 }
 
-func distinctShades(colours []colorimetry.Lab, t float64, budget int) Count {
+// distinctShades fails only when ctx ends. What it calls then leaves off early, with a count that means nothing.
+func distinctShades(ctx context.Context, colours []colorimetry.Lab, t float64, budget int) (Count, error) {
 	own := slices.Clone(colours)
 	slices.SortFunc(own, func(a, b colorimetry.Lab) int {
 		return cmp.Or(cmp.Compare(a.L, b.L), cmp.Compare(a.A, b.A), cmp.Compare(a.B, b.B))
 	})
 	own = slices.Compact(own)
 	if len(own) > graphUpTo {
-		return onePass(own, t)
+		return onePass(ctx, own, t), ctx.Err()
 	}
 	left := budget
-	lower, upper := newGraph(own, t).count(&left)
-	return Count{Lower: lower, Upper: upper, SearchNodes: budget - left}
+	lower, upper := newGraph(ctx, own, t).count(ctx, &left)
+	return Count{Lower: lower, Upper: upper, SearchNodes: budget - left}, ctx.Err()
 }
 
 // lightnessWindow is the |ΔL*| from which no two of the colours, sorted by L*, can be closer than t: t·S_L at its largest,
@@ -88,11 +92,14 @@ func lightnessWindow(sorted []colorimetry.Lab, t float64) float64 {
 
 // onePass bounds N(t) without the graph: a list of leaders, each at least t from all before it, and cliques that each colour
 // joins if it is closer than t to all members.
-func onePass(sorted []colorimetry.Lab, t float64) Count {
+func onePass(ctx context.Context, sorted []colorimetry.Lab, t float64) Count {
 	window := lightnessWindow(sorted, t)
 	var leaders []colorimetry.Lab
 	var cliques [][]colorimetry.Lab
-	for _, c := range sorted {
+	for n, c := range sorted {
+		if n%256 == 0 && ctx.Err() != nil {
+			break
+		}
 		leads := true
 		for i := len(leaders) - 1; i >= 0 && c.L-leaders[i].L < window; i-- {
 			if difference(leaders[i], c) < t {
@@ -144,6 +151,8 @@ func (b bitset) members() []int {
 type graph struct {
 	colours []colorimetry.Lab
 	joined  []bitset
+
+	live, near bitset // see scratch
 }
 
 func emptyGraph(colours []colorimetry.Lab) *graph {
@@ -162,10 +171,13 @@ func (g *graph) join(i, j int) {
 }
 
 // newGraph takes colours sorted by L*.
-func newGraph(sorted []colorimetry.Lab, t float64) *graph {
+func newGraph(ctx context.Context, sorted []colorimetry.Lab, t float64) *graph {
 	g := emptyGraph(sorted)
 	window := lightnessWindow(sorted, t)
 	for i := range sorted {
+		if i%256 == 0 && ctx.Err() != nil {
+			break
+		}
 		for j := i + 1; j < len(sorted) && sorted[j].L-sorted[i].L < window; j++ {
 			if difference(sorted[i], sorted[j]) < t {
 				g.join(i, j)
@@ -193,15 +205,41 @@ func (g *graph) part(vertices []int) *graph {
 }
 
 // count bounds the size of the largest independent set, taking search nodes from left.
-func (g *graph) count(left *int) (lower, upper int) {
-	live := make(bitset, (len(g.colours)+63)/64)
+func (g *graph) count(ctx context.Context, left *int) (lower, upper int) {
+	live := g.scratch()
 	for i := range g.colours {
 		live.add(i)
 	}
+	return g.countLive(ctx, live, left)
+}
+
+// countOf is count of the graph of some vertices.
+func (g *graph) countOf(ctx context.Context, vertices []int, left *int) (lower, upper int) {
+	live := g.scratch()
+	for _, v := range vertices {
+		live.add(v)
+	}
+	return g.countLive(ctx, live, left)
+}
+
+// scratch is an empty set of vertices, the same one at every call.
+func (g *graph) scratch() bitset {
+	if g.live == nil {
+		g.live = make(bitset, (len(g.colours)+63)/64)
+		g.near = make(bitset, len(g.live))
+	}
+	clear(g.live)
+	return g.live
+}
+
+func (g *graph) countLive(ctx context.Context, live bitset, left *int) (lower, upper int) {
 	taken := g.takeSimplicial(live)
 	lower, upper = taken, taken
 	for _, c := range g.components(live) {
-		lo, up := g.part(c).component(left)
+		if ctx.Err() != nil {
+			break
+		}
+		lo, up := g.part(c).component(ctx, left)
 		lower += lo
 		upper += up
 	}
@@ -212,7 +250,7 @@ func (g *graph) count(left *int) (lower, upper int) {
 // largest independent set holds it, as at most one of that clique can be chosen. It returns how many it took.
 func (g *graph) takeSimplicial(live bitset) int {
 	taken := 0
-	near := make(bitset, len(live))
+	near := g.near
 	for again := true; again; {
 		again = false
 		live.each(func(v int) bool {
@@ -276,10 +314,10 @@ func (g *graph) components(live bitset) [][]int {
 }
 
 // component bounds one connected graph.
-func (g *graph) component(left *int) (lower, upper int) {
+func (g *graph) component(ctx context.Context, left *int) (lower, upper int) {
 	lower = g.leastDegree()
 	if len(g.colours) <= exactUpTo {
-		s := search{left: left, best: lower}
+		s := search{ctx: ctx, left: left, best: lower}
 		all := uint64(0)
 		for i := range g.colours {
 			s.joined[i] = g.joined[i][0]
@@ -389,17 +427,21 @@ func (g *graph) cliqueCover() int {
 
 // search is branch and bound for a largest independent set of up to 64 vertices.
 type search struct {
+	ctx    context.Context
 	joined [64]uint64
 	left   *int
 	best   int
 }
 
-// run searches the vertices of mask with size already chosen; false when the budget ended first.
+// run searches the vertices of mask with size already chosen; false when the budget, or ctx, ended first.
 func (s *search) run(mask uint64, size int) bool {
 	if *s.left <= 0 {
 		return false
 	}
 	*s.left--
+	if *s.left%4096 == 0 && s.ctx.Err() != nil {
+		return false
+	}
 	for {
 		// A vertex with at most one live neighbour can always be chosen; branch on one of most neighbours otherwise.
 		pick, most, forced := -1, -1, false

@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
 
 // Leaning is the direction in which the estimates of a pair point. It is no verdict: no test stands behind it.
@@ -75,6 +77,9 @@ func (w *worker) pairs(strata []labelled) ([]Pair, error) {
 	names = slices.Compact(names)
 	var out []Pair
 	for i, first := range names {
+		if err := w.ctx.Err(); err != nil {
+			return nil, err
+		}
 		for _, second := range names[i+1:] {
 			p := Pair{First: first, Second: second}
 			for k, s := range strata {
@@ -121,10 +126,15 @@ func (w *worker) pairIn(stratum string, a, b labelled, m int) (PairStratum, erro
 	p.ShadeDifference = ra.Shades.Mean - rb.Shades.Mean
 	t, nodes := w.params.ThresholdDE, w.params.SearchNodes
 	ca, cb := coloursOf(a.cells), coloursOf(b.cells)
-	both := distinctShades(slices.Concat(ca, cb), t, nodes)
-	p.GainFirst = gain(both, distinctShades(cb, t, nodes), len(ca))
-	p.GainSecond = gain(both, distinctShades(ca, t, nodes), len(cb))
-	return p, w.ctx.Err()
+	var counts [3]Count
+	for i, colours := range [][]colorimetry.Lab{ca, cb, slices.Concat(ca, cb)} {
+		if counts[i], err = distinctShades(w.ctx, colours, t, nodes); err != nil {
+			return p, err
+		}
+	}
+	p.GainFirst = gain(counts[2], counts[1], len(ca))
+	p.GainSecond = gain(counts[2], counts[0], len(cb))
+	return p, nil
 }
 
 // summarise fills in the means over strata, the leaning and the gate. Where the rows know more than one stratum, a pair wants
@@ -298,8 +308,11 @@ func rank(cells []cell, pairs []Pair) Ranking {
 	}
 	for _, x := range out.Places {
 		for _, y := range out.Places {
+			if !wider[[2]string{x.Group, y.Group}] {
+				continue
+			}
 			for _, z := range out.Places {
-				out.Circular = out.Circular || wider[[2]string{x.Group, y.Group}] && wider[[2]string{y.Group, z.Group}] && wider[[2]string{z.Group, x.Group}]
+				out.Circular = out.Circular || wider[[2]string{y.Group, z.Group}] && wider[[2]string{z.Group, x.Group}]
 			}
 		}
 	}

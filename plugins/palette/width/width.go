@@ -262,10 +262,11 @@ func (w *worker) group(g labelled, m int) (GroupWidth, error) {
 	out.Recipes, out.Blocks = len(recipes), len(blocks)
 	colours := coloursOf(g.cells)
 	for _, t := range append([]float64{w.params.ThresholdDE}, w.params.ReportThresholdDE...) {
-		if err := w.ctx.Err(); err != nil {
+		count, err := distinctShades(w.ctx, colours, t, w.params.SearchNodes)
+		if err != nil {
 			return out, err
 		}
-		out.Shades = append(out.Shades, ShadeCount{ThresholdDE: t, Count: distinctShades(colours, t, w.params.SearchNodes)})
+		out.Shades = append(out.Shades, ShadeCount{ThresholdDE: t, Count: count})
 	}
 	var err error
 	if out.Hull, err = hullWidth(colours); err != nil {
@@ -274,7 +275,9 @@ func (w *worker) group(g labelled, m int) (GroupWidth, error) {
 	if d, ok := dispersion(colours); ok {
 		out.Dispersion = &d
 	}
-	out.Pairwise = pairwise(colours, w.params.Seed)
+	if out.Pairwise, err = pairwise(w.ctx, colours, w.params.Seed); err != nil {
+		return out, err
+	}
 	out.Hue = hueCoverage(colours)
 	out.LightnessSpan, out.ChromaSpan = spans(colours)
 	switch {

@@ -98,7 +98,7 @@ func TestGreys(t *testing.T) {
 		t float64
 		n int
 	}{{5, 8}, {8, 6}, {10, 4}} {
-		c, err := DistinctShades(greys, tt.t, DefaultSearchNodes)
+		c, err := DistinctShades(t.Context(), greys, tt.t, DefaultSearchNodes)
 		require.NoError(t, err)
 		assert.Equal(t, tt.n, c.Lower, "t = %v", tt.t)
 		assert.True(t, c.Exact())
@@ -167,7 +167,7 @@ func TestRefusals(t *testing.T) {
 			assert.ErrorContains(t, err, tt.inText)
 		})
 	}
-	_, err := DistinctShades([]lab{{L: 50}, {L: math.NaN()}}, 5, 10)
+	_, err := DistinctShades(t.Context(), []lab{{L: 50}, {L: math.NaN()}}, 5, 10)
 	var fe *colorimetry.FieldError
 	require.ErrorAs(t, err, &fe)
 	assert.Equal(t, "colours[1].L", fe.Field)
@@ -225,12 +225,12 @@ func TestShadesAgainstEnumeration(t *testing.T) {
 		colours := genColours(t, 0, 12, spread)
 		threshold := rapid.SampledFrom([]float64{2.5, 5, 10}).Draw(t, "t")
 		want := enumeratedShades(colours, threshold)
-		c, err := DistinctShades(colours, threshold, DefaultSearchNodes)
+		c, err := DistinctShades(t.Context(), colours, threshold, DefaultSearchNodes)
 		require.NoError(t, err)
 		require.Equal(t, want, c.Lower)
 		require.Equal(t, want, c.Upper)
 		for _, budget := range []int{0, 1, 2, 5} {
-			c, err := DistinctShades(colours, threshold, budget)
+			c, err := DistinctShades(t.Context(), colours, threshold, budget)
 			require.NoError(t, err)
 			require.LessOrEqual(t, c.Lower, want)
 			require.GreaterOrEqual(t, c.Upper, want)
@@ -238,10 +238,10 @@ func TestShadesAgainstEnumeration(t *testing.T) {
 		}
 		sorted := slices.Clone(colours)
 		slices.SortFunc(sorted, func(a, b lab) int { return int(math.Copysign(1, a.L-b.L)) })
-		one := onePass(sorted, threshold)
+		one := onePass(t.Context(), sorted, threshold)
 		require.LessOrEqual(t, one.Lower, want)
 		require.GreaterOrEqual(t, one.Upper, want)
-		again, err := DistinctShades(append(slices.Clone(colours), colours...), threshold, DefaultSearchNodes)
+		again, err := DistinctShades(t.Context(), append(slices.Clone(colours), colours...), threshold, DefaultSearchNodes)
 		require.NoError(t, err)
 		require.Equal(t, c, again, "repeats add nothing")
 	})
@@ -273,7 +273,7 @@ func TestSearchOnArbitraryGraphs(t *testing.T) {
 			}
 		}
 		left := 1 << 20
-		lower, upper := g.count(&left)
+		lower, upper := g.count(t.Context(), &left)
 		require.Equal(t, best, lower)
 		require.Equal(t, best, upper)
 		require.LessOrEqual(t, g.leastDegree(), best)
@@ -289,7 +289,7 @@ func TestShadesProperties(t *testing.T) {
 		colours := genColours(t, 1, 40, 40)
 		last := math.MaxInt
 		for _, threshold := range []float64{1, 2.5, 5, 8, 10, 20} {
-			c, err := DistinctShades(colours, threshold, DefaultSearchNodes)
+			c, err := DistinctShades(t.Context(), colours, threshold, DefaultSearchNodes)
 			require.NoError(t, err)
 			require.True(t, c.Exact())
 			require.LessOrEqual(t, c.Upper, last)
@@ -297,16 +297,16 @@ func TestShadesProperties(t *testing.T) {
 		}
 		part := colours[:len(colours)/2]
 		rest := colours[len(colours)/2:]
-		p, err := DistinctShades(part, 5, DefaultSearchNodes)
+		p, err := DistinctShades(t.Context(), part, 5, DefaultSearchNodes)
 		require.NoError(t, err)
-		all, err := DistinctShades(colours, 5, DefaultSearchNodes)
+		all, err := DistinctShades(t.Context(), colours, 5, DefaultSearchNodes)
 		require.NoError(t, err)
 		require.GreaterOrEqual(t, all.Lower, p.Lower)
-		g, err := Gain(rest, part, 5, DefaultSearchNodes)
+		g, err := Gain(t.Context(), rest, part, 5, DefaultSearchNodes)
 		require.NoError(t, err)
 		require.Equal(t, all.Lower-p.Lower, g.Lower)
 		require.True(t, g.Exact())
-		none, err := Gain(part, part, 5, DefaultSearchNodes)
+		none, err := Gain(t.Context(), part, part, 5, DefaultSearchNodes)
 		require.NoError(t, err)
 		require.Zero(t, none.Upper)
 	})
@@ -318,14 +318,14 @@ func TestLargeComponentsAreBoundedNotGuessed(t *testing.T) {
 	for range 4000 {
 		colours = append(colours, lab{L: 40 + 20*rng.Float64(), A: 20 * rng.Float64(), B: 20 * rng.Float64()})
 	}
-	few, err := DistinctShades(colours[:400], 5, DefaultSearchNodes)
+	few, err := DistinctShades(t.Context(), colours[:400], 5, DefaultSearchNodes)
 	require.NoError(t, err)
 	assert.Less(t, few.Lower, few.Upper, "a dense cloud is one large component")
 	assert.Greater(t, few.Lower, 3)
-	again, err := DistinctShades(colours[:400], 5, DefaultSearchNodes)
+	again, err := DistinctShades(t.Context(), colours[:400], 5, DefaultSearchNodes)
 	require.NoError(t, err)
 	assert.Equal(t, few, again)
-	many, err := DistinctShades(colours, 5, DefaultSearchNodes)
+	many, err := DistinctShades(t.Context(), colours, 5, DefaultSearchNodes)
 	require.NoError(t, err)
 	assert.Less(t, many.Lower, many.Upper)
 	assert.LessOrEqual(t, few.Lower, many.Upper)
@@ -525,12 +525,45 @@ func TestHueCoverage(t *testing.T) {
 
 func TestManyCellsSampleTheirPairs(t *testing.T) {
 	colours := genFixed(3001)
-	p := pairwise(colours, 1)
+	p, err := pairwise(t.Context(), colours, 1)
+	require.NoError(t, err)
 	assert.True(t, p.Sampled)
 	assert.Nil(t, p.MinDE)
-	q := pairwise(colours[:3000], 1)
+	q, err := pairwise(t.Context(), colours[:3000], 1)
+	require.NoError(t, err)
 	assert.False(t, q.Sampled)
 	assert.InDelta(t, q.MeanDE, p.MeanDE, 6*p.SE)
+}
+
+// Nothing goes on for nobody: every long loop asks whether the caller is still there.
+func TestEverythingEndsWithTheCaller(t *testing.T) {
+	ended, end := context.WithCancel(t.Context())
+	end()
+	for _, n := range []int{40, 400, 3001} {
+		colours := genFixed(n)
+		_, err := DistinctShades(ended, colours, 5, DefaultSearchNodes)
+		require.ErrorIs(t, err, context.Canceled)
+		_, err = pairwise(ended, colours, 1)
+		require.ErrorIs(t, err, context.Canceled)
+		_, err = Measure(ended, rowsOf("g", "s", "", colours), Params{})
+		require.ErrorIs(t, err, context.Canceled)
+	}
+	_, err := Gain(ended, genFixed(9), genFixed(9), 5, DefaultSearchNodes)
+	require.ErrorIs(t, err, context.Canceled)
+
+	// The search itself leaves off, of which the budget is what it asks by.
+	searches := func(ctx context.Context) bool {
+		left := 4097
+		s := search{ctx: ctx, left: &left}
+		for i := range 60 { // a ring with chords, which has no vertex that can be taken without branching
+			for _, step := range []int{1, 7, 53, 59} {
+				s.joined[i] |= 1 << ((i + step) % 60)
+			}
+		}
+		return s.run(1<<60-1, 0)
+	}
+	assert.True(t, searches(t.Context()))
+	assert.False(t, searches(ended))
 }
 
 func BenchmarkDistinctShades(b *testing.B) {
@@ -538,7 +571,9 @@ func BenchmarkDistinctShades(b *testing.B) {
 		colours := genFixed(n)
 		b.Run(fmt.Sprint(n), func(b *testing.B) {
 			for b.Loop() {
-				distinctShades(colours, 5, DefaultSearchNodes)
+				if _, err := distinctShades(b.Context(), colours, 5, DefaultSearchNodes); err != nil {
+					b.Fatal(err)
+				}
 			}
 		})
 	}

@@ -98,6 +98,10 @@ func (h *hold) checkOrders(q OrdersQuestion, r *comparev1.CompareOrdersResponse)
 		return at("arrangements", r.GetArrangements(), "0 or above")
 	case r.GetVerdict() == comparev1.Verdict_VERDICT_NOT_ENOUGH_YET && len(r.GetMissing()) == 0:
 		return h.blame("missing is empty; required with NOT_ENOUGH_YET")
+	case (r.MeanShadesFirst == nil) != (r.MeanShadesSecond == nil):
+		return h.blame("only one of mean_shades_first and mean_shades_second is given")
+	case r.MeanShadesFirst != nil && r.GetUsedSessions() == 0:
+		return at("mean_shades_first", r.GetMeanShadesFirst(), "none without a complete session")
 	case tested && q.ClosingSessions == 0:
 		return at("verdict", r.GetVerdict(), "EXPLORATORY or NOT_ENOUGH_YET without closing_sessions")
 	case tested && r.GetUsedSessions() != q.ClosingSessions:

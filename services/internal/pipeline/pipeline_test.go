@@ -246,6 +246,12 @@ func TestWrongVerdictsAreBlamed(t *testing.T) {
 		{"log_ratio is -Inf", 0, func(r *response) { r.LogRatio = proto.Float64(math.Inf(-1)) }},
 		{"log_ratio_se is -1", 0, func(r *response) { r.LogRatioSe = proto.Float64(-1) }},
 		{"shades_first is -1", 0, func(r *response) { r.ShadesFirst = -1 }},
+		{"mean_shades_second is -1", 0, func(r *response) { r.MeanShadesFirst, r.MeanShadesSecond = proto.Float64(2), proto.Float64(-1) }},
+		{"mean_shades_first is NaN", 0, func(r *response) { r.MeanShadesFirst, r.MeanShadesSecond = proto.Float64(math.NaN()), proto.Float64(2) }},
+		{"only one of mean_shades_first", 0, func(r *response) { r.MeanShadesFirst, r.MeanShadesSecond = proto.Float64(2), nil }},
+		{"none without a complete session", 0, func(r *response) {
+			r.UsedSessions, r.MeanShadesFirst, r.MeanShadesSecond = 0, proto.Float64(2), proto.Float64(2)
+		}},
 		{"with dispersions", 2, func(r *response) {
 			r.DispersionFirst, r.DispersionSecond = r.GetDispersionSecond(), r.GetDispersionFirst()
 		}},

@@ -58,7 +58,7 @@ func (c readingClass) words() string {
 	case leftSuperseded:
 		return "superseded by a correction"
 	case leftBeforeBath:
-		return "read before the piece's last bath"
+		return "read before a later bath"
 	}
 	return ""
 }

@@ -91,10 +91,16 @@ func remarks(reference, sample held) []string {
 		}
 	}
 	state := func(r held) string {
-		if r.class == classUnknown {
+		if r.state == trial.StateUnstated {
 			return ""
 		}
-		return r.class.words()
+		return stateWords(r.state)
+	}
+	age := func(r held) string {
+		if r.class == classAgeUnknown || r.class == classUnknown {
+			return ""
+		}
+		return fmt.Sprintf("%d days or older", settledDays)
 	}
 	gloss := func(r held) string {
 		if r.specular == 0 {
@@ -102,7 +108,8 @@ func remarks(reference, sample held) []string {
 		}
 		return glossWords(r.specular)
 	}
-	say("state or age when read", state(reference), state(sample))
+	say("state when read", state(reference), state(sample))
+	say("age when read", age(reference), age(sample))
 	say("instrument", reference.instrument.Value(), sample.instrument.Value())
 	say("gloss", gloss(reference), gloss(sample))
 	return out

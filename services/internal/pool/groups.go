@@ -3,7 +3,9 @@ package pool
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strings"
 
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
@@ -64,7 +66,7 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 		}
 		held := a.held(out)
 		if onLotless {
-			held = "over pieces whose yarn isn't stated"
+			held = "over pieces whose yarn isn't stated, so yarns may differ"
 		}
 		a.judge(out, held)
 		a.answer.Pairs = append(a.answer.Pairs, out)
@@ -118,6 +120,8 @@ func mayBeSame(first, second string) bool {
 
 const (
 	exploratory = "Exploratory, no verdict: "
+	// sessionless stands in its place in a headline that could have no verdict in any case.
+	sessionless = "Exploratory, no verdict as no sessions are known: "
 	tooThin     = "; too thin to lean on"
 )
 
@@ -136,15 +140,15 @@ func (a *asking) judge(pair *poolv1.PairAnswer, held string) {
 	ratio, shades := pair.GetWidthRatio(), pair.GetShadeDifference()
 	switch {
 	case ratio < marginRatio && ratio > 1/marginRatio:
-		pair.Statement = exploratory + fmt.Sprintf("among pieces held alike, %s and %s spread about as wide (ratio %.2f %s)%s", first, second, ratio, held, thin)
+		pair.Statement = exploratory + fmt.Sprintf("%s and %s spread about as wide (ratio %.2f %s)%s", first, second, ratio, held, thin)
 	case ratio > 1 && shades < 0 || ratio < 1 && shades > 0:
 		pair.Statement = exploratory + fmt.Sprintf("between %s and %s the measures disagree: spread in the ratio %.2f, and %+.1f shades at equal numbers %s%s", first, second, ratio, shades, held, thin)
 	case ratio > 1:
 		pair.Wider = "first"
-		pair.Statement = exploratory + fmt.Sprintf("among pieces held alike, %s spread wider than %s (ratio %.2f %s)%s", first, second, ratio, held, thin)
+		pair.Statement = exploratory + fmt.Sprintf("%s spread wider than %s (ratio %.2f %s)%s", first, second, ratio, held, thin)
 	default:
 		pair.Wider = "second"
-		pair.Statement = exploratory + fmt.Sprintf("among pieces held alike, %s spread wider than %s (ratio %.2f %s)%s", second, first, 1/ratio, held, thin)
+		pair.Statement = exploratory + fmt.Sprintf("%s spread wider than %s (ratio %.2f %s)%s", second, first, 1/ratio, held, thin)
 	}
 }
 
@@ -185,7 +189,7 @@ func (a *asking) held(pair *poolv1.PairAnswer) string {
 }
 
 // headlineGroups says which group looks widest, if one does: wider than at least one other in pairs that aren't thin, and in none of them
-// narrower.
+// narrower. Otherwise it says what the fullest comparison shows.
 func (a *asking) headlineGroups(stated map[string]bool) {
 	known := 0
 	for _, ok := range stated {
@@ -193,14 +197,55 @@ func (a *asking) headlineGroups(stated map[string]bool) {
 			known++
 		}
 	}
-	var solid, comparable int
-	wins, losses := map[string][]*poolv1.PairAnswer{}, map[string]int{}
-	for _, pair := range a.answer.GetPairs() {
-		comparable++
-		if pair.GetThin() {
-			continue
+	pairs := a.answer.GetPairs()
+	switch {
+	case known == 0:
+		a.answer.Headline = fmt.Sprintf("Not enough yet: the pieces fall into no group whose %s is stated; two are needed", byWords(a.question.GroupBy))
+		return
+	case known == 1:
+		a.answer.Headline = fmt.Sprintf("Not enough yet: the pieces fall into 1 group whose %s is stated; two are needed", byWords(a.question.GroupBy))
+		return
+	case len(pairs) == 0:
+		a.answer.Headline = "Not enough yet: no two groups stand side by side on the same yarn, read alike, with at least 2 cells of each"
+		return
+	}
+	a.answer.Standing = poolv1.Standing_STANDING_EXPLORATORY
+	start := exploratory
+	if pairs[0].GetSessions() == 0 {
+		start = sessionless
+	}
+	solid := slices.DeleteFunc(slices.Clone(pairs), (*poolv1.PairAnswer).GetThin)
+	best, won := widest(solid)
+	switch {
+	case len(solid) == 0:
+		a.answer.Headline = start + "no group can be called widest, as every comparison here is too thin to lean on" + fullest(pairs)
+	case best == "":
+		a.answer.Headline = start + "no group comes out widest" + fullest(solid)
+	default:
+		texts := make([]string, 0, len(won))
+		for _, pair := range won {
+			other, ratio := pair.GetSecond(), pair.GetWidthRatio()
+			if pair.GetWider() == "second" {
+				other, ratio = pair.GetFirst(), 1/ratio
+			}
+			texts = append(texts, fmt.Sprintf("%s (ratio %.2f %s)", said(a.question.GroupBy, other), ratio, a.held(pair)))
 		}
-		solid++
+		a.answer.Headline = start + said(a.question.GroupBy, best)
+		switch rest := known - 1 - len(won); rest {
+		case 0:
+			a.answer.Headline += " spread widest, ahead of " + listed(texts)
+		case 1:
+			a.answer.Headline += " spread wider than " + listed(texts) + ". 1 other group is about as wide or too thin to rank"
+		default:
+			a.answer.Headline += " spread wider than " + listed(texts) + fmt.Sprintf(". %d other groups are about as wide or too thin to rank", rest)
+		}
+	}
+}
+
+// widest finds the group that is wider than most others and narrower than none, with the pairs that say so; "" when there is none.
+func widest(pairs []*poolv1.PairAnswer) (best string, won []*poolv1.PairAnswer) {
+	wins, losses := map[string][]*poolv1.PairAnswer{}, map[string]int{}
+	for _, pair := range pairs {
 		switch pair.GetWider() {
 		case "first":
 			wins[pair.GetFirst()] = append(wins[pair.GetFirst()], pair)
@@ -210,61 +255,18 @@ func (a *asking) headlineGroups(stated map[string]bool) {
 			losses[pair.GetFirst()]++
 		}
 	}
-	switch {
-	case known < 2:
-		a.answer.Headline = fmt.Sprintf("Not enough yet: the pieces fall into %d group whose %s is stated; two are needed", known, byWords(a.question.GroupBy))
-		if known != 1 {
-			a.answer.Headline = strings.Replace(a.answer.Headline, "0 group ", "no group ", 1)
-		}
-		return
-	case comparable == 0:
-		a.answer.Headline = "Not enough yet: no two groups stand side by side on the same yarn, read alike, with at least 2 cells of each"
-		return
-	}
-	a.answer.Standing = poolv1.Standing_STANDING_EXPLORATORY
-	best := ""
-	for group, won := range wins {
-		if losses[group] > 0 {
-			continue
-		}
-		if best == "" || len(won) > len(wins[best]) || len(won) == len(wins[best]) && group < best {
-			best = group
+	for _, group := range slices.Sorted(maps.Keys(wins)) {
+		if losses[group] == 0 && len(wins[group]) > len(won) {
+			best, won = group, wins[group]
 		}
 	}
-	switch {
-	case solid == 0:
-		a.answer.Headline = fmt.Sprintf("Exploratory, no verdict: all comparisons (%d) are too thin to lean on, so no group is called widest", comparable)
-		if fullest := a.fullest(); fullest != nil {
-			a.answer.Headline += "; the fullest of them: " + strings.TrimPrefix(strings.TrimSuffix(fullest.GetStatement(), tooThin), exploratory)
-		}
-	case best == "":
-		a.answer.Headline = fmt.Sprintf("Exploratory, no verdict: no group comes out widest in the comparisons with enough behind them (%d)", solid)
-	default:
-		texts := make([]string, 0, len(wins[best]))
-		for _, pair := range wins[best] {
-			other, ratio := pair.GetSecond(), pair.GetWidthRatio()
-			if pair.GetWider() == "second" {
-				other, ratio = pair.GetFirst(), 1/ratio
-			}
-			texts = append(texts, fmt.Sprintf("%s (ratio %.2f %s)", said(a.question.GroupBy, other), ratio, a.held(pair)))
-		}
-		a.answer.Headline = fmt.Sprintf("Exploratory, no verdict: among pieces held alike, %s spread wider than %s", said(a.question.GroupBy, best), listed(texts))
-		if rest := known - 1 - len(wins[best]); rest > 0 {
-			a.answer.Headline += fmt.Sprintf("; %d other groups are about as wide or too thin to rank", rest)
-			if rest == 1 {
-				a.answer.Headline = strings.Replace(a.answer.Headline, "1 other groups are", "1 other group is", 1)
-			}
-		}
-	}
-	if noSessions := len(a.answer.GetPairs()) > 0 && a.answer.GetPairs()[0].GetSessions() == 0; noSessions {
-		a.answer.Headline += "; not enough yet for a verdict: no sessions are known"
-	}
+	return best, won
 }
 
-// fullest is the comparison with the most behind it, thin as it may be.
-func (a *asking) fullest() *poolv1.PairAnswer {
+// fullest says what the comparison with the most behind it shows, thin as it may be; "" when there is none.
+func fullest(pairs []*poolv1.PairAnswer) string {
 	var best *poolv1.PairAnswer
-	for _, pair := range a.answer.GetPairs() {
+	for _, pair := range pairs {
 		if pair.WidthRatio == nil {
 			continue
 		}
@@ -273,7 +275,14 @@ func (a *asking) fullest() *poolv1.PairAnswer {
 			best = pair
 		}
 	}
-	return best
+	if best == nil {
+		return ""
+	}
+	which := "The comparison: "
+	if len(pairs) > 1 {
+		which = fmt.Sprintf("The fullest of %d comparisons: ", len(pairs))
+	}
+	return ". " + which + strings.TrimPrefix(strings.TrimSuffix(best.GetStatement(), tooThin), exploratory)
 }
 
 func byWords(by poolv1.GroupBy) string {

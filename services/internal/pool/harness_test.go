@@ -171,14 +171,18 @@ func (s *shelf) Revision() int64 {
 func (s *shelf) Changes(_ context.Context, after int64, limit int) ([]trial.Change, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if limit > 1000 {
-		return nil, fmt.Errorf("limit: %d is not between 1 and 1000", limit)
+	if limit > store.MaxPage {
+		return nil, fmt.Errorf("limit: %d is not between 1 and %d", limit, store.MaxPage)
 	}
 	rest := s.changes[len(s.changes):]
 	if i := slices.IndexFunc(s.changes, func(c trial.Change) bool { return c.Revision > after }); i >= 0 {
 		rest = s.changes[i:]
 	}
-	return slices.Clone(rest[:min(limit, len(rest))]), nil
+	end := min(limit, len(rest))
+	for end > 0 && end < len(rest) && rest[end].Revision == rest[end-1].Revision {
+		end++
+	}
+	return slices.Clone(rest[:end]), nil
 }
 
 func (s *shelf) WaitForChange(ctx context.Context, after int64) error {

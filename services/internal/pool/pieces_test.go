@@ -31,6 +31,10 @@ func TestComparePieces(t *testing.T) {
 	matt := add(lab(50, 0, 0), func(r *trial.Reading) { r.Specular = trial.SpecularExcluded })
 	elsewhere := add(lab(50, 0, 0), func(r *trial.Reading) { r.Instrument = "another reader" })
 	silent := add(lab(50, 0, 12), func(r *trial.Reading) { r.Instrument, r.Specular = "", 0 })
+	finished := add(lab(50, 0, 0), func(r *trial.Reading) { r.State, r.AgeDays = trial.Finished, trial.AgeUnstated })
+	mute := add(lab(50, 0, 0), func(r *trial.Reading) {
+		r.State, r.AgeDays, r.Instrument, r.Specular = trial.StateUnstated, trial.AgeUnstated, "", 0
+	})
 	lamp := add(lab(50, 0, 0), func(r *trial.Reading) { r.Raw.LabCondition = a10 })
 	s.put(b.Trial)
 	h := open(t, s)
@@ -46,6 +50,17 @@ func TestComparePieces(t *testing.T) {
 	require.NoError(t, err)
 	assert.InDelta(t, 12, answer.GetDifference(), 1e-12)
 	assert.Equal(t, []string{"instrument not stated of one", "gloss not stated of one"}, answer.GetRemarks())
+	for _, c := range []struct {
+		reference, sample trial.ID
+		want              []string
+	}{
+		{reference, finished, []string{"state when read differs: dry, and finished", "age when read not stated of one"}},
+		{finished, mute, []string{"state when read not stated of one", "age when read not stated of either", "instrument not stated of one", "gloss not stated of one"}},
+	} {
+		answer, err = h.pool.ComparePieces(t.Context(), pool.PiecesQuestion{Reader: "ash", Reference: c.reference, Sample: c.sample})
+		require.NoError(t, err)
+		assert.Equal(t, c.want, answer.GetRemarks())
+	}
 
 	for name, c := range map[string]struct {
 		q    pool.PiecesQuestion

@@ -115,11 +115,8 @@ func New(config Config) *Pool {
 	return p
 }
 
-// How many records and changes are read at a time.
-const (
-	page       = 200
-	changePage = 1000
-)
+// page is how many records are read at a time.
+const page = 200
 
 // Run loads the pool and follows the feed until ctx ends. It is called once. Faults of the store are tried again.
 func (p *Pool) Run(ctx context.Context) {
@@ -195,18 +192,16 @@ func (p *Pool) load(ctx context.Context) error {
 	return nil
 }
 
-// follow takes in one page of changes: each trial that changed is read again as it is now.
+// follow takes in one page of changes: each trial that changed is read again as it is now. A page holds whole revisions, however large.
 func (p *Pool) follow(ctx context.Context, now *snapshot) error {
-	changes, upTo, whole, err := p.changes(ctx, now.revision)
-	switch {
-	case err != nil:
-		return err
-	case !whole:
-		return p.load(ctx)
-	case len(changes) == 0:
+	changes, err := p.feed.Changes(ctx, now.revision, store.MaxPage)
+	if err != nil {
+		return fmt.Errorf("read changes: %w", err)
+	}
+	if len(changes) == 0 {
 		return nil
 	}
-	next := &snapshot{revision: upTo, chunks: maps.Clone(now.chunks), waters: now.waters}
+	next := &snapshot{revision: changes[len(changes)-1].Revision, chunks: maps.Clone(now.chunks), waters: now.waters}
 	done := map[string]bool{}
 	for _, change := range changes {
 		if done[change.RecordKind+change.RecordID] {
@@ -237,27 +232,6 @@ func (p *Pool) follow(ctx context.Context, now *snapshot) error {
 	}
 	p.publish(next)
 	return nil
-}
-
-// changes reads a page of the feed that doesn't end inside a revision. whole is false when the page is full of one revision, so that the rest
-// of it can't be read.
-func (p *Pool) changes(ctx context.Context, after int64) (changes []trial.Change, upTo int64, whole bool, err error) {
-	changes, err = p.feed.Changes(ctx, after, changePage)
-	if err != nil {
-		return nil, 0, false, fmt.Errorf("read changes: %w", err)
-	}
-	if len(changes) == 0 {
-		return nil, after, true, nil
-	}
-	upTo = changes[len(changes)-1].Revision
-	if len(changes) < changePage {
-		return changes, upTo, true, nil
-	}
-	end := slices.IndexFunc(changes, func(c trial.Change) bool { return c.Revision == upTo })
-	if end == 0 {
-		return nil, after, false, nil
-	}
-	return changes[:end], changes[end-1].Revision, true, nil
 }
 
 // put takes in a trial as it is now, in place of what was there.

@@ -51,7 +51,7 @@ func TestOneReadingSpeaksForAPiece(t *testing.T) {
 		"readings: read wet":                          1,
 		"readings: younger than 7 days":               1,
 		"readings: read after exposure to light":      1,
-		"readings: read before the piece's last bath": 1,
+		"readings: read before a later bath":          1,
 		"readings: superseded by a correction":        1,
 	}, leftOut(answer))
 	assert.Equal(t, poolv1.Standing_STANDING_NOT_ENOUGH_YET, answer.GetStanding())
@@ -177,8 +177,8 @@ func TestGroupsAreComparedWithinYarnsReadAlike(t *testing.T) {
 	assert.Nil(t, pair.P)
 	assert.Equal(t, "yarn lot not stated", strings.TrimPrefix(group(t, answer, "alum", "not stated").GetStratum(), "wool, "))
 	assert.Equal(t, poolv1.Standing_STANDING_EXPLORATORY, answer.GetStanding())
-	assert.Equal(t, "Exploratory, no verdict: among pieces held alike, pieces mordanted with tin spread wider than pieces mordanted with alum "+
-		"(ratio 1.50 over 3 yarns); not enough yet for a verdict: no sessions are known", answer.GetHeadline())
+	assert.Equal(t, "Exploratory, no verdict as no sessions are known: pieces mordanted with tin spread widest, ahead of "+
+		"pieces mordanted with alum (ratio 1.50 over 3 yarns)", answer.GetHeadline())
 	assert.Contains(t, tells(answer), "no sessions are known")
 	assert.Contains(t, tells(answer), "yarn lot not stated, so held against each other only where no known yarn holds both")
 	require.Len(t, answer.GetModules(), 2)
@@ -199,25 +199,31 @@ func TestPiecesOfUnstatedYarnsAreHeldAgainstEachOtherWhereNoKnownYarnHoldsBoth(t
 	assert.Equal(t, []string{"alum", "tin"}, []string{pair.GetFirst(), pair.GetSecond()})
 	assert.InDelta(t, 0.5, pair.GetWidthRatio(), 1e-9)
 	assert.True(t, pair.GetThin(), "they may lie on different yarns")
-	assert.Contains(t, pair.GetStatement(), "over pieces whose yarn isn't stated")
+	assert.Contains(t, pair.GetStatement(), "over pieces whose yarn isn't stated, so yarns may differ")
 	assert.Contains(t, tells(answer), "2 of 3 pairs of groups stand nowhere side by side")
-	assert.Contains(t, answer.GetHeadline(), "no group is called widest")
+	assert.Contains(t, answer.GetHeadline(), "no group can be called widest")
 }
 
-func TestWashedPiecesAreLetInByName(t *testing.T) {
-	s := newShelf()
-	b := newBook("ash")
-	spread(b, "", wool("lot 1"), 4, 3, with("alum"), func(r *trial.Reading) { r.State = trial.Washed })
-	s.put(b.Trial)
-	h := open(t, s)
-	assert.Zero(t, h.ask(t, byMordant).GetPiecesUsed())
-	byName := byMordant
-	byName.Where = &store.Predicate{Field: "state", Value: "washed"}
-	answer := h.ask(t, byName)
-	assert.EqualValues(t, 3, answer.GetPiecesUsed())
-	assert.Contains(t, group(t, answer, "alum", "washing").GetStratum(), "read after washing")
-	byName.Where = &store.Predicate{Op: "not", Parts: []store.Predicate{{Field: "state", Value: "wet"}}}
-	assert.Zero(t, h.ask(t, byName).GetPiecesUsed(), "not asked for by name")
+func TestWashedAndExposedPiecesAreLetInByName(t *testing.T) {
+	for state, name := range map[trial.PieceState]string{trial.Washed: "washed", trial.Exposed: "exposed"} {
+		t.Run(name, func(t *testing.T) {
+			s := newShelf()
+			b := newBook("ash")
+			spread(b, "", wool("lot 1"), 4, 3, with("alum"), func(r *trial.Reading) { r.State = state })
+			spread(b, "", wool("lot 1"), 4, 2, with("alum"))
+			s.put(b.Trial)
+			h := open(t, s)
+			assert.EqualValues(t, 2, h.ask(t, byMordant).GetPiecesUsed())
+			byName := byMordant
+			byName.Where = &store.Predicate{Op: "or", Parts: []store.Predicate{{Field: "state", Value: name}, {Field: "state", Value: "dry"}}}
+			answer := h.ask(t, byName)
+			assert.EqualValues(t, 5, answer.GetPiecesUsed())
+			assert.EqualValues(t, 3, group(t, answer, "alum", "read after").GetPieces(), "a stratum of their own")
+			assert.EqualValues(t, 2, group(t, answer, "alum", "dry or finished").GetPieces())
+			byName.Where = &store.Predicate{Op: "not", Parts: []store.Predicate{{Field: "state", Value: "wet"}}}
+			assert.EqualValues(t, 2, h.ask(t, byName).GetPiecesUsed(), "not asked for by name")
+		})
+	}
 }
 
 func TestReadingsTakenOtherwiseAreOtherStrata(t *testing.T) {
@@ -320,9 +326,8 @@ func TestTheFullestComparisonIsToldWhereAllAreThin(t *testing.T) {
 	spread(b, "", wool("lot 9"), 9, 2, with("copper"), func(r *trial.Reading) { r.Specular = 0 })
 	s.put(b.Trial)
 	answer := open(t, s).ask(t, byMordant)
-	assert.Equal(t, "Exploratory, no verdict: all comparisons (3) are too thin to lean on, so no group is called widest; the fullest of them: "+
-		"among pieces held alike, pieces mordanted with tin spread wider than pieces mordanted with alum (ratio 1.50 over 2 yarns); "+
-		"not enough yet for a verdict: no sessions are known", answer.GetHeadline())
+	assert.Equal(t, "Exploratory, no verdict as no sessions are known: no group can be called widest, as every comparison here is too thin to lean on. "+
+		"The fullest of 3 comparisons: pieces mordanted with tin spread wider than pieces mordanted with alum (ratio 1.50 over 2 yarns)", answer.GetHeadline())
 }
 
 func TestThePoolIsUnavailableWithoutModulesAndSaysWhich(t *testing.T) {
@@ -408,4 +413,45 @@ func TestRevisionsOfManyChangesAreTakenInWhole(t *testing.T) {
 		assert.Equal(t, s.Revision(), answer.GetPoolRevision())
 	}
 	assert.Equal(t, 4, h.modules.Readings(), "loading again computes nothing again")
+}
+
+func TestTheHeadlineSaysWhichGroupIsWidestWhereThatCanBeSaid(t *testing.T) {
+	for name, c := range map[string]struct {
+		spreads map[string]float64 // over three yarns
+		once    map[string]float64 // on one more yarn, beside the first of them
+		session bool
+		want    string
+	}{
+		"wider than all others": {spreads: map[string]float64{"alum": 4, "iron": 5, "tin": 7.5}, session: true,
+			want: "Exploratory, no verdict: pieces mordanted with tin spread widest, ahead of pieces mordanted with alum (ratio 1.88 over 3 yarns) " +
+				"and pieces mordanted with iron (ratio 1.50 over 3 yarns)"},
+		"wider than one of them": {spreads: map[string]float64{"alum": 4, "iron": 6, "tin": 6.1},
+			want: "Exploratory, no verdict as no sessions are known: pieces mordanted with iron spread wider than pieces mordanted with alum " +
+				"(ratio 1.50 over 3 yarns). 1 other group is about as wide or too thin to rank"},
+		"others too thin": {spreads: map[string]float64{"alum": 4, "iron": 6}, once: map[string]float64{"alum": 4, "tin": 9, "copper": 9},
+			want: "Exploratory, no verdict as no sessions are known: pieces mordanted with iron spread wider than pieces mordanted with alum " +
+				"(ratio 1.50 over 3 yarns). 2 other groups are about as wide or too thin to rank"},
+		"level": {spreads: map[string]float64{"alum": 4, "tin": 4},
+			want: "Exploratory, no verdict as no sessions are known: no group comes out widest. The comparison: pieces mordanted with alum and " +
+				"pieces mordanted with tin spread about as wide (ratio 1.00 over 3 yarns)"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := newShelf()
+			b := newBook("ash")
+			session := ""
+			if c.session {
+				session = b.session("")
+			}
+			for lot := range 3 {
+				for group, spreadOf := range c.spreads {
+					spread(b, session, wool(fmt.Sprint("lot ", lot)), spreadOf, 2, with(group))
+				}
+			}
+			for group, spreadOf := range c.once {
+				spread(b, session, wool("lot 9"), spreadOf, 2, with(group))
+			}
+			s.put(b.Trial)
+			assert.Equal(t, c.want, open(t, s).ask(t, byMordant).GetHeadline())
+		})
+	}
 }

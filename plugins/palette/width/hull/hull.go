@@ -22,7 +22,6 @@
 package hull
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -88,40 +87,66 @@ func check(points []Point) error {
 // Solid is the convex hull of points in space. Only a coordinate that is not finite, or beyond MaxCoordinate, is an error.
 // The answer does not depend on the order of the points, apart from the names of vertices and faces.
 func Solid(points []Point) (Body, error) {
-	if err := check(points); err != nil {
+	b := newBuilder()
+	defer b.release()
+	body := Body{}
+	var faces [][3]int32
+	var err error
+	if body.Status, faces, err = b.solid(points); err != nil {
 		return Body{}, err
 	}
-	first := unique(points)
-	body := Body{Unique: len(first)}
-	own := make([]Point, len(first))
-	for i, f := range first {
-		own[i] = points[f]
-	}
-	body.Status = statusOf(rank(own), len(own))
+	body.Unique = len(b.own)
 	if body.Status != OK {
 		return body, nil
 	}
-	faces, ok := quickhull(ontoGrid(own))
-	if !ok { // flat on the grid: cannot be, as the rank test is coarser than the grid
-		body.Status = Flat
-		return body, nil
-	}
-	body.Volume = volume(own, faces)
-	used := make([]bool, len(own))
+	body.Volume = volume(b.own, faces)
+	used := make([]bool, len(b.own))
 	body.Faces = make([][3]int, len(faces))
 	for i, f := range faces {
 		for k, v := range f {
 			used[v] = true
-			body.Faces[i][k] = first[v]
+			body.Faces[i][k] = b.first[v]
 		}
 	}
 	for v, u := range used {
 		if u {
-			body.Vertices = append(body.Vertices, first[v])
+			body.Vertices = append(body.Vertices, b.first[v])
 		}
 	}
 	slices.Sort(body.Vertices)
 	return body, nil
+}
+
+// Volume is the volume that Solid gives, 0 unless the status is OK, without naming vertices and faces.
+func Volume(points []Point) (float64, Status, error) {
+	b := newBuilder()
+	defer b.release()
+	status, faces, err := b.solid(points)
+	if err != nil || status != OK {
+		return 0, status, err
+	}
+	return volume(b.own, faces), OK, nil
+}
+
+// solid gives the faces as indices into b.own, valid until the builder is released.
+func (b *builder) solid(points []Point) (Status, [][3]int32, error) {
+	if err := check(points); err != nil {
+		return Empty, nil, err
+	}
+	b.first = unique(points, b.first)
+	b.own = b.own[:0]
+	for _, f := range b.first {
+		b.own = append(b.own, points[f])
+	}
+	if status := statusOf(rank(b.own), len(b.own)); status != OK {
+		return status, nil, nil
+	}
+	b.p = ontoGrid(b.own, b.p)
+	faces, ok := b.quickhull()
+	if !ok { // flat on the grid: cannot be, as the rank test is coarser than the grid
+		return Flat, nil, nil
+	}
+	return OK, faces, nil
 }
 
 // Rank is the number of independent directions of the points about their centroid, 0 to 3, and the status it gives.
@@ -147,20 +172,27 @@ func statusOf(rank, n int) Status {
 	return OK
 }
 
-// unique returns the index of the first of each set of coinciding points, in ascending order of coordinates.
-func unique(points []Point) []int {
-	idx := make([]int, len(points))
-	for i := range idx {
-		idx[i] = i
+// unique returns the index of the first of each set of coinciding points, in ascending order of coordinates, in room where that is
+// large enough.
+func unique(points []Point, room []int) []int {
+	idx := room[:0]
+	for i := range points {
+		idx = append(idx, i)
 	}
-	slices.SortFunc(idx, func(i, j int) int {
+	order := func(i, j int) int {
 		for k := range 3 {
-			if c := cmp.Compare(points[i][k], points[j][k]); c != 0 {
-				return c
+			if points[i][k] != points[j][k] {
+				if points[i][k] < points[j][k] {
+					return -1
+				}
+				return 1
 			}
 		}
 		return i - j
-	})
+	}
+	if !slices.IsSortedFunc(idx, order) {
+		slices.SortFunc(idx, order)
+	}
 	return slices.CompactFunc(idx, func(i, j int) bool { return points[i] == points[j] })
 }
 
@@ -169,6 +201,9 @@ func unique(points []Point) []int {
 func rank(points []Point) int {
 	if len(points) < 2 {
 		return 0
+	}
+	if plainlySolid(points) {
+		return 3
 	}
 	lo, hi := bounds(points)
 	span := 0.0
@@ -236,6 +271,37 @@ func rank(points []Point) int {
 	return r
 }
 
+// plainlySolid spares the rotations where there is no doubt. Of the squared singular values λ1 ≥ λ2 ≥ λ3 of the centred points, T is the
+// sum and D the product: λ1·λ2 ≤ T²/4 and λ1 ≤ T, so λ3/λ1 ≥ 4D/T³. Above 1e-6 that is so far above the tolerance squared, 1e-18,
+// and above what rounding does to D, about n·1e-16·T³, that there is no doubt for up to 1e8 points. Squares that overflow or vanish
+// leave it to the rotations.
+func plainlySolid(points []Point) bool {
+	o := points[0] // differences from a point of their own lose nothing to where the points lie
+	var x, y, z float64
+	for i := range points {
+		p := &points[i]
+		x += p[0] - o[0]
+		y += p[1] - o[1]
+		z += p[2] - o[2]
+	}
+	n := float64(len(points))
+	x, y, z = x/n, y/n, z/n
+	var xx, yy, zz, xy, xz, yz float64
+	for i := range points {
+		p := &points[i]
+		u, v, w := p[0]-o[0]-x, p[1]-o[1]-y, p[2]-o[2]-z
+		xx += u * u
+		yy += v * v
+		zz += w * w
+		xy += u * v
+		xz += u * w
+		yz += v * w
+	}
+	t := xx + yy + zz
+	d := xx*(yy*zz-yz*yz) - xy*(xy*zz-yz*xz) + xz*(xy*yz-yy*xz)
+	return n <= 1e8 && t > 1e-60 && 4*d > 1e-6*t*t*t
+}
+
 func bounds(points []Point) (lo, hi Point) {
 	lo, hi = points[0], points[0]
 	for _, p := range points[1:] {
@@ -248,7 +314,7 @@ func bounds(points []Point) (lo, hi Point) {
 }
 
 // volume sums signed tetrahedra from the centroid of the vertices.
-func volume(points []Point, faces [][3]int) float64 {
+func volume(points []Point, faces [][3]int32) float64 {
 	var c Point
 	for _, f := range faces {
 		for _, v := range f {
@@ -286,7 +352,7 @@ func Area(points [][2]float64) (float64, Status, error) {
 	if status != Flat {
 		return 0, status, nil
 	}
-	first := unique(space)
+	first := unique(space, nil)
 	cross := func(o, a, b Point) float64 { return (a[0]-o[0])*(b[1]-o[1]) - (a[1]-o[1])*(b[0]-o[0]) }
 	var ring []Point
 	half := func(base int, p Point) {

@@ -3,6 +3,7 @@ package hull
 import (
 	"math"
 	"math/bits"
+	"slices"
 	"sync"
 )
 
@@ -10,20 +11,24 @@ import (
 // three of them stays below 2^126.
 const gridBits = 40
 
-type gridPoint [3]int64
+// gridPoint has whole coordinates, which a float64 holds exactly, as it does their differences.
+type gridPoint [3]float64
 
-// ontoGrid lays points on a grid of 2^-40 of their largest extent, by a power of two so that scaling itself is exact.
-func ontoGrid(points []Point) []gridPoint {
+// ontoGrid lays points on a grid of 2^-40 of their largest extent, by a power of two so that scaling itself is exact. The
+// grid is written into room where that is large enough.
+func ontoGrid(points []Point, room []gridPoint) []gridPoint {
 	lo, hi := bounds(points)
 	span := 0.0
 	for k := range 3 {
 		span = max(span, hi[k]-lo[k])
 	}
 	_, e := math.Frexp(span) // span < 2^e
-	grid := make([]gridPoint, len(points))
+	up := (gridBits - e) / 2 // in two steps, as 2^(gridBits-e) may be too large for a number
+	one, two := math.Ldexp(1, up), math.Ldexp(1, gridBits-e-up)
+	grid := slices.Grow(room[:0], len(points))[:len(points)]
 	for i, p := range points {
 		for k := range 3 {
-			grid[i][k] = int64(math.RoundToEven(math.Ldexp(p[k]-(lo[k]/2+hi[k]/2), gridBits-e)))
+			grid[i][k] = math.RoundToEven((p[k] - (lo[k]/2 + hi[k]/2)) * one * two)
 		}
 	}
 	return grid
@@ -32,7 +37,10 @@ func ontoGrid(points []Point) []gridPoint {
 // int128 is a two's complement number; products are taken modulo 2^128, which is exact for what fits.
 type int128 struct{ hi, lo uint64 }
 
-func wide(x int64) int128 { return int128{uint64(x >> 63), uint64(x)} }
+func wide(whole float64) int128 {
+	x := int64(whole)
+	return int128{uint64(x >> 63), uint64(x)}
+}
 
 func (a int128) times(b int128) int128 {
 	hi, lo := bits.Mul64(a.lo, b.lo)
@@ -63,75 +71,85 @@ func (a int128) sign() int {
 
 // face is a triangle with its neighbours and the points above it that wait for their turn.
 type face struct {
-	v      [3]int // anticlockwise from outside
-	across [3]int // across[i] is the face beyond the edge v[i] → v[i+1]
+	v      [3]int32 // anticlockwise from outside
+	across [3]int32 // across[i] is the face beyond the edge v[i] → v[i+1]
 	normal [3]float64
-	weight [3]float64 // sums of the absolute products in normal, for the error bound
-	above  []int
-	far    int // the highest of above
+	doubt  float64 // the largest rounding error of a height
+	above  []int32
 	height float64
+	far    int32 // the highest of above
+	seen   int32 // number of the last step that visited this face
 	dead   bool
-	seen   int // number of the last step that visited this face
 	sees   bool
 }
 
+// builder makes one hull. Its lists keep their room for the next one: widths at equal numbers take thousands of small hulls.
 type builder struct {
+	own   []Point // the different points
+	first []int   // and which of those given they are
 	p     []gridPoint
 	faces []face
-	step  int
+	step  int32
+
+	work, hidden, fresh []int32
+	startOf, endOf      []int32 // by vertex: the new face whose horizon edge starts or ends there
+	out                 [][3]int32
 }
 
-func (b *builder) newFace(u, v, w int) int {
-	f := face{v: [3]int{u, v, w}, far: -1}
-	var e, g [3]float64
-	for k := range 3 {
-		e[k] = float64(b.p[v][k] - b.p[u][k])
-		g[k] = float64(b.p[w][k] - b.p[u][k])
-	}
-	for k := range 3 {
-		i, j := (k+1)%3, (k+2)%3
-		f.normal[k] = e[i]*g[j] - e[j]*g[i]
-		f.weight[k] = math.Abs(e[i]*g[j]) + math.Abs(e[j]*g[i])
-	}
-	if n := len(b.faces); n < cap(b.faces) {
-		f.above = b.faces[:n+1][n].above[:0] // of an earlier hull
-	}
-	b.faces = append(b.faces, f)
-	return len(b.faces) - 1
-}
-
-// builders keeps the room of earlier hulls: widths at equal numbers take thousands of small ones.
 var builders = sync.Pool{New: func() any { return new(builder) }}
 
-// mostKeptFaces bounds what a builder keeps.
-const mostKeptFaces = 4096
+// mostKept bounds the points and the faces for which a builder keeps room.
+const mostKept = 4096
 
-// height is the signed distance of point q above face f times twice the face's area, with a bound of its rounding error: the
-// forward error of a 3×3 determinant, 7ε times its permanent (Shewchuk 1997, "Adaptive precision floating-point
-// arithmetic", Discrete & Computational Geometry 18:305), taken as 8ε.
-func (b *builder) height(f *face, q int) (h, bound float64) {
-	for k := range 3 {
-		d := float64(b.p[q][k] - b.p[f.v[0]][k])
-		h += f.normal[k] * d
-		bound += f.weight[k] * math.Abs(d)
-	}
-	return h, bound * 0x1p-50
+func newBuilder() *builder {
+	b, _ := builders.Get().(*builder)
+	return b
 }
 
-// above tells exactly whether point q lies strictly above face f; h is its approximate height.
-func (b *builder) above(f *face, q int) (is bool, h float64) {
-	h, bound := b.height(f, q)
-	if h > bound {
+// release gives the builder's room to the next hull; what it returned is not valid any more.
+func (b *builder) release() {
+	if cap(b.faces) <= mostKept && cap(b.p) <= mostKept && cap(b.own) <= mostKept {
+		builders.Put(b)
+	}
+}
+
+func (b *builder) newFace(u, v, w int32) int32 {
+	n := len(b.faces)
+	if n < cap(b.faces) {
+		b.faces = b.faces[:n+1]
+	} else {
+		b.faces = append(b.faces, face{})
+	}
+	f := &b.faces[n]
+	f.v, f.above, f.far, f.seen, f.dead = [3]int32{u, v, w}, f.above[:0], -1, 0, false
+	pu, pv, pw := &b.p[u], &b.p[v], &b.p[w]
+	e0, e1, e2 := pv[0]-pu[0], pv[1]-pu[1], pv[2]-pu[2]
+	g0, g1, g2 := pw[0]-pu[0], pw[1]-pu[1], pw[2]-pu[2]
+	f.normal[0] = e1*g2 - e2*g1
+	f.normal[1] = e2*g0 - e0*g2
+	f.normal[2] = e0*g1 - e1*g0
+	// The forward error of a 3×3 determinant is 7ε times its permanent (Shewchuk 1997, "Adaptive precision floating-point
+	// arithmetic", Discrete & Computational Geometry 18:305), taken as 8ε; the permanent is at most six times the product of the
+	// lengths of its rows, and the third row's entries are at most 2^(gridBits+1).
+	f.doubt = 0x1p-50 * 6 * (1 << (gridBits + 1)) * math.Sqrt((e0*e0+e1*e1+e2*e2)*(g0*g0+g1*g1+g2*g2))
+	return int32(n)
+}
+
+// above tells exactly whether point q lies strictly above face f; h is its approximate distance above it times twice the face's area.
+func (b *builder) above(f *face, q int32) (is bool, h float64) {
+	pq, pv := &b.p[q], &b.p[f.v[0]]
+	h = f.normal[0]*(pq[0]-pv[0]) + f.normal[1]*(pq[1]-pv[1]) + f.normal[2]*(pq[2]-pv[2])
+	if h > f.doubt {
 		return true, h
 	}
-	if h < -bound {
+	if h < -f.doubt {
 		return false, h
 	}
 	return b.orient(f.v[0], f.v[1], f.v[2], q) > 0, h
 }
 
 // orient is the exact sign of the volume of the tetrahedron u, v, w, q.
-func (b *builder) orient(u, v, w, q int) int {
+func (b *builder) orient(u, v, w, q int32) int {
 	var e, g, d [3]int128
 	for k := range 3 {
 		e[k] = wide(b.p[v][k] - b.p[u][k])
@@ -151,7 +169,7 @@ func (b *builder) orient(u, v, w, q int) int {
 // One list is enough. Let q lie above a face F that the new vertex p saw, and above no new face. Then q is in the cone from p
 // over the old hull, q = p + s(x−p) with x inside. For s > 1, q would lie below F's plane, as p is above it and x is not; so
 // s ≤ 1 and q is inside the new hull.
-func (b *builder) give(q int, faces []int) {
+func (b *builder) give(q int32, faces []int32) {
 	for _, i := range faces {
 		f := &b.faces[i]
 		is, h := b.above(f, q)
@@ -167,35 +185,30 @@ func (b *builder) give(q int, faces []int) {
 	}
 }
 
-// quickhull returns the faces of the hull, or false when the points are flat on the grid.
-func quickhull(p []gridPoint) ([][3]int, bool) {
-	b, _ := builders.Get().(*builder)
-	b.p, b.faces, b.step = p, b.faces[:0], 0
-	defer func() {
-		if b.p = nil; cap(b.faces) <= mostKeptFaces {
-			builders.Put(b)
-		}
-	}()
+// quickhull returns the faces of the hull of b.p, or false when the points are flat on the grid. The faces are valid until
+// the builder is released.
+func (b *builder) quickhull() ([][3]int32, bool) {
+	b.faces, b.step = b.faces[:0], 0
 	s, ok := b.simplex()
 	if !ok {
 		return nil, false
 	}
-	for _, v := range [4][3]int{{s[0], s[1], s[2]}, {s[0], s[2], s[3]}, {s[0], s[3], s[1]}, {s[1], s[3], s[2]}} {
+	for _, v := range [4][3]int32{{s[0], s[1], s[2]}, {s[0], s[2], s[3]}, {s[0], s[3], s[1]}, {s[1], s[3], s[2]}} {
 		b.newFace(v[0], v[1], v[2])
 	}
-	b.faces[0].across = [3]int{2, 3, 1}
-	b.faces[1].across = [3]int{0, 3, 2}
-	b.faces[2].across = [3]int{1, 3, 0}
-	b.faces[3].across = [3]int{2, 1, 0}
-	all := []int{0, 1, 2, 3}
-	for q := range p {
+	b.faces[0].across = [3]int32{2, 3, 1}
+	b.faces[1].across = [3]int32{0, 3, 2}
+	b.faces[2].across = [3]int32{1, 3, 0}
+	b.faces[3].across = [3]int32{2, 1, 0}
+	work, hidden, fresh := append(b.work[:0], 0, 1, 2, 3), b.hidden, b.fresh
+	for q := range int32(len(b.p)) {
 		if q != s[0] && q != s[1] && q != s[2] && q != s[3] {
-			b.give(q, all)
+			b.give(q, work)
 		}
 	}
-	startOf := make([]int, len(p)) // the new face whose horizon edge starts at this vertex
-	endOf := make([]int, len(p))
-	for work := all; len(work) > 0; {
+	b.startOf = slices.Grow(b.startOf[:0], len(b.p))[:len(b.p)]
+	b.endOf = slices.Grow(b.endOf[:0], len(b.p))[:len(b.p)]
+	for len(work) > 0 {
 		i := work[len(work)-1]
 		work = work[:len(work)-1]
 		if b.faces[i].dead || b.faces[i].far < 0 {
@@ -204,38 +217,39 @@ func quickhull(p []gridPoint) ([][3]int, bool) {
 		apex := b.faces[i].far
 		b.step++
 		b.faces[i].seen, b.faces[i].sees = b.step, true
-		hidden := []int{i} // the faces that apex lies above
-		var fresh []int
+		hidden = append(hidden[:0], i) // the faces that apex lies above
+		fresh = fresh[:0]
 		for n := 0; n < len(hidden); n++ {
+			h := hidden[n]
 			for k := range 3 {
-				h := hidden[n]
 				o := b.faces[h].across[k]
-				if b.faces[o].seen != b.step {
-					b.faces[o].seen = b.step
-					b.faces[o].sees, _ = b.above(&b.faces[o], apex)
-					if b.faces[o].sees {
+				other := &b.faces[o]
+				if other.seen != b.step {
+					other.seen = b.step
+					if other.sees, _ = b.above(other, apex); other.sees {
 						hidden = append(hidden, o)
 					}
 				}
-				if b.faces[o].sees {
+				if other.sees {
 					continue
 				}
 				u, v := b.faces[h].v[k], b.faces[h].v[(k+1)%3]
 				f := b.newFace(u, v, apex)
 				b.faces[f].across[0] = o
+				other = &b.faces[o] // which a new face may have moved
 				for j := range 3 {
-					if b.faces[o].v[j] == v && b.faces[o].v[(j+1)%3] == u {
-						b.faces[o].across[j] = f
+					if other.v[j] == v && other.v[(j+1)%3] == u {
+						other.across[j] = f
 					}
 				}
-				startOf[u], endOf[v] = f, f
+				b.startOf[u], b.endOf[v] = f, f
 				fresh = append(fresh, f)
 			}
 		}
 		for _, f := range fresh {
 			u, v := b.faces[f].v[0], b.faces[f].v[1]
-			b.faces[f].across[1] = startOf[v]
-			b.faces[f].across[2] = endOf[u]
+			b.faces[f].across[1] = b.startOf[v]
+			b.faces[f].across[2] = b.endOf[u]
 		}
 		for _, h := range hidden {
 			b.faces[h].dead = true
@@ -244,48 +258,41 @@ func quickhull(p []gridPoint) ([][3]int, bool) {
 					b.give(q, fresh)
 				}
 			}
-			b.faces[h].above = b.faces[h].above[:0]
 		}
 		work = append(work, fresh...)
 	}
-	out := make([][3]int, 0, len(b.faces))
+	b.work, b.hidden, b.fresh = work, hidden, fresh
+	b.out = b.out[:0]
 	for i := range b.faces {
 		if !b.faces[i].dead {
-			out = append(out, b.faces[i].v)
+			b.out = append(b.out, b.faces[i].v)
 		}
 	}
-	return out, true
+	return b.out, true
 }
 
 // simplex finds four points that are not in one plane, far apart, ordered so that the fourth lies below the first three.
-func (b *builder) simplex() (s [4]int, ok bool) {
-	at := func(i int) Point {
-		return Point{float64(b.p[i][0]), float64(b.p[i][1]), float64(b.p[i][2])}
+func (b *builder) simplex() (s [4]int32, ok bool) {
+	minus := func(x, y *gridPoint) gridPoint { return gridPoint{x[0] - y[0], x[1] - y[1], x[2] - y[2]} }
+	cross := func(x, y gridPoint) gridPoint {
+		return gridPoint{x[1]*y[2] - x[2]*y[1], x[2]*y[0] - x[0]*y[2], x[0]*y[1] - x[1]*y[0]}
 	}
-	minus := func(x, y Point) Point { return Point{x[0] - y[0], x[1] - y[1], x[2] - y[2]} }
-	cross := func(x, y Point) Point {
-		return Point{x[1]*y[2] - x[2]*y[1], x[2]*y[0] - x[0]*y[2], x[0]*y[1] - x[1]*y[0]}
-	}
-	squared := func(x Point) float64 { return x[0]*x[0] + x[1]*x[1] + x[2]*x[2] } // it only picks the furthest
-	furthest := func(measure func(i int) float64) int {
+	squared := func(x gridPoint) float64 { return x[0]*x[0] + x[1]*x[1] + x[2]*x[2] } // it only picks the furthest
+	furthest := func(measure func(d gridPoint) float64) int32 {
 		best, top := 0, math.Inf(-1)
 		for i := range b.p {
-			if m := measure(i); m > top {
+			if m := measure(minus(&b.p[i], &b.p[0])); m > top {
 				best, top = i, m
 			}
 		}
-		return best
+		return int32(best)
 	}
 	s[0] = 0 // lowest first coordinate, as the points come sorted
-	o := at(s[0])
-	s[1] = furthest(func(i int) float64 { return squared(minus(at(i), o)) })
-	e := minus(at(s[1]), o)
-	s[2] = furthest(func(i int) float64 { return squared(cross(e, minus(at(i), o))) })
-	n := cross(e, minus(at(s[2]), o))
-	s[3] = furthest(func(i int) float64 {
-		d := minus(at(i), o)
-		return math.Abs(n[0]*d[0] + n[1]*d[1] + n[2]*d[2])
-	})
+	s[1] = furthest(squared)
+	e := minus(&b.p[s[1]], &b.p[0])
+	s[2] = furthest(func(d gridPoint) float64 { return squared(cross(e, d)) })
+	n := cross(e, minus(&b.p[s[2]], &b.p[0]))
+	s[3] = furthest(func(d gridPoint) float64 { return math.Abs(n[0]*d[0] + n[1]*d[1] + n[2]*d[2]) })
 	switch b.orient(s[0], s[1], s[2], s[3]) {
 	case 0:
 		return s, false

@@ -1,11 +1,17 @@
+// Package wire turns messages that several kinds of module share into the types of the calculations, conditions and colours, and
+// reports every fault of theirs by its field. The stream of columns is in package sdk/columns.
 package wire
 
 import (
+	"context"
+	"errors"
 	"strconv"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 )
 
 // Condition gives the condition of a message and notes in v what is missing or unknown in it; field is its path.
@@ -66,3 +72,18 @@ func within(v *sdk.Violations, field string, x, low, high float64) {
 
 // Number prints a value for an error, as short as reads back the same.
 func Number(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
+
+// Failed is the status of an error of a calculation whose input was checked before: that of its context, when that ended first;
+// InvalidArgument with the field below parent, when the calculation is stricter than the contract; otherwise Internal.
+func Failed(parent string, err error) error {
+	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
+		return status.FromContextError(err).Err()
+	}
+	var refused *colorimetry.FieldError
+	if errors.As(err, &refused) {
+		var v sdk.Violations
+		v.Add(parent+"."+refused.Field, "is %s, want %s", refused.Value, refused.Allowed)
+		return v.Err()
+	}
+	return status.Error(codes.Internal, err.Error())
+}

@@ -1,20 +1,38 @@
-// Package wire turns messages that several kinds of module share into the types of the calculations: conditions, colours, and
-// the stream of columns that a palette or compare module takes. It checks everything on the way, and reports every fault by its
-// field, so that the calculations behind it see nothing but sound rows.
-package wire
+// Package columns takes the stream of labelled colours that a module of the kinds palette and compare is asked with: a header, then
+// the rows as columns in chunks (columns.proto). It checks everything on the way and reports every fault by field and row, so that
+// the calculation behind it sees nothing but sound rows.
+//
+// A handler hands over its stream, a check of the fields that only its own header has, and what is to be done with a row:
+//
+//	header, err := columns.Receive(stream.Recv,
+//		func(h *palettev1.WidthsHeader, v *sdk.Violations) {
+//			if m := h.GetEqualNumber(); m < 0 {
+//				v.Add("header.equal_number", "is %d, want 0 or above", m)
+//			}
+//		},
+//		func(h *palettev1.WidthsHeader, r columns.Row) {
+//			group := h.GetLabels().GetGroups()[r.Group]
+//			...
+//		})
+//	if err != nil {
+//		return err // a status already: InvalidArgument, or that of the stream
+//	}
+//
+// Indexes of rows lie within the labels of the header, colours within L* 0 to 150, a* and b* −200 to 200, reading ids ascend and
+// come once. A block label "" is a session not stated and can only be blocks[0]; "" among groups or strata is an unstated one, which is a group or
+// a stratum of its own.
+package columns
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"io"
 
+	"github.com/commonvat/commonvat/plugins/internal/wire"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 )
 
@@ -106,7 +124,7 @@ func Receive[H Header, P Part[H]](recv func() (P, error), own func(H, *sdk.Viola
 }
 
 func checkHeader(h Header, v *sdk.Violations) {
-	Condition(v, "header.condition", h.GetCondition())
+	wire.Condition(v, "header.condition", h.GetCondition())
 	if n := h.GetRowCount(); n < 0 || n > MaxRows {
 		v.Add("header.row_count", "is %d, want 0 to %d", n, MaxRows)
 	}
@@ -234,25 +252,10 @@ func (r *reader) check(start int64, i int, row Row) {
 	index("cell", row.Cell, r.labels.GetCells())
 	coordinate := func(column string, x, low, high float64) {
 		if !(x >= low && x <= high) {
-			bad(column, "is %s, want %s to %s", Number(x), Number(low), Number(high))
+			bad(column, "is %s, want %s to %s", wire.Number(x), wire.Number(low), wire.Number(high))
 		}
 	}
 	coordinate("l", row.Lab.L, 0, colorimetry.MaxLightness)
 	coordinate("a", row.Lab.A, -colorimetry.MaxAB, colorimetry.MaxAB)
 	coordinate("b", row.Lab.B, -colorimetry.MaxAB, colorimetry.MaxAB)
-}
-
-// Failed is the status of an error of a calculation whose input was checked before: that of its context, when that ended first;
-// InvalidArgument with the field below parent, when the calculation is stricter than the contract; otherwise Internal.
-func Failed(parent string, err error) error {
-	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
-		return status.FromContextError(err).Err()
-	}
-	var refused *colorimetry.FieldError
-	if errors.As(err, &refused) {
-		var v sdk.Violations
-		v.Add(parent+"."+refused.Field, "is %s, want %s", refused.Value, refused.Allowed)
-		return v.Err()
-	}
-	return status.Error(codes.Internal, err.Error())
 }
