@@ -36,18 +36,8 @@ type callState struct {
 	caller    access.Caller
 }
 
-type callKey struct{}
-
-// RequestID is the id of the running call, under which the log has it; "" outside a call.
-func RequestID(ctx context.Context) string {
-	if state, ok := ctx.Value(callKey{}).(*callState); ok {
-		return state.requestID
-	}
-	return ""
-}
-
 func (g *gate) unary(ctx context.Context, request any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (response any, err error) {
-	ctx, state := g.begin(ctx)
+	state := begin()
 	err = g.call(ctx, state, info.FullMethod, func() error {
 		inside, err := g.admit(ctx, state, info.FullMethod)
 		if err != nil {
@@ -78,7 +68,7 @@ func (g *gate) limit(method string) time.Duration {
 }
 
 func (g *gate) stream(server any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
-	ctx, state := g.begin(stream.Context())
+	ctx, state := stream.Context(), begin()
 	return g.call(ctx, state, info.FullMethod, func() error {
 		inside, err := g.admit(ctx, state, info.FullMethod)
 		if err != nil {
@@ -104,10 +94,7 @@ func (s *checkedStream) RecvMsg(m any) error {
 	return check(s.method, m)
 }
 
-func (g *gate) begin(ctx context.Context) (context.Context, *callState) {
-	state := &callState{requestID: fmt.Sprintf("%016x", rand.Uint64())}
-	return context.WithValue(ctx, callKey{}, state), state
-}
+func begin() *callState { return &callState{requestID: fmt.Sprintf("%016x", rand.Uint64())} }
 
 // call runs the inner steps, turns a fault into a status and writes the call's one line.
 func (g *gate) call(ctx context.Context, state *callState, method string, inner func() error) (err error) {

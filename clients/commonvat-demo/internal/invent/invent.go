@@ -56,15 +56,6 @@ var colleagues = []colleague{
 	{"elder", "Elder", []accessv1.Role{accessv1.Role_ROLE_MEMBER}, "roof rain"},
 }
 
-// Members are the ids of the invented members.
-func Members() []string {
-	ids := make([]string, len(colleagues))
-	for i, c := range colleagues {
-		ids[i] = c.id
-	}
-	return ids
-}
-
 // commonWater is the water that every member can get.
 const commonWater = "still room"
 

@@ -131,9 +131,6 @@ type spectrum struct {
 	percent  bool
 }
 
-// NeedsJoin tells whether the mapping takes columns from a second table.
-func (m *Mapping) NeedsJoin() bool { return m.join != nil }
-
 // ParseMapping reads a mapping file. Errors are *document.Error.
 func ParseMapping(data []byte) (*Mapping, error) {
 	root, err := document.Parse(data)
