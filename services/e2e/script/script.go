@@ -106,6 +106,9 @@ func (p *parser) directive(line string) error {
 		return p.command(who, rest)
 	}
 	words := strings.Fields(line)
+	if len(words) == 0 { // white space other than the space and the tab
+		return fmt.Errorf("holds nothing but white space")
+	}
 	switch words[0] {
 	case "members":
 		if len(p.script.Members) > 0 || len(words) < 2 {

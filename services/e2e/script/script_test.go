@@ -44,6 +44,7 @@ func TestScriptsAreReadStrictly(t *testing.T) {
 		"command before start":   {"members ash\nmodules none\nash: whoami\n", "nothing was started"},
 		"open quote":             {head + "ash: trial search 'x\n", "left open"},
 		"tab":                    {head + "ash: whoami\n\tprints x\n", "tab"},
+		"white space alone":      {"\u00a0\n", "nothing but white space"},
 		"space at the end":       {head + "ash: whoami \n", "ends with a space"},
 	} {
 		t.Run(name, func(t *testing.T) {
