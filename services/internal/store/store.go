@@ -33,6 +33,8 @@ type Engine interface {
 	BathReader
 	RecordReader
 	Feed
+	History
+	AuditTrail
 	MemberStore
 	// Close lets the changes that wait become durable, refuses later ones with ErrUnavailable, and lets go of the files.
 	Close() error
@@ -40,9 +42,11 @@ type Engine interface {
 
 // ChangeRequest is one change to be made durable.
 type ChangeRequest struct {
-	// Member who asks; recorded in the change feed.
-	Member trial.MemberID
-	// RequestID is a UUID, or "" for changes that are safe to repeat by their own keys. It is the member's: two
+	// Actor who asks; recorded in the change feed and the audit trail.
+	Actor Actor
+	// Reason that was said, for the history and the audit trail; may be empty.
+	Reason string
+	// RequestID is a UUID, or "" for changes that are safe to repeat by their own keys. It is the actor's: two
 	// members may use the same.
 	RequestID string
 	// BodyHash is the SHA-256 of the request's deterministic encoding.
@@ -56,6 +60,16 @@ type ChangeRequest struct {
 	// that nothing is half-written. A request id is kept only with a change that succeeded.
 	Apply func(records trial.Records) (response []byte, err error)
 }
+
+// Actor is on whose behalf, with which token and by which method something is changed.
+type Actor struct {
+	Member  trial.MemberID // or Server
+	TokenID string         // public part; may be empty
+	Method  string         // full name of the method, or of the command run on the server
+}
+
+// Server is Actor.Member of what is done by a command on the server itself. It can't be a member's id: those have no capitals.
+const Server trial.MemberID = "SERVER"
 
 // ChangeResult is what became of a change.
 type ChangeResult struct {
@@ -81,6 +95,7 @@ type TrialRow struct {
 	Owner    trial.MemberID
 	Sharing  trial.SharingLevel
 	Holders  []trial.MemberID // members other than the owner who hold a piece of it
+	Deleted  bool
 	Revision int64
 	Body     []byte // a commonvat.lab.v1.Trial, deterministic encoding; callers must not change it
 }
@@ -91,6 +106,7 @@ type BathRow struct {
 	Owner         trial.MemberID
 	Sharing       trial.SharingLevel
 	OpenToMembers bool
+	Deleted       bool
 	Revision      int64
 	Body          []byte
 }
@@ -103,10 +119,10 @@ type TrialReader interface {
 	// Errors: trial.ErrNotFound.
 	TrialOfPiece(ctx context.Context, idOrCode string) (trial.PieceRef, error)
 	// ListTrials reads a page, newest first (by id, descending), of the trials that the reader may read: own ones,
-	// those shared with the cooperative or the public, and those of which the reader holds a piece.
+	// those shared with the cooperative or the public, and those of which the reader holds a piece; none that are deleted.
 	// Errors: trial.ErrInvalid (a *trial.FieldFault) for a bad predicate.
 	ListTrials(ctx context.Context, query TrialQuery) ([]TrialRow, error)
-	// SharedTrials reads a page of the trials at level cooperative or public, by id ascending, after a given id.
+	// SharedTrials reads a page of the trials at level cooperative or public, deleted ones left out, by id ascending, after a given id.
 	SharedTrials(ctx context.Context, after trial.ID, limit int) ([]TrialRow, error)
 }
 
@@ -137,7 +153,26 @@ var TrialSearchFields = []string{"owner", "title", "state", "sharing", "fibre", 
 // TrialQuery is a page of trials that a member may read.
 type TrialQuery struct {
 	Reader trial.MemberID
+	// Deleted asks for the reader's own deleted trials, and no others.
+	Deleted bool
 	// Where may be nil.
+	Where *Predicate
+	// BeforeID: ids below this one; "" from the top.
+	BeforeID trial.ID
+	Limit    int
+}
+
+// BathSearchFields are the fields by which baths can be found.
+var BathSearchFields = []string{"owner", "label", "purpose", "material", "water", "sharing", "open"}
+
+// BathQuery is a page of baths that a member may read.
+type BathQuery struct {
+	Reader trial.MemberID
+	// Deleted asks for the reader's own deleted baths, and no others.
+	Deleted bool
+	// Where may be nil. Of BathSearchFields: a label matches when it contains the value, the others when equal, without regard to case; purpose
+	// is one of scour, mordant, tannin, dye, vat, modifier, rinse; material counts when it isn't superseded; water is a source's id or
+	// name; sharing as for trials; open is yes or no.
 	Where *Predicate
 	// BeforeID: ids below this one; "" from the top.
 	BeforeID trial.ID
@@ -151,17 +186,73 @@ type BathReader interface {
 	// HasPieceIn reports whether a piece that the member owns or holds was in the bath.
 	HasPieceIn(ctx context.Context, bath trial.ID, member trial.MemberID) (bool, error)
 	// ListBaths reads a page, newest first, of the baths that the reader may read: own, shared, open to
-	// members, or with a piece in it that the reader owns or holds.
-	ListBaths(ctx context.Context, reader trial.MemberID, beforeID trial.ID, limit int) ([]BathRow, error)
+	// members, or with a piece in it that the reader owns or holds; none that are deleted.
+	// Errors: trial.ErrInvalid (a *trial.FieldFault) for a bad predicate.
+	ListBaths(ctx context.Context, query BathQuery) ([]BathRow, error)
 }
 
 // RecordReader reads the small records; lists come newest first (by id, descending), single ones may
 // give trial.ErrNotFound.
 type RecordReader interface {
-	WaterSources(ctx context.Context, beforeID trial.ID, limit int) ([]trial.WaterSource, error)
+	WaterSources(ctx context.Context, query RecordQuery) ([]trial.WaterSource, error)
 	WaterSource(ctx context.Context, id trial.ID) (*trial.WaterSource, error)
-	Experiments(ctx context.Context, beforeID trial.ID, limit int) ([]trial.Experiment, error)
+	Experiments(ctx context.Context, query RecordQuery) ([]trial.Experiment, error)
 	Experiment(ctx context.Context, id trial.ID) (*trial.Experiment, error)
+}
+
+// RecordQuery is a page of small records.
+type RecordQuery struct {
+	// DeletedOf, when not empty, asks for that member's deleted records, and no others; else deleted ones are left out.
+	DeletedOf trial.MemberID
+	BeforeID  trial.ID
+	Limit     int
+}
+
+// VersionRow is a record as it was from one revision on.
+type VersionRow struct {
+	Revision int64
+	At       time.Time
+	By       trial.MemberID
+	Kind     trial.ChangeKind
+	Reason   string
+	Body     []byte // as the record's own row; callers must not change it
+}
+
+// History reads what records said before. Each put of a record is a version, and none is ever lost.
+type History interface {
+	// Versions reads a page of a record's versions, newest first, with revisions below before (0: from the newest).
+	// Errors: trial.ErrNotFound for a record that isn't there.
+	Versions(ctx context.Context, kind trial.RecordKind, id trial.ID, before int64, limit int) ([]VersionRow, error)
+	// Version reads one. Errors: trial.ErrNotFound.
+	Version(ctx context.Context, kind trial.RecordKind, id trial.ID, revision int64) (VersionRow, error)
+}
+
+// AuditRow is one entry of the audit trail.
+type AuditRow struct {
+	Sequence    int64 // from 1, without gaps
+	At          time.Time
+	Actor       Actor    // Member is "" where it was erased
+	Revision    int64    // 0 where no record changed
+	Subjects    []string // "trial <id>", "member <id>", "token <id>"
+	RequestHash [32]byte // zero where there was no request
+	Reason      string
+	Chain       [32]byte // SHA-256 over the chain before it and this entry
+}
+
+// AuditQuery is a page of the audit trail.
+type AuditQuery struct {
+	After int64 // sequence
+	Actor trial.MemberID
+	Limit int
+}
+
+// AuditTrail reads the audit trail. Every change that was made has an entry, written in the same transaction; a change that
+// was refused, or a request sent again, has none.
+type AuditTrail interface {
+	// AuditEntries reads a page, oldest first.
+	AuditEntries(ctx context.Context, query AuditQuery) ([]AuditRow, error)
+	// AuditHead reads the last entry; the zero row for an empty trail.
+	AuditHead(ctx context.Context) (AuditRow, error)
 }
 
 // Feed is the change feed.
@@ -193,20 +284,25 @@ type TokenRow struct {
 	ExpiresAt  time.Time // zero: no end
 	RevokedAt  time.Time // zero: in force
 	CreatedAt  time.Time
+	LastUsedAt time.Time // to the hour; zero: not since it was made
 }
 
-// MemberStore keeps members and tokens. They are not in the change feed.
+// MemberStore keeps members and tokens. They are not in the change feed; the audit trail has every change of them but last uses.
 type MemberStore interface {
 	// Members reads all, by id.
 	Members(ctx context.Context) ([]MemberRow, error)
 	// Member errors: trial.ErrNotFound.
 	Member(ctx context.Context, id trial.MemberID) (MemberRow, error)
 	// CreateMember errors: trial.ErrExists.
-	CreateMember(ctx context.Context, m MemberRow) error
+	CreateMember(ctx context.Context, by Actor, m MemberRow) error
 	// Token errors: trial.ErrNotFound.
 	Token(ctx context.Context, id string) (TokenRow, error)
+	// Tokens reads a member's, newest first.
+	Tokens(ctx context.Context, member trial.MemberID) ([]TokenRow, error)
 	// CreateToken errors: trial.ErrExists; trial.ErrNotFound for the member.
-	CreateToken(ctx context.Context, t TokenRow) error
+	CreateToken(ctx context.Context, by Actor, t TokenRow) error
 	// RevokeToken keeps the first time when it was revoked before. Errors: trial.ErrNotFound.
-	RevokeToken(ctx context.Context, id string, at time.Time) error
+	RevokeToken(ctx context.Context, by Actor, id string, at time.Time) error
+	// TouchTokens notes when tokens were last used; unknown ones are passed over, and none goes back.
+	TouchTokens(ctx context.Context, used map[string]time.Time) error
 }

@@ -1,6 +1,9 @@
 package trial
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+)
 
 // The kinds of fault that the domain and the store report. Everything else is
 // an unexpected fault. They are wrapped with the particulars, and mapped to a
@@ -20,6 +23,10 @@ var (
 	ErrRequestReused = errors.New("request id was used with another body")
 	// ErrConflict: the record says otherwise already.
 	ErrConflict = errors.New("conflict")
+	// ErrStale: the record changed since the caller read it; see StaleError.
+	ErrStale = errors.New("changed since it was read")
+	// ErrNotDeleted: only a deleted record can be undeleted.
+	ErrNotDeleted = errors.New("not deleted")
 )
 
 // FieldFault is one fault of one field; it unwraps to ErrInvalid.
@@ -33,6 +40,33 @@ func (f *FieldFault) Error() string { return f.Field + ": " + f.Text }
 
 // Unwrap makes errors.Is(err, ErrInvalid) true.
 func (f *FieldFault) Unwrap() error { return ErrInvalid }
+
+// RecordKind is the sort of a record, as the change feed, the history and the audit trail name it.
+type RecordKind = string
+
+// The sorts of records.
+const (
+	TrialRecord      RecordKind = "trial"
+	BathRecord       RecordKind = "bath"
+	WaterRecord      RecordKind = "water"
+	ExperimentRecord RecordKind = "experiment"
+)
+
+// StaleError says that a record isn't at the version that the caller read; it unwraps to ErrStale.
+type StaleError struct {
+	Kind    RecordKind
+	ID      ID
+	Given   string // the etag that the caller sent
+	Current string // that of the record
+}
+
+// Error implements error.
+func (e *StaleError) Error() string {
+	return fmt.Sprintf("%s %s: %v: etag %s was given, it is %s", e.Kind, e.ID, ErrStale, e.Given, e.Current)
+}
+
+// Unwrap makes errors.Is(err, ErrStale) true.
+func (e *StaleError) Unwrap() error { return ErrStale }
 
 // PieceRef names a piece and the trial that keeps it.
 type PieceRef struct {
@@ -63,8 +97,14 @@ type Records interface {
 	CreateBath(b *Bath) error
 	PutBath(b *Bath, kind ChangeKind) error
 	CreateWaterSource(w *WaterSource) error
-	PutWaterSource(w *WaterSource) error
+	PutWaterSource(w *WaterSource, kind ChangeKind) error
 	CreateExperiment(e *Experiment) error
+	PutExperiment(e *Experiment, kind ChangeKind) error
+
+	// BathsWithWater lists the baths, deleted ones too, whose mix names a water source.
+	BathsWithWater(source ID) ([]ID, error)
+	// TrialsOfExperiment lists the trials, deleted ones too, of which a session counts towards an experiment.
+	TrialsOfExperiment(experiment ID) ([]ID, error)
 
 	// ImportLink finds what an earlier import of this member and source made of a key; ErrNotFound if nothing.
 	ImportLink(member MemberID, source string, kind ImportKind, key string) (ImportLink, error)
@@ -103,13 +143,15 @@ const (
 	RoutesChanged
 	Shared
 	Withdrawn
+	Deleted
+	Undeleted
 )
 
 // Change is one entry of the change feed.
 type Change struct {
 	Revision   int64
 	Kind       ChangeKind
-	RecordKind string // "trial", "bath", "water", "experiment"
+	RecordKind RecordKind
 	RecordID   ID
 	ByMember   MemberID
 	At         int64 // microseconds since 1970, UTC

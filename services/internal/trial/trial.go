@@ -121,12 +121,14 @@ type Origin struct {
 	AfterPosition int // the position of the parent's own last immersion that the part shares, 0 for none
 }
 
-// MassCorrection is a piece's mass put right.
-type MassCorrection struct {
-	Before     Amount
-	After      Amount
-	Reason     string
-	RecordedAt time.Time
+// PieceCorrection is what was wrongly taken down of a piece, put right; nil fields were left as they were.
+type PieceCorrection struct {
+	Mass, MassBefore   *Amount
+	Label, LabelBefore *string
+	Fibre, FibreBefore *Fibre
+	Reason             string
+	RecordedAt         time.Time
+	RecordedBy         MemberID
 }
 
 // Piece is one physical bit of fibre.
@@ -146,7 +148,7 @@ type Piece struct {
 	Ended              bool // derived: it was split
 	LastPosition       int  // derived: of its own last immersion that counts, 0 for none
 	Route              Route
-	Corrections        []MassCorrection
+	Corrections        []PieceCorrection
 }
 
 // Depth is what was wanted of a colour.
@@ -324,6 +326,7 @@ type Trial struct {
 	UpdatedAt       time.Time
 	Revision        int64
 	Warnings        []Warning
+	DeletedAt       time.Time // zero: it isn't
 }
 
 // Purpose is what a bath is for.
@@ -400,6 +403,7 @@ type Bath struct {
 	CreatedAt              time.Time
 	UpdatedAt              time.Time
 	Revision               int64
+	DeletedAt              time.Time // zero: it isn't
 }
 
 // LayerMaterial is a material that was in the bath of a layer.
@@ -435,7 +439,7 @@ type Route struct {
 
 // WaterSample is a source's water on a day; nil was not measured.
 type WaterSample struct {
-	ID               ID
+	Entry
 	Taken            ClaimedTime
 	HardnessMgPerL   *float64
 	AlkalinityMgPerL *float64
@@ -445,15 +449,18 @@ type WaterSample struct {
 
 // WaterSource is a well, a tap, a rain butt.
 type WaterSource struct {
-	ID        ID
-	Owner     MemberID
-	Name      string
-	Kind      string
-	Place     string // shown to the owner alone
-	Common    bool
-	Samples   []WaterSample
-	CreatedAt time.Time
-	Revision  int64
+	ID         ID
+	Owner      MemberID
+	Name       string
+	Kind       string
+	Place      string // shown to the owner alone, unless PlaceShown
+	PlaceShown bool
+	Common     bool
+	Samples    []WaterSample
+	CreatedAt  time.Time
+	UpdatedAt  time.Time
+	Revision   int64
+	DeletedAt  time.Time // zero: it isn't
 }
 
 // Arm is one treatment of an order experiment.
@@ -483,5 +490,7 @@ type Experiment struct {
 	Instrument      string
 	Condition       ColourCondition
 	CreatedAt       time.Time
+	UpdatedAt       time.Time
 	Revision        int64
+	DeletedAt       time.Time // zero: it isn't
 }

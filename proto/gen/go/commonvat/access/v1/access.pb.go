@@ -514,6 +514,194 @@ func (*RevokeTokenResponse) Descriptor() ([]byte, []int) {
 	return file_commonvat_access_v1_access_proto_rawDescGZIP(), []int{8}
 }
 
+// Token is what is kept of a token: never its secret.
+type Token struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The public part, by which it can be revoked.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// Member id.
+	MemberId   string                 `protobuf:"bytes,2,opt,name=member_id,json=memberId,proto3" json:"member_id,omitempty"`
+	Label      string                 `protobuf:"bytes,3,opt,name=label,proto3" json:"label,omitempty"`
+	CreateTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
+	// Absent: no end.
+	ExpireTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=expire_time,json=expireTime,proto3" json:"expire_time,omitempty"`
+	// Absent: in force.
+	RevokeTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=revoke_time,json=revokeTime,proto3" json:"revoke_time,omitempty"`
+	// When it was last used, to the hour. Absent: not since it was made.
+	LastUseTime   *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=last_use_time,json=lastUseTime,proto3" json:"last_use_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Token) Reset() {
+	*x = Token{}
+	mi := &file_commonvat_access_v1_access_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Token) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Token) ProtoMessage() {}
+
+func (x *Token) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_access_v1_access_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Token.ProtoReflect.Descriptor instead.
+func (*Token) Descriptor() ([]byte, []int) {
+	return file_commonvat_access_v1_access_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *Token) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Token) GetMemberId() string {
+	if x != nil {
+		return x.MemberId
+	}
+	return ""
+}
+
+func (x *Token) GetLabel() string {
+	if x != nil {
+		return x.Label
+	}
+	return ""
+}
+
+func (x *Token) GetCreateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.CreateTime
+	}
+	return nil
+}
+
+func (x *Token) GetExpireTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ExpireTime
+	}
+	return nil
+}
+
+func (x *Token) GetRevokeTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RevokeTime
+	}
+	return nil
+}
+
+func (x *Token) GetLastUseTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LastUseTime
+	}
+	return nil
+}
+
+type ListTokensRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// May be empty: the caller's own. Member id; another member's are for stewards.
+	MemberId      string `protobuf:"bytes,1,opt,name=member_id,json=memberId,proto3" json:"member_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListTokensRequest) Reset() {
+	*x = ListTokensRequest{}
+	mi := &file_commonvat_access_v1_access_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListTokensRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListTokensRequest) ProtoMessage() {}
+
+func (x *ListTokensRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_access_v1_access_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListTokensRequest.ProtoReflect.Descriptor instead.
+func (*ListTokensRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_access_v1_access_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *ListTokensRequest) GetMemberId() string {
+	if x != nil {
+		return x.MemberId
+	}
+	return ""
+}
+
+type ListTokensResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Newest first.
+	Tokens        []*Token `protobuf:"bytes,1,rep,name=tokens,proto3" json:"tokens,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListTokensResponse) Reset() {
+	*x = ListTokensResponse{}
+	mi := &file_commonvat_access_v1_access_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListTokensResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListTokensResponse) ProtoMessage() {}
+
+func (x *ListTokensResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_access_v1_access_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListTokensResponse.ProtoReflect.Descriptor instead.
+func (*ListTokensResponse) Descriptor() ([]byte, []int) {
+	return file_commonvat_access_v1_access_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *ListTokensResponse) GetTokens() []*Token {
+	if x != nil {
+		return x.Tokens
+	}
+	return nil
+}
+
 var File_commonvat_access_v1_access_proto protoreflect.FileDescriptor
 
 const file_commonvat_access_v1_access_proto_rawDesc = "" +
@@ -541,19 +729,36 @@ const file_commonvat_access_v1_access_proto_rawDesc = "" +
 	"\x05token\x18\x02 \x01(\tR\x05token\"/\n" +
 	"\x12RevokeTokenRequest\x12\x19\n" +
 	"\btoken_id\x18\x01 \x01(\tR\atokenId\"\x15\n" +
-	"\x13RevokeTokenResponse*j\n" +
+	"\x13RevokeTokenResponse\"\xc1\x02\n" +
+	"\x05Token\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1b\n" +
+	"\tmember_id\x18\x02 \x01(\tR\bmemberId\x12\x14\n" +
+	"\x05label\x18\x03 \x01(\tR\x05label\x12;\n" +
+	"\vcreate_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"createTime\x12;\n" +
+	"\vexpire_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"expireTime\x12;\n" +
+	"\vrevoke_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"revokeTime\x12>\n" +
+	"\rlast_use_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\vlastUseTime\"0\n" +
+	"\x11ListTokensRequest\x12\x1b\n" +
+	"\tmember_id\x18\x01 \x01(\tR\bmemberId\"H\n" +
+	"\x12ListTokensResponse\x122\n" +
+	"\x06tokens\x18\x01 \x03(\v2\x1a.commonvat.access.v1.TokenR\x06tokens*j\n" +
 	"\x04Role\x12\x14\n" +
 	"\x10ROLE_UNSPECIFIED\x10\x00\x12\x0f\n" +
 	"\vROLE_MEMBER\x10\x01\x12\x13\n" +
 	"\x0fROLE_RESEARCHER\x10\x02\x12\x14\n" +
 	"\x10ROLE_COORDINATOR\x10\x03\x12\x10\n" +
-	"\fROLE_STEWARD\x10\x042\xe8\x03\n" +
+	"\fROLE_STEWARD\x10\x042\xc7\x04\n" +
 	"\rAccessService\x12]\n" +
 	"\x10GetCurrentMember\x12,.commonvat.access.v1.GetCurrentMemberRequest\x1a\x1b.commonvat.access.v1.Member\x12`\n" +
 	"\vListMembers\x12'.commonvat.access.v1.ListMembersRequest\x1a(.commonvat.access.v1.ListMembersResponse\x12U\n" +
 	"\fCreateMember\x12(.commonvat.access.v1.CreateMemberRequest\x1a\x1b.commonvat.access.v1.Member\x12]\n" +
 	"\n" +
-	"IssueToken\x12&.commonvat.access.v1.IssueTokenRequest\x1a'.commonvat.access.v1.IssueTokenResponse\x12`\n" +
+	"IssueToken\x12&.commonvat.access.v1.IssueTokenRequest\x1a'.commonvat.access.v1.IssueTokenResponse\x12]\n" +
+	"\n" +
+	"ListTokens\x12&.commonvat.access.v1.ListTokensRequest\x1a'.commonvat.access.v1.ListTokensResponse\x12`\n" +
 	"\vRevokeToken\x12'.commonvat.access.v1.RevokeTokenRequest\x1a(.commonvat.access.v1.RevokeTokenResponseB\xde\x01\n" +
 	"\x17com.commonvat.access.v1B\vAccessProtoP\x01ZHgithub.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1;accessv1\xa2\x02\x03CAX\xaa\x02\x13Commonvat.Access.V1\xca\x02\x13Commonvat\\Access\\V1\xe2\x02\x1fCommonvat\\Access\\V1\\GPBMetadata\xea\x02\x15Commonvat::Access::V1b\x06proto3"
 
@@ -570,7 +775,7 @@ func file_commonvat_access_v1_access_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_access_v1_access_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_commonvat_access_v1_access_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_commonvat_access_v1_access_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
 var file_commonvat_access_v1_access_proto_goTypes = []any{
 	(Role)(0),                       // 0: commonvat.access.v1.Role
 	(*Member)(nil),                  // 1: commonvat.access.v1.Member
@@ -582,29 +787,39 @@ var file_commonvat_access_v1_access_proto_goTypes = []any{
 	(*IssueTokenResponse)(nil),      // 7: commonvat.access.v1.IssueTokenResponse
 	(*RevokeTokenRequest)(nil),      // 8: commonvat.access.v1.RevokeTokenRequest
 	(*RevokeTokenResponse)(nil),     // 9: commonvat.access.v1.RevokeTokenResponse
-	(*timestamppb.Timestamp)(nil),   // 10: google.protobuf.Timestamp
+	(*Token)(nil),                   // 10: commonvat.access.v1.Token
+	(*ListTokensRequest)(nil),       // 11: commonvat.access.v1.ListTokensRequest
+	(*ListTokensResponse)(nil),      // 12: commonvat.access.v1.ListTokensResponse
+	(*timestamppb.Timestamp)(nil),   // 13: google.protobuf.Timestamp
 }
 var file_commonvat_access_v1_access_proto_depIdxs = []int32{
 	0,  // 0: commonvat.access.v1.Member.roles:type_name -> commonvat.access.v1.Role
-	10, // 1: commonvat.access.v1.Member.create_time:type_name -> google.protobuf.Timestamp
+	13, // 1: commonvat.access.v1.Member.create_time:type_name -> google.protobuf.Timestamp
 	1,  // 2: commonvat.access.v1.ListMembersResponse.members:type_name -> commonvat.access.v1.Member
 	1,  // 3: commonvat.access.v1.CreateMemberRequest.member:type_name -> commonvat.access.v1.Member
-	10, // 4: commonvat.access.v1.IssueTokenRequest.expire_time:type_name -> google.protobuf.Timestamp
-	2,  // 5: commonvat.access.v1.AccessService.GetCurrentMember:input_type -> commonvat.access.v1.GetCurrentMemberRequest
-	3,  // 6: commonvat.access.v1.AccessService.ListMembers:input_type -> commonvat.access.v1.ListMembersRequest
-	5,  // 7: commonvat.access.v1.AccessService.CreateMember:input_type -> commonvat.access.v1.CreateMemberRequest
-	6,  // 8: commonvat.access.v1.AccessService.IssueToken:input_type -> commonvat.access.v1.IssueTokenRequest
-	8,  // 9: commonvat.access.v1.AccessService.RevokeToken:input_type -> commonvat.access.v1.RevokeTokenRequest
-	1,  // 10: commonvat.access.v1.AccessService.GetCurrentMember:output_type -> commonvat.access.v1.Member
-	4,  // 11: commonvat.access.v1.AccessService.ListMembers:output_type -> commonvat.access.v1.ListMembersResponse
-	1,  // 12: commonvat.access.v1.AccessService.CreateMember:output_type -> commonvat.access.v1.Member
-	7,  // 13: commonvat.access.v1.AccessService.IssueToken:output_type -> commonvat.access.v1.IssueTokenResponse
-	9,  // 14: commonvat.access.v1.AccessService.RevokeToken:output_type -> commonvat.access.v1.RevokeTokenResponse
-	10, // [10:15] is the sub-list for method output_type
-	5,  // [5:10] is the sub-list for method input_type
-	5,  // [5:5] is the sub-list for extension type_name
-	5,  // [5:5] is the sub-list for extension extendee
-	0,  // [0:5] is the sub-list for field type_name
+	13, // 4: commonvat.access.v1.IssueTokenRequest.expire_time:type_name -> google.protobuf.Timestamp
+	13, // 5: commonvat.access.v1.Token.create_time:type_name -> google.protobuf.Timestamp
+	13, // 6: commonvat.access.v1.Token.expire_time:type_name -> google.protobuf.Timestamp
+	13, // 7: commonvat.access.v1.Token.revoke_time:type_name -> google.protobuf.Timestamp
+	13, // 8: commonvat.access.v1.Token.last_use_time:type_name -> google.protobuf.Timestamp
+	10, // 9: commonvat.access.v1.ListTokensResponse.tokens:type_name -> commonvat.access.v1.Token
+	2,  // 10: commonvat.access.v1.AccessService.GetCurrentMember:input_type -> commonvat.access.v1.GetCurrentMemberRequest
+	3,  // 11: commonvat.access.v1.AccessService.ListMembers:input_type -> commonvat.access.v1.ListMembersRequest
+	5,  // 12: commonvat.access.v1.AccessService.CreateMember:input_type -> commonvat.access.v1.CreateMemberRequest
+	6,  // 13: commonvat.access.v1.AccessService.IssueToken:input_type -> commonvat.access.v1.IssueTokenRequest
+	11, // 14: commonvat.access.v1.AccessService.ListTokens:input_type -> commonvat.access.v1.ListTokensRequest
+	8,  // 15: commonvat.access.v1.AccessService.RevokeToken:input_type -> commonvat.access.v1.RevokeTokenRequest
+	1,  // 16: commonvat.access.v1.AccessService.GetCurrentMember:output_type -> commonvat.access.v1.Member
+	4,  // 17: commonvat.access.v1.AccessService.ListMembers:output_type -> commonvat.access.v1.ListMembersResponse
+	1,  // 18: commonvat.access.v1.AccessService.CreateMember:output_type -> commonvat.access.v1.Member
+	7,  // 19: commonvat.access.v1.AccessService.IssueToken:output_type -> commonvat.access.v1.IssueTokenResponse
+	12, // 20: commonvat.access.v1.AccessService.ListTokens:output_type -> commonvat.access.v1.ListTokensResponse
+	9,  // 21: commonvat.access.v1.AccessService.RevokeToken:output_type -> commonvat.access.v1.RevokeTokenResponse
+	16, // [16:22] is the sub-list for method output_type
+	10, // [10:16] is the sub-list for method input_type
+	10, // [10:10] is the sub-list for extension type_name
+	10, // [10:10] is the sub-list for extension extendee
+	0,  // [0:10] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_access_v1_access_proto_init() }
@@ -618,7 +833,7 @@ func file_commonvat_access_v1_access_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_access_v1_access_proto_rawDesc), len(file_commonvat_access_v1_access_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   9,
+			NumMessages:   12,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -25,6 +25,7 @@ const (
 	AccessService_ListMembers_FullMethodName      = "/commonvat.access.v1.AccessService/ListMembers"
 	AccessService_CreateMember_FullMethodName     = "/commonvat.access.v1.AccessService/CreateMember"
 	AccessService_IssueToken_FullMethodName       = "/commonvat.access.v1.AccessService/IssueToken"
+	AccessService_ListTokens_FullMethodName       = "/commonvat.access.v1.AccessService/ListTokens"
 	AccessService_RevokeToken_FullMethodName      = "/commonvat.access.v1.AccessService/RevokeToken"
 )
 
@@ -43,6 +44,8 @@ type AccessServiceClient interface {
 	// IssueToken makes a token for a member. It is shown this once and kept only
 	// as a hash. Stewards only. Errors: NOT_FOUND. It takes no request_id: a repeated call makes another token.
 	IssueToken(ctx context.Context, in *IssueTokenRequest, opts ...grpc.CallOption) (*IssueTokenResponse, error)
+	// ListTokens tells a member's tokens, never their secrets. Stewards, and members their own. Errors: NOT_FOUND, PERMISSION_DENIED.
+	ListTokens(ctx context.Context, in *ListTokensRequest, opts ...grpc.CallOption) (*ListTokensResponse, error)
 	// RevokeToken ends a token at once. Stewards, and members their own. Errors: NOT_FOUND.
 	RevokeToken(ctx context.Context, in *RevokeTokenRequest, opts ...grpc.CallOption) (*RevokeTokenResponse, error)
 }
@@ -95,6 +98,16 @@ func (c *accessServiceClient) IssueToken(ctx context.Context, in *IssueTokenRequ
 	return out, nil
 }
 
+func (c *accessServiceClient) ListTokens(ctx context.Context, in *ListTokensRequest, opts ...grpc.CallOption) (*ListTokensResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListTokensResponse)
+	err := c.cc.Invoke(ctx, AccessService_ListTokens_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *accessServiceClient) RevokeToken(ctx context.Context, in *RevokeTokenRequest, opts ...grpc.CallOption) (*RevokeTokenResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(RevokeTokenResponse)
@@ -120,6 +133,8 @@ type AccessServiceServer interface {
 	// IssueToken makes a token for a member. It is shown this once and kept only
 	// as a hash. Stewards only. Errors: NOT_FOUND. It takes no request_id: a repeated call makes another token.
 	IssueToken(context.Context, *IssueTokenRequest) (*IssueTokenResponse, error)
+	// ListTokens tells a member's tokens, never their secrets. Stewards, and members their own. Errors: NOT_FOUND, PERMISSION_DENIED.
+	ListTokens(context.Context, *ListTokensRequest) (*ListTokensResponse, error)
 	// RevokeToken ends a token at once. Stewards, and members their own. Errors: NOT_FOUND.
 	RevokeToken(context.Context, *RevokeTokenRequest) (*RevokeTokenResponse, error)
 	mustEmbedUnimplementedAccessServiceServer()
@@ -143,6 +158,9 @@ func (UnimplementedAccessServiceServer) CreateMember(context.Context, *CreateMem
 }
 func (UnimplementedAccessServiceServer) IssueToken(context.Context, *IssueTokenRequest) (*IssueTokenResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method IssueToken not implemented")
+}
+func (UnimplementedAccessServiceServer) ListTokens(context.Context, *ListTokensRequest) (*ListTokensResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListTokens not implemented")
 }
 func (UnimplementedAccessServiceServer) RevokeToken(context.Context, *RevokeTokenRequest) (*RevokeTokenResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method RevokeToken not implemented")
@@ -240,6 +258,24 @@ func _AccessService_IssueToken_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _AccessService_ListTokens_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListTokensRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(AccessServiceServer).ListTokens(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: AccessService_ListTokens_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(AccessServiceServer).ListTokens(ctx, req.(*ListTokensRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _AccessService_RevokeToken_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(RevokeTokenRequest)
 	if err := dec(in); err != nil {
@@ -280,6 +316,10 @@ var AccessService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "IssueToken",
 			Handler:    _AccessService_IssueToken_Handler,
+		},
+		{
+			MethodName: "ListTokens",
+			Handler:    _AccessService_ListTokens_Handler,
 		},
 		{
 			MethodName: "RevokeToken",

@@ -10,6 +10,7 @@ import (
 	v1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	fieldmaskpb "google.golang.org/protobuf/types/known/fieldmaskpb"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
@@ -517,8 +518,13 @@ type Bath struct {
 	Revision int64 `protobuf:"varint,17,opt,name=revision,proto3" json:"revision,omitempty"`
 	// True when it isn't said whether this was a fresh bath or an exhaust bath; immersions then state exhaust 0.
 	ExhaustNotStated bool `protobuf:"varint,18,opt,name=exhaust_not_stated,json=exhaustNotStated,proto3" json:"exhaust_not_stated,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// Output only. Names this version of the record; it changes whenever the record does.
+	Etag string `protobuf:"bytes,19,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Output only. When it was deleted; absent for a record that wasn't. A deleted record is its owner's alone, counts in no
+	// answer, and can be undeleted.
+	DeleteTime    *timestamppb.Timestamp `protobuf:"bytes,20,opt,name=delete_time,json=deleteTime,proto3" json:"delete_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Bath) Reset() {
@@ -675,6 +681,20 @@ func (x *Bath) GetExhaustNotStated() bool {
 		return x.ExhaustNotStated
 	}
 	return false
+}
+
+func (x *Bath) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *Bath) GetDeleteTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DeleteTime
+	}
+	return nil
 }
 
 // LayerMaterial is a material that was in the bath of a layer.
@@ -1063,8 +1083,13 @@ type ListBathsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// 0 means 50; more than 200 means 200. Below 0 is refused.
 	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
-	// May be empty.
-	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// May be empty. next_page_token of the answer before, with the same filter.
+	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// May be empty. An AIP-160 filter of at most 2,000 characters over: owner, label, purpose, material, water, sharing, open.
+	// Example: material = "indigo" AND purpose = "vat" AND open = "yes".
+	Filter string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
+	// True to list the caller's deleted baths, and no others.
+	Deleted       bool `protobuf:"varint,4,opt,name=deleted,proto3" json:"deleted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1111,6 +1136,20 @@ func (x *ListBathsRequest) GetPageToken() string {
 		return x.PageToken
 	}
 	return ""
+}
+
+func (x *ListBathsRequest) GetFilter() string {
+	if x != nil {
+		return x.Filter
+	}
+	return ""
+}
+
+func (x *ListBathsRequest) GetDeleted() bool {
+	if x != nil {
+		return x.Deleted
+	}
+	return false
 }
 
 // ListBathsResponse is one page.
@@ -1178,6 +1217,8 @@ type AddToBathRequest struct {
 	Checks    []*Check    `protobuf:"bytes,4,rep,name=checks,proto3" json:"checks,omitempty"`
 	// Absent to leave as it is.
 	OpenToMembers *bool `protobuf:"varint,5,opt,name=open_to_members,json=openToMembers,proto3,oneof" json:"open_to_members,omitempty"`
+	// May be empty. With it, the request is refused with ABORTED when the bath changed since it had this etag.
+	Etag          string `protobuf:"bytes,6,opt,name=etag,proto3" json:"etag,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1247,11 +1288,238 @@ func (x *AddToBathRequest) GetOpenToMembers() bool {
 	return false
 }
 
+func (x *AddToBathRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+// UpdateBathRequest puts a bath right.
+type UpdateBathRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	RequestId string `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Required. Its id, and the fields that the mask names.
+	Bath *Bath `protobuf:"bytes,2,opt,name=bath,proto3" json:"bath,omitempty"`
+	// Required. Of: label, vessel, purposes, blank_of, liquor, water_parts, contents_not_stated, exhaust_number_not_stated, exhaust_not_stated,
+	// open_to_members; "*" for all of them.
+	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,3,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
+	// Required. Bath.etag as it was read.
+	Etag string `protobuf:"bytes,4,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Required, since routes may follow: why. 1 to 500 characters.
+	Reason        string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdateBathRequest) Reset() {
+	*x = UpdateBathRequest{}
+	mi := &file_commonvat_lab_v1_bath_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateBathRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateBathRequest) ProtoMessage() {}
+
+func (x *UpdateBathRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_lab_v1_bath_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateBathRequest.ProtoReflect.Descriptor instead.
+func (*UpdateBathRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_bath_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *UpdateBathRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *UpdateBathRequest) GetBath() *Bath {
+	if x != nil {
+		return x.Bath
+	}
+	return nil
+}
+
+func (x *UpdateBathRequest) GetUpdateMask() *fieldmaskpb.FieldMask {
+	if x != nil {
+		return x.UpdateMask
+	}
+	return nil
+}
+
+func (x *UpdateBathRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *UpdateBathRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// DeleteBathRequest deletes a bath.
+type DeleteBathRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	RequestId string `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Required. UUID.
+	BathId string `protobuf:"bytes,2,opt,name=bath_id,json=bathId,proto3" json:"bath_id,omitempty"`
+	// Required. Bath.etag as it was read.
+	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Required. Why, for the history. 1 to 500 characters.
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeleteBathRequest) Reset() {
+	*x = DeleteBathRequest{}
+	mi := &file_commonvat_lab_v1_bath_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeleteBathRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeleteBathRequest) ProtoMessage() {}
+
+func (x *DeleteBathRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_lab_v1_bath_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeleteBathRequest.ProtoReflect.Descriptor instead.
+func (*DeleteBathRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_bath_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *DeleteBathRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *DeleteBathRequest) GetBathId() string {
+	if x != nil {
+		return x.BathId
+	}
+	return ""
+}
+
+func (x *DeleteBathRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *DeleteBathRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// UndeleteBathRequest brings a bath back.
+type UndeleteBathRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	RequestId string `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Required. UUID.
+	BathId string `protobuf:"bytes,2,opt,name=bath_id,json=bathId,proto3" json:"bath_id,omitempty"`
+	// May be empty. Bath.etag as it was read.
+	Etag          string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UndeleteBathRequest) Reset() {
+	*x = UndeleteBathRequest{}
+	mi := &file_commonvat_lab_v1_bath_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UndeleteBathRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UndeleteBathRequest) ProtoMessage() {}
+
+func (x *UndeleteBathRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_lab_v1_bath_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UndeleteBathRequest.ProtoReflect.Descriptor instead.
+func (*UndeleteBathRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_bath_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *UndeleteBathRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *UndeleteBathRequest) GetBathId() string {
+	if x != nil {
+		return x.BathId
+	}
+	return ""
+}
+
+func (x *UndeleteBathRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
 var File_commonvat_lab_v1_bath_proto protoreflect.FileDescriptor
 
 const file_commonvat_lab_v1_bath_proto_rawDesc = "" +
 	"\n" +
-	"\x1bcommonvat/lab/v1/bath.proto\x12\x10commonvat.lab.v1\x1a!commonvat/types/v1/quantity.proto\x1a commonvat/types/v1/sharing.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb5\x03\n" +
+	"\x1bcommonvat/lab/v1/bath.proto\x12\x10commonvat.lab.v1\x1a!commonvat/types/v1/quantity.proto\x1a commonvat/types/v1/sharing.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb5\x03\n" +
 	"\bAddition\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1a\n" +
 	"\bmaterial\x18\x02 \x01(\tR\bmaterial\x122\n" +
@@ -1290,7 +1558,7 @@ const file_commonvat_lab_v1_bath_proto_rawDesc = "" +
 	" \x01(\tR\n" +
 	"recordedByB\x05\n" +
 	"\x03_phB\x10\n" +
-	"\x0e_temperature_c\"\x9b\x06\n" +
+	"\x0e_temperature_c\"\xec\x06\n" +
 	"\x04Bath\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05owner\x18\x02 \x01(\tR\x05owner\x12\x14\n" +
@@ -1313,7 +1581,10 @@ const file_commonvat_lab_v1_bath_proto_rawDesc = "" +
 	"\vupdate_time\x18\x10 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"updateTime\x12\x1a\n" +
 	"\brevision\x18\x11 \x01(\x03R\brevision\x12,\n" +
-	"\x12exhaust_not_stated\x18\x12 \x01(\bR\x10exhaustNotStated\"_\n" +
+	"\x12exhaust_not_stated\x18\x12 \x01(\bR\x10exhaustNotStated\x12\x12\n" +
+	"\x04etag\x18\x13 \x01(\tR\x04etag\x12;\n" +
+	"\vdelete_time\x18\x14 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"deleteTime\"_\n" +
 	"\rLayerMaterial\x12\x1a\n" +
 	"\bmaterial\x18\x01 \x01(\tR\bmaterial\x122\n" +
 	"\x04role\x18\x02 \x01(\x0e2\x1e.commonvat.lab.v1.AdditionRoleR\x04role\"\xde\x04\n" +
@@ -1345,22 +1616,44 @@ const file_commonvat_lab_v1_bath_proto_rawDesc = "" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12*\n" +
 	"\x04bath\x18\x02 \x01(\v2\x16.commonvat.lab.v1.BathR\x04bath\")\n" +
 	"\x0eGetBathRequest\x12\x17\n" +
-	"\abath_id\x18\x01 \x01(\tR\x06bathId\"N\n" +
+	"\abath_id\x18\x01 \x01(\tR\x06bathId\"\x80\x01\n" +
 	"\x10ListBathsRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +
-	"page_token\x18\x02 \x01(\tR\tpageToken\"i\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\x12\x16\n" +
+	"\x06filter\x18\x03 \x01(\tR\x06filter\x12\x18\n" +
+	"\adeleted\x18\x04 \x01(\bR\adeleted\"i\n" +
 	"\x11ListBathsResponse\x12,\n" +
 	"\x05baths\x18\x01 \x03(\v2\x16.commonvat.lab.v1.BathR\x05baths\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xf6\x01\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x8a\x02\n" +
 	"\x10AddToBathRequest\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12\x17\n" +
 	"\abath_id\x18\x02 \x01(\tR\x06bathId\x128\n" +
 	"\tadditions\x18\x03 \x03(\v2\x1a.commonvat.lab.v1.AdditionR\tadditions\x12/\n" +
 	"\x06checks\x18\x04 \x03(\v2\x17.commonvat.lab.v1.CheckR\x06checks\x12+\n" +
-	"\x0fopen_to_members\x18\x05 \x01(\bH\x00R\ropenToMembers\x88\x01\x01B\x12\n" +
-	"\x10_open_to_members*\xd5\x01\n" +
+	"\x0fopen_to_members\x18\x05 \x01(\bH\x00R\ropenToMembers\x88\x01\x01\x12\x12\n" +
+	"\x04etag\x18\x06 \x01(\tR\x04etagB\x12\n" +
+	"\x10_open_to_members\"\xc7\x01\n" +
+	"\x11UpdateBathRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12*\n" +
+	"\x04bath\x18\x02 \x01(\v2\x16.commonvat.lab.v1.BathR\x04bath\x12;\n" +
+	"\vupdate_mask\x18\x03 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
+	"updateMask\x12\x12\n" +
+	"\x04etag\x18\x04 \x01(\tR\x04etag\x12\x16\n" +
+	"\x06reason\x18\x05 \x01(\tR\x06reason\"w\n" +
+	"\x11DeleteBathRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12\x17\n" +
+	"\abath_id\x18\x02 \x01(\tR\x06bathId\x12\x12\n" +
+	"\x04etag\x18\x03 \x01(\tR\x04etag\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\"a\n" +
+	"\x13UndeleteBathRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12\x17\n" +
+	"\abath_id\x18\x02 \x01(\tR\x06bathId\x12\x12\n" +
+	"\x04etag\x18\x03 \x01(\tR\x04etag*\xd5\x01\n" +
 	"\vBathPurpose\x12\x1c\n" +
 	"\x18BATH_PURPOSE_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12BATH_PURPOSE_SCOUR\x10\x01\x12\x18\n" +
@@ -1376,13 +1669,18 @@ const file_commonvat_lab_v1_bath_proto_rawDesc = "" +
 	"\x15ADDITION_ROLE_MORDANT\x10\x02\x12\x18\n" +
 	"\x14ADDITION_ROLE_TANNIN\x10\x03\x12\x18\n" +
 	"\x14ADDITION_ROLE_ASSIST\x10\x04\x12\x1a\n" +
-	"\x16ADDITION_ROLE_MODIFIER\x10\x052\xbc\x02\n" +
+	"\x16ADDITION_ROLE_MODIFIER\x10\x052\xa1\x04\n" +
 	"\vBathService\x12I\n" +
 	"\n" +
 	"CreateBath\x12#.commonvat.lab.v1.CreateBathRequest\x1a\x16.commonvat.lab.v1.Bath\x12C\n" +
 	"\aGetBath\x12 .commonvat.lab.v1.GetBathRequest\x1a\x16.commonvat.lab.v1.Bath\x12T\n" +
 	"\tListBaths\x12\".commonvat.lab.v1.ListBathsRequest\x1a#.commonvat.lab.v1.ListBathsResponse\x12G\n" +
-	"\tAddToBath\x12\".commonvat.lab.v1.AddToBathRequest\x1a\x16.commonvat.lab.v1.BathB\xc7\x01\n" +
+	"\tAddToBath\x12\".commonvat.lab.v1.AddToBathRequest\x1a\x16.commonvat.lab.v1.Bath\x12I\n" +
+	"\n" +
+	"UpdateBath\x12#.commonvat.lab.v1.UpdateBathRequest\x1a\x16.commonvat.lab.v1.Bath\x12I\n" +
+	"\n" +
+	"DeleteBath\x12#.commonvat.lab.v1.DeleteBathRequest\x1a\x16.commonvat.lab.v1.Bath\x12M\n" +
+	"\fUndeleteBath\x12%.commonvat.lab.v1.UndeleteBathRequest\x1a\x16.commonvat.lab.v1.BathB\xc7\x01\n" +
 	"\x14com.commonvat.lab.v1B\tBathProtoP\x01ZBgithub.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1;labv1\xa2\x02\x03CLX\xaa\x02\x10Commonvat.Lab.V1\xca\x02\x10Commonvat\\Lab\\V1\xe2\x02\x1cCommonvat\\Lab\\V1\\GPBMetadata\xea\x02\x12Commonvat::Lab::V1b\x06proto3"
 
 var (
@@ -1398,7 +1696,7 @@ func file_commonvat_lab_v1_bath_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_lab_v1_bath_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_commonvat_lab_v1_bath_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_commonvat_lab_v1_bath_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_commonvat_lab_v1_bath_proto_goTypes = []any{
 	(BathPurpose)(0),              // 0: commonvat.lab.v1.BathPurpose
 	(AdditionRole)(0),             // 1: commonvat.lab.v1.AdditionRole
@@ -1414,50 +1712,63 @@ var file_commonvat_lab_v1_bath_proto_goTypes = []any{
 	(*ListBathsRequest)(nil),      // 11: commonvat.lab.v1.ListBathsRequest
 	(*ListBathsResponse)(nil),     // 12: commonvat.lab.v1.ListBathsResponse
 	(*AddToBathRequest)(nil),      // 13: commonvat.lab.v1.AddToBathRequest
-	(*v1.Amount)(nil),             // 14: commonvat.types.v1.Amount
-	(*v1.ClaimedTime)(nil),        // 15: commonvat.types.v1.ClaimedTime
-	(*v1.Correction)(nil),         // 16: commonvat.types.v1.Correction
-	(*timestamppb.Timestamp)(nil), // 17: google.protobuf.Timestamp
-	(*v1.Sharing)(nil),            // 18: commonvat.types.v1.Sharing
+	(*UpdateBathRequest)(nil),     // 14: commonvat.lab.v1.UpdateBathRequest
+	(*DeleteBathRequest)(nil),     // 15: commonvat.lab.v1.DeleteBathRequest
+	(*UndeleteBathRequest)(nil),   // 16: commonvat.lab.v1.UndeleteBathRequest
+	(*v1.Amount)(nil),             // 17: commonvat.types.v1.Amount
+	(*v1.ClaimedTime)(nil),        // 18: commonvat.types.v1.ClaimedTime
+	(*v1.Correction)(nil),         // 19: commonvat.types.v1.Correction
+	(*timestamppb.Timestamp)(nil), // 20: google.protobuf.Timestamp
+	(*v1.Sharing)(nil),            // 21: commonvat.types.v1.Sharing
+	(*fieldmaskpb.FieldMask)(nil), // 22: google.protobuf.FieldMask
 }
 var file_commonvat_lab_v1_bath_proto_depIdxs = []int32{
 	1,  // 0: commonvat.lab.v1.Addition.role:type_name -> commonvat.lab.v1.AdditionRole
-	14, // 1: commonvat.lab.v1.Addition.amount:type_name -> commonvat.types.v1.Amount
-	15, // 2: commonvat.lab.v1.Addition.at:type_name -> commonvat.types.v1.ClaimedTime
-	16, // 3: commonvat.lab.v1.Addition.corrects:type_name -> commonvat.types.v1.Correction
-	17, // 4: commonvat.lab.v1.Addition.record_time:type_name -> google.protobuf.Timestamp
-	15, // 5: commonvat.lab.v1.Check.at:type_name -> commonvat.types.v1.ClaimedTime
-	16, // 6: commonvat.lab.v1.Check.corrects:type_name -> commonvat.types.v1.Correction
-	17, // 7: commonvat.lab.v1.Check.record_time:type_name -> google.protobuf.Timestamp
+	17, // 1: commonvat.lab.v1.Addition.amount:type_name -> commonvat.types.v1.Amount
+	18, // 2: commonvat.lab.v1.Addition.at:type_name -> commonvat.types.v1.ClaimedTime
+	19, // 3: commonvat.lab.v1.Addition.corrects:type_name -> commonvat.types.v1.Correction
+	20, // 4: commonvat.lab.v1.Addition.record_time:type_name -> google.protobuf.Timestamp
+	18, // 5: commonvat.lab.v1.Check.at:type_name -> commonvat.types.v1.ClaimedTime
+	19, // 6: commonvat.lab.v1.Check.corrects:type_name -> commonvat.types.v1.Correction
+	20, // 7: commonvat.lab.v1.Check.record_time:type_name -> google.protobuf.Timestamp
 	0,  // 8: commonvat.lab.v1.Bath.purposes:type_name -> commonvat.lab.v1.BathPurpose
-	14, // 9: commonvat.lab.v1.Bath.liquor:type_name -> commonvat.types.v1.Amount
+	17, // 9: commonvat.lab.v1.Bath.liquor:type_name -> commonvat.types.v1.Amount
 	3,  // 10: commonvat.lab.v1.Bath.water_parts:type_name -> commonvat.lab.v1.WaterPart
 	2,  // 11: commonvat.lab.v1.Bath.additions:type_name -> commonvat.lab.v1.Addition
 	4,  // 12: commonvat.lab.v1.Bath.checks:type_name -> commonvat.lab.v1.Check
-	18, // 13: commonvat.lab.v1.Bath.sharing:type_name -> commonvat.types.v1.Sharing
-	17, // 14: commonvat.lab.v1.Bath.create_time:type_name -> google.protobuf.Timestamp
-	17, // 15: commonvat.lab.v1.Bath.update_time:type_name -> google.protobuf.Timestamp
-	1,  // 16: commonvat.lab.v1.LayerMaterial.role:type_name -> commonvat.lab.v1.AdditionRole
-	0,  // 17: commonvat.lab.v1.Layer.purposes:type_name -> commonvat.lab.v1.BathPurpose
-	6,  // 18: commonvat.lab.v1.Layer.materials:type_name -> commonvat.lab.v1.LayerMaterial
-	7,  // 19: commonvat.lab.v1.Route.layers:type_name -> commonvat.lab.v1.Layer
-	5,  // 20: commonvat.lab.v1.CreateBathRequest.bath:type_name -> commonvat.lab.v1.Bath
-	5,  // 21: commonvat.lab.v1.ListBathsResponse.baths:type_name -> commonvat.lab.v1.Bath
-	2,  // 22: commonvat.lab.v1.AddToBathRequest.additions:type_name -> commonvat.lab.v1.Addition
-	4,  // 23: commonvat.lab.v1.AddToBathRequest.checks:type_name -> commonvat.lab.v1.Check
-	9,  // 24: commonvat.lab.v1.BathService.CreateBath:input_type -> commonvat.lab.v1.CreateBathRequest
-	10, // 25: commonvat.lab.v1.BathService.GetBath:input_type -> commonvat.lab.v1.GetBathRequest
-	11, // 26: commonvat.lab.v1.BathService.ListBaths:input_type -> commonvat.lab.v1.ListBathsRequest
-	13, // 27: commonvat.lab.v1.BathService.AddToBath:input_type -> commonvat.lab.v1.AddToBathRequest
-	5,  // 28: commonvat.lab.v1.BathService.CreateBath:output_type -> commonvat.lab.v1.Bath
-	5,  // 29: commonvat.lab.v1.BathService.GetBath:output_type -> commonvat.lab.v1.Bath
-	12, // 30: commonvat.lab.v1.BathService.ListBaths:output_type -> commonvat.lab.v1.ListBathsResponse
-	5,  // 31: commonvat.lab.v1.BathService.AddToBath:output_type -> commonvat.lab.v1.Bath
-	28, // [28:32] is the sub-list for method output_type
-	24, // [24:28] is the sub-list for method input_type
-	24, // [24:24] is the sub-list for extension type_name
-	24, // [24:24] is the sub-list for extension extendee
-	0,  // [0:24] is the sub-list for field type_name
+	21, // 13: commonvat.lab.v1.Bath.sharing:type_name -> commonvat.types.v1.Sharing
+	20, // 14: commonvat.lab.v1.Bath.create_time:type_name -> google.protobuf.Timestamp
+	20, // 15: commonvat.lab.v1.Bath.update_time:type_name -> google.protobuf.Timestamp
+	20, // 16: commonvat.lab.v1.Bath.delete_time:type_name -> google.protobuf.Timestamp
+	1,  // 17: commonvat.lab.v1.LayerMaterial.role:type_name -> commonvat.lab.v1.AdditionRole
+	0,  // 18: commonvat.lab.v1.Layer.purposes:type_name -> commonvat.lab.v1.BathPurpose
+	6,  // 19: commonvat.lab.v1.Layer.materials:type_name -> commonvat.lab.v1.LayerMaterial
+	7,  // 20: commonvat.lab.v1.Route.layers:type_name -> commonvat.lab.v1.Layer
+	5,  // 21: commonvat.lab.v1.CreateBathRequest.bath:type_name -> commonvat.lab.v1.Bath
+	5,  // 22: commonvat.lab.v1.ListBathsResponse.baths:type_name -> commonvat.lab.v1.Bath
+	2,  // 23: commonvat.lab.v1.AddToBathRequest.additions:type_name -> commonvat.lab.v1.Addition
+	4,  // 24: commonvat.lab.v1.AddToBathRequest.checks:type_name -> commonvat.lab.v1.Check
+	5,  // 25: commonvat.lab.v1.UpdateBathRequest.bath:type_name -> commonvat.lab.v1.Bath
+	22, // 26: commonvat.lab.v1.UpdateBathRequest.update_mask:type_name -> google.protobuf.FieldMask
+	9,  // 27: commonvat.lab.v1.BathService.CreateBath:input_type -> commonvat.lab.v1.CreateBathRequest
+	10, // 28: commonvat.lab.v1.BathService.GetBath:input_type -> commonvat.lab.v1.GetBathRequest
+	11, // 29: commonvat.lab.v1.BathService.ListBaths:input_type -> commonvat.lab.v1.ListBathsRequest
+	13, // 30: commonvat.lab.v1.BathService.AddToBath:input_type -> commonvat.lab.v1.AddToBathRequest
+	14, // 31: commonvat.lab.v1.BathService.UpdateBath:input_type -> commonvat.lab.v1.UpdateBathRequest
+	15, // 32: commonvat.lab.v1.BathService.DeleteBath:input_type -> commonvat.lab.v1.DeleteBathRequest
+	16, // 33: commonvat.lab.v1.BathService.UndeleteBath:input_type -> commonvat.lab.v1.UndeleteBathRequest
+	5,  // 34: commonvat.lab.v1.BathService.CreateBath:output_type -> commonvat.lab.v1.Bath
+	5,  // 35: commonvat.lab.v1.BathService.GetBath:output_type -> commonvat.lab.v1.Bath
+	12, // 36: commonvat.lab.v1.BathService.ListBaths:output_type -> commonvat.lab.v1.ListBathsResponse
+	5,  // 37: commonvat.lab.v1.BathService.AddToBath:output_type -> commonvat.lab.v1.Bath
+	5,  // 38: commonvat.lab.v1.BathService.UpdateBath:output_type -> commonvat.lab.v1.Bath
+	5,  // 39: commonvat.lab.v1.BathService.DeleteBath:output_type -> commonvat.lab.v1.Bath
+	5,  // 40: commonvat.lab.v1.BathService.UndeleteBath:output_type -> commonvat.lab.v1.Bath
+	34, // [34:41] is the sub-list for method output_type
+	27, // [27:34] is the sub-list for method input_type
+	27, // [27:27] is the sub-list for extension type_name
+	27, // [27:27] is the sub-list for extension extendee
+	0,  // [0:27] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_lab_v1_bath_proto_init() }
@@ -1474,7 +1785,7 @@ func file_commonvat_lab_v1_bath_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_lab_v1_bath_proto_rawDesc), len(file_commonvat_lab_v1_bath_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   12,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

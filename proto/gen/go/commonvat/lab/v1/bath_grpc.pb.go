@@ -19,10 +19,13 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	BathService_CreateBath_FullMethodName = "/commonvat.lab.v1.BathService/CreateBath"
-	BathService_GetBath_FullMethodName    = "/commonvat.lab.v1.BathService/GetBath"
-	BathService_ListBaths_FullMethodName  = "/commonvat.lab.v1.BathService/ListBaths"
-	BathService_AddToBath_FullMethodName  = "/commonvat.lab.v1.BathService/AddToBath"
+	BathService_CreateBath_FullMethodName   = "/commonvat.lab.v1.BathService/CreateBath"
+	BathService_GetBath_FullMethodName      = "/commonvat.lab.v1.BathService/GetBath"
+	BathService_ListBaths_FullMethodName    = "/commonvat.lab.v1.BathService/ListBaths"
+	BathService_AddToBath_FullMethodName    = "/commonvat.lab.v1.BathService/AddToBath"
+	BathService_UpdateBath_FullMethodName   = "/commonvat.lab.v1.BathService/UpdateBath"
+	BathService_DeleteBath_FullMethodName   = "/commonvat.lab.v1.BathService/DeleteBath"
+	BathService_UndeleteBath_FullMethodName = "/commonvat.lab.v1.BathService/UndeleteBath"
 )
 
 // BathServiceClient is the client API for BathService service.
@@ -43,6 +46,16 @@ type BathServiceClient interface {
 	// the same step; a change that would make a history impossible is refused with FAILED_PRECONDITION, naming
 	// the piece. Only the owner may.
 	AddToBath(ctx context.Context, in *AddToBathRequest, opts ...grpc.CallOption) (*Bath, error)
+	// UpdateBath puts right what was taken down of a bath. Routes follow, and impossible histories are refused, as in AddToBath.
+	// Only the owner may. Errors: ABORTED (reason STALE_ETAG) when the bath changed since it was read, saying what
+	// changed; INVALID_ARGUMENT; NOT_FOUND; PERMISSION_DENIED; FAILED_PRECONDITION.
+	UpdateBath(ctx context.Context, in *UpdateBathRequest, opts ...grpc.CallOption) (*Bath, error)
+	// DeleteBath takes a bath out of every list; its history is kept. Only the owner may. Errors: as UpdateBath; FAILED_PRECONDITION, naming the
+	// piece, while a piece of a trial that isn't deleted was in it.
+	DeleteBath(ctx context.Context, in *DeleteBathRequest, opts ...grpc.CallOption) (*Bath, error)
+	// UndeleteBath brings it back. Errors: ALREADY_EXISTS (reason NOT_DELETED) when it isn't deleted; FAILED_PRECONDITION while a water source of
+	// it is deleted.
+	UndeleteBath(ctx context.Context, in *UndeleteBathRequest, opts ...grpc.CallOption) (*Bath, error)
 }
 
 type bathServiceClient struct {
@@ -93,6 +106,36 @@ func (c *bathServiceClient) AddToBath(ctx context.Context, in *AddToBathRequest,
 	return out, nil
 }
 
+func (c *bathServiceClient) UpdateBath(ctx context.Context, in *UpdateBathRequest, opts ...grpc.CallOption) (*Bath, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Bath)
+	err := c.cc.Invoke(ctx, BathService_UpdateBath_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *bathServiceClient) DeleteBath(ctx context.Context, in *DeleteBathRequest, opts ...grpc.CallOption) (*Bath, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Bath)
+	err := c.cc.Invoke(ctx, BathService_DeleteBath_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *bathServiceClient) UndeleteBath(ctx context.Context, in *UndeleteBathRequest, opts ...grpc.CallOption) (*Bath, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Bath)
+	err := c.cc.Invoke(ctx, BathService_UndeleteBath_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // BathServiceServer is the server API for BathService service.
 // All implementations must embed UnimplementedBathServiceServer
 // for forward compatibility.
@@ -111,6 +154,16 @@ type BathServiceServer interface {
 	// the same step; a change that would make a history impossible is refused with FAILED_PRECONDITION, naming
 	// the piece. Only the owner may.
 	AddToBath(context.Context, *AddToBathRequest) (*Bath, error)
+	// UpdateBath puts right what was taken down of a bath. Routes follow, and impossible histories are refused, as in AddToBath.
+	// Only the owner may. Errors: ABORTED (reason STALE_ETAG) when the bath changed since it was read, saying what
+	// changed; INVALID_ARGUMENT; NOT_FOUND; PERMISSION_DENIED; FAILED_PRECONDITION.
+	UpdateBath(context.Context, *UpdateBathRequest) (*Bath, error)
+	// DeleteBath takes a bath out of every list; its history is kept. Only the owner may. Errors: as UpdateBath; FAILED_PRECONDITION, naming the
+	// piece, while a piece of a trial that isn't deleted was in it.
+	DeleteBath(context.Context, *DeleteBathRequest) (*Bath, error)
+	// UndeleteBath brings it back. Errors: ALREADY_EXISTS (reason NOT_DELETED) when it isn't deleted; FAILED_PRECONDITION while a water source of
+	// it is deleted.
+	UndeleteBath(context.Context, *UndeleteBathRequest) (*Bath, error)
 	mustEmbedUnimplementedBathServiceServer()
 }
 
@@ -132,6 +185,15 @@ func (UnimplementedBathServiceServer) ListBaths(context.Context, *ListBathsReque
 }
 func (UnimplementedBathServiceServer) AddToBath(context.Context, *AddToBathRequest) (*Bath, error) {
 	return nil, status.Error(codes.Unimplemented, "method AddToBath not implemented")
+}
+func (UnimplementedBathServiceServer) UpdateBath(context.Context, *UpdateBathRequest) (*Bath, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdateBath not implemented")
+}
+func (UnimplementedBathServiceServer) DeleteBath(context.Context, *DeleteBathRequest) (*Bath, error) {
+	return nil, status.Error(codes.Unimplemented, "method DeleteBath not implemented")
+}
+func (UnimplementedBathServiceServer) UndeleteBath(context.Context, *UndeleteBathRequest) (*Bath, error) {
+	return nil, status.Error(codes.Unimplemented, "method UndeleteBath not implemented")
 }
 func (UnimplementedBathServiceServer) mustEmbedUnimplementedBathServiceServer() {}
 func (UnimplementedBathServiceServer) testEmbeddedByValue()                     {}
@@ -226,6 +288,60 @@ func _BathService_AddToBath_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _BathService_UpdateBath_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdateBathRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BathServiceServer).UpdateBath(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BathService_UpdateBath_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BathServiceServer).UpdateBath(ctx, req.(*UpdateBathRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _BathService_DeleteBath_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DeleteBathRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BathServiceServer).DeleteBath(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BathService_DeleteBath_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BathServiceServer).DeleteBath(ctx, req.(*DeleteBathRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _BathService_UndeleteBath_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UndeleteBathRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BathServiceServer).UndeleteBath(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BathService_UndeleteBath_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BathServiceServer).UndeleteBath(ctx, req.(*UndeleteBathRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // BathService_ServiceDesc is the grpc.ServiceDesc for BathService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -248,6 +364,18 @@ var BathService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "AddToBath",
 			Handler:    _BathService_AddToBath_Handler,
+		},
+		{
+			MethodName: "UpdateBath",
+			Handler:    _BathService_UpdateBath_Handler,
+		},
+		{
+			MethodName: "DeleteBath",
+			Handler:    _BathService_DeleteBath_Handler,
+		},
+		{
+			MethodName: "UndeleteBath",
+			Handler:    _BathService_UndeleteBath_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

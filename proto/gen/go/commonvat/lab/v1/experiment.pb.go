@@ -10,6 +10,7 @@ import (
 	v1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	fieldmaskpb "google.golang.org/protobuf/types/known/fieldmaskpb"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
@@ -115,7 +116,14 @@ type Experiment struct {
 	// Output only.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,11,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// Output only.
-	Revision      int64 `protobuf:"varint,12,opt,name=revision,proto3" json:"revision,omitempty"`
+	Revision int64 `protobuf:"varint,12,opt,name=revision,proto3" json:"revision,omitempty"`
+	// Output only. Names this version of the record; it changes whenever the record does.
+	Etag string `protobuf:"bytes,13,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Output only. When it was deleted; absent for a record that wasn't. A deleted record is its owner's alone, counts in no
+	// answer, and can be undeleted.
+	DeleteTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=delete_time,json=deleteTime,proto3" json:"delete_time,omitempty"`
+	// Output only.
+	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -234,6 +242,27 @@ func (x *Experiment) GetRevision() int64 {
 	return 0
 }
 
+func (x *Experiment) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *Experiment) GetDeleteTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DeleteTime
+	}
+	return nil
+}
+
+func (x *Experiment) GetUpdateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UpdateTime
+	}
+	return nil
+}
+
 // CreateExperimentRequest sets a question.
 type CreateExperimentRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -341,7 +370,9 @@ type ListExperimentsRequest struct {
 	// 0 means 50; more than 200 means 200. Below 0 is refused.
 	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// May be empty.
-	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// True to list the caller's deleted experiments, and no others.
+	Deleted       bool `protobuf:"varint,3,opt,name=deleted,proto3" json:"deleted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -388,6 +419,13 @@ func (x *ListExperimentsRequest) GetPageToken() string {
 		return x.PageToken
 	}
 	return ""
+}
+
+func (x *ListExperimentsRequest) GetDeleted() bool {
+	if x != nil {
+		return x.Deleted
+	}
+	return false
 }
 
 // ListExperimentsResponse is one page.
@@ -444,11 +482,230 @@ func (x *ListExperimentsResponse) GetNextPageToken() string {
 	return ""
 }
 
+// UpdateExperimentRequest changes an experiment.
+type UpdateExperimentRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	RequestId string `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Required. Its id, and the fields that the mask names.
+	Experiment *Experiment `protobuf:"bytes,2,opt,name=experiment,proto3" json:"experiment,omitempty"`
+	// Required. Of: title, first_dye, second_dye, arms, tolerance_de00, closing_sessions, instrument, condition; "*" for all of them.
+	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,3,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
+	// Required. Experiment.etag as it was read.
+	Etag string `protobuf:"bytes,4,opt,name=etag,proto3" json:"etag,omitempty"`
+	// May be empty. Why, for the history. At most 500 characters.
+	Reason        string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdateExperimentRequest) Reset() {
+	*x = UpdateExperimentRequest{}
+	mi := &file_commonvat_lab_v1_experiment_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateExperimentRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateExperimentRequest) ProtoMessage() {}
+
+func (x *UpdateExperimentRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_lab_v1_experiment_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateExperimentRequest.ProtoReflect.Descriptor instead.
+func (*UpdateExperimentRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_experiment_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *UpdateExperimentRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *UpdateExperimentRequest) GetExperiment() *Experiment {
+	if x != nil {
+		return x.Experiment
+	}
+	return nil
+}
+
+func (x *UpdateExperimentRequest) GetUpdateMask() *fieldmaskpb.FieldMask {
+	if x != nil {
+		return x.UpdateMask
+	}
+	return nil
+}
+
+func (x *UpdateExperimentRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *UpdateExperimentRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// DeleteExperimentRequest deletes an experiment.
+type DeleteExperimentRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	RequestId string `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Required. UUID.
+	ExperimentId string `protobuf:"bytes,2,opt,name=experiment_id,json=experimentId,proto3" json:"experiment_id,omitempty"`
+	// Required. Experiment.etag as it was read.
+	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Required. Why, for the history. 1 to 500 characters.
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeleteExperimentRequest) Reset() {
+	*x = DeleteExperimentRequest{}
+	mi := &file_commonvat_lab_v1_experiment_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeleteExperimentRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeleteExperimentRequest) ProtoMessage() {}
+
+func (x *DeleteExperimentRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_lab_v1_experiment_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeleteExperimentRequest.ProtoReflect.Descriptor instead.
+func (*DeleteExperimentRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_experiment_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *DeleteExperimentRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *DeleteExperimentRequest) GetExperimentId() string {
+	if x != nil {
+		return x.ExperimentId
+	}
+	return ""
+}
+
+func (x *DeleteExperimentRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *DeleteExperimentRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// UndeleteExperimentRequest brings an experiment back.
+type UndeleteExperimentRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	RequestId string `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Required. UUID.
+	ExperimentId string `protobuf:"bytes,2,opt,name=experiment_id,json=experimentId,proto3" json:"experiment_id,omitempty"`
+	// May be empty. Experiment.etag as it was read.
+	Etag          string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UndeleteExperimentRequest) Reset() {
+	*x = UndeleteExperimentRequest{}
+	mi := &file_commonvat_lab_v1_experiment_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UndeleteExperimentRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UndeleteExperimentRequest) ProtoMessage() {}
+
+func (x *UndeleteExperimentRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_lab_v1_experiment_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UndeleteExperimentRequest.ProtoReflect.Descriptor instead.
+func (*UndeleteExperimentRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_experiment_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *UndeleteExperimentRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *UndeleteExperimentRequest) GetExperimentId() string {
+	if x != nil {
+		return x.ExperimentId
+	}
+	return ""
+}
+
+func (x *UndeleteExperimentRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
 var File_commonvat_lab_v1_experiment_proto protoreflect.FileDescriptor
 
 const file_commonvat_lab_v1_experiment_proto_rawDesc = "" +
 	"\n" +
-	"!commonvat/lab/v1/experiment.proto\x12\x10commonvat.lab.v1\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc7\x03\n" +
+	"!commonvat/lab/v1/experiment.proto\x12\x10commonvat.lab.v1\x1a\x1fcommonvat/types/v1/colour.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd5\x04\n" +
 	"\n" +
 	"Experiment\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
@@ -467,7 +724,12 @@ const file_commonvat_lab_v1_experiment_proto_rawDesc = "" +
 	" \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\x12;\n" +
 	"\vcreate_time\x18\v \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"createTime\x12\x1a\n" +
-	"\brevision\x18\f \x01(\x03R\brevision\"v\n" +
+	"\brevision\x18\f \x01(\x03R\brevision\x12\x12\n" +
+	"\x04etag\x18\r \x01(\tR\x04etag\x12;\n" +
+	"\vdelete_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"deleteTime\x12;\n" +
+	"\vupdate_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"updateTime\"v\n" +
 	"\x17CreateExperimentRequest\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12<\n" +
@@ -475,14 +737,36 @@ const file_commonvat_lab_v1_experiment_proto_rawDesc = "" +
 	"experiment\x18\x02 \x01(\v2\x1c.commonvat.lab.v1.ExperimentR\n" +
 	"experiment\";\n" +
 	"\x14GetExperimentRequest\x12#\n" +
-	"\rexperiment_id\x18\x01 \x01(\tR\fexperimentId\"T\n" +
+	"\rexperiment_id\x18\x01 \x01(\tR\fexperimentId\"n\n" +
 	"\x16ListExperimentsRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +
-	"page_token\x18\x02 \x01(\tR\tpageToken\"\x81\x01\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\x12\x18\n" +
+	"\adeleted\x18\x03 \x01(\bR\adeleted\"\x81\x01\n" +
 	"\x17ListExperimentsResponse\x12>\n" +
 	"\vexperiments\x18\x01 \x03(\v2\x1c.commonvat.lab.v1.ExperimentR\vexperiments\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken*\xf2\x01\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xdf\x01\n" +
+	"\x17UpdateExperimentRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12<\n" +
+	"\n" +
+	"experiment\x18\x02 \x01(\v2\x1c.commonvat.lab.v1.ExperimentR\n" +
+	"experiment\x12;\n" +
+	"\vupdate_mask\x18\x03 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
+	"updateMask\x12\x12\n" +
+	"\x04etag\x18\x04 \x01(\tR\x04etag\x12\x16\n" +
+	"\x06reason\x18\x05 \x01(\tR\x06reason\"\x89\x01\n" +
+	"\x17DeleteExperimentRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12#\n" +
+	"\rexperiment_id\x18\x02 \x01(\tR\fexperimentId\x12\x12\n" +
+	"\x04etag\x18\x03 \x01(\tR\x04etag\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\"s\n" +
+	"\x19UndeleteExperimentRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12#\n" +
+	"\rexperiment_id\x18\x02 \x01(\tR\fexperimentId\x12\x12\n" +
+	"\x04etag\x18\x03 \x01(\tR\x04etag*\xf2\x01\n" +
 	"\rExperimentArm\x12\x1e\n" +
 	"\x1aEXPERIMENT_ARM_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10EXPERIMENT_ARM_A\x10\x01\x12\x14\n" +
@@ -491,11 +775,14 @@ const file_commonvat_lab_v1_experiment_proto_rawDesc = "" +
 	"\x17EXPERIMENT_ARM_B_THEN_A\x10\x04\x12\x1f\n" +
 	"\x1bEXPERIMENT_ARM_A_THEN_BLANK\x10\x05\x12\x1f\n" +
 	"\x1bEXPERIMENT_ARM_B_THEN_BLANK\x10\x06\x12\x19\n" +
-	"\x15EXPERIMENT_ARM_UNDYED\x10\a2\xaf\x02\n" +
+	"\x15EXPERIMENT_ARM_UNDYED\x10\a2\xca\x04\n" +
 	"\x11ExperimentService\x12[\n" +
 	"\x10CreateExperiment\x12).commonvat.lab.v1.CreateExperimentRequest\x1a\x1c.commonvat.lab.v1.Experiment\x12U\n" +
 	"\rGetExperiment\x12&.commonvat.lab.v1.GetExperimentRequest\x1a\x1c.commonvat.lab.v1.Experiment\x12f\n" +
-	"\x0fListExperiments\x12(.commonvat.lab.v1.ListExperimentsRequest\x1a).commonvat.lab.v1.ListExperimentsResponseB\xcd\x01\n" +
+	"\x0fListExperiments\x12(.commonvat.lab.v1.ListExperimentsRequest\x1a).commonvat.lab.v1.ListExperimentsResponse\x12[\n" +
+	"\x10UpdateExperiment\x12).commonvat.lab.v1.UpdateExperimentRequest\x1a\x1c.commonvat.lab.v1.Experiment\x12[\n" +
+	"\x10DeleteExperiment\x12).commonvat.lab.v1.DeleteExperimentRequest\x1a\x1c.commonvat.lab.v1.Experiment\x12_\n" +
+	"\x12UndeleteExperiment\x12+.commonvat.lab.v1.UndeleteExperimentRequest\x1a\x1c.commonvat.lab.v1.ExperimentB\xcd\x01\n" +
 	"\x14com.commonvat.lab.v1B\x0fExperimentProtoP\x01ZBgithub.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1;labv1\xa2\x02\x03CLX\xaa\x02\x10Commonvat.Lab.V1\xca\x02\x10Commonvat\\Lab\\V1\xe2\x02\x1cCommonvat\\Lab\\V1\\GPBMetadata\xea\x02\x12Commonvat::Lab::V1b\x06proto3"
 
 var (
@@ -511,34 +798,48 @@ func file_commonvat_lab_v1_experiment_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_lab_v1_experiment_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_commonvat_lab_v1_experiment_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
+var file_commonvat_lab_v1_experiment_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
 var file_commonvat_lab_v1_experiment_proto_goTypes = []any{
-	(ExperimentArm)(0),              // 0: commonvat.lab.v1.ExperimentArm
-	(*Experiment)(nil),              // 1: commonvat.lab.v1.Experiment
-	(*CreateExperimentRequest)(nil), // 2: commonvat.lab.v1.CreateExperimentRequest
-	(*GetExperimentRequest)(nil),    // 3: commonvat.lab.v1.GetExperimentRequest
-	(*ListExperimentsRequest)(nil),  // 4: commonvat.lab.v1.ListExperimentsRequest
-	(*ListExperimentsResponse)(nil), // 5: commonvat.lab.v1.ListExperimentsResponse
-	(*v1.ColourCondition)(nil),      // 6: commonvat.types.v1.ColourCondition
-	(*timestamppb.Timestamp)(nil),   // 7: google.protobuf.Timestamp
+	(ExperimentArm)(0),                // 0: commonvat.lab.v1.ExperimentArm
+	(*Experiment)(nil),                // 1: commonvat.lab.v1.Experiment
+	(*CreateExperimentRequest)(nil),   // 2: commonvat.lab.v1.CreateExperimentRequest
+	(*GetExperimentRequest)(nil),      // 3: commonvat.lab.v1.GetExperimentRequest
+	(*ListExperimentsRequest)(nil),    // 4: commonvat.lab.v1.ListExperimentsRequest
+	(*ListExperimentsResponse)(nil),   // 5: commonvat.lab.v1.ListExperimentsResponse
+	(*UpdateExperimentRequest)(nil),   // 6: commonvat.lab.v1.UpdateExperimentRequest
+	(*DeleteExperimentRequest)(nil),   // 7: commonvat.lab.v1.DeleteExperimentRequest
+	(*UndeleteExperimentRequest)(nil), // 8: commonvat.lab.v1.UndeleteExperimentRequest
+	(*v1.ColourCondition)(nil),        // 9: commonvat.types.v1.ColourCondition
+	(*timestamppb.Timestamp)(nil),     // 10: google.protobuf.Timestamp
+	(*fieldmaskpb.FieldMask)(nil),     // 11: google.protobuf.FieldMask
 }
 var file_commonvat_lab_v1_experiment_proto_depIdxs = []int32{
-	0, // 0: commonvat.lab.v1.Experiment.arms:type_name -> commonvat.lab.v1.ExperimentArm
-	6, // 1: commonvat.lab.v1.Experiment.condition:type_name -> commonvat.types.v1.ColourCondition
-	7, // 2: commonvat.lab.v1.Experiment.create_time:type_name -> google.protobuf.Timestamp
-	1, // 3: commonvat.lab.v1.CreateExperimentRequest.experiment:type_name -> commonvat.lab.v1.Experiment
-	1, // 4: commonvat.lab.v1.ListExperimentsResponse.experiments:type_name -> commonvat.lab.v1.Experiment
-	2, // 5: commonvat.lab.v1.ExperimentService.CreateExperiment:input_type -> commonvat.lab.v1.CreateExperimentRequest
-	3, // 6: commonvat.lab.v1.ExperimentService.GetExperiment:input_type -> commonvat.lab.v1.GetExperimentRequest
-	4, // 7: commonvat.lab.v1.ExperimentService.ListExperiments:input_type -> commonvat.lab.v1.ListExperimentsRequest
-	1, // 8: commonvat.lab.v1.ExperimentService.CreateExperiment:output_type -> commonvat.lab.v1.Experiment
-	1, // 9: commonvat.lab.v1.ExperimentService.GetExperiment:output_type -> commonvat.lab.v1.Experiment
-	5, // 10: commonvat.lab.v1.ExperimentService.ListExperiments:output_type -> commonvat.lab.v1.ListExperimentsResponse
-	8, // [8:11] is the sub-list for method output_type
-	5, // [5:8] is the sub-list for method input_type
-	5, // [5:5] is the sub-list for extension type_name
-	5, // [5:5] is the sub-list for extension extendee
-	0, // [0:5] is the sub-list for field type_name
+	0,  // 0: commonvat.lab.v1.Experiment.arms:type_name -> commonvat.lab.v1.ExperimentArm
+	9,  // 1: commonvat.lab.v1.Experiment.condition:type_name -> commonvat.types.v1.ColourCondition
+	10, // 2: commonvat.lab.v1.Experiment.create_time:type_name -> google.protobuf.Timestamp
+	10, // 3: commonvat.lab.v1.Experiment.delete_time:type_name -> google.protobuf.Timestamp
+	10, // 4: commonvat.lab.v1.Experiment.update_time:type_name -> google.protobuf.Timestamp
+	1,  // 5: commonvat.lab.v1.CreateExperimentRequest.experiment:type_name -> commonvat.lab.v1.Experiment
+	1,  // 6: commonvat.lab.v1.ListExperimentsResponse.experiments:type_name -> commonvat.lab.v1.Experiment
+	1,  // 7: commonvat.lab.v1.UpdateExperimentRequest.experiment:type_name -> commonvat.lab.v1.Experiment
+	11, // 8: commonvat.lab.v1.UpdateExperimentRequest.update_mask:type_name -> google.protobuf.FieldMask
+	2,  // 9: commonvat.lab.v1.ExperimentService.CreateExperiment:input_type -> commonvat.lab.v1.CreateExperimentRequest
+	3,  // 10: commonvat.lab.v1.ExperimentService.GetExperiment:input_type -> commonvat.lab.v1.GetExperimentRequest
+	4,  // 11: commonvat.lab.v1.ExperimentService.ListExperiments:input_type -> commonvat.lab.v1.ListExperimentsRequest
+	6,  // 12: commonvat.lab.v1.ExperimentService.UpdateExperiment:input_type -> commonvat.lab.v1.UpdateExperimentRequest
+	7,  // 13: commonvat.lab.v1.ExperimentService.DeleteExperiment:input_type -> commonvat.lab.v1.DeleteExperimentRequest
+	8,  // 14: commonvat.lab.v1.ExperimentService.UndeleteExperiment:input_type -> commonvat.lab.v1.UndeleteExperimentRequest
+	1,  // 15: commonvat.lab.v1.ExperimentService.CreateExperiment:output_type -> commonvat.lab.v1.Experiment
+	1,  // 16: commonvat.lab.v1.ExperimentService.GetExperiment:output_type -> commonvat.lab.v1.Experiment
+	5,  // 17: commonvat.lab.v1.ExperimentService.ListExperiments:output_type -> commonvat.lab.v1.ListExperimentsResponse
+	1,  // 18: commonvat.lab.v1.ExperimentService.UpdateExperiment:output_type -> commonvat.lab.v1.Experiment
+	1,  // 19: commonvat.lab.v1.ExperimentService.DeleteExperiment:output_type -> commonvat.lab.v1.Experiment
+	1,  // 20: commonvat.lab.v1.ExperimentService.UndeleteExperiment:output_type -> commonvat.lab.v1.Experiment
+	15, // [15:21] is the sub-list for method output_type
+	9,  // [9:15] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_lab_v1_experiment_proto_init() }
@@ -552,7 +853,7 @@ func file_commonvat_lab_v1_experiment_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_lab_v1_experiment_proto_rawDesc), len(file_commonvat_lab_v1_experiment_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   5,
+			NumMessages:   8,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,9 +19,12 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	ExperimentService_CreateExperiment_FullMethodName = "/commonvat.lab.v1.ExperimentService/CreateExperiment"
-	ExperimentService_GetExperiment_FullMethodName    = "/commonvat.lab.v1.ExperimentService/GetExperiment"
-	ExperimentService_ListExperiments_FullMethodName  = "/commonvat.lab.v1.ExperimentService/ListExperiments"
+	ExperimentService_CreateExperiment_FullMethodName   = "/commonvat.lab.v1.ExperimentService/CreateExperiment"
+	ExperimentService_GetExperiment_FullMethodName      = "/commonvat.lab.v1.ExperimentService/GetExperiment"
+	ExperimentService_ListExperiments_FullMethodName    = "/commonvat.lab.v1.ExperimentService/ListExperiments"
+	ExperimentService_UpdateExperiment_FullMethodName   = "/commonvat.lab.v1.ExperimentService/UpdateExperiment"
+	ExperimentService_DeleteExperiment_FullMethodName   = "/commonvat.lab.v1.ExperimentService/DeleteExperiment"
+	ExperimentService_UndeleteExperiment_FullMethodName = "/commonvat.lab.v1.ExperimentService/UndeleteExperiment"
 )
 
 // ExperimentServiceClient is the client API for ExperimentService service.
@@ -37,6 +40,15 @@ type ExperimentServiceClient interface {
 	GetExperiment(ctx context.Context, in *GetExperimentRequest, opts ...grpc.CallOption) (*Experiment, error)
 	// ListExperiments reads all, newest first.
 	ListExperiments(ctx context.Context, in *ListExperimentsRequest, opts ...grpc.CallOption) (*ListExperimentsResponse, error)
+	// UpdateExperiment changes the title; and the plan, as long as no session counts towards it. Only the coordinator who set it may.
+	// Errors: ABORTED (reason STALE_ETAG) when the experiment changed since it was read, saying what changed; INVALID_ARGUMENT; NOT_FOUND;
+	// PERMISSION_DENIED; FAILED_PRECONDITION for a plan that sessions count towards.
+	UpdateExperiment(ctx context.Context, in *UpdateExperimentRequest, opts ...grpc.CallOption) (*Experiment, error)
+	// DeleteExperiment takes an experiment out of the list. Only the coordinator who set it may. Errors: as UpdateExperiment; FAILED_PRECONDITION while
+	// a session of a trial that isn't deleted counts towards it.
+	DeleteExperiment(ctx context.Context, in *DeleteExperimentRequest, opts ...grpc.CallOption) (*Experiment, error)
+	// UndeleteExperiment brings it back. Errors: ALREADY_EXISTS (reason NOT_DELETED) when it isn't deleted.
+	UndeleteExperiment(ctx context.Context, in *UndeleteExperimentRequest, opts ...grpc.CallOption) (*Experiment, error)
 }
 
 type experimentServiceClient struct {
@@ -77,6 +89,36 @@ func (c *experimentServiceClient) ListExperiments(ctx context.Context, in *ListE
 	return out, nil
 }
 
+func (c *experimentServiceClient) UpdateExperiment(ctx context.Context, in *UpdateExperimentRequest, opts ...grpc.CallOption) (*Experiment, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Experiment)
+	err := c.cc.Invoke(ctx, ExperimentService_UpdateExperiment_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *experimentServiceClient) DeleteExperiment(ctx context.Context, in *DeleteExperimentRequest, opts ...grpc.CallOption) (*Experiment, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Experiment)
+	err := c.cc.Invoke(ctx, ExperimentService_DeleteExperiment_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *experimentServiceClient) UndeleteExperiment(ctx context.Context, in *UndeleteExperimentRequest, opts ...grpc.CallOption) (*Experiment, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Experiment)
+	err := c.cc.Invoke(ctx, ExperimentService_UndeleteExperiment_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // ExperimentServiceServer is the server API for ExperimentService service.
 // All implementations must embed UnimplementedExperimentServiceServer
 // for forward compatibility.
@@ -90,6 +132,15 @@ type ExperimentServiceServer interface {
 	GetExperiment(context.Context, *GetExperimentRequest) (*Experiment, error)
 	// ListExperiments reads all, newest first.
 	ListExperiments(context.Context, *ListExperimentsRequest) (*ListExperimentsResponse, error)
+	// UpdateExperiment changes the title; and the plan, as long as no session counts towards it. Only the coordinator who set it may.
+	// Errors: ABORTED (reason STALE_ETAG) when the experiment changed since it was read, saying what changed; INVALID_ARGUMENT; NOT_FOUND;
+	// PERMISSION_DENIED; FAILED_PRECONDITION for a plan that sessions count towards.
+	UpdateExperiment(context.Context, *UpdateExperimentRequest) (*Experiment, error)
+	// DeleteExperiment takes an experiment out of the list. Only the coordinator who set it may. Errors: as UpdateExperiment; FAILED_PRECONDITION while
+	// a session of a trial that isn't deleted counts towards it.
+	DeleteExperiment(context.Context, *DeleteExperimentRequest) (*Experiment, error)
+	// UndeleteExperiment brings it back. Errors: ALREADY_EXISTS (reason NOT_DELETED) when it isn't deleted.
+	UndeleteExperiment(context.Context, *UndeleteExperimentRequest) (*Experiment, error)
 	mustEmbedUnimplementedExperimentServiceServer()
 }
 
@@ -108,6 +159,15 @@ func (UnimplementedExperimentServiceServer) GetExperiment(context.Context, *GetE
 }
 func (UnimplementedExperimentServiceServer) ListExperiments(context.Context, *ListExperimentsRequest) (*ListExperimentsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListExperiments not implemented")
+}
+func (UnimplementedExperimentServiceServer) UpdateExperiment(context.Context, *UpdateExperimentRequest) (*Experiment, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdateExperiment not implemented")
+}
+func (UnimplementedExperimentServiceServer) DeleteExperiment(context.Context, *DeleteExperimentRequest) (*Experiment, error) {
+	return nil, status.Error(codes.Unimplemented, "method DeleteExperiment not implemented")
+}
+func (UnimplementedExperimentServiceServer) UndeleteExperiment(context.Context, *UndeleteExperimentRequest) (*Experiment, error) {
+	return nil, status.Error(codes.Unimplemented, "method UndeleteExperiment not implemented")
 }
 func (UnimplementedExperimentServiceServer) mustEmbedUnimplementedExperimentServiceServer() {}
 func (UnimplementedExperimentServiceServer) testEmbeddedByValue()                           {}
@@ -184,6 +244,60 @@ func _ExperimentService_ListExperiments_Handler(srv interface{}, ctx context.Con
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ExperimentService_UpdateExperiment_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdateExperimentRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ExperimentServiceServer).UpdateExperiment(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ExperimentService_UpdateExperiment_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ExperimentServiceServer).UpdateExperiment(ctx, req.(*UpdateExperimentRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ExperimentService_DeleteExperiment_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DeleteExperimentRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ExperimentServiceServer).DeleteExperiment(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ExperimentService_DeleteExperiment_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ExperimentServiceServer).DeleteExperiment(ctx, req.(*DeleteExperimentRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ExperimentService_UndeleteExperiment_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UndeleteExperimentRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ExperimentServiceServer).UndeleteExperiment(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ExperimentService_UndeleteExperiment_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ExperimentServiceServer).UndeleteExperiment(ctx, req.(*UndeleteExperimentRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // ExperimentService_ServiceDesc is the grpc.ServiceDesc for ExperimentService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -202,6 +316,18 @@ var ExperimentService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListExperiments",
 			Handler:    _ExperimentService_ListExperiments_Handler,
+		},
+		{
+			MethodName: "UpdateExperiment",
+			Handler:    _ExperimentService_UpdateExperiment_Handler,
+		},
+		{
+			MethodName: "DeleteExperiment",
+			Handler:    _ExperimentService_DeleteExperiment_Handler,
+		},
+		{
+			MethodName: "UndeleteExperiment",
+			Handler:    _ExperimentService_UndeleteExperiment_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

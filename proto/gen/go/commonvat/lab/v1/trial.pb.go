@@ -20,6 +20,7 @@ import (
 	v1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	fieldmaskpb "google.golang.org/protobuf/types/known/fieldmaskpb"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
@@ -272,6 +273,9 @@ const (
 	ChangeKind_CHANGE_KIND_ROUTES_CHANGED ChangeKind = 3
 	ChangeKind_CHANGE_KIND_SHARED         ChangeKind = 4
 	ChangeKind_CHANGE_KIND_WITHDRAWN      ChangeKind = 5
+	// Members who could read the record until then are told which one to forget, and nothing else.
+	ChangeKind_CHANGE_KIND_DELETED   ChangeKind = 6
+	ChangeKind_CHANGE_KIND_UNDELETED ChangeKind = 7
 )
 
 // Enum value maps for ChangeKind.
@@ -283,6 +287,8 @@ var (
 		3: "CHANGE_KIND_ROUTES_CHANGED",
 		4: "CHANGE_KIND_SHARED",
 		5: "CHANGE_KIND_WITHDRAWN",
+		6: "CHANGE_KIND_DELETED",
+		7: "CHANGE_KIND_UNDELETED",
 	}
 	ChangeKind_value = map[string]int32{
 		"CHANGE_KIND_UNSPECIFIED":    0,
@@ -291,6 +297,8 @@ var (
 		"CHANGE_KIND_ROUTES_CHANGED": 3,
 		"CHANGE_KIND_SHARED":         4,
 		"CHANGE_KIND_WITHDRAWN":      5,
+		"CHANGE_KIND_DELETED":        6,
+		"CHANGE_KIND_UNDELETED":      7,
 	}
 )
 
@@ -357,7 +365,12 @@ type Trial struct {
 	// Output only. The store's revision when it last changed.
 	Revision int64 `protobuf:"varint,16,opt,name=revision,proto3" json:"revision,omitempty"`
 	// Output only. What looked odd and was taken down all the same.
-	Warnings      []*Warning `protobuf:"bytes,17,rep,name=warnings,proto3" json:"warnings,omitempty"`
+	Warnings []*Warning `protobuf:"bytes,17,rep,name=warnings,proto3" json:"warnings,omitempty"`
+	// Output only. Names this version of the record; it changes whenever the record does.
+	Etag string `protobuf:"bytes,18,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Output only. When it was deleted; absent for a record that wasn't. A deleted record is its owner's alone, counts in no
+	// answer, and can be undeleted.
+	DeleteTime    *timestamppb.Timestamp `protobuf:"bytes,19,opt,name=delete_time,json=deleteTime,proto3" json:"delete_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -507,6 +520,20 @@ func (x *Trial) GetRevision() int64 {
 func (x *Trial) GetWarnings() []*Warning {
 	if x != nil {
 		return x.Warnings
+	}
+	return nil
+}
+
+func (x *Trial) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *Trial) GetDeleteTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DeleteTime
 	}
 	return nil
 }
@@ -704,19 +731,30 @@ func (x *PieceOrigin) GetAfterPosition() int32 {
 	return 0
 }
 
-// PieceCorrection replaces a piece's wrong mass; what it was stays readable here.
+// PieceCorrection puts right what was wrongly taken down of a piece; what it was stays readable here. At least one of mass,
+// label and fibre is required.
 type PieceCorrection struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Required. The piece.
 	PieceId string `protobuf:"bytes,1,opt,name=piece_id,json=pieceId,proto3" json:"piece_id,omitempty"`
-	// Required. The right mass.
+	// The right mass. Absent to leave it.
 	Mass *v1.Amount `protobuf:"bytes,2,opt,name=mass,proto3" json:"mass,omitempty"`
 	// Required. Why. 1 to 500 characters.
 	Reason string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
-	// Output only. The mass before.
+	// Output only. The mass before, where mass was put right.
 	MassBefore *v1.Amount `protobuf:"bytes,4,opt,name=mass_before,json=massBefore,proto3" json:"mass_before,omitempty"`
 	// Output only.
-	RecordTime    *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=record_time,json=recordTime,proto3" json:"record_time,omitempty"`
+	RecordTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=record_time,json=recordTime,proto3" json:"record_time,omitempty"`
+	// The right label. Absent to leave it. At most 80 characters.
+	Label *string `protobuf:"bytes,6,opt,name=label,proto3,oneof" json:"label,omitempty"`
+	// The right fibre. Absent to leave it; refused for a part, which has its parent's. Parts of the piece, of whatever trial, follow.
+	Fibre *v1.Fibre `protobuf:"bytes,7,opt,name=fibre,proto3" json:"fibre,omitempty"`
+	// Output only. The label before, where label was put right.
+	LabelBefore *string `protobuf:"bytes,8,opt,name=label_before,json=labelBefore,proto3,oneof" json:"label_before,omitempty"`
+	// Output only. The fibre before, where fibre was put right.
+	FibreBefore *v1.Fibre `protobuf:"bytes,9,opt,name=fibre_before,json=fibreBefore,proto3" json:"fibre_before,omitempty"`
+	// Output only. Member id of whoever recorded it.
+	RecordedBy    string `protobuf:"bytes,10,opt,name=recorded_by,json=recordedBy,proto3" json:"recorded_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -784,6 +822,41 @@ func (x *PieceCorrection) GetRecordTime() *timestamppb.Timestamp {
 		return x.RecordTime
 	}
 	return nil
+}
+
+func (x *PieceCorrection) GetLabel() string {
+	if x != nil && x.Label != nil {
+		return *x.Label
+	}
+	return ""
+}
+
+func (x *PieceCorrection) GetFibre() *v1.Fibre {
+	if x != nil {
+		return x.Fibre
+	}
+	return nil
+}
+
+func (x *PieceCorrection) GetLabelBefore() string {
+	if x != nil && x.LabelBefore != nil {
+		return *x.LabelBefore
+	}
+	return ""
+}
+
+func (x *PieceCorrection) GetFibreBefore() *v1.Fibre {
+	if x != nil {
+		return x.FibreBefore
+	}
+	return nil
+}
+
+func (x *PieceCorrection) GetRecordedBy() string {
+	if x != nil {
+		return x.RecordedBy
+	}
+	return ""
 }
 
 // Piece is one physical bit of fibre.
@@ -1630,7 +1703,9 @@ type ListTrialsRequest struct {
 	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// May be empty. An AIP-160 filter of at most 2,000 characters over: owner, title, state, sharing,
 	// fibre, material, water, source, experiment. Example: fibre = "wool" AND material = "weld".
-	Filter        string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
+	Filter string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
+	// True to list the caller's deleted trials, and no others.
+	Deleted       bool `protobuf:"varint,4,opt,name=deleted,proto3" json:"deleted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1684,6 +1759,13 @@ func (x *ListTrialsRequest) GetFilter() string {
 		return x.Filter
 	}
 	return ""
+}
+
+func (x *ListTrialsRequest) GetDeleted() bool {
+	if x != nil {
+		return x.Deleted
+	}
+	return false
 }
 
 // ListTrialsResponse is one page.
@@ -1743,18 +1825,22 @@ func (x *ListTrialsResponse) GetNextPageToken() string {
 
 // TrialSummary is a trial without its entries.
 type TrialSummary struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Id            string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
-	Owner         string                 `protobuf:"bytes,2,opt,name=owner,proto3" json:"owner,omitempty"`
-	Title         string                 `protobuf:"bytes,3,opt,name=title,proto3" json:"title,omitempty"`
-	State         TrialState             `protobuf:"varint,4,opt,name=state,proto3,enum=commonvat.lab.v1.TrialState" json:"state,omitempty"`
-	Sharing       *v1.Sharing            `protobuf:"bytes,5,opt,name=sharing,proto3" json:"sharing,omitempty"`
-	ImportSource  string                 `protobuf:"bytes,6,opt,name=import_source,json=importSource,proto3" json:"import_source,omitempty"`
-	SessionCount  int32                  `protobuf:"varint,7,opt,name=session_count,json=sessionCount,proto3" json:"session_count,omitempty"`
-	PieceCount    int32                  `protobuf:"varint,8,opt,name=piece_count,json=pieceCount,proto3" json:"piece_count,omitempty"`
-	ReadingCount  int32                  `protobuf:"varint,9,opt,name=reading_count,json=readingCount,proto3" json:"reading_count,omitempty"`
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
-	Revision      int64                  `protobuf:"varint,11,opt,name=revision,proto3" json:"revision,omitempty"`
+	state        protoimpl.MessageState `protogen:"open.v1"`
+	Id           string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	Owner        string                 `protobuf:"bytes,2,opt,name=owner,proto3" json:"owner,omitempty"`
+	Title        string                 `protobuf:"bytes,3,opt,name=title,proto3" json:"title,omitempty"`
+	State        TrialState             `protobuf:"varint,4,opt,name=state,proto3,enum=commonvat.lab.v1.TrialState" json:"state,omitempty"`
+	Sharing      *v1.Sharing            `protobuf:"bytes,5,opt,name=sharing,proto3" json:"sharing,omitempty"`
+	ImportSource string                 `protobuf:"bytes,6,opt,name=import_source,json=importSource,proto3" json:"import_source,omitempty"`
+	SessionCount int32                  `protobuf:"varint,7,opt,name=session_count,json=sessionCount,proto3" json:"session_count,omitempty"`
+	PieceCount   int32                  `protobuf:"varint,8,opt,name=piece_count,json=pieceCount,proto3" json:"piece_count,omitempty"`
+	ReadingCount int32                  `protobuf:"varint,9,opt,name=reading_count,json=readingCount,proto3" json:"reading_count,omitempty"`
+	UpdateTime   *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	Revision     int64                  `protobuf:"varint,11,opt,name=revision,proto3" json:"revision,omitempty"`
+	// As Trial.etag.
+	Etag string `protobuf:"bytes,12,opt,name=etag,proto3" json:"etag,omitempty"`
+	// As Trial.delete_time.
+	DeleteTime    *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=delete_time,json=deleteTime,proto3" json:"delete_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1866,6 +1952,20 @@ func (x *TrialSummary) GetRevision() int64 {
 	return 0
 }
 
+func (x *TrialSummary) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *TrialSummary) GetDeleteTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DeleteTime
+	}
+	return nil
+}
+
 // AddEntriesRequest adds to a trial, or corrects it.
 type AddEntriesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1878,10 +1978,13 @@ type AddEntriesRequest struct {
 	Immersions []*Immersion `protobuf:"bytes,5,rep,name=immersions,proto3" json:"immersions,omitempty"`
 	Looks      []*Look      `protobuf:"bytes,6,rep,name=looks,proto3" json:"looks,omitempty"`
 	Readings   []*Reading   `protobuf:"bytes,7,rep,name=readings,proto3" json:"readings,omitempty"`
-	// Wrong masses put right.
+	// Wrong masses, labels and fibres put right.
 	PieceCorrections []*PieceCorrection `protobuf:"bytes,8,rep,name=piece_corrections,json=pieceCorrections,proto3" json:"piece_corrections,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// May be empty. With it, the request is refused with ABORTED when the trial changed since it had this etag.
+	// Additions need none: two members' additions don't undo each other.
+	Etag          string `protobuf:"bytes,9,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AddEntriesRequest) Reset() {
@@ -1970,6 +2073,232 @@ func (x *AddEntriesRequest) GetPieceCorrections() []*PieceCorrection {
 	return nil
 }
 
+func (x *AddEntriesRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+// UpdateTrialRequest changes what a trial says of itself.
+type UpdateTrialRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	RequestId string `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Required. Its id, and the fields that the mask names.
+	Trial *Trial `protobuf:"bytes,2,opt,name=trial,proto3" json:"trial,omitempty"`
+	// Required. Of: title, question, sessions; "*" for all three. With sessions, every session of the trial is given; begun and note may differ.
+	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,3,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
+	// Required. Trial.etag as it was read.
+	Etag string `protobuf:"bytes,4,opt,name=etag,proto3" json:"etag,omitempty"`
+	// May be empty. Why, for the history. At most 500 characters.
+	Reason        string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdateTrialRequest) Reset() {
+	*x = UpdateTrialRequest{}
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateTrialRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateTrialRequest) ProtoMessage() {}
+
+func (x *UpdateTrialRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateTrialRequest.ProtoReflect.Descriptor instead.
+func (*UpdateTrialRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *UpdateTrialRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *UpdateTrialRequest) GetTrial() *Trial {
+	if x != nil {
+		return x.Trial
+	}
+	return nil
+}
+
+func (x *UpdateTrialRequest) GetUpdateMask() *fieldmaskpb.FieldMask {
+	if x != nil {
+		return x.UpdateMask
+	}
+	return nil
+}
+
+func (x *UpdateTrialRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *UpdateTrialRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// DeleteTrialRequest deletes a trial.
+type DeleteTrialRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	RequestId string `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Required. UUID.
+	TrialId string `protobuf:"bytes,2,opt,name=trial_id,json=trialId,proto3" json:"trial_id,omitempty"`
+	// Required. Trial.etag as it was read.
+	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Required. Why, for the history. 1 to 500 characters.
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeleteTrialRequest) Reset() {
+	*x = DeleteTrialRequest{}
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeleteTrialRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeleteTrialRequest) ProtoMessage() {}
+
+func (x *DeleteTrialRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeleteTrialRequest.ProtoReflect.Descriptor instead.
+func (*DeleteTrialRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *DeleteTrialRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *DeleteTrialRequest) GetTrialId() string {
+	if x != nil {
+		return x.TrialId
+	}
+	return ""
+}
+
+func (x *DeleteTrialRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *DeleteTrialRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// UndeleteTrialRequest brings a trial back.
+type UndeleteTrialRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	RequestId string `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Required. UUID.
+	TrialId string `protobuf:"bytes,2,opt,name=trial_id,json=trialId,proto3" json:"trial_id,omitempty"`
+	// May be empty. Trial.etag as it was read.
+	Etag          string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UndeleteTrialRequest) Reset() {
+	*x = UndeleteTrialRequest{}
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UndeleteTrialRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UndeleteTrialRequest) ProtoMessage() {}
+
+func (x *UndeleteTrialRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UndeleteTrialRequest.ProtoReflect.Descriptor instead.
+func (*UndeleteTrialRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *UndeleteTrialRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *UndeleteTrialRequest) GetTrialId() string {
+	if x != nil {
+		return x.TrialId
+	}
+	return ""
+}
+
+func (x *UndeleteTrialRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
 // SetTrialStateRequest moves a trial on.
 type SetTrialStateRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1981,13 +2310,15 @@ type SetTrialStateRequest struct {
 	State TrialState `protobuf:"varint,3,opt,name=state,proto3,enum=commonvat.lab.v1.TrialState" json:"state,omitempty"`
 	// Required with ABANDONED. At most 500 characters.
 	AbandonedReason string `protobuf:"bytes,4,opt,name=abandoned_reason,json=abandonedReason,proto3" json:"abandoned_reason,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// May be empty. As AddEntriesRequest.etag.
+	Etag          string `protobuf:"bytes,5,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *SetTrialStateRequest) Reset() {
 	*x = SetTrialStateRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[16]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1999,7 +2330,7 @@ func (x *SetTrialStateRequest) String() string {
 func (*SetTrialStateRequest) ProtoMessage() {}
 
 func (x *SetTrialStateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[16]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2012,7 +2343,7 @@ func (x *SetTrialStateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetTrialStateRequest.ProtoReflect.Descriptor instead.
 func (*SetTrialStateRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{16}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *SetTrialStateRequest) GetRequestId() string {
@@ -2043,6 +2374,13 @@ func (x *SetTrialStateRequest) GetAbandonedReason() string {
 	return ""
 }
 
+func (x *SetTrialStateRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
 // ShareTrialRequest shares or withdraws a trial.
 type ShareTrialRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2051,14 +2389,16 @@ type ShareTrialRequest struct {
 	// Required. UUID.
 	TrialId string `protobuf:"bytes,2,opt,name=trial_id,json=trialId,proto3" json:"trial_id,omitempty"`
 	// Required. Level MINE withdraws.
-	Sharing       *v1.Sharing `protobuf:"bytes,3,opt,name=sharing,proto3" json:"sharing,omitempty"`
+	Sharing *v1.Sharing `protobuf:"bytes,3,opt,name=sharing,proto3" json:"sharing,omitempty"`
+	// May be empty, so that a withdrawal never has to wait. As AddEntriesRequest.etag.
+	Etag          string `protobuf:"bytes,4,opt,name=etag,proto3" json:"etag,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ShareTrialRequest) Reset() {
 	*x = ShareTrialRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[17]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2070,7 +2410,7 @@ func (x *ShareTrialRequest) String() string {
 func (*ShareTrialRequest) ProtoMessage() {}
 
 func (x *ShareTrialRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[17]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2083,7 +2423,7 @@ func (x *ShareTrialRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareTrialRequest.ProtoReflect.Descriptor instead.
 func (*ShareTrialRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{17}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ShareTrialRequest) GetRequestId() string {
@@ -2107,6 +2447,13 @@ func (x *ShareTrialRequest) GetSharing() *v1.Sharing {
 	return nil
 }
 
+func (x *ShareTrialRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
 // GetPieceRequest names a piece by id or code.
 type GetPieceRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2118,7 +2465,7 @@ type GetPieceRequest struct {
 
 func (x *GetPieceRequest) Reset() {
 	*x = GetPieceRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[18]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2130,7 +2477,7 @@ func (x *GetPieceRequest) String() string {
 func (*GetPieceRequest) ProtoMessage() {}
 
 func (x *GetPieceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[18]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2143,7 +2490,7 @@ func (x *GetPieceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPieceRequest.ProtoReflect.Descriptor instead.
 func (*GetPieceRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{18}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *GetPieceRequest) GetPiece() string {
@@ -2168,7 +2515,7 @@ type PostPieceRequest struct {
 
 func (x *PostPieceRequest) Reset() {
 	*x = PostPieceRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[19]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2180,7 +2527,7 @@ func (x *PostPieceRequest) String() string {
 func (*PostPieceRequest) ProtoMessage() {}
 
 func (x *PostPieceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[19]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2193,7 +2540,7 @@ func (x *PostPieceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PostPieceRequest.ProtoReflect.Descriptor instead.
 func (*PostPieceRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{19}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *PostPieceRequest) GetRequestId() string {
@@ -2228,7 +2575,7 @@ type WatchChangesRequest struct {
 
 func (x *WatchChangesRequest) Reset() {
 	*x = WatchChangesRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[20]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2240,7 +2587,7 @@ func (x *WatchChangesRequest) String() string {
 func (*WatchChangesRequest) ProtoMessage() {}
 
 func (x *WatchChangesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[20]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2253,7 +2600,7 @@ func (x *WatchChangesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchChangesRequest.ProtoReflect.Descriptor instead.
 func (*WatchChangesRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{20}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *WatchChangesRequest) GetAfterRevision() int64 {
@@ -2281,7 +2628,7 @@ type WatchChangesResponse struct {
 
 func (x *WatchChangesResponse) Reset() {
 	*x = WatchChangesResponse{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[21]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2293,7 +2640,7 @@ func (x *WatchChangesResponse) String() string {
 func (*WatchChangesResponse) ProtoMessage() {}
 
 func (x *WatchChangesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[21]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2306,7 +2653,7 @@ func (x *WatchChangesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchChangesResponse.ProtoReflect.Descriptor instead.
 func (*WatchChangesResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{21}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *WatchChangesResponse) GetRevision() int64 {
@@ -2355,7 +2702,7 @@ var File_commonvat_lab_v1_trial_proto protoreflect.FileDescriptor
 
 const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"\n" +
-	"\x1ccommonvat/lab/v1/trial.proto\x12\x10commonvat.lab.v1\x1a\x1bcommonvat/lab/v1/bath.proto\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1ecommonvat/types/v1/fibre.proto\x1a!commonvat/types/v1/quantity.proto\x1a commonvat/types/v1/sharing.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf1\x05\n" +
+	"\x1ccommonvat/lab/v1/trial.proto\x12\x10commonvat.lab.v1\x1a\x1bcommonvat/lab/v1/bath.proto\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1ecommonvat/types/v1/fibre.proto\x1a!commonvat/types/v1/quantity.proto\x1a commonvat/types/v1/sharing.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc2\x06\n" +
 	"\x05Trial\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05owner\x18\x02 \x01(\tR\x05owner\x12\x14\n" +
@@ -2378,7 +2725,10 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"\vupdate_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"updateTime\x12\x1a\n" +
 	"\brevision\x18\x10 \x01(\x03R\brevision\x125\n" +
-	"\bwarnings\x18\x11 \x03(\v2\x19.commonvat.lab.v1.WarningR\bwarnings\"8\n" +
+	"\bwarnings\x18\x11 \x03(\v2\x19.commonvat.lab.v1.WarningR\bwarnings\x12\x12\n" +
+	"\x04etag\x18\x12 \x01(\tR\x04etag\x12;\n" +
+	"\vdelete_time\x18\x13 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"deleteTime\"8\n" +
 	"\aWarning\x12\x19\n" +
 	"\bentry_id\x18\x01 \x01(\tR\aentryId\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\"\x89\x01\n" +
@@ -2390,7 +2740,7 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"\vPieceOrigin\x12&\n" +
 	"\x0fparent_piece_id\x18\x01 \x01(\tR\rparentPieceId\x120\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x1c.commonvat.lab.v1.OriginKindR\x04kind\x12%\n" +
-	"\x0eafter_position\x18\x03 \x01(\x05R\rafterPosition\"\xee\x01\n" +
+	"\x0eafter_position\x18\x03 \x01(\x05R\rafterPosition\"\xdc\x03\n" +
 	"\x0fPieceCorrection\x12\x19\n" +
 	"\bpiece_id\x18\x01 \x01(\tR\apieceId\x12.\n" +
 	"\x04mass\x18\x02 \x01(\v2\x1a.commonvat.types.v1.AmountR\x04mass\x12\x16\n" +
@@ -2398,7 +2748,16 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"\vmass_before\x18\x04 \x01(\v2\x1a.commonvat.types.v1.AmountR\n" +
 	"massBefore\x12;\n" +
 	"\vrecord_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"recordTime\"\xa2\x05\n" +
+	"recordTime\x12\x19\n" +
+	"\x05label\x18\x06 \x01(\tH\x00R\x05label\x88\x01\x01\x12/\n" +
+	"\x05fibre\x18\a \x01(\v2\x19.commonvat.types.v1.FibreR\x05fibre\x12&\n" +
+	"\flabel_before\x18\b \x01(\tH\x01R\vlabelBefore\x88\x01\x01\x12<\n" +
+	"\ffibre_before\x18\t \x01(\v2\x19.commonvat.types.v1.FibreR\vfibreBefore\x12\x1f\n" +
+	"\vrecorded_by\x18\n" +
+	" \x01(\tR\n" +
+	"recordedByB\b\n" +
+	"\x06_labelB\x0f\n" +
+	"\r_label_before\"\xa2\x05\n" +
 	"\x05Piece\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x19\n" +
 	"\btrial_id\x18\x02 \x01(\tR\atrialId\x12\x12\n" +
@@ -2488,15 +2847,16 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"\x05trial\x18\x01 \x01(\v2\x17.commonvat.lab.v1.TrialR\x05trial\x12,\n" +
 	"\x05baths\x18\x02 \x03(\v2\x16.commonvat.lab.v1.BathR\x05baths\",\n" +
 	"\x0fGetTrialRequest\x12\x19\n" +
-	"\btrial_id\x18\x01 \x01(\tR\atrialId\"g\n" +
+	"\btrial_id\x18\x01 \x01(\tR\atrialId\"\x81\x01\n" +
 	"\x11ListTrialsRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +
 	"page_token\x18\x02 \x01(\tR\tpageToken\x12\x16\n" +
-	"\x06filter\x18\x03 \x01(\tR\x06filter\"t\n" +
+	"\x06filter\x18\x03 \x01(\tR\x06filter\x12\x18\n" +
+	"\adeleted\x18\x04 \x01(\bR\adeleted\"t\n" +
 	"\x12ListTrialsResponse\x126\n" +
 	"\x06trials\x18\x01 \x03(\v2\x1e.commonvat.lab.v1.TrialSummaryR\x06trials\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x9e\x03\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xef\x03\n" +
 	"\fTrialSummary\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05owner\x18\x02 \x01(\tR\x05owner\x12\x14\n" +
@@ -2511,7 +2871,10 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"\vupdate_time\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"updateTime\x12\x1a\n" +
-	"\brevision\x18\v \x01(\x03R\brevision\"\xa7\x03\n" +
+	"\brevision\x18\v \x01(\x03R\brevision\x12\x12\n" +
+	"\x04etag\x18\f \x01(\tR\x04etag\x12;\n" +
+	"\vdelete_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"deleteTime\"\xbb\x03\n" +
 	"\x11AddEntriesRequest\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12\x19\n" +
@@ -2523,18 +2886,40 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"immersions\x12,\n" +
 	"\x05looks\x18\x06 \x03(\v2\x16.commonvat.lab.v1.LookR\x05looks\x125\n" +
 	"\breadings\x18\a \x03(\v2\x19.commonvat.lab.v1.ReadingR\breadings\x12N\n" +
-	"\x11piece_corrections\x18\b \x03(\v2!.commonvat.lab.v1.PieceCorrectionR\x10pieceCorrections\"\xaf\x01\n" +
+	"\x11piece_corrections\x18\b \x03(\v2!.commonvat.lab.v1.PieceCorrectionR\x10pieceCorrections\x12\x12\n" +
+	"\x04etag\x18\t \x01(\tR\x04etag\"\xcb\x01\n" +
+	"\x12UpdateTrialRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12-\n" +
+	"\x05trial\x18\x02 \x01(\v2\x17.commonvat.lab.v1.TrialR\x05trial\x12;\n" +
+	"\vupdate_mask\x18\x03 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
+	"updateMask\x12\x12\n" +
+	"\x04etag\x18\x04 \x01(\tR\x04etag\x12\x16\n" +
+	"\x06reason\x18\x05 \x01(\tR\x06reason\"z\n" +
+	"\x12DeleteTrialRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12\x19\n" +
+	"\btrial_id\x18\x02 \x01(\tR\atrialId\x12\x12\n" +
+	"\x04etag\x18\x03 \x01(\tR\x04etag\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\"d\n" +
+	"\x14UndeleteTrialRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12\x19\n" +
+	"\btrial_id\x18\x02 \x01(\tR\atrialId\x12\x12\n" +
+	"\x04etag\x18\x03 \x01(\tR\x04etag\"\xc3\x01\n" +
 	"\x14SetTrialStateRequest\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12\x19\n" +
 	"\btrial_id\x18\x02 \x01(\tR\atrialId\x122\n" +
 	"\x05state\x18\x03 \x01(\x0e2\x1c.commonvat.lab.v1.TrialStateR\x05state\x12)\n" +
-	"\x10abandoned_reason\x18\x04 \x01(\tR\x0fabandonedReason\"\x84\x01\n" +
+	"\x10abandoned_reason\x18\x04 \x01(\tR\x0fabandonedReason\x12\x12\n" +
+	"\x04etag\x18\x05 \x01(\tR\x04etag\"\x98\x01\n" +
 	"\x11ShareTrialRequest\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12\x19\n" +
 	"\btrial_id\x18\x02 \x01(\tR\atrialId\x125\n" +
-	"\asharing\x18\x03 \x01(\v2\x1b.commonvat.types.v1.SharingR\asharing\"'\n" +
+	"\asharing\x18\x03 \x01(\v2\x1b.commonvat.types.v1.SharingR\asharing\x12\x12\n" +
+	"\x04etag\x18\x04 \x01(\tR\x04etag\"'\n" +
 	"\x0fGetPieceRequest\x12\x14\n" +
 	"\x05piece\x18\x01 \x01(\tR\x05piece\"i\n" +
 	"\x10PostPieceRequest\x12\x1d\n" +
@@ -2579,7 +2964,7 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"\x0fPIECE_STATE_DRY\x10\x03\x12\x18\n" +
 	"\x14PIECE_STATE_FINISHED\x10\x04\x12\x16\n" +
 	"\x12PIECE_STATE_WASHED\x10\x05\x12\x17\n" +
-	"\x13PIECE_STATE_EXPOSED\x10\x06*\xae\x01\n" +
+	"\x13PIECE_STATE_EXPOSED\x10\x06*\xe2\x01\n" +
 	"\n" +
 	"ChangeKind\x12\x1b\n" +
 	"\x17CHANGE_KIND_UNSPECIFIED\x10\x00\x12\x17\n" +
@@ -2587,7 +2972,9 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"\x13CHANGE_KIND_CHANGED\x10\x02\x12\x1e\n" +
 	"\x1aCHANGE_KIND_ROUTES_CHANGED\x10\x03\x12\x16\n" +
 	"\x12CHANGE_KIND_SHARED\x10\x04\x12\x19\n" +
-	"\x15CHANGE_KIND_WITHDRAWN\x10\x052\xe8\x05\n" +
+	"\x15CHANGE_KIND_WITHDRAWN\x10\x05\x12\x17\n" +
+	"\x13CHANGE_KIND_DELETED\x10\x06\x12\x19\n" +
+	"\x15CHANGE_KIND_UNDELETED\x10\a2\xd6\a\n" +
 	"\fTrialService\x12Z\n" +
 	"\vSubmitTrial\x12$.commonvat.lab.v1.SubmitTrialRequest\x1a%.commonvat.lab.v1.SubmitTrialResponse\x12F\n" +
 	"\bGetTrial\x12!.commonvat.lab.v1.GetTrialRequest\x1a\x17.commonvat.lab.v1.Trial\x12W\n" +
@@ -2597,7 +2984,10 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"AddEntries\x12#.commonvat.lab.v1.AddEntriesRequest\x1a\x17.commonvat.lab.v1.Trial\x12P\n" +
 	"\rSetTrialState\x12&.commonvat.lab.v1.SetTrialStateRequest\x1a\x17.commonvat.lab.v1.Trial\x12J\n" +
 	"\n" +
-	"ShareTrial\x12#.commonvat.lab.v1.ShareTrialRequest\x1a\x17.commonvat.lab.v1.Trial\x12F\n" +
+	"ShareTrial\x12#.commonvat.lab.v1.ShareTrialRequest\x1a\x17.commonvat.lab.v1.Trial\x12L\n" +
+	"\vUpdateTrial\x12$.commonvat.lab.v1.UpdateTrialRequest\x1a\x17.commonvat.lab.v1.Trial\x12L\n" +
+	"\vDeleteTrial\x12$.commonvat.lab.v1.DeleteTrialRequest\x1a\x17.commonvat.lab.v1.Trial\x12P\n" +
+	"\rUndeleteTrial\x12&.commonvat.lab.v1.UndeleteTrialRequest\x1a\x17.commonvat.lab.v1.Trial\x12F\n" +
 	"\bGetPiece\x12!.commonvat.lab.v1.GetPieceRequest\x1a\x17.commonvat.lab.v1.Piece\x12H\n" +
 	"\tPostPiece\x12\".commonvat.lab.v1.PostPieceRequest\x1a\x17.commonvat.lab.v1.Piece\x12_\n" +
 	"\fWatchChanges\x12%.commonvat.lab.v1.WatchChangesRequest\x1a&.commonvat.lab.v1.WatchChangesResponse0\x01B\xc8\x01\n" +
@@ -2617,7 +3007,7 @@ func file_commonvat_lab_v1_trial_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_lab_v1_trial_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_commonvat_lab_v1_trial_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_commonvat_lab_v1_trial_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
 var file_commonvat_lab_v1_trial_proto_goTypes = []any{
 	(TrialState)(0),               // 0: commonvat.lab.v1.TrialState
 	(OriginKind)(0),               // 1: commonvat.lab.v1.OriginKind
@@ -2640,101 +3030,117 @@ var file_commonvat_lab_v1_trial_proto_goTypes = []any{
 	(*ListTrialsResponse)(nil),    // 18: commonvat.lab.v1.ListTrialsResponse
 	(*TrialSummary)(nil),          // 19: commonvat.lab.v1.TrialSummary
 	(*AddEntriesRequest)(nil),     // 20: commonvat.lab.v1.AddEntriesRequest
-	(*SetTrialStateRequest)(nil),  // 21: commonvat.lab.v1.SetTrialStateRequest
-	(*ShareTrialRequest)(nil),     // 22: commonvat.lab.v1.ShareTrialRequest
-	(*GetPieceRequest)(nil),       // 23: commonvat.lab.v1.GetPieceRequest
-	(*PostPieceRequest)(nil),      // 24: commonvat.lab.v1.PostPieceRequest
-	(*WatchChangesRequest)(nil),   // 25: commonvat.lab.v1.WatchChangesRequest
-	(*WatchChangesResponse)(nil),  // 26: commonvat.lab.v1.WatchChangesResponse
-	(*v1.Sharing)(nil),            // 27: commonvat.types.v1.Sharing
-	(*timestamppb.Timestamp)(nil), // 28: google.protobuf.Timestamp
-	(*v1.ClaimedTime)(nil),        // 29: commonvat.types.v1.ClaimedTime
-	(*v1.Amount)(nil),             // 30: commonvat.types.v1.Amount
-	(*v1.Fibre)(nil),              // 31: commonvat.types.v1.Fibre
-	(v1.WeighingBasis)(0),         // 32: commonvat.types.v1.WeighingBasis
-	(*Route)(nil),                 // 33: commonvat.lab.v1.Route
-	(*v1.Correction)(nil),         // 34: commonvat.types.v1.Correction
-	(*v1.RawColour)(nil),          // 35: commonvat.types.v1.RawColour
-	(v1.SpecularMode)(0),          // 36: commonvat.types.v1.SpecularMode
-	(*Bath)(nil),                  // 37: commonvat.lab.v1.Bath
+	(*UpdateTrialRequest)(nil),    // 21: commonvat.lab.v1.UpdateTrialRequest
+	(*DeleteTrialRequest)(nil),    // 22: commonvat.lab.v1.DeleteTrialRequest
+	(*UndeleteTrialRequest)(nil),  // 23: commonvat.lab.v1.UndeleteTrialRequest
+	(*SetTrialStateRequest)(nil),  // 24: commonvat.lab.v1.SetTrialStateRequest
+	(*ShareTrialRequest)(nil),     // 25: commonvat.lab.v1.ShareTrialRequest
+	(*GetPieceRequest)(nil),       // 26: commonvat.lab.v1.GetPieceRequest
+	(*PostPieceRequest)(nil),      // 27: commonvat.lab.v1.PostPieceRequest
+	(*WatchChangesRequest)(nil),   // 28: commonvat.lab.v1.WatchChangesRequest
+	(*WatchChangesResponse)(nil),  // 29: commonvat.lab.v1.WatchChangesResponse
+	(*v1.Sharing)(nil),            // 30: commonvat.types.v1.Sharing
+	(*timestamppb.Timestamp)(nil), // 31: google.protobuf.Timestamp
+	(*v1.ClaimedTime)(nil),        // 32: commonvat.types.v1.ClaimedTime
+	(*v1.Amount)(nil),             // 33: commonvat.types.v1.Amount
+	(*v1.Fibre)(nil),              // 34: commonvat.types.v1.Fibre
+	(v1.WeighingBasis)(0),         // 35: commonvat.types.v1.WeighingBasis
+	(*Route)(nil),                 // 36: commonvat.lab.v1.Route
+	(*v1.Correction)(nil),         // 37: commonvat.types.v1.Correction
+	(*v1.RawColour)(nil),          // 38: commonvat.types.v1.RawColour
+	(v1.SpecularMode)(0),          // 39: commonvat.types.v1.SpecularMode
+	(*Bath)(nil),                  // 40: commonvat.lab.v1.Bath
+	(*fieldmaskpb.FieldMask)(nil), // 41: google.protobuf.FieldMask
 }
 var file_commonvat_lab_v1_trial_proto_depIdxs = []int32{
 	0,  // 0: commonvat.lab.v1.Trial.state:type_name -> commonvat.lab.v1.TrialState
-	27, // 1: commonvat.lab.v1.Trial.sharing:type_name -> commonvat.types.v1.Sharing
+	30, // 1: commonvat.lab.v1.Trial.sharing:type_name -> commonvat.types.v1.Sharing
 	7,  // 2: commonvat.lab.v1.Trial.sessions:type_name -> commonvat.lab.v1.Session
 	10, // 3: commonvat.lab.v1.Trial.pieces:type_name -> commonvat.lab.v1.Piece
 	11, // 4: commonvat.lab.v1.Trial.immersions:type_name -> commonvat.lab.v1.Immersion
 	12, // 5: commonvat.lab.v1.Trial.looks:type_name -> commonvat.lab.v1.Look
 	13, // 6: commonvat.lab.v1.Trial.readings:type_name -> commonvat.lab.v1.Reading
-	28, // 7: commonvat.lab.v1.Trial.create_time:type_name -> google.protobuf.Timestamp
-	28, // 8: commonvat.lab.v1.Trial.update_time:type_name -> google.protobuf.Timestamp
+	31, // 7: commonvat.lab.v1.Trial.create_time:type_name -> google.protobuf.Timestamp
+	31, // 8: commonvat.lab.v1.Trial.update_time:type_name -> google.protobuf.Timestamp
 	6,  // 9: commonvat.lab.v1.Trial.warnings:type_name -> commonvat.lab.v1.Warning
-	29, // 10: commonvat.lab.v1.Session.begun:type_name -> commonvat.types.v1.ClaimedTime
-	1,  // 11: commonvat.lab.v1.PieceOrigin.kind:type_name -> commonvat.lab.v1.OriginKind
-	30, // 12: commonvat.lab.v1.PieceCorrection.mass:type_name -> commonvat.types.v1.Amount
-	30, // 13: commonvat.lab.v1.PieceCorrection.mass_before:type_name -> commonvat.types.v1.Amount
-	28, // 14: commonvat.lab.v1.PieceCorrection.record_time:type_name -> google.protobuf.Timestamp
-	31, // 15: commonvat.lab.v1.Piece.fibre:type_name -> commonvat.types.v1.Fibre
-	30, // 16: commonvat.lab.v1.Piece.mass:type_name -> commonvat.types.v1.Amount
-	32, // 17: commonvat.lab.v1.Piece.weighing_basis:type_name -> commonvat.types.v1.WeighingBasis
-	8,  // 18: commonvat.lab.v1.Piece.origin:type_name -> commonvat.lab.v1.PieceOrigin
-	33, // 19: commonvat.lab.v1.Piece.route:type_name -> commonvat.lab.v1.Route
-	9,  // 20: commonvat.lab.v1.Piece.corrections:type_name -> commonvat.lab.v1.PieceCorrection
-	2,  // 21: commonvat.lab.v1.Immersion.intended_depth:type_name -> commonvat.lab.v1.Depth
-	29, // 22: commonvat.lab.v1.Immersion.entered:type_name -> commonvat.types.v1.ClaimedTime
-	29, // 23: commonvat.lab.v1.Immersion.left:type_name -> commonvat.types.v1.ClaimedTime
-	34, // 24: commonvat.lab.v1.Immersion.corrects:type_name -> commonvat.types.v1.Correction
-	28, // 25: commonvat.lab.v1.Immersion.record_time:type_name -> google.protobuf.Timestamp
-	29, // 26: commonvat.lab.v1.Look.at:type_name -> commonvat.types.v1.ClaimedTime
-	34, // 27: commonvat.lab.v1.Look.corrects:type_name -> commonvat.types.v1.Correction
-	28, // 28: commonvat.lab.v1.Look.record_time:type_name -> google.protobuf.Timestamp
-	35, // 29: commonvat.lab.v1.Reading.raw:type_name -> commonvat.types.v1.RawColour
-	36, // 30: commonvat.lab.v1.Reading.specular:type_name -> commonvat.types.v1.SpecularMode
-	3,  // 31: commonvat.lab.v1.Reading.state:type_name -> commonvat.lab.v1.PieceState
-	29, // 32: commonvat.lab.v1.Reading.at:type_name -> commonvat.types.v1.ClaimedTime
-	34, // 33: commonvat.lab.v1.Reading.corrects:type_name -> commonvat.types.v1.Correction
-	28, // 34: commonvat.lab.v1.Reading.record_time:type_name -> google.protobuf.Timestamp
-	5,  // 35: commonvat.lab.v1.SubmitTrialRequest.trial:type_name -> commonvat.lab.v1.Trial
-	37, // 36: commonvat.lab.v1.SubmitTrialRequest.baths:type_name -> commonvat.lab.v1.Bath
-	5,  // 37: commonvat.lab.v1.SubmitTrialResponse.trial:type_name -> commonvat.lab.v1.Trial
-	37, // 38: commonvat.lab.v1.SubmitTrialResponse.baths:type_name -> commonvat.lab.v1.Bath
-	19, // 39: commonvat.lab.v1.ListTrialsResponse.trials:type_name -> commonvat.lab.v1.TrialSummary
-	0,  // 40: commonvat.lab.v1.TrialSummary.state:type_name -> commonvat.lab.v1.TrialState
-	27, // 41: commonvat.lab.v1.TrialSummary.sharing:type_name -> commonvat.types.v1.Sharing
-	28, // 42: commonvat.lab.v1.TrialSummary.update_time:type_name -> google.protobuf.Timestamp
-	7,  // 43: commonvat.lab.v1.AddEntriesRequest.sessions:type_name -> commonvat.lab.v1.Session
-	10, // 44: commonvat.lab.v1.AddEntriesRequest.pieces:type_name -> commonvat.lab.v1.Piece
-	11, // 45: commonvat.lab.v1.AddEntriesRequest.immersions:type_name -> commonvat.lab.v1.Immersion
-	12, // 46: commonvat.lab.v1.AddEntriesRequest.looks:type_name -> commonvat.lab.v1.Look
-	13, // 47: commonvat.lab.v1.AddEntriesRequest.readings:type_name -> commonvat.lab.v1.Reading
-	9,  // 48: commonvat.lab.v1.AddEntriesRequest.piece_corrections:type_name -> commonvat.lab.v1.PieceCorrection
-	0,  // 49: commonvat.lab.v1.SetTrialStateRequest.state:type_name -> commonvat.lab.v1.TrialState
-	27, // 50: commonvat.lab.v1.ShareTrialRequest.sharing:type_name -> commonvat.types.v1.Sharing
-	4,  // 51: commonvat.lab.v1.WatchChangesResponse.kind:type_name -> commonvat.lab.v1.ChangeKind
-	28, // 52: commonvat.lab.v1.WatchChangesResponse.time:type_name -> google.protobuf.Timestamp
-	14, // 53: commonvat.lab.v1.TrialService.SubmitTrial:input_type -> commonvat.lab.v1.SubmitTrialRequest
-	16, // 54: commonvat.lab.v1.TrialService.GetTrial:input_type -> commonvat.lab.v1.GetTrialRequest
-	17, // 55: commonvat.lab.v1.TrialService.ListTrials:input_type -> commonvat.lab.v1.ListTrialsRequest
-	20, // 56: commonvat.lab.v1.TrialService.AddEntries:input_type -> commonvat.lab.v1.AddEntriesRequest
-	21, // 57: commonvat.lab.v1.TrialService.SetTrialState:input_type -> commonvat.lab.v1.SetTrialStateRequest
-	22, // 58: commonvat.lab.v1.TrialService.ShareTrial:input_type -> commonvat.lab.v1.ShareTrialRequest
-	23, // 59: commonvat.lab.v1.TrialService.GetPiece:input_type -> commonvat.lab.v1.GetPieceRequest
-	24, // 60: commonvat.lab.v1.TrialService.PostPiece:input_type -> commonvat.lab.v1.PostPieceRequest
-	25, // 61: commonvat.lab.v1.TrialService.WatchChanges:input_type -> commonvat.lab.v1.WatchChangesRequest
-	15, // 62: commonvat.lab.v1.TrialService.SubmitTrial:output_type -> commonvat.lab.v1.SubmitTrialResponse
-	5,  // 63: commonvat.lab.v1.TrialService.GetTrial:output_type -> commonvat.lab.v1.Trial
-	18, // 64: commonvat.lab.v1.TrialService.ListTrials:output_type -> commonvat.lab.v1.ListTrialsResponse
-	5,  // 65: commonvat.lab.v1.TrialService.AddEntries:output_type -> commonvat.lab.v1.Trial
-	5,  // 66: commonvat.lab.v1.TrialService.SetTrialState:output_type -> commonvat.lab.v1.Trial
-	5,  // 67: commonvat.lab.v1.TrialService.ShareTrial:output_type -> commonvat.lab.v1.Trial
-	10, // 68: commonvat.lab.v1.TrialService.GetPiece:output_type -> commonvat.lab.v1.Piece
-	10, // 69: commonvat.lab.v1.TrialService.PostPiece:output_type -> commonvat.lab.v1.Piece
-	26, // 70: commonvat.lab.v1.TrialService.WatchChanges:output_type -> commonvat.lab.v1.WatchChangesResponse
-	62, // [62:71] is the sub-list for method output_type
-	53, // [53:62] is the sub-list for method input_type
-	53, // [53:53] is the sub-list for extension type_name
-	53, // [53:53] is the sub-list for extension extendee
-	0,  // [0:53] is the sub-list for field type_name
+	31, // 10: commonvat.lab.v1.Trial.delete_time:type_name -> google.protobuf.Timestamp
+	32, // 11: commonvat.lab.v1.Session.begun:type_name -> commonvat.types.v1.ClaimedTime
+	1,  // 12: commonvat.lab.v1.PieceOrigin.kind:type_name -> commonvat.lab.v1.OriginKind
+	33, // 13: commonvat.lab.v1.PieceCorrection.mass:type_name -> commonvat.types.v1.Amount
+	33, // 14: commonvat.lab.v1.PieceCorrection.mass_before:type_name -> commonvat.types.v1.Amount
+	31, // 15: commonvat.lab.v1.PieceCorrection.record_time:type_name -> google.protobuf.Timestamp
+	34, // 16: commonvat.lab.v1.PieceCorrection.fibre:type_name -> commonvat.types.v1.Fibre
+	34, // 17: commonvat.lab.v1.PieceCorrection.fibre_before:type_name -> commonvat.types.v1.Fibre
+	34, // 18: commonvat.lab.v1.Piece.fibre:type_name -> commonvat.types.v1.Fibre
+	33, // 19: commonvat.lab.v1.Piece.mass:type_name -> commonvat.types.v1.Amount
+	35, // 20: commonvat.lab.v1.Piece.weighing_basis:type_name -> commonvat.types.v1.WeighingBasis
+	8,  // 21: commonvat.lab.v1.Piece.origin:type_name -> commonvat.lab.v1.PieceOrigin
+	36, // 22: commonvat.lab.v1.Piece.route:type_name -> commonvat.lab.v1.Route
+	9,  // 23: commonvat.lab.v1.Piece.corrections:type_name -> commonvat.lab.v1.PieceCorrection
+	2,  // 24: commonvat.lab.v1.Immersion.intended_depth:type_name -> commonvat.lab.v1.Depth
+	32, // 25: commonvat.lab.v1.Immersion.entered:type_name -> commonvat.types.v1.ClaimedTime
+	32, // 26: commonvat.lab.v1.Immersion.left:type_name -> commonvat.types.v1.ClaimedTime
+	37, // 27: commonvat.lab.v1.Immersion.corrects:type_name -> commonvat.types.v1.Correction
+	31, // 28: commonvat.lab.v1.Immersion.record_time:type_name -> google.protobuf.Timestamp
+	32, // 29: commonvat.lab.v1.Look.at:type_name -> commonvat.types.v1.ClaimedTime
+	37, // 30: commonvat.lab.v1.Look.corrects:type_name -> commonvat.types.v1.Correction
+	31, // 31: commonvat.lab.v1.Look.record_time:type_name -> google.protobuf.Timestamp
+	38, // 32: commonvat.lab.v1.Reading.raw:type_name -> commonvat.types.v1.RawColour
+	39, // 33: commonvat.lab.v1.Reading.specular:type_name -> commonvat.types.v1.SpecularMode
+	3,  // 34: commonvat.lab.v1.Reading.state:type_name -> commonvat.lab.v1.PieceState
+	32, // 35: commonvat.lab.v1.Reading.at:type_name -> commonvat.types.v1.ClaimedTime
+	37, // 36: commonvat.lab.v1.Reading.corrects:type_name -> commonvat.types.v1.Correction
+	31, // 37: commonvat.lab.v1.Reading.record_time:type_name -> google.protobuf.Timestamp
+	5,  // 38: commonvat.lab.v1.SubmitTrialRequest.trial:type_name -> commonvat.lab.v1.Trial
+	40, // 39: commonvat.lab.v1.SubmitTrialRequest.baths:type_name -> commonvat.lab.v1.Bath
+	5,  // 40: commonvat.lab.v1.SubmitTrialResponse.trial:type_name -> commonvat.lab.v1.Trial
+	40, // 41: commonvat.lab.v1.SubmitTrialResponse.baths:type_name -> commonvat.lab.v1.Bath
+	19, // 42: commonvat.lab.v1.ListTrialsResponse.trials:type_name -> commonvat.lab.v1.TrialSummary
+	0,  // 43: commonvat.lab.v1.TrialSummary.state:type_name -> commonvat.lab.v1.TrialState
+	30, // 44: commonvat.lab.v1.TrialSummary.sharing:type_name -> commonvat.types.v1.Sharing
+	31, // 45: commonvat.lab.v1.TrialSummary.update_time:type_name -> google.protobuf.Timestamp
+	31, // 46: commonvat.lab.v1.TrialSummary.delete_time:type_name -> google.protobuf.Timestamp
+	7,  // 47: commonvat.lab.v1.AddEntriesRequest.sessions:type_name -> commonvat.lab.v1.Session
+	10, // 48: commonvat.lab.v1.AddEntriesRequest.pieces:type_name -> commonvat.lab.v1.Piece
+	11, // 49: commonvat.lab.v1.AddEntriesRequest.immersions:type_name -> commonvat.lab.v1.Immersion
+	12, // 50: commonvat.lab.v1.AddEntriesRequest.looks:type_name -> commonvat.lab.v1.Look
+	13, // 51: commonvat.lab.v1.AddEntriesRequest.readings:type_name -> commonvat.lab.v1.Reading
+	9,  // 52: commonvat.lab.v1.AddEntriesRequest.piece_corrections:type_name -> commonvat.lab.v1.PieceCorrection
+	5,  // 53: commonvat.lab.v1.UpdateTrialRequest.trial:type_name -> commonvat.lab.v1.Trial
+	41, // 54: commonvat.lab.v1.UpdateTrialRequest.update_mask:type_name -> google.protobuf.FieldMask
+	0,  // 55: commonvat.lab.v1.SetTrialStateRequest.state:type_name -> commonvat.lab.v1.TrialState
+	30, // 56: commonvat.lab.v1.ShareTrialRequest.sharing:type_name -> commonvat.types.v1.Sharing
+	4,  // 57: commonvat.lab.v1.WatchChangesResponse.kind:type_name -> commonvat.lab.v1.ChangeKind
+	31, // 58: commonvat.lab.v1.WatchChangesResponse.time:type_name -> google.protobuf.Timestamp
+	14, // 59: commonvat.lab.v1.TrialService.SubmitTrial:input_type -> commonvat.lab.v1.SubmitTrialRequest
+	16, // 60: commonvat.lab.v1.TrialService.GetTrial:input_type -> commonvat.lab.v1.GetTrialRequest
+	17, // 61: commonvat.lab.v1.TrialService.ListTrials:input_type -> commonvat.lab.v1.ListTrialsRequest
+	20, // 62: commonvat.lab.v1.TrialService.AddEntries:input_type -> commonvat.lab.v1.AddEntriesRequest
+	24, // 63: commonvat.lab.v1.TrialService.SetTrialState:input_type -> commonvat.lab.v1.SetTrialStateRequest
+	25, // 64: commonvat.lab.v1.TrialService.ShareTrial:input_type -> commonvat.lab.v1.ShareTrialRequest
+	21, // 65: commonvat.lab.v1.TrialService.UpdateTrial:input_type -> commonvat.lab.v1.UpdateTrialRequest
+	22, // 66: commonvat.lab.v1.TrialService.DeleteTrial:input_type -> commonvat.lab.v1.DeleteTrialRequest
+	23, // 67: commonvat.lab.v1.TrialService.UndeleteTrial:input_type -> commonvat.lab.v1.UndeleteTrialRequest
+	26, // 68: commonvat.lab.v1.TrialService.GetPiece:input_type -> commonvat.lab.v1.GetPieceRequest
+	27, // 69: commonvat.lab.v1.TrialService.PostPiece:input_type -> commonvat.lab.v1.PostPieceRequest
+	28, // 70: commonvat.lab.v1.TrialService.WatchChanges:input_type -> commonvat.lab.v1.WatchChangesRequest
+	15, // 71: commonvat.lab.v1.TrialService.SubmitTrial:output_type -> commonvat.lab.v1.SubmitTrialResponse
+	5,  // 72: commonvat.lab.v1.TrialService.GetTrial:output_type -> commonvat.lab.v1.Trial
+	18, // 73: commonvat.lab.v1.TrialService.ListTrials:output_type -> commonvat.lab.v1.ListTrialsResponse
+	5,  // 74: commonvat.lab.v1.TrialService.AddEntries:output_type -> commonvat.lab.v1.Trial
+	5,  // 75: commonvat.lab.v1.TrialService.SetTrialState:output_type -> commonvat.lab.v1.Trial
+	5,  // 76: commonvat.lab.v1.TrialService.ShareTrial:output_type -> commonvat.lab.v1.Trial
+	5,  // 77: commonvat.lab.v1.TrialService.UpdateTrial:output_type -> commonvat.lab.v1.Trial
+	5,  // 78: commonvat.lab.v1.TrialService.DeleteTrial:output_type -> commonvat.lab.v1.Trial
+	5,  // 79: commonvat.lab.v1.TrialService.UndeleteTrial:output_type -> commonvat.lab.v1.Trial
+	10, // 80: commonvat.lab.v1.TrialService.GetPiece:output_type -> commonvat.lab.v1.Piece
+	10, // 81: commonvat.lab.v1.TrialService.PostPiece:output_type -> commonvat.lab.v1.Piece
+	29, // 82: commonvat.lab.v1.TrialService.WatchChanges:output_type -> commonvat.lab.v1.WatchChangesResponse
+	71, // [71:83] is the sub-list for method output_type
+	59, // [59:71] is the sub-list for method input_type
+	59, // [59:59] is the sub-list for extension type_name
+	59, // [59:59] is the sub-list for extension extendee
+	0,  // [0:59] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_lab_v1_trial_proto_init() }
@@ -2743,6 +3149,7 @@ func file_commonvat_lab_v1_trial_proto_init() {
 		return
 	}
 	file_commonvat_lab_v1_bath_proto_init()
+	file_commonvat_lab_v1_trial_proto_msgTypes[4].OneofWrappers = []any{}
 	file_commonvat_lab_v1_trial_proto_msgTypes[5].OneofWrappers = []any{}
 	file_commonvat_lab_v1_trial_proto_msgTypes[7].OneofWrappers = []any{
 		(*Look_PieceId)(nil),
@@ -2755,7 +3162,7 @@ func file_commonvat_lab_v1_trial_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_lab_v1_trial_proto_rawDesc), len(file_commonvat_lab_v1_trial_proto_rawDesc)),
 			NumEnums:      5,
-			NumMessages:   22,
+			NumMessages:   25,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -35,6 +35,9 @@ const (
 	TrialService_AddEntries_FullMethodName    = "/commonvat.lab.v1.TrialService/AddEntries"
 	TrialService_SetTrialState_FullMethodName = "/commonvat.lab.v1.TrialService/SetTrialState"
 	TrialService_ShareTrial_FullMethodName    = "/commonvat.lab.v1.TrialService/ShareTrial"
+	TrialService_UpdateTrial_FullMethodName   = "/commonvat.lab.v1.TrialService/UpdateTrial"
+	TrialService_DeleteTrial_FullMethodName   = "/commonvat.lab.v1.TrialService/DeleteTrial"
+	TrialService_UndeleteTrial_FullMethodName = "/commonvat.lab.v1.TrialService/UndeleteTrial"
 	TrialService_GetPiece_FullMethodName      = "/commonvat.lab.v1.TrialService/GetPiece"
 	TrialService_PostPiece_FullMethodName     = "/commonvat.lab.v1.TrialService/PostPiece"
 	TrialService_WatchChanges_FullMethodName  = "/commonvat.lab.v1.TrialService/WatchChanges"
@@ -65,6 +68,16 @@ type TrialServiceClient interface {
 	// ShareTrial sets who may read a trial; level MINE withdraws it from every
 	// later answer. Only the owner may. The baths that the owner brought to it follow.
 	ShareTrial(ctx context.Context, in *ShareTrialRequest, opts ...grpc.CallOption) (*Trial, error)
+	// UpdateTrial changes title, question or sessions. Only the owner may. Errors: ABORTED (reason STALE_ETAG) when the trial changed since it
+	// was read, saying what changed; INVALID_ARGUMENT; NOT_FOUND; PERMISSION_DENIED.
+	UpdateTrial(ctx context.Context, in *UpdateTrialRequest, opts ...grpc.CallOption) (*Trial, error)
+	// DeleteTrial takes a trial out of every list and answer; its history is kept. Only the owner may. Errors: as UpdateTrial;
+	// FAILED_PRECONDITION, naming the piece, while another member holds a piece of it or a part of one
+	// is in a trial that isn't deleted.
+	DeleteTrial(ctx context.Context, in *DeleteTrialRequest, opts ...grpc.CallOption) (*Trial, error)
+	// UndeleteTrial brings it back. Errors: ALREADY_EXISTS (reason NOT_DELETED) when it isn't deleted; FAILED_PRECONDITION, naming
+	// them, while a bath, piece or experiment that it stands on is deleted.
+	UndeleteTrial(ctx context.Context, in *UndeleteTrialRequest, opts ...grpc.CallOption) (*Trial, error)
 	// GetPiece reads one piece with its derived route: for the trial's readers and
 	// for whoever holds the piece. Errors: NOT_FOUND.
 	GetPiece(ctx context.Context, in *GetPieceRequest, opts ...grpc.CallOption) (*Piece, error)
@@ -145,6 +158,36 @@ func (c *trialServiceClient) ShareTrial(ctx context.Context, in *ShareTrialReque
 	return out, nil
 }
 
+func (c *trialServiceClient) UpdateTrial(ctx context.Context, in *UpdateTrialRequest, opts ...grpc.CallOption) (*Trial, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Trial)
+	err := c.cc.Invoke(ctx, TrialService_UpdateTrial_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *trialServiceClient) DeleteTrial(ctx context.Context, in *DeleteTrialRequest, opts ...grpc.CallOption) (*Trial, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Trial)
+	err := c.cc.Invoke(ctx, TrialService_DeleteTrial_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *trialServiceClient) UndeleteTrial(ctx context.Context, in *UndeleteTrialRequest, opts ...grpc.CallOption) (*Trial, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Trial)
+	err := c.cc.Invoke(ctx, TrialService_UndeleteTrial_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *trialServiceClient) GetPiece(ctx context.Context, in *GetPieceRequest, opts ...grpc.CallOption) (*Piece, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Piece)
@@ -209,6 +252,16 @@ type TrialServiceServer interface {
 	// ShareTrial sets who may read a trial; level MINE withdraws it from every
 	// later answer. Only the owner may. The baths that the owner brought to it follow.
 	ShareTrial(context.Context, *ShareTrialRequest) (*Trial, error)
+	// UpdateTrial changes title, question or sessions. Only the owner may. Errors: ABORTED (reason STALE_ETAG) when the trial changed since it
+	// was read, saying what changed; INVALID_ARGUMENT; NOT_FOUND; PERMISSION_DENIED.
+	UpdateTrial(context.Context, *UpdateTrialRequest) (*Trial, error)
+	// DeleteTrial takes a trial out of every list and answer; its history is kept. Only the owner may. Errors: as UpdateTrial;
+	// FAILED_PRECONDITION, naming the piece, while another member holds a piece of it or a part of one
+	// is in a trial that isn't deleted.
+	DeleteTrial(context.Context, *DeleteTrialRequest) (*Trial, error)
+	// UndeleteTrial brings it back. Errors: ALREADY_EXISTS (reason NOT_DELETED) when it isn't deleted; FAILED_PRECONDITION, naming
+	// them, while a bath, piece or experiment that it stands on is deleted.
+	UndeleteTrial(context.Context, *UndeleteTrialRequest) (*Trial, error)
 	// GetPiece reads one piece with its derived route: for the trial's readers and
 	// for whoever holds the piece. Errors: NOT_FOUND.
 	GetPiece(context.Context, *GetPieceRequest) (*Piece, error)
@@ -246,6 +299,15 @@ func (UnimplementedTrialServiceServer) SetTrialState(context.Context, *SetTrialS
 }
 func (UnimplementedTrialServiceServer) ShareTrial(context.Context, *ShareTrialRequest) (*Trial, error) {
 	return nil, status.Error(codes.Unimplemented, "method ShareTrial not implemented")
+}
+func (UnimplementedTrialServiceServer) UpdateTrial(context.Context, *UpdateTrialRequest) (*Trial, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdateTrial not implemented")
+}
+func (UnimplementedTrialServiceServer) DeleteTrial(context.Context, *DeleteTrialRequest) (*Trial, error) {
+	return nil, status.Error(codes.Unimplemented, "method DeleteTrial not implemented")
+}
+func (UnimplementedTrialServiceServer) UndeleteTrial(context.Context, *UndeleteTrialRequest) (*Trial, error) {
+	return nil, status.Error(codes.Unimplemented, "method UndeleteTrial not implemented")
 }
 func (UnimplementedTrialServiceServer) GetPiece(context.Context, *GetPieceRequest) (*Piece, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetPiece not implemented")
@@ -385,6 +447,60 @@ func _TrialService_ShareTrial_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _TrialService_UpdateTrial_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdateTrialRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TrialServiceServer).UpdateTrial(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TrialService_UpdateTrial_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TrialServiceServer).UpdateTrial(ctx, req.(*UpdateTrialRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TrialService_DeleteTrial_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DeleteTrialRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TrialServiceServer).DeleteTrial(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TrialService_DeleteTrial_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TrialServiceServer).DeleteTrial(ctx, req.(*DeleteTrialRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _TrialService_UndeleteTrial_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UndeleteTrialRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(TrialServiceServer).UndeleteTrial(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: TrialService_UndeleteTrial_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(TrialServiceServer).UndeleteTrial(ctx, req.(*UndeleteTrialRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _TrialService_GetPiece_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetPieceRequest)
 	if err := dec(in); err != nil {
@@ -462,6 +578,18 @@ var TrialService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ShareTrial",
 			Handler:    _TrialService_ShareTrial_Handler,
+		},
+		{
+			MethodName: "UpdateTrial",
+			Handler:    _TrialService_UpdateTrial_Handler,
+		},
+		{
+			MethodName: "DeleteTrial",
+			Handler:    _TrialService_DeleteTrial_Handler,
+		},
+		{
+			MethodName: "UndeleteTrial",
+			Handler:    _TrialService_UndeleteTrial_Handler,
 		},
 		{
 			MethodName: "GetPiece",

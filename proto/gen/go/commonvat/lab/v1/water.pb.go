@@ -10,6 +10,7 @@ import (
 	v1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	fieldmaskpb "google.golang.org/protobuf/types/known/fieldmaskpb"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
@@ -37,7 +38,15 @@ type WaterSample struct {
 	// Range: 0 to 14.
 	Ph *float64 `protobuf:"fixed64,5,opt,name=ph,proto3,oneof" json:"ph,omitempty"`
 	// Iron in mg/L. Range: 0 to 500.
-	IronMgPerL    *float64 `protobuf:"fixed64,6,opt,name=iron_mg_per_l,json=ironMgPerL,proto3,oneof" json:"iron_mg_per_l,omitempty"`
+	IronMgPerL *float64 `protobuf:"fixed64,6,opt,name=iron_mg_per_l,json=ironMgPerL,proto3,oneof" json:"iron_mg_per_l,omitempty"`
+	// Present when it stands in place of an earlier sample of the same source.
+	Corrects *v1.Correction `protobuf:"bytes,7,opt,name=corrects,proto3" json:"corrects,omitempty"`
+	// Output only.
+	Superseded bool `protobuf:"varint,8,opt,name=superseded,proto3" json:"superseded,omitempty"`
+	// Output only.
+	RecordTime *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=record_time,json=recordTime,proto3" json:"record_time,omitempty"`
+	// Output only.
+	RecordedBy    string `protobuf:"bytes,10,opt,name=recorded_by,json=recordedBy,proto3" json:"recorded_by,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -114,6 +123,34 @@ func (x *WaterSample) GetIronMgPerL() float64 {
 	return 0
 }
 
+func (x *WaterSample) GetCorrects() *v1.Correction {
+	if x != nil {
+		return x.Corrects
+	}
+	return nil
+}
+
+func (x *WaterSample) GetSuperseded() bool {
+	if x != nil {
+		return x.Superseded
+	}
+	return false
+}
+
+func (x *WaterSample) GetRecordTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RecordTime
+	}
+	return nil
+}
+
+func (x *WaterSample) GetRecordedBy() string {
+	if x != nil {
+		return x.RecordedBy
+	}
+	return ""
+}
+
 // WaterSource is a well, a tap, a rain butt.
 type WaterSource struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -125,7 +162,7 @@ type WaterSource struct {
 	Name string `protobuf:"bytes,3,opt,name=name,proto3" json:"name,omitempty"`
 	// May be empty: well, tap, rain, river, demineralised. At most 40 characters.
 	Kind string `protobuf:"bytes,4,opt,name=kind,proto3" json:"kind,omitempty"`
-	// May be empty. Where it is; never shown to others. At most 200 characters.
+	// May be empty. Where it is; shown to others only with place_shown. At most 200 characters.
 	Place string `protobuf:"bytes,5,opt,name=place,proto3" json:"place,omitempty"`
 	// True for the water that every member can get, so that waters and members can be told apart.
 	Common  bool           `protobuf:"varint,6,opt,name=common,proto3" json:"common,omitempty"`
@@ -133,7 +170,16 @@ type WaterSource struct {
 	// Output only.
 	CreateTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=create_time,json=createTime,proto3" json:"create_time,omitempty"`
 	// Output only.
-	Revision      int64 `protobuf:"varint,9,opt,name=revision,proto3" json:"revision,omitempty"`
+	Revision int64 `protobuf:"varint,9,opt,name=revision,proto3" json:"revision,omitempty"`
+	// True when every member may read the place. False by default: where a well is, is for its owner to tell.
+	PlaceShown bool `protobuf:"varint,10,opt,name=place_shown,json=placeShown,proto3" json:"place_shown,omitempty"`
+	// Output only. Names this version of the record; it changes whenever the record does.
+	Etag string `protobuf:"bytes,11,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Output only. When it was deleted; absent for a record that wasn't. A deleted record is its owner's alone, counts in no
+	// answer, and can be undeleted.
+	DeleteTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=delete_time,json=deleteTime,proto3" json:"delete_time,omitempty"`
+	// Output only.
+	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -231,6 +277,34 @@ func (x *WaterSource) GetRevision() int64 {
 	return 0
 }
 
+func (x *WaterSource) GetPlaceShown() bool {
+	if x != nil {
+		return x.PlaceShown
+	}
+	return false
+}
+
+func (x *WaterSource) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *WaterSource) GetDeleteTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DeleteTime
+	}
+	return nil
+}
+
+func (x *WaterSource) GetUpdateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UpdateTime
+	}
+	return nil
+}
+
 // CreateWaterSourceRequest writes a source.
 type CreateWaterSourceRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -292,7 +366,9 @@ type ListWaterSourcesRequest struct {
 	// 0 means 50; more than 200 means 200. Below 0 is refused.
 	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// May be empty.
-	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// True to list the caller's deleted sources, and no others.
+	Deleted       bool `protobuf:"varint,3,opt,name=deleted,proto3" json:"deleted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -339,6 +415,13 @@ func (x *ListWaterSourcesRequest) GetPageToken() string {
 		return x.PageToken
 	}
 	return ""
+}
+
+func (x *ListWaterSourcesRequest) GetDeleted() bool {
+	if x != nil {
+		return x.Deleted
+	}
+	return false
 }
 
 // ListWaterSourcesResponse is one page.
@@ -403,7 +486,9 @@ type AddWaterSampleRequest struct {
 	// Required. UUID.
 	WaterSourceId string `protobuf:"bytes,2,opt,name=water_source_id,json=waterSourceId,proto3" json:"water_source_id,omitempty"`
 	// Required.
-	Sample        *WaterSample `protobuf:"bytes,3,opt,name=sample,proto3" json:"sample,omitempty"`
+	Sample *WaterSample `protobuf:"bytes,3,opt,name=sample,proto3" json:"sample,omitempty"`
+	// May be empty. With it, the request is refused with ABORTED when the source changed since it had this etag.
+	Etag          string `protobuf:"bytes,4,opt,name=etag,proto3" json:"etag,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -459,11 +544,283 @@ func (x *AddWaterSampleRequest) GetSample() *WaterSample {
 	return nil
 }
 
+func (x *AddWaterSampleRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+// GetWaterSourceRequest names a source.
+type GetWaterSourceRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	WaterSourceId string `protobuf:"bytes,1,opt,name=water_source_id,json=waterSourceId,proto3" json:"water_source_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetWaterSourceRequest) Reset() {
+	*x = GetWaterSourceRequest{}
+	mi := &file_commonvat_lab_v1_water_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetWaterSourceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetWaterSourceRequest) ProtoMessage() {}
+
+func (x *GetWaterSourceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_lab_v1_water_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetWaterSourceRequest.ProtoReflect.Descriptor instead.
+func (*GetWaterSourceRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_water_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *GetWaterSourceRequest) GetWaterSourceId() string {
+	if x != nil {
+		return x.WaterSourceId
+	}
+	return ""
+}
+
+// UpdateWaterSourceRequest changes a source.
+type UpdateWaterSourceRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	RequestId string `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Required. Its id, and the fields that the mask names.
+	WaterSource *WaterSource `protobuf:"bytes,2,opt,name=water_source,json=waterSource,proto3" json:"water_source,omitempty"`
+	// Required. Of: name, kind, place, place_shown, common; "*" for all of them.
+	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,3,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
+	// Required. WaterSource.etag as it was read.
+	Etag string `protobuf:"bytes,4,opt,name=etag,proto3" json:"etag,omitempty"`
+	// May be empty. Why, for the history. At most 500 characters.
+	Reason        string `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UpdateWaterSourceRequest) Reset() {
+	*x = UpdateWaterSourceRequest{}
+	mi := &file_commonvat_lab_v1_water_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UpdateWaterSourceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UpdateWaterSourceRequest) ProtoMessage() {}
+
+func (x *UpdateWaterSourceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_lab_v1_water_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UpdateWaterSourceRequest.ProtoReflect.Descriptor instead.
+func (*UpdateWaterSourceRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_water_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *UpdateWaterSourceRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *UpdateWaterSourceRequest) GetWaterSource() *WaterSource {
+	if x != nil {
+		return x.WaterSource
+	}
+	return nil
+}
+
+func (x *UpdateWaterSourceRequest) GetUpdateMask() *fieldmaskpb.FieldMask {
+	if x != nil {
+		return x.UpdateMask
+	}
+	return nil
+}
+
+func (x *UpdateWaterSourceRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *UpdateWaterSourceRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// DeleteWaterSourceRequest deletes a source.
+type DeleteWaterSourceRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	RequestId string `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Required. UUID.
+	WaterSourceId string `protobuf:"bytes,2,opt,name=water_source_id,json=waterSourceId,proto3" json:"water_source_id,omitempty"`
+	// Required. WaterSource.etag as it was read.
+	Etag string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Required. Why, for the history. 1 to 500 characters.
+	Reason        string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeleteWaterSourceRequest) Reset() {
+	*x = DeleteWaterSourceRequest{}
+	mi := &file_commonvat_lab_v1_water_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeleteWaterSourceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeleteWaterSourceRequest) ProtoMessage() {}
+
+func (x *DeleteWaterSourceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_lab_v1_water_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeleteWaterSourceRequest.ProtoReflect.Descriptor instead.
+func (*DeleteWaterSourceRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_water_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *DeleteWaterSourceRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *DeleteWaterSourceRequest) GetWaterSourceId() string {
+	if x != nil {
+		return x.WaterSourceId
+	}
+	return ""
+}
+
+func (x *DeleteWaterSourceRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *DeleteWaterSourceRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// UndeleteWaterSourceRequest brings a source back.
+type UndeleteWaterSourceRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	RequestId string `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	// Required. UUID.
+	WaterSourceId string `protobuf:"bytes,2,opt,name=water_source_id,json=waterSourceId,proto3" json:"water_source_id,omitempty"`
+	// May be empty. WaterSource.etag as it was read.
+	Etag          string `protobuf:"bytes,3,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UndeleteWaterSourceRequest) Reset() {
+	*x = UndeleteWaterSourceRequest{}
+	mi := &file_commonvat_lab_v1_water_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UndeleteWaterSourceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UndeleteWaterSourceRequest) ProtoMessage() {}
+
+func (x *UndeleteWaterSourceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_lab_v1_water_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UndeleteWaterSourceRequest.ProtoReflect.Descriptor instead.
+func (*UndeleteWaterSourceRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_water_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *UndeleteWaterSourceRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *UndeleteWaterSourceRequest) GetWaterSourceId() string {
+	if x != nil {
+		return x.WaterSourceId
+	}
+	return ""
+}
+
+func (x *UndeleteWaterSourceRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
 var File_commonvat_lab_v1_water_proto protoreflect.FileDescriptor
 
 const file_commonvat_lab_v1_water_proto_rawDesc = "" +
 	"\n" +
-	"\x1ccommonvat/lab/v1/water.proto\x12\x10commonvat.lab.v1\x1a!commonvat/types/v1/quantity.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xbc\x02\n" +
+	"\x1ccommonvat/lab/v1/water.proto\x12\x10commonvat.lab.v1\x1a!commonvat/types/v1/quantity.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf6\x03\n" +
 	"\vWaterSample\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x125\n" +
 	"\x05taken\x18\x02 \x01(\v2\x1f.commonvat.types.v1.ClaimedTimeR\x05taken\x12.\n" +
@@ -471,11 +828,20 @@ const file_commonvat_lab_v1_water_proto_rawDesc = "" +
 	"\x13alkalinity_mg_per_l\x18\x04 \x01(\x01H\x01R\x10alkalinityMgPerL\x88\x01\x01\x12\x13\n" +
 	"\x02ph\x18\x05 \x01(\x01H\x02R\x02ph\x88\x01\x01\x12&\n" +
 	"\riron_mg_per_l\x18\x06 \x01(\x01H\x03R\n" +
-	"ironMgPerL\x88\x01\x01B\x14\n" +
+	"ironMgPerL\x88\x01\x01\x12:\n" +
+	"\bcorrects\x18\a \x01(\v2\x1e.commonvat.types.v1.CorrectionR\bcorrects\x12\x1e\n" +
+	"\n" +
+	"superseded\x18\b \x01(\bR\n" +
+	"superseded\x12;\n" +
+	"\vrecord_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"recordTime\x12\x1f\n" +
+	"\vrecorded_by\x18\n" +
+	" \x01(\tR\n" +
+	"recordedByB\x14\n" +
 	"\x12_hardness_mg_per_lB\x16\n" +
 	"\x14_alkalinity_mg_per_lB\x05\n" +
 	"\x03_phB\x10\n" +
-	"\x0e_iron_mg_per_l\"\x9b\x02\n" +
+	"\x0e_iron_mg_per_l\"\xca\x03\n" +
 	"\vWaterSource\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05owner\x18\x02 \x01(\tR\x05owner\x12\x12\n" +
@@ -486,27 +852,62 @@ const file_commonvat_lab_v1_water_proto_rawDesc = "" +
 	"\asamples\x18\a \x03(\v2\x1d.commonvat.lab.v1.WaterSampleR\asamples\x12;\n" +
 	"\vcreate_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"createTime\x12\x1a\n" +
-	"\brevision\x18\t \x01(\x03R\brevision\"{\n" +
+	"\brevision\x18\t \x01(\x03R\brevision\x12\x1f\n" +
+	"\vplace_shown\x18\n" +
+	" \x01(\bR\n" +
+	"placeShown\x12\x12\n" +
+	"\x04etag\x18\v \x01(\tR\x04etag\x12;\n" +
+	"\vdelete_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"deleteTime\x12;\n" +
+	"\vupdate_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"updateTime\"{\n" +
 	"\x18CreateWaterSourceRequest\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12@\n" +
-	"\fwater_source\x18\x02 \x01(\v2\x1d.commonvat.lab.v1.WaterSourceR\vwaterSource\"U\n" +
+	"\fwater_source\x18\x02 \x01(\v2\x1d.commonvat.lab.v1.WaterSourceR\vwaterSource\"o\n" +
 	"\x17ListWaterSourcesRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +
-	"page_token\x18\x02 \x01(\tR\tpageToken\"\x86\x01\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\x12\x18\n" +
+	"\adeleted\x18\x03 \x01(\bR\adeleted\"\x86\x01\n" +
 	"\x18ListWaterSourcesResponse\x12B\n" +
 	"\rwater_sources\x18\x01 \x03(\v2\x1d.commonvat.lab.v1.WaterSourceR\fwaterSources\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\x95\x01\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xa9\x01\n" +
 	"\x15AddWaterSampleRequest\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12&\n" +
 	"\x0fwater_source_id\x18\x02 \x01(\tR\rwaterSourceId\x125\n" +
-	"\x06sample\x18\x03 \x01(\v2\x1d.commonvat.lab.v1.WaterSampleR\x06sample2\xb3\x02\n" +
+	"\x06sample\x18\x03 \x01(\v2\x1d.commonvat.lab.v1.WaterSampleR\x06sample\x12\x12\n" +
+	"\x04etag\x18\x04 \x01(\tR\x04etag\"?\n" +
+	"\x15GetWaterSourceRequest\x12&\n" +
+	"\x0fwater_source_id\x18\x01 \x01(\tR\rwaterSourceId\"\xe4\x01\n" +
+	"\x18UpdateWaterSourceRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12@\n" +
+	"\fwater_source\x18\x02 \x01(\v2\x1d.commonvat.lab.v1.WaterSourceR\vwaterSource\x12;\n" +
+	"\vupdate_mask\x18\x03 \x01(\v2\x1a.google.protobuf.FieldMaskR\n" +
+	"updateMask\x12\x12\n" +
+	"\x04etag\x18\x04 \x01(\tR\x04etag\x12\x16\n" +
+	"\x06reason\x18\x05 \x01(\tR\x06reason\"\x8d\x01\n" +
+	"\x18DeleteWaterSourceRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12&\n" +
+	"\x0fwater_source_id\x18\x02 \x01(\tR\rwaterSourceId\x12\x12\n" +
+	"\x04etag\x18\x03 \x01(\tR\x04etag\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\"w\n" +
+	"\x1aUndeleteWaterSourceRequest\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x01 \x01(\tR\trequestId\x12&\n" +
+	"\x0fwater_source_id\x18\x02 \x01(\tR\rwaterSourceId\x12\x12\n" +
+	"\x04etag\x18\x03 \x01(\tR\x04etag2\xb1\x05\n" +
 	"\fWaterService\x12^\n" +
-	"\x11CreateWaterSource\x12*.commonvat.lab.v1.CreateWaterSourceRequest\x1a\x1d.commonvat.lab.v1.WaterSource\x12i\n" +
+	"\x11CreateWaterSource\x12*.commonvat.lab.v1.CreateWaterSourceRequest\x1a\x1d.commonvat.lab.v1.WaterSource\x12X\n" +
+	"\x0eGetWaterSource\x12'.commonvat.lab.v1.GetWaterSourceRequest\x1a\x1d.commonvat.lab.v1.WaterSource\x12i\n" +
 	"\x10ListWaterSources\x12).commonvat.lab.v1.ListWaterSourcesRequest\x1a*.commonvat.lab.v1.ListWaterSourcesResponse\x12X\n" +
-	"\x0eAddWaterSample\x12'.commonvat.lab.v1.AddWaterSampleRequest\x1a\x1d.commonvat.lab.v1.WaterSourceB\xc8\x01\n" +
+	"\x0eAddWaterSample\x12'.commonvat.lab.v1.AddWaterSampleRequest\x1a\x1d.commonvat.lab.v1.WaterSource\x12^\n" +
+	"\x11UpdateWaterSource\x12*.commonvat.lab.v1.UpdateWaterSourceRequest\x1a\x1d.commonvat.lab.v1.WaterSource\x12^\n" +
+	"\x11DeleteWaterSource\x12*.commonvat.lab.v1.DeleteWaterSourceRequest\x1a\x1d.commonvat.lab.v1.WaterSource\x12b\n" +
+	"\x13UndeleteWaterSource\x12,.commonvat.lab.v1.UndeleteWaterSourceRequest\x1a\x1d.commonvat.lab.v1.WaterSourceB\xc8\x01\n" +
 	"\x14com.commonvat.lab.v1B\n" +
 	"WaterProtoP\x01ZBgithub.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1;labv1\xa2\x02\x03CLX\xaa\x02\x10Commonvat.Lab.V1\xca\x02\x10Commonvat\\Lab\\V1\xe2\x02\x1cCommonvat\\Lab\\V1\\GPBMetadata\xea\x02\x12Commonvat::Lab::V1b\x06proto3"
 
@@ -522,35 +923,55 @@ func file_commonvat_lab_v1_water_proto_rawDescGZIP() []byte {
 	return file_commonvat_lab_v1_water_proto_rawDescData
 }
 
-var file_commonvat_lab_v1_water_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_commonvat_lab_v1_water_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_commonvat_lab_v1_water_proto_goTypes = []any{
-	(*WaterSample)(nil),              // 0: commonvat.lab.v1.WaterSample
-	(*WaterSource)(nil),              // 1: commonvat.lab.v1.WaterSource
-	(*CreateWaterSourceRequest)(nil), // 2: commonvat.lab.v1.CreateWaterSourceRequest
-	(*ListWaterSourcesRequest)(nil),  // 3: commonvat.lab.v1.ListWaterSourcesRequest
-	(*ListWaterSourcesResponse)(nil), // 4: commonvat.lab.v1.ListWaterSourcesResponse
-	(*AddWaterSampleRequest)(nil),    // 5: commonvat.lab.v1.AddWaterSampleRequest
-	(*v1.ClaimedTime)(nil),           // 6: commonvat.types.v1.ClaimedTime
-	(*timestamppb.Timestamp)(nil),    // 7: google.protobuf.Timestamp
+	(*WaterSample)(nil),                // 0: commonvat.lab.v1.WaterSample
+	(*WaterSource)(nil),                // 1: commonvat.lab.v1.WaterSource
+	(*CreateWaterSourceRequest)(nil),   // 2: commonvat.lab.v1.CreateWaterSourceRequest
+	(*ListWaterSourcesRequest)(nil),    // 3: commonvat.lab.v1.ListWaterSourcesRequest
+	(*ListWaterSourcesResponse)(nil),   // 4: commonvat.lab.v1.ListWaterSourcesResponse
+	(*AddWaterSampleRequest)(nil),      // 5: commonvat.lab.v1.AddWaterSampleRequest
+	(*GetWaterSourceRequest)(nil),      // 6: commonvat.lab.v1.GetWaterSourceRequest
+	(*UpdateWaterSourceRequest)(nil),   // 7: commonvat.lab.v1.UpdateWaterSourceRequest
+	(*DeleteWaterSourceRequest)(nil),   // 8: commonvat.lab.v1.DeleteWaterSourceRequest
+	(*UndeleteWaterSourceRequest)(nil), // 9: commonvat.lab.v1.UndeleteWaterSourceRequest
+	(*v1.ClaimedTime)(nil),             // 10: commonvat.types.v1.ClaimedTime
+	(*v1.Correction)(nil),              // 11: commonvat.types.v1.Correction
+	(*timestamppb.Timestamp)(nil),      // 12: google.protobuf.Timestamp
+	(*fieldmaskpb.FieldMask)(nil),      // 13: google.protobuf.FieldMask
 }
 var file_commonvat_lab_v1_water_proto_depIdxs = []int32{
-	6, // 0: commonvat.lab.v1.WaterSample.taken:type_name -> commonvat.types.v1.ClaimedTime
-	0, // 1: commonvat.lab.v1.WaterSource.samples:type_name -> commonvat.lab.v1.WaterSample
-	7, // 2: commonvat.lab.v1.WaterSource.create_time:type_name -> google.protobuf.Timestamp
-	1, // 3: commonvat.lab.v1.CreateWaterSourceRequest.water_source:type_name -> commonvat.lab.v1.WaterSource
-	1, // 4: commonvat.lab.v1.ListWaterSourcesResponse.water_sources:type_name -> commonvat.lab.v1.WaterSource
-	0, // 5: commonvat.lab.v1.AddWaterSampleRequest.sample:type_name -> commonvat.lab.v1.WaterSample
-	2, // 6: commonvat.lab.v1.WaterService.CreateWaterSource:input_type -> commonvat.lab.v1.CreateWaterSourceRequest
-	3, // 7: commonvat.lab.v1.WaterService.ListWaterSources:input_type -> commonvat.lab.v1.ListWaterSourcesRequest
-	5, // 8: commonvat.lab.v1.WaterService.AddWaterSample:input_type -> commonvat.lab.v1.AddWaterSampleRequest
-	1, // 9: commonvat.lab.v1.WaterService.CreateWaterSource:output_type -> commonvat.lab.v1.WaterSource
-	4, // 10: commonvat.lab.v1.WaterService.ListWaterSources:output_type -> commonvat.lab.v1.ListWaterSourcesResponse
-	1, // 11: commonvat.lab.v1.WaterService.AddWaterSample:output_type -> commonvat.lab.v1.WaterSource
-	9, // [9:12] is the sub-list for method output_type
-	6, // [6:9] is the sub-list for method input_type
-	6, // [6:6] is the sub-list for extension type_name
-	6, // [6:6] is the sub-list for extension extendee
-	0, // [0:6] is the sub-list for field type_name
+	10, // 0: commonvat.lab.v1.WaterSample.taken:type_name -> commonvat.types.v1.ClaimedTime
+	11, // 1: commonvat.lab.v1.WaterSample.corrects:type_name -> commonvat.types.v1.Correction
+	12, // 2: commonvat.lab.v1.WaterSample.record_time:type_name -> google.protobuf.Timestamp
+	0,  // 3: commonvat.lab.v1.WaterSource.samples:type_name -> commonvat.lab.v1.WaterSample
+	12, // 4: commonvat.lab.v1.WaterSource.create_time:type_name -> google.protobuf.Timestamp
+	12, // 5: commonvat.lab.v1.WaterSource.delete_time:type_name -> google.protobuf.Timestamp
+	12, // 6: commonvat.lab.v1.WaterSource.update_time:type_name -> google.protobuf.Timestamp
+	1,  // 7: commonvat.lab.v1.CreateWaterSourceRequest.water_source:type_name -> commonvat.lab.v1.WaterSource
+	1,  // 8: commonvat.lab.v1.ListWaterSourcesResponse.water_sources:type_name -> commonvat.lab.v1.WaterSource
+	0,  // 9: commonvat.lab.v1.AddWaterSampleRequest.sample:type_name -> commonvat.lab.v1.WaterSample
+	1,  // 10: commonvat.lab.v1.UpdateWaterSourceRequest.water_source:type_name -> commonvat.lab.v1.WaterSource
+	13, // 11: commonvat.lab.v1.UpdateWaterSourceRequest.update_mask:type_name -> google.protobuf.FieldMask
+	2,  // 12: commonvat.lab.v1.WaterService.CreateWaterSource:input_type -> commonvat.lab.v1.CreateWaterSourceRequest
+	6,  // 13: commonvat.lab.v1.WaterService.GetWaterSource:input_type -> commonvat.lab.v1.GetWaterSourceRequest
+	3,  // 14: commonvat.lab.v1.WaterService.ListWaterSources:input_type -> commonvat.lab.v1.ListWaterSourcesRequest
+	5,  // 15: commonvat.lab.v1.WaterService.AddWaterSample:input_type -> commonvat.lab.v1.AddWaterSampleRequest
+	7,  // 16: commonvat.lab.v1.WaterService.UpdateWaterSource:input_type -> commonvat.lab.v1.UpdateWaterSourceRequest
+	8,  // 17: commonvat.lab.v1.WaterService.DeleteWaterSource:input_type -> commonvat.lab.v1.DeleteWaterSourceRequest
+	9,  // 18: commonvat.lab.v1.WaterService.UndeleteWaterSource:input_type -> commonvat.lab.v1.UndeleteWaterSourceRequest
+	1,  // 19: commonvat.lab.v1.WaterService.CreateWaterSource:output_type -> commonvat.lab.v1.WaterSource
+	1,  // 20: commonvat.lab.v1.WaterService.GetWaterSource:output_type -> commonvat.lab.v1.WaterSource
+	4,  // 21: commonvat.lab.v1.WaterService.ListWaterSources:output_type -> commonvat.lab.v1.ListWaterSourcesResponse
+	1,  // 22: commonvat.lab.v1.WaterService.AddWaterSample:output_type -> commonvat.lab.v1.WaterSource
+	1,  // 23: commonvat.lab.v1.WaterService.UpdateWaterSource:output_type -> commonvat.lab.v1.WaterSource
+	1,  // 24: commonvat.lab.v1.WaterService.DeleteWaterSource:output_type -> commonvat.lab.v1.WaterSource
+	1,  // 25: commonvat.lab.v1.WaterService.UndeleteWaterSource:output_type -> commonvat.lab.v1.WaterSource
+	19, // [19:26] is the sub-list for method output_type
+	12, // [12:19] is the sub-list for method input_type
+	12, // [12:12] is the sub-list for extension type_name
+	12, // [12:12] is the sub-list for extension extendee
+	0,  // [0:12] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_lab_v1_water_proto_init() }
@@ -565,7 +986,7 @@ func file_commonvat_lab_v1_water_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_lab_v1_water_proto_rawDesc), len(file_commonvat_lab_v1_water_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   6,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -19,9 +19,13 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	WaterService_CreateWaterSource_FullMethodName = "/commonvat.lab.v1.WaterService/CreateWaterSource"
-	WaterService_ListWaterSources_FullMethodName  = "/commonvat.lab.v1.WaterService/ListWaterSources"
-	WaterService_AddWaterSample_FullMethodName    = "/commonvat.lab.v1.WaterService/AddWaterSample"
+	WaterService_CreateWaterSource_FullMethodName   = "/commonvat.lab.v1.WaterService/CreateWaterSource"
+	WaterService_GetWaterSource_FullMethodName      = "/commonvat.lab.v1.WaterService/GetWaterSource"
+	WaterService_ListWaterSources_FullMethodName    = "/commonvat.lab.v1.WaterService/ListWaterSources"
+	WaterService_AddWaterSample_FullMethodName      = "/commonvat.lab.v1.WaterService/AddWaterSample"
+	WaterService_UpdateWaterSource_FullMethodName   = "/commonvat.lab.v1.WaterService/UpdateWaterSource"
+	WaterService_DeleteWaterSource_FullMethodName   = "/commonvat.lab.v1.WaterService/DeleteWaterSource"
+	WaterService_UndeleteWaterSource_FullMethodName = "/commonvat.lab.v1.WaterService/UndeleteWaterSource"
 )
 
 // WaterServiceClient is the client API for WaterService service.
@@ -32,10 +36,20 @@ const (
 type WaterServiceClient interface {
 	// CreateWaterSource writes a source. Errors: INVALID_ARGUMENT, ALREADY_EXISTS.
 	CreateWaterSource(ctx context.Context, in *CreateWaterSourceRequest, opts ...grpc.CallOption) (*WaterSource, error)
-	// ListWaterSources reads every source of the cooperative; the place is shown to its owner alone.
+	// GetWaterSource reads one source. Errors: NOT_FOUND.
+	GetWaterSource(ctx context.Context, in *GetWaterSourceRequest, opts ...grpc.CallOption) (*WaterSource, error)
+	// ListWaterSources reads every source of the cooperative; a place that isn't shown is its owner's alone.
 	ListWaterSources(ctx context.Context, in *ListWaterSourcesRequest, opts ...grpc.CallOption) (*ListWaterSourcesResponse, error)
-	// AddWaterSample adds a dated sample. Only the owner may. Errors: NOT_FOUND, PERMISSION_DENIED.
+	// AddWaterSample adds a dated sample, or corrects one. Only the owner may. Errors: NOT_FOUND, PERMISSION_DENIED.
 	AddWaterSample(ctx context.Context, in *AddWaterSampleRequest, opts ...grpc.CallOption) (*WaterSource, error)
+	// UpdateWaterSource changes what a source says of itself. Only the owner may. Errors: ABORTED (reason STALE_ETAG) when the source changed since it
+	// was read, saying what changed; INVALID_ARGUMENT; NOT_FOUND; PERMISSION_DENIED; ALREADY_EXISTS for a name in use.
+	UpdateWaterSource(ctx context.Context, in *UpdateWaterSourceRequest, opts ...grpc.CallOption) (*WaterSource, error)
+	// DeleteWaterSource takes a source out of every list; its name stays taken. Only the owner may. Errors: as UpdateWaterSource;
+	// FAILED_PRECONDITION, naming the bath, while a bath that isn't deleted has water of it.
+	DeleteWaterSource(ctx context.Context, in *DeleteWaterSourceRequest, opts ...grpc.CallOption) (*WaterSource, error)
+	// UndeleteWaterSource brings it back. Errors: ALREADY_EXISTS (reason NOT_DELETED) when it isn't deleted.
+	UndeleteWaterSource(ctx context.Context, in *UndeleteWaterSourceRequest, opts ...grpc.CallOption) (*WaterSource, error)
 }
 
 type waterServiceClient struct {
@@ -50,6 +64,16 @@ func (c *waterServiceClient) CreateWaterSource(ctx context.Context, in *CreateWa
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(WaterSource)
 	err := c.cc.Invoke(ctx, WaterService_CreateWaterSource_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *waterServiceClient) GetWaterSource(ctx context.Context, in *GetWaterSourceRequest, opts ...grpc.CallOption) (*WaterSource, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(WaterSource)
+	err := c.cc.Invoke(ctx, WaterService_GetWaterSource_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -76,6 +100,36 @@ func (c *waterServiceClient) AddWaterSample(ctx context.Context, in *AddWaterSam
 	return out, nil
 }
 
+func (c *waterServiceClient) UpdateWaterSource(ctx context.Context, in *UpdateWaterSourceRequest, opts ...grpc.CallOption) (*WaterSource, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(WaterSource)
+	err := c.cc.Invoke(ctx, WaterService_UpdateWaterSource_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *waterServiceClient) DeleteWaterSource(ctx context.Context, in *DeleteWaterSourceRequest, opts ...grpc.CallOption) (*WaterSource, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(WaterSource)
+	err := c.cc.Invoke(ctx, WaterService_DeleteWaterSource_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *waterServiceClient) UndeleteWaterSource(ctx context.Context, in *UndeleteWaterSourceRequest, opts ...grpc.CallOption) (*WaterSource, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(WaterSource)
+	err := c.cc.Invoke(ctx, WaterService_UndeleteWaterSource_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // WaterServiceServer is the server API for WaterService service.
 // All implementations must embed UnimplementedWaterServiceServer
 // for forward compatibility.
@@ -84,10 +138,20 @@ func (c *waterServiceClient) AddWaterSample(ctx context.Context, in *AddWaterSam
 type WaterServiceServer interface {
 	// CreateWaterSource writes a source. Errors: INVALID_ARGUMENT, ALREADY_EXISTS.
 	CreateWaterSource(context.Context, *CreateWaterSourceRequest) (*WaterSource, error)
-	// ListWaterSources reads every source of the cooperative; the place is shown to its owner alone.
+	// GetWaterSource reads one source. Errors: NOT_FOUND.
+	GetWaterSource(context.Context, *GetWaterSourceRequest) (*WaterSource, error)
+	// ListWaterSources reads every source of the cooperative; a place that isn't shown is its owner's alone.
 	ListWaterSources(context.Context, *ListWaterSourcesRequest) (*ListWaterSourcesResponse, error)
-	// AddWaterSample adds a dated sample. Only the owner may. Errors: NOT_FOUND, PERMISSION_DENIED.
+	// AddWaterSample adds a dated sample, or corrects one. Only the owner may. Errors: NOT_FOUND, PERMISSION_DENIED.
 	AddWaterSample(context.Context, *AddWaterSampleRequest) (*WaterSource, error)
+	// UpdateWaterSource changes what a source says of itself. Only the owner may. Errors: ABORTED (reason STALE_ETAG) when the source changed since it
+	// was read, saying what changed; INVALID_ARGUMENT; NOT_FOUND; PERMISSION_DENIED; ALREADY_EXISTS for a name in use.
+	UpdateWaterSource(context.Context, *UpdateWaterSourceRequest) (*WaterSource, error)
+	// DeleteWaterSource takes a source out of every list; its name stays taken. Only the owner may. Errors: as UpdateWaterSource;
+	// FAILED_PRECONDITION, naming the bath, while a bath that isn't deleted has water of it.
+	DeleteWaterSource(context.Context, *DeleteWaterSourceRequest) (*WaterSource, error)
+	// UndeleteWaterSource brings it back. Errors: ALREADY_EXISTS (reason NOT_DELETED) when it isn't deleted.
+	UndeleteWaterSource(context.Context, *UndeleteWaterSourceRequest) (*WaterSource, error)
 	mustEmbedUnimplementedWaterServiceServer()
 }
 
@@ -101,11 +165,23 @@ type UnimplementedWaterServiceServer struct{}
 func (UnimplementedWaterServiceServer) CreateWaterSource(context.Context, *CreateWaterSourceRequest) (*WaterSource, error) {
 	return nil, status.Error(codes.Unimplemented, "method CreateWaterSource not implemented")
 }
+func (UnimplementedWaterServiceServer) GetWaterSource(context.Context, *GetWaterSourceRequest) (*WaterSource, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetWaterSource not implemented")
+}
 func (UnimplementedWaterServiceServer) ListWaterSources(context.Context, *ListWaterSourcesRequest) (*ListWaterSourcesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListWaterSources not implemented")
 }
 func (UnimplementedWaterServiceServer) AddWaterSample(context.Context, *AddWaterSampleRequest) (*WaterSource, error) {
 	return nil, status.Error(codes.Unimplemented, "method AddWaterSample not implemented")
+}
+func (UnimplementedWaterServiceServer) UpdateWaterSource(context.Context, *UpdateWaterSourceRequest) (*WaterSource, error) {
+	return nil, status.Error(codes.Unimplemented, "method UpdateWaterSource not implemented")
+}
+func (UnimplementedWaterServiceServer) DeleteWaterSource(context.Context, *DeleteWaterSourceRequest) (*WaterSource, error) {
+	return nil, status.Error(codes.Unimplemented, "method DeleteWaterSource not implemented")
+}
+func (UnimplementedWaterServiceServer) UndeleteWaterSource(context.Context, *UndeleteWaterSourceRequest) (*WaterSource, error) {
+	return nil, status.Error(codes.Unimplemented, "method UndeleteWaterSource not implemented")
 }
 func (UnimplementedWaterServiceServer) mustEmbedUnimplementedWaterServiceServer() {}
 func (UnimplementedWaterServiceServer) testEmbeddedByValue()                      {}
@@ -146,6 +222,24 @@ func _WaterService_CreateWaterSource_Handler(srv interface{}, ctx context.Contex
 	return interceptor(ctx, in, info, handler)
 }
 
+func _WaterService_GetWaterSource_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetWaterSourceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WaterServiceServer).GetWaterSource(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WaterService_GetWaterSource_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WaterServiceServer).GetWaterSource(ctx, req.(*GetWaterSourceRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _WaterService_ListWaterSources_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListWaterSourcesRequest)
 	if err := dec(in); err != nil {
@@ -182,6 +276,60 @@ func _WaterService_AddWaterSample_Handler(srv interface{}, ctx context.Context, 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _WaterService_UpdateWaterSource_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UpdateWaterSourceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WaterServiceServer).UpdateWaterSource(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WaterService_UpdateWaterSource_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WaterServiceServer).UpdateWaterSource(ctx, req.(*UpdateWaterSourceRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WaterService_DeleteWaterSource_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DeleteWaterSourceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WaterServiceServer).DeleteWaterSource(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WaterService_DeleteWaterSource_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WaterServiceServer).DeleteWaterSource(ctx, req.(*DeleteWaterSourceRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _WaterService_UndeleteWaterSource_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UndeleteWaterSourceRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(WaterServiceServer).UndeleteWaterSource(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: WaterService_UndeleteWaterSource_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(WaterServiceServer).UndeleteWaterSource(ctx, req.(*UndeleteWaterSourceRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // WaterService_ServiceDesc is the grpc.ServiceDesc for WaterService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -194,12 +342,28 @@ var WaterService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _WaterService_CreateWaterSource_Handler,
 		},
 		{
+			MethodName: "GetWaterSource",
+			Handler:    _WaterService_GetWaterSource_Handler,
+		},
+		{
 			MethodName: "ListWaterSources",
 			Handler:    _WaterService_ListWaterSources_Handler,
 		},
 		{
 			MethodName: "AddWaterSample",
 			Handler:    _WaterService_AddWaterSample_Handler,
+		},
+		{
+			MethodName: "UpdateWaterSource",
+			Handler:    _WaterService_UpdateWaterSource_Handler,
+		},
+		{
+			MethodName: "DeleteWaterSource",
+			Handler:    _WaterService_DeleteWaterSource_Handler,
+		},
+		{
+			MethodName: "UndeleteWaterSource",
+			Handler:    _WaterService_UndeleteWaterSource_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

@@ -968,7 +968,9 @@ func (x *ComparePiecesResponse) GetRemarks() []string {
 }
 
 type GetPoolStatusRequest struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// True to have the checksum too, which takes a look at every row.
+	WithChecksum  bool `protobuf:"varint,1,opt,name=with_checksum,json=withChecksum,proto3" json:"with_checksum,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1003,6 +1005,13 @@ func (*GetPoolStatusRequest) Descriptor() ([]byte, []int) {
 	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{7}
 }
 
+func (x *GetPoolStatusRequest) GetWithChecksum() bool {
+	if x != nil {
+		return x.WithChecksum
+	}
+	return false
+}
+
 // GetPoolStatusResponse tells how far the pool has come.
 type GetPoolStatusResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1012,7 +1021,10 @@ type GetPoolStatusResponse struct {
 	RecordRevision int64 `protobuf:"varint,2,opt,name=record_revision,json=recordRevision,proto3" json:"record_revision,omitempty"`
 	Rows           int32 `protobuf:"varint,3,opt,name=rows,proto3" json:"rows,omitempty"`
 	// Why it isn't caught up, or empty.
-	WaitingFor    string `protobuf:"bytes,4,opt,name=waiting_for,json=waitingFor,proto3" json:"waiting_for,omitempty"`
+	WaitingFor string `protobuf:"bytes,4,opt,name=waiting_for,json=waitingFor,proto3" json:"waiting_for,omitempty"`
+	// SHA-256 over all rows of the pool at pool_revision, in an order of their own, hexadecimal; empty unless asked for. Two pools of the same
+	// shared records have the same one, whatever way they came to them.
+	RowsSha256    string `protobuf:"bytes,5,opt,name=rows_sha256,json=rowsSha256,proto3" json:"rows_sha256,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1071,6 +1083,13 @@ func (x *GetPoolStatusResponse) GetRows() int32 {
 func (x *GetPoolStatusResponse) GetWaitingFor() string {
 	if x != nil {
 		return x.WaitingFor
+	}
+	return ""
+}
+
+func (x *GetPoolStatusResponse) GetRowsSha256() string {
+	if x != nil {
+		return x.RowsSha256
 	}
 	return ""
 }
@@ -1174,14 +1193,17 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x06sample\x18\x04 \x01(\v2\x17.commonvat.types.v1.LabR\x06sample\x12A\n" +
 	"\tcondition\x18\x05 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\x12<\n" +
 	"\amodules\x18\x06 \x03(\v2\".commonvat.types.v1.ModuleIdentityR\amodules\x12\x18\n" +
-	"\aremarks\x18\a \x03(\tR\aremarks\"\x16\n" +
-	"\x14GetPoolStatusRequest\"\x9a\x01\n" +
+	"\aremarks\x18\a \x03(\tR\aremarks\";\n" +
+	"\x14GetPoolStatusRequest\x12#\n" +
+	"\rwith_checksum\x18\x01 \x01(\bR\fwithChecksum\"\xbb\x01\n" +
 	"\x15GetPoolStatusResponse\x12#\n" +
 	"\rpool_revision\x18\x01 \x01(\x03R\fpoolRevision\x12'\n" +
 	"\x0frecord_revision\x18\x02 \x01(\x03R\x0erecordRevision\x12\x12\n" +
 	"\x04rows\x18\x03 \x01(\x05R\x04rows\x12\x1f\n" +
 	"\vwaiting_for\x18\x04 \x01(\tR\n" +
-	"waitingFor*\x8b\x01\n" +
+	"waitingFor\x12\x1f\n" +
+	"\vrows_sha256\x18\x05 \x01(\tR\n" +
+	"rowsSha256*\x8b\x01\n" +
 	"\aGroupBy\x12\x18\n" +
 	"\x14GROUP_BY_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eGROUP_BY_ORDER\x10\x01\x12\x12\n" +
