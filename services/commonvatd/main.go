@@ -84,7 +84,7 @@ func newRoot() *cobra.Command {
 	group(root)
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
-	root.AddCommand(newServe(), newMember(), newModule(), newVersion())
+	root.AddCommand(newServe(), newMember(), newModule(), newBackup(), newVerify(), newVersion())
 	return root
 }
 

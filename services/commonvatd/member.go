@@ -37,8 +37,9 @@ func newMemberAdd() *cobra.Command {
 				name = args[0]
 			}
 			return withRegistry(cmd.Context(), data, func(ctx context.Context, registry *access.Registry) error {
-				return giveToken(ctx, cmd, registry, args[0], tokenFile, func() error {
-					_, err := registry.CreateMember(ctx, store.MemberRow{ID: args[0], DisplayName: name, Roles: roles})
+				by := onServer("member add")
+				return giveToken(ctx, cmd, registry, by, args[0], tokenFile, func() error {
+					_, err := registry.CreateMember(ctx, by, store.MemberRow{ID: args[0], DisplayName: name, Roles: roles})
 					if errors.Is(err, trial.ErrInvalid) {
 						return usageError{err}
 					}
@@ -61,13 +62,18 @@ func newMemberToken() *cobra.Command {
 		Use: "token ID", Short: "Makes another token for a member", Args: exactly(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			return withRegistry(cmd.Context(), data, func(ctx context.Context, registry *access.Registry) error {
-				return giveToken(ctx, cmd, registry, args[0], tokenFile, func() error { return nil })
+				return giveToken(ctx, cmd, registry, onServer("member token"), args[0], tokenFile, func() error { return nil })
 			})
 		},
 	}
 	cmd.Flags().StringVar(&data, "data", defaultData, "folder of the records")
 	cmd.Flags().StringVar(&tokenFile, "token-file", "", "new file for the token, readable by this user alone (default: it is printed)")
 	return cmd
+}
+
+// onServer is the actor of a command of this program, as the audit trail has it.
+func onServer(command string) store.Actor {
+	return store.Actor{Member: store.Server, Method: "commonvatd " + command}
 }
 
 // withRegistry opens the store for the time of one command.
@@ -80,16 +86,17 @@ func withRegistry(ctx context.Context, data string, do func(context.Context, *ac
 		return err
 	}
 	defer func() { err = errors.Join(err, records.Close()) }()
-	return do(ctx, access.New(records, nil))
+	registry := access.New(records, nil)
+	return errors.Join(do(ctx, registry), registry.Close(ctx))
 }
 
 // giveToken does what comes before and then makes the token, in a new file or on standard output.
-func giveToken(ctx context.Context, cmd *cobra.Command, registry *access.Registry, member, path string, before func() error) error {
+func giveToken(ctx context.Context, cmd *cobra.Command, registry *access.Registry, by store.Actor, member, path string, before func() error) error {
 	if path == "" {
 		if err := before(); err != nil {
 			return err
 		}
-		return writeToken(ctx, registry, member, func(text string) error {
+		return writeToken(ctx, registry, by, member, func(text string) error {
 			_, err := fmt.Fprint(cmd.OutOrStdout(), text)
 			return err
 		})
@@ -100,7 +107,7 @@ func giveToken(ctx context.Context, cmd *cobra.Command, registry *access.Registr
 		return fmt.Errorf("token file: %w", err)
 	}
 	if err = before(); err == nil {
-		err = writeToken(ctx, registry, member, func(text string) error {
+		err = writeToken(ctx, registry, by, member, func(text string) error {
 			if _, err := file.WriteString(text); err != nil {
 				return err
 			}
@@ -116,8 +123,8 @@ func giveToken(ctx context.Context, cmd *cobra.Command, registry *access.Registr
 	return err
 }
 
-func writeToken(ctx context.Context, registry *access.Registry, member string, write func(string) error) error {
-	_, text, err := registry.IssueToken(ctx, member, "made at the server on "+time.Now().UTC().Format(time.DateOnly), time.Time{})
+func writeToken(ctx context.Context, registry *access.Registry, by store.Actor, member string, write func(string) error) error {
+	_, text, err := registry.IssueToken(ctx, by, member, "made at the server on "+time.Now().UTC().Format(time.DateOnly), time.Time{})
 	if err != nil {
 		return err
 	}

@@ -24,6 +24,8 @@ import (
 const (
 	// modulesCloseTimeout bounds the end of the modules, after the last call is done.
 	modulesCloseTimeout = 10 * time.Second
+	// registryCloseTimeout bounds the keeping of when tokens were last used.
+	registryCloseTimeout = 5 * time.Second
 )
 
 // moduleCallTimeouts are meant for pools of up to 100,000 rows: a batch of readings, a difference, a question as a whole.
@@ -102,6 +104,11 @@ func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err erro
 	})
 
 	registry := access.New(records, nil)
+	ends = append(ends, func() error {
+		closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), registryCloseTimeout)
+		defer cancel()
+		return registry.Close(closing)
+	})
 	more, endPool := wire(ctx, records, modules, log)
 	ends = append(ends, endPool)
 

@@ -12,6 +12,9 @@ import (
 	"regexp"
 	"slices"
 
+	"google.golang.org/grpc"
+
+	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
@@ -69,6 +72,13 @@ func WithCaller(ctx context.Context, caller Caller) context.Context {
 func CallerFrom(ctx context.Context) (Caller, bool) {
 	caller, ok := ctx.Value(callerKey{}).(Caller)
 	return caller, ok
+}
+
+// ActorOf returns who changes something in the course of a call: the caller, their token and the method.
+func ActorOf(ctx context.Context) store.Actor {
+	caller, _ := CallerFrom(ctx)
+	method, _ := grpc.Method(ctx)
+	return store.Actor{Member: caller.ID, TokenID: caller.TokenID, Method: method}
 }
 
 // MemberOf returns the id of the caller, or "" when nobody was authenticated.

@@ -95,6 +95,26 @@ type counting struct {
 	store.MemberStore
 	tokens int
 	before func() // called once, before a token is handed out
+
+	mu      sync.Mutex
+	touches []map[string]time.Time
+	refuse  error // what keeping uses gives
+}
+
+func (s *counting) TouchTokens(ctx context.Context, used map[string]time.Time) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.refuse != nil {
+		return s.refuse
+	}
+	s.touches = append(s.touches, used)
+	return s.MemberStore.TouchTokens(ctx, used)
+}
+
+func (s *counting) touched() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.touches)
 }
 
 func (s *counting) Token(ctx context.Context, id string) (store.TokenRow, error) {
@@ -107,6 +127,9 @@ func (s *counting) Token(ctx context.Context, id string) (store.TokenRow, error)
 	return row, err
 }
 
+// onServer is who changes members and tokens in these tests.
+var onServer = store.Actor{Member: store.Server, Method: "test"}
+
 func setup(t *testing.T) (*Registry, *counting, *clock) {
 	t.Helper()
 	records, err := sqlite.Open(t.Context(), sqlite.Config{Path: filepath.Join(t.TempDir(), "records.db")})
@@ -116,7 +139,7 @@ func setup(t *testing.T) (*Registry, *counting, *clock) {
 	counted := &counting{MemberStore: records}
 	registry := New(counted, at.Now)
 	for id, roles := range map[string][]string{"ada": {"member"}, "stella": {"steward"}} {
-		_, err := registry.CreateMember(t.Context(), store.MemberRow{ID: id, DisplayName: id, Roles: roles})
+		_, err := registry.CreateMember(t.Context(), onServer, store.MemberRow{ID: id, DisplayName: id, Roles: roles})
 		require.NoError(t, err)
 	}
 	return registry, counted, at
@@ -124,7 +147,7 @@ func setup(t *testing.T) (*Registry, *counting, *clock) {
 
 func TestTokenLife(t *testing.T) {
 	registry, counted, at := setup(t)
-	id, text, err := registry.IssueToken(t.Context(), "ada", "phone", at.now.Add(time.Hour))
+	id, text, err := registry.IssueToken(t.Context(), onServer, "ada", "phone", at.now.Add(time.Hour))
 	require.NoError(t, err)
 	for range 3 {
 		caller, err := registry.Authenticate(t.Context(), text)
@@ -140,17 +163,17 @@ func TestTokenLife(t *testing.T) {
 	_, err = registry.Authenticate(t.Context(), text)
 	require.ErrorIs(t, err, ErrUnauthenticated, "at its end a token is at its end")
 
-	_, _, err = registry.IssueToken(t.Context(), "ada", "", at.Now())
+	_, _, err = registry.IssueToken(t.Context(), onServer, "ada", "", at.Now())
 	require.ErrorIs(t, err, trial.ErrInvalid)
-	_, _, err = registry.IssueToken(t.Context(), "nobody", "", time.Time{})
+	_, _, err = registry.IssueToken(t.Context(), onServer, "nobody", "", time.Time{})
 	require.ErrorIs(t, err, trial.ErrNotFound)
 }
 
 func TestSecretOfAnotherTokenIsRefused(t *testing.T) {
 	registry, _, _ := setup(t)
-	id, _, err := registry.IssueToken(t.Context(), "ada", "", time.Time{})
+	id, _, err := registry.IssueToken(t.Context(), onServer, "ada", "", time.Time{})
 	require.NoError(t, err)
-	_, other, err := registry.IssueToken(t.Context(), "stella", "", time.Time{})
+	_, other, err := registry.IssueToken(t.Context(), onServer, "stella", "", time.Time{})
 	require.NoError(t, err)
 	// ada's public id with stella's secret and a right checksum.
 	body := "cvat_" + id + "_" + strings.Split(other, "_")[2]
@@ -165,26 +188,26 @@ func TestSecretOfAnotherTokenIsRefused(t *testing.T) {
 
 func TestRevocation(t *testing.T) {
 	registry, _, _ := setup(t)
-	id, text, err := registry.IssueToken(t.Context(), "ada", "", time.Time{})
+	id, text, err := registry.IssueToken(t.Context(), onServer, "ada", "", time.Time{})
 	require.NoError(t, err)
 	ada, err := registry.Authenticate(t.Context(), text)
 	require.NoError(t, err)
-	require.ErrorIs(t, registry.RevokeToken(t.Context(), Caller{ID: "bo", Roles: []Role{Member, Coordinator}}, id), trial.ErrNotFound)
-	require.ErrorIs(t, registry.RevokeToken(t.Context(), ada, "aaaaaaaaaaaaaaaa"), trial.ErrNotFound)
-	require.ErrorIs(t, registry.RevokeToken(t.Context(), ada, "'; --"), trial.ErrNotFound)
-	require.NoError(t, registry.RevokeToken(t.Context(), Caller{ID: "stella", Roles: []Role{Steward}}, id))
+	require.ErrorIs(t, registry.RevokeToken(t.Context(), onServer, Caller{ID: "bo", Roles: []Role{Member, Coordinator}}, id), trial.ErrNotFound)
+	require.ErrorIs(t, registry.RevokeToken(t.Context(), onServer, ada, "aaaaaaaaaaaaaaaa"), trial.ErrNotFound)
+	require.ErrorIs(t, registry.RevokeToken(t.Context(), onServer, ada, "'; --"), trial.ErrNotFound)
+	require.NoError(t, registry.RevokeToken(t.Context(), onServer, Caller{ID: "stella", Roles: []Role{Steward}}, id))
 	_, err = registry.Authenticate(t.Context(), text)
 	require.ErrorIs(t, err, ErrUnauthenticated)
-	require.NoError(t, registry.RevokeToken(t.Context(), ada, id), "a second time changes nothing")
+	require.NoError(t, registry.RevokeToken(t.Context(), onServer, ada, id), "a second time changes nothing")
 }
 
 // A look-up that was under way when the token was revoked must not be remembered afterwards.
 func TestRevocationDuringLookUp(t *testing.T) {
 	registry, counted, _ := setup(t)
-	id, text, err := registry.IssueToken(t.Context(), "ada", "", time.Time{})
+	id, text, err := registry.IssueToken(t.Context(), onServer, "ada", "", time.Time{})
 	require.NoError(t, err)
 	counted.before = func() {
-		assert.NoError(t, registry.RevokeToken(t.Context(), Caller{ID: "ada"}, id))
+		assert.NoError(t, registry.RevokeToken(t.Context(), onServer, Caller{ID: "ada"}, id))
 	}
 	_, err = registry.Authenticate(t.Context(), text)
 	require.NoError(t, err, "this call came first")
@@ -194,7 +217,7 @@ func TestRevocationDuringLookUp(t *testing.T) {
 
 func TestCreateMemberTellsAllFaults(t *testing.T) {
 	registry, _, _ := setup(t)
-	_, err := registry.CreateMember(t.Context(), store.MemberRow{ID: "Ada!", Roles: []string{"member", "member", "king"}})
+	_, err := registry.CreateMember(t.Context(), onServer, store.MemberRow{ID: "Ada!", Roles: []string{"member", "member", "king"}})
 	var faults trial.Faults
 	require.ErrorAs(t, err, &faults)
 	var fields []string
@@ -202,8 +225,10 @@ func TestCreateMemberTellsAllFaults(t *testing.T) {
 		fields = append(fields, fault.Field)
 	}
 	assert.Equal(t, []string{"member.id", "member.display_name", "member.roles[1]", "member.roles[2]"}, fields)
-	_, err = registry.CreateMember(t.Context(), store.MemberRow{ID: "ada", DisplayName: "x", Roles: []string{"member"}})
+	_, err = registry.CreateMember(t.Context(), onServer, store.MemberRow{ID: "ada", DisplayName: "x", Roles: []string{"member"}})
 	require.ErrorIs(t, err, trial.ErrExists)
+	_, err = registry.CreateMember(t.Context(), onServer, store.MemberRow{ID: "server", DisplayName: "x", Roles: []string{"member"}})
+	require.ErrorContains(t, err, "stands for the server itself")
 }
 
 func TestViews(t *testing.T) {
@@ -219,6 +244,10 @@ func TestViews(t *testing.T) {
 		row := store.TrialRow{Owner: "ada", Sharing: c.level, Holders: []string{"holder"}}
 		assert.Equal(t, c.want, ViewOfTrial(row, c.member), "%+v", c)
 	}
+	deleted := store.TrialRow{Owner: "ada", Sharing: trial.Public, Holders: []string{"holder"}, Deleted: true}
+	for member, want := range map[string]View{"ada": All, "bo": Nothing, "holder": Nothing, "": Nothing} {
+		assert.Equal(t, want, ViewOfTrial(deleted, member), "a deleted trial seen by %q", member)
+	}
 	bath := store.BathRow{Owner: "ada", Sharing: trial.Mine}
 	assert.True(t, MayReadBath(bath, "ada", false))
 	assert.False(t, MayReadBath(bath, "bo", false))
@@ -226,6 +255,9 @@ func TestViews(t *testing.T) {
 	assert.False(t, MayReadBath(bath, "", true))
 	bath.OpenToMembers = true
 	assert.True(t, MayReadBath(bath, "bo", false))
+	bath.Deleted = true
+	assert.False(t, MayReadBath(bath, "bo", true))
+	assert.True(t, MayReadBath(bath, "ada", false))
 }
 
 func TestDefaultIsDeny(t *testing.T) {

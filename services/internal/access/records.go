@@ -18,10 +18,10 @@ const (
 )
 
 // ViewOfTrial says how much of a stored trial a member may read. It decides by what stands beside the body, so that the
-// body needn't be read. The rule itself is the domain's.
+// body needn't be read; a deleted one is its owner's alone. The rule itself is the domain's.
 func ViewOfTrial(row store.TrialRow, member trial.MemberID) View {
 	switch {
-	case member == "":
+	case member == "", row.Deleted && row.Owner != member:
 		return Nothing
 	case trial.CanReadTrial(member, &trial.Trial{Owner: row.Owner, Sharing: trial.Sharing{Level: row.Sharing}}):
 		return All
@@ -32,9 +32,10 @@ func ViewOfTrial(row store.TrialRow, member trial.MemberID) View {
 	}
 }
 
-// MayReadBath reports whether a member may read a stored bath; hadPieceIn tells whether a piece of theirs was in it.
+// MayReadBath reports whether a member may read a stored bath; hadPieceIn tells whether a piece of theirs was in it. A deleted one is
+// its owner's alone.
 func MayReadBath(row store.BathRow, member trial.MemberID, hadPieceIn bool) bool {
-	return member != "" && trial.CanReadBath(member, &trial.Bath{
+	return member != "" && (row.Owner == member || !row.Deleted) && trial.CanReadBath(member, &trial.Bath{
 		Owner: row.Owner, Sharing: trial.Sharing{Level: row.Sharing}, OpenToMembers: row.OpenToMembers,
 	}, hadPieceIn)
 }

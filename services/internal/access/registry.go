@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/commonvat/commonvat/services/internal/store"
@@ -23,9 +24,11 @@ type Registry struct {
 	members store.MemberStore
 	now     func() time.Time
 
+	uses *uses
+
 	mu         sync.RWMutex
-	known      map[string]standing // by public id
-	generation uint64              // raised by each revocation, so that an older look-up isn't remembered
+	known      map[string]*standing // by public id
+	generation uint64               // raised by each revocation, so that an older look-up isn't remembered
 }
 
 // standing is a token with the member behind it.
@@ -33,6 +36,7 @@ type standing struct {
 	hash    [32]byte
 	expires time.Time
 	caller  Caller
+	noted   atomic.Int64 // the last use that was noted: hours since 1970
 }
 
 // New returns a registry over a store. now may be nil, for the wall clock.
@@ -40,8 +44,11 @@ func New(members store.MemberStore, now func() time.Time) *Registry {
 	if now == nil {
 		now = time.Now
 	}
-	return &Registry{members: members, now: now, known: make(map[string]standing)}
+	return &Registry{members: members, now: now, known: make(map[string]*standing), uses: &uses{keep: members.TouchTokens}}
 }
+
+// Close keeps when tokens were last used. It is called once, after the last call, and before the store closes.
+func (r *Registry) Close(ctx context.Context) error { return r.uses.close(ctx) }
 
 // Authenticate finds the member behind a token. Error: ErrUnauthenticated, and those of the store.
 func (r *Registry) Authenticate(ctx context.Context, text string) (Caller, error) {
@@ -65,33 +72,38 @@ func (r *Registry) Authenticate(ctx context.Context, text string) (Caller, error
 	if !ok {
 		r.remember(given.id, found, generation)
 	}
+	r.uses.note(found, given.id, r.now())
 	return found.caller, nil
 }
 
-func (r *Registry) lookUp(ctx context.Context, id string) (standing, error) {
+func (r *Registry) lookUp(ctx context.Context, id string) (*standing, error) {
 	row, err := r.members.Token(ctx, id)
 	if errors.Is(err, trial.ErrNotFound) {
-		return standing{}, ErrUnauthenticated
+		return nil, ErrUnauthenticated
 	} else if err != nil {
-		return standing{}, fmt.Errorf("read token: %w", err)
+		return nil, fmt.Errorf("read token: %w", err)
 	}
 	if !row.RevokedAt.IsZero() {
-		return standing{}, ErrUnauthenticated
+		return nil, ErrUnauthenticated
 	}
 	member, err := r.members.Member(ctx, row.Member)
 	if errors.Is(err, trial.ErrNotFound) {
-		return standing{}, ErrUnauthenticated
+		return nil, ErrUnauthenticated
 	} else if err != nil {
-		return standing{}, fmt.Errorf("read member: %w", err)
+		return nil, fmt.Errorf("read member: %w", err)
 	}
 	caller := Caller{ID: member.ID, DisplayName: member.DisplayName, TokenID: id}
 	for _, name := range member.Roles {
 		caller.Roles = append(caller.Roles, Role(name))
 	}
-	return standing{hash: row.SecretHash, expires: row.ExpiresAt, caller: caller}, nil
+	found := &standing{hash: row.SecretHash, expires: row.ExpiresAt, caller: caller}
+	if !row.LastUsedAt.IsZero() {
+		found.noted.Store(hourOf(row.LastUsedAt))
+	}
+	return found, nil
 }
 
-func (r *Registry) remember(id string, found standing, generation uint64) {
+func (r *Registry) remember(id string, found *standing, generation uint64) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	if generation != r.generation {
@@ -106,11 +118,17 @@ func (r *Registry) remember(id string, found standing, generation uint64) {
 // ended reports whether a token that expires at a time (zero: never) is at its end.
 func ended(expires, now time.Time) bool { return !expires.IsZero() && !now.Before(expires) }
 
+// reservedID can't be a member's: the audit trail tells by it of what was done by commands on the server.
+const reservedID = "server"
+
 // CreateMember takes in a member and returns the row as kept. Errors: trial.Faults; trial.ErrExists.
-func (r *Registry) CreateMember(ctx context.Context, row store.MemberRow) (store.MemberRow, error) {
+func (r *Registry) CreateMember(ctx context.Context, by store.Actor, row store.MemberRow) (store.MemberRow, error) {
 	var faults trial.Faults
 	if !ValidMemberID(row.ID) {
 		faults = append(faults, &trial.FieldFault{Field: "member.id", Text: fmt.Sprintf("%q is not 2 to 32 of a-z, 0-9 and \"-\", beginning with a letter", row.ID)})
+	}
+	if row.ID == reservedID {
+		faults = append(faults, &trial.FieldFault{Field: "member.id", Text: fmt.Sprintf("%q stands for the server itself; allowed: another id", row.ID)})
 	}
 	if length := len([]rune(row.DisplayName)); length < 1 || length > 80 {
 		faults = append(faults, &trial.FieldFault{Field: "member.display_name", Text: fmt.Sprintf("has %d characters; allowed: 1 to 80", length)})
@@ -129,7 +147,7 @@ func (r *Registry) CreateMember(ctx context.Context, row store.MemberRow) (store
 		return store.MemberRow{}, faults
 	}
 	row.CreatedAt = r.now()
-	if err := r.members.CreateMember(ctx, row); err != nil {
+	if err := r.members.CreateMember(ctx, by, row); err != nil {
 		return store.MemberRow{}, fmt.Errorf("create member %s: %w", row.ID, err)
 	}
 	return row, nil
@@ -147,7 +165,7 @@ func (r *Registry) Members(ctx context.Context) ([]store.MemberRow, error) {
 
 // IssueToken makes a token for a member: its public id, and its text, which isn't kept and can't be had
 // again. expires may be zero, for no end. Errors: trial.ErrNotFound; trial.FieldFault for an end that is past.
-func (r *Registry) IssueToken(ctx context.Context, member trial.MemberID, label string, expires time.Time) (id, text string, err error) {
+func (r *Registry) IssueToken(ctx context.Context, by store.Actor, member trial.MemberID, label string, expires time.Time) (id, text string, err error) {
 	if ended(expires, r.now()) {
 		return "", "", &trial.FieldFault{Field: "expire_time", Text: expires.UTC().Format(time.RFC3339) + " is past; allowed: a later time, or none"}
 	}
@@ -159,15 +177,36 @@ func (r *Registry) IssueToken(ctx context.Context, member trial.MemberID, label 
 		return "", "", err
 	}
 	row := store.TokenRow{ID: made.id, Member: member, SecretHash: made.hash, Label: label, ExpiresAt: expires, CreatedAt: r.now()}
-	if err := r.members.CreateToken(ctx, row); err != nil {
+	if err := r.members.CreateToken(ctx, by, row); err != nil {
 		return "", "", fmt.Errorf("keep token: %w", err)
 	}
 	return made.id, text, nil
 }
 
+// Tokens reads a member's tokens, newest first, with uses that aren't kept yet. Stewards may read any member's, others their own.
+// Errors: trial.ErrForbidden; trial.ErrNotFound.
+func (r *Registry) Tokens(ctx context.Context, caller Caller, member trial.MemberID) ([]store.TokenRow, error) {
+	if member != caller.ID && !caller.Has(Steward) {
+		return nil, fmt.Errorf("%w: the tokens of another member are read by stewards", trial.ErrForbidden)
+	}
+	if _, err := r.members.Member(ctx, member); err != nil {
+		return nil, fmt.Errorf("member %s: %w", member, err)
+	}
+	rows, err := r.members.Tokens(ctx, member)
+	if err != nil {
+		return nil, fmt.Errorf("read tokens: %w", err)
+	}
+	for i := range rows {
+		if used := r.uses.waiting(rows[i].ID); used.After(rows[i].LastUsedAt) {
+			rows[i].LastUsedAt = used
+		}
+	}
+	return rows, nil
+}
+
 // RevokeToken ends a token at once. Stewards may end any, other members their own; somebody else's
 // token is told like one that isn't there. Error: trial.ErrNotFound.
-func (r *Registry) RevokeToken(ctx context.Context, caller Caller, id string) error {
+func (r *Registry) RevokeToken(ctx context.Context, by store.Actor, caller Caller, id string) error {
 	if !validTokenID(id) {
 		return fmt.Errorf("token: %w", trial.ErrNotFound)
 	}
@@ -179,7 +218,7 @@ func (r *Registry) RevokeToken(ctx context.Context, caller Caller, id string) er
 		return fmt.Errorf("token: %w", trial.ErrNotFound)
 	}
 	if row.RevokedAt.IsZero() {
-		if err := r.members.RevokeToken(ctx, id, r.now()); err != nil {
+		if err := r.members.RevokeToken(ctx, by, id, r.now()); err != nil {
 			return fmt.Errorf("revoke token: %w", err)
 		}
 	}

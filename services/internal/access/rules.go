@@ -17,9 +17,10 @@ type Rule struct {
 }
 
 var (
-	anyone    = Rule{Anyone: true}
-	anyMember = Rule{AnyMember: true}
-	stewards  = Rule{Roles: []Role{Steward}}
+	anyone       = Rule{Anyone: true}
+	anyMember    = Rule{AnyMember: true}
+	stewards     = Rule{Roles: []Role{Steward}}
+	coordinators = Rule{Roles: []Role{Coordinator}}
 )
 
 // Rules is the table of who may call what, by full registered name. A method that
@@ -32,22 +33,40 @@ var Rules = map[string]Rule{
 	"/commonvat.lab.v1.TrialService/AddEntries":    anyMember,
 	"/commonvat.lab.v1.TrialService/SetTrialState": anyMember,
 	"/commonvat.lab.v1.TrialService/ShareTrial":    anyMember,
+	"/commonvat.lab.v1.TrialService/UpdateTrial":   anyMember,
+	"/commonvat.lab.v1.TrialService/DeleteTrial":   anyMember,
+	"/commonvat.lab.v1.TrialService/UndeleteTrial": anyMember,
 	"/commonvat.lab.v1.TrialService/GetPiece":      anyMember,
 	"/commonvat.lab.v1.TrialService/PostPiece":     anyMember,
 	"/commonvat.lab.v1.TrialService/WatchChanges":  anyMember,
 
-	"/commonvat.lab.v1.BathService/CreateBath": anyMember,
-	"/commonvat.lab.v1.BathService/GetBath":    anyMember,
-	"/commonvat.lab.v1.BathService/ListBaths":  anyMember,
-	"/commonvat.lab.v1.BathService/AddToBath":  anyMember,
+	"/commonvat.lab.v1.BathService/CreateBath":   anyMember,
+	"/commonvat.lab.v1.BathService/GetBath":      anyMember,
+	"/commonvat.lab.v1.BathService/ListBaths":    anyMember,
+	"/commonvat.lab.v1.BathService/AddToBath":    anyMember,
+	"/commonvat.lab.v1.BathService/UpdateBath":   anyMember,
+	"/commonvat.lab.v1.BathService/DeleteBath":   anyMember,
+	"/commonvat.lab.v1.BathService/UndeleteBath": anyMember,
 
-	"/commonvat.lab.v1.WaterService/CreateWaterSource": anyMember,
-	"/commonvat.lab.v1.WaterService/ListWaterSources":  anyMember,
-	"/commonvat.lab.v1.WaterService/AddWaterSample":    anyMember,
+	"/commonvat.lab.v1.WaterService/CreateWaterSource":   anyMember,
+	"/commonvat.lab.v1.WaterService/ListWaterSources":    anyMember,
+	"/commonvat.lab.v1.WaterService/GetWaterSource":      anyMember,
+	"/commonvat.lab.v1.WaterService/AddWaterSample":      anyMember,
+	"/commonvat.lab.v1.WaterService/UpdateWaterSource":   anyMember,
+	"/commonvat.lab.v1.WaterService/DeleteWaterSource":   anyMember,
+	"/commonvat.lab.v1.WaterService/UndeleteWaterSource": anyMember,
 
-	"/commonvat.lab.v1.ExperimentService/CreateExperiment": {Roles: []Role{Coordinator}},
-	"/commonvat.lab.v1.ExperimentService/GetExperiment":    anyMember,
-	"/commonvat.lab.v1.ExperimentService/ListExperiments":  anyMember,
+	// Of those that change an experiment, all but the first are for whoever set it; the domain sees to it.
+	"/commonvat.lab.v1.ExperimentService/CreateExperiment":   coordinators,
+	"/commonvat.lab.v1.ExperimentService/UpdateExperiment":   coordinators,
+	"/commonvat.lab.v1.ExperimentService/DeleteExperiment":   coordinators,
+	"/commonvat.lab.v1.ExperimentService/UndeleteExperiment": coordinators,
+	"/commonvat.lab.v1.ExperimentService/GetExperiment":      anyMember,
+	"/commonvat.lab.v1.ExperimentService/ListExperiments":    anyMember,
+
+	// What isn't the caller's to read is told like what isn't there.
+	"/commonvat.lab.v1.HistoryService/ListVersions": anyMember,
+	"/commonvat.lab.v1.HistoryService/GetVersion":   anyMember,
 
 	"/commonvat.lab.v1.ImportService/ImportReadings": anyMember,
 
@@ -61,8 +80,12 @@ var Rules = map[string]Rule{
 	"/commonvat.access.v1.AccessService/ListMembers":      anyMember,
 	"/commonvat.access.v1.AccessService/CreateMember":     stewards,
 	"/commonvat.access.v1.AccessService/IssueToken":       stewards,
-	// Members may revoke their own; the handler sees to it.
+	// Members may read and revoke their own; the handlers see to it.
+	"/commonvat.access.v1.AccessService/ListTokens":  anyMember,
 	"/commonvat.access.v1.AccessService/RevokeToken": anyMember,
+
+	// Members may read of what they did themselves, stewards of everything; the handler sees to it.
+	"/commonvat.access.v1.AuditService/ListAuditEntries": anyMember,
 
 	// Probes have no token.
 	"/grpc.health.v1.Health/Check": anyone,

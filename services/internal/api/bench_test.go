@@ -104,9 +104,9 @@ func startBenchCore(b *testing.B, cacheBytes int) benchCore {
 	require.NoError(b, err)
 	b.Cleanup(func() { require.NoError(b, records.Close()) })
 	registry := access.New(records, nil)
-	_, err = registry.CreateMember(b.Context(), store.MemberRow{ID: "ada", DisplayName: "ada", Roles: []string{"member"}})
+	_, err = registry.CreateMember(b.Context(), onServer, store.MemberRow{ID: "ada", DisplayName: "ada", Roles: []string{"member"}})
 	require.NoError(b, err)
-	_, token, err := registry.IssueToken(b.Context(), "ada", "", time.Time{})
+	_, token, err := registry.IssueToken(b.Context(), onServer, "ada", "", time.Time{})
 	require.NoError(b, err)
 	lines, err := os.Create(filepath.Join(b.TempDir(), "core.log"))
 	require.NoError(b, err)
@@ -205,7 +205,7 @@ func submitToWriter(records *sqlite.Store, request *labpb.SubmitTrialRequest) er
 	given, baths := record.TrialFromProto(request.GetTrial()), record.BathsFromProto(request.GetBaths())
 	now := time.Now()
 	_, err := records.Change(context.Background(), store.ChangeRequest{
-		Member: "ada", RequestID: request.GetRequestId(), Now: now,
+		Actor: store.Actor{Member: "ada", Method: "benchmark"}, RequestID: request.GetRequestId(), Now: now,
 		Apply: func(r trial.Records) ([]byte, error) {
 			kept, keptBaths, err := trial.SubmitTrial(r, "ada", now, given, baths)
 			if err != nil {

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"errors"
+	"time"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
@@ -47,6 +48,8 @@ var table = []meaning{
 	{trial.ErrInvalid, codes.InvalidArgument, "INVALID_FIELD", ""},
 	{trial.ErrNotFound, codes.NotFound, "NOT_FOUND", ""},
 	{trial.ErrExists, codes.AlreadyExists, "ID_IN_USE", ""},
+	{trial.ErrStale, codes.Aborted, "STALE_ETAG", ""},
+	{trial.ErrNotDeleted, codes.AlreadyExists, "NOT_DELETED", ""},
 	{trial.ErrForbidden, codes.PermissionDenied, "NOT_ALLOWED", ""},
 	{trial.ErrImpossible, codes.FailedPrecondition, "IMPOSSIBLE_HISTORY", ""},
 	{trial.ErrConflict, codes.FailedPrecondition, "CONFLICT", ""},
@@ -97,7 +100,7 @@ func toStatus(err error, requestID string) (st *status.Status, reason string, un
 		text = alike(text)
 	}
 	details := []protoadapt.MessageV1{
-		&errdetails.ErrorInfo{Reason: m.reason, Domain: errorDomain},
+		&errdetails.ErrorInfo{Reason: m.reason, Domain: errorDomain, Metadata: particulars(err)},
 		&errdetails.RequestInfo{RequestId: requestID},
 	}
 	if faults := fieldFaults(err); len(faults) > 0 && m.code == codes.InvalidArgument {
@@ -126,6 +129,24 @@ func withDetails(st *status.Status, details ...protoadapt.MessageV1) *status.Sta
 		return st // details help and don't decide
 	}
 	return detailed
+}
+
+// particulars are what a program can do something with: of a stale etag the present one, and who changed the record when, where that
+// is the caller's to know.
+func particulars(err error) map[string]string {
+	var stale *trial.StaleError
+	if !errors.As(err, &stale) {
+		return nil
+	}
+	told := map[string]string{"record_kind": stale.Kind, "record_id": stale.ID, "current_etag": stale.Current}
+	var explained *labv1.StaleFault
+	if errors.As(err, &explained) {
+		told["current_etag"] = explained.Current
+		if explained.By != "" {
+			told["changed_by"], told["changed_time"] = explained.By, explained.At.UTC().Format(time.RFC3339Nano)
+		}
+	}
+	return told
 }
 
 // fieldFaults collects the faults of fields that an error is made of.

@@ -44,6 +44,9 @@ var roles = map[string][]string{
 	"rosa": {"researcher"}, "coco": {"coordinator"}, "stella": {"steward"},
 }
 
+// onServer is who takes in the members.
+var onServer = store.Actor{Member: store.Server, Method: "test"}
+
 // core is a whole server over the real store in a temporary folder, reached through memory.
 type core struct {
 	t        *testing.T
@@ -91,9 +94,9 @@ func start(t *testing.T, options ...option) *core {
 	t.Cleanup(func() { assert.NoError(t, records.Close()) })
 	c.registry = access.New(records, nil)
 	for id, has := range roles {
-		_, err := c.registry.CreateMember(t.Context(), store.MemberRow{ID: id, DisplayName: id, Roles: has})
+		_, err := c.registry.CreateMember(t.Context(), onServer, store.MemberRow{ID: id, DisplayName: id, Roles: has})
 		require.NoError(t, err)
-		_, c.tokens[id], err = c.registry.IssueToken(t.Context(), id, "test", time.Time{})
+		_, c.tokens[id], err = c.registry.IssueToken(t.Context(), onServer, id, "test", time.Time{})
 		require.NoError(t, err)
 	}
 	log := slog.New(slog.NewJSONHandler(c.log, nil))

@@ -131,7 +131,7 @@ func New(config Config) (_ *Server, err error) {
 		return nil, err
 	}
 	lab.Register(s.grpc)
-	accessv1.New(accessv1.Config{Registry: config.Registry}).Register(s.grpc)
+	accessv1.New(accessv1.Config{Registry: config.Registry, Audit: config.Store}).Register(s.grpc)
 	catalogv1.New(catalogv1.Config{Modules: config.Modules}).Register(s.grpc)
 	for _, register := range config.Register {
 		register(s.grpc)

@@ -117,6 +117,9 @@ func (p *Pool) prepare(ctx context.Context, a *asking) error {
 	if err != nil {
 		return fmt.Errorf("experiment %s: %w", q.ExperimentID, err)
 	}
+	if !experiment.DeletedAt.IsZero() { // for its coordinator too: a deleted record counts in no answer
+		return fmt.Errorf("experiment %s: %w", q.ExperimentID, trial.ErrNotFound)
+	}
 	a.experiment = experiment
 	q.Condition = experiment.Condition
 	const once = "; a verdict is asked for in one way only, or one could ask until one likes the answer"

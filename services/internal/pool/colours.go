@@ -100,7 +100,7 @@ func (p *Pool) compute(ctx context.Context, module *pipeline.ColourReader, condi
 // rawOf reads the raw measurements of a shared trial; none when it is no longer shared.
 func (p *Pool) rawOf(ctx context.Context, id trial.ID) (map[trial.ID]trial.RawColour, error) {
 	row, err := p.reader.TrialRow(ctx, id)
-	if errors.Is(err, trial.ErrNotFound) || err == nil && !inPool(row.Sharing) {
+	if errors.Is(err, trial.ErrNotFound) || err == nil && (row.Deleted || !inPool(row.Sharing)) {
 		return nil, nil
 	}
 	if err != nil {

@@ -136,6 +136,9 @@ func (p *Pool) readingsOf(ctx context.Context, field string, member trial.Member
 	if view == access.Nothing {
 		return nil, hidden
 	}
+	if row.Deleted { // only its owner comes as far as this
+		return nil, fmt.Errorf("%w: the trial of piece %s is deleted", ErrUnusable, idOrCode)
+	}
 	t, err := p.decode(row.Body)
 	if err != nil {
 		return nil, fmt.Errorf("decode trial %s: %w", ref.TrialID, err)

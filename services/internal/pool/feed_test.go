@@ -61,7 +61,7 @@ func TestCatchingUpOverMoreChangesThanAPage(t *testing.T) {
 	const member = "member-a"
 	for name, write := range map[string]func(*testing.T, store.Changer){
 		"one revision": func(t *testing.T, s store.Changer) {
-			_, err := s.Change(t.Context(), store.ChangeRequest{Member: member, Now: dawn, Apply: func(r trial.Records) ([]byte, error) {
+			_, err := s.Change(t.Context(), store.ChangeRequest{Actor: store.Actor{Member: member, Method: "test"}, Now: dawn, Apply: func(r trial.Records) ([]byte, error) {
 				for range many {
 					if err := r.CreateTrial(shared(member)); err != nil {
 						return nil, err
@@ -76,7 +76,7 @@ func TestCatchingUpOverMoreChangesThanAPage(t *testing.T) {
 			callers.SetLimit(64)
 			for range many {
 				callers.Go(func() error {
-					_, err := s.Change(t.Context(), store.ChangeRequest{Member: member, Now: dawn, Apply: func(r trial.Records) ([]byte, error) {
+					_, err := s.Change(t.Context(), store.ChangeRequest{Actor: store.Actor{Member: member, Method: "test"}, Now: dawn, Apply: func(r trial.Records) ([]byte, error) {
 						return nil, r.CreateTrial(shared(member))
 					}})
 					return err
@@ -89,7 +89,7 @@ func TestCatchingUpOverMoreChangesThanAPage(t *testing.T) {
 			s, err := sqlite.Open(t.Context(), sqlite.Config{Path: filepath.Join(t.TempDir(), "records.db"), Logger: slog.New(slog.DiscardHandler)})
 			require.NoError(t, err)
 			defer func() { assert.NoError(t, s.Close()) }()
-			require.NoError(t, s.CreateMember(t.Context(), store.MemberRow{ID: member, DisplayName: "invented", Roles: []string{"member"}}))
+			require.NoError(t, s.CreateMember(t.Context(), store.Actor{Member: store.Server, Method: "test"}, store.MemberRow{ID: member, DisplayName: "invented", Roles: []string{"member"}}))
 			feed := &held{Feed: s, gate: make(chan struct{})}
 			var log warnings
 			p := pool.New(pool.Config{

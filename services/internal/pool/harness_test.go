@@ -58,7 +58,7 @@ func (s *shelf) put(t *trial.Trial) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	row := store.TrialRow{ID: t.ID, Owner: t.Owner, Sharing: t.Sharing.Level, Body: body}
+	row := store.TrialRow{ID: t.ID, Owner: t.Owner, Sharing: t.Sharing.Level, Deleted: !t.DeletedAt.IsZero(), Body: body}
 	for _, p := range t.Pieces {
 		if p.Holder != "" && p.Holder != t.Owner {
 			row.Holders = append(row.Holders, p.Holder)
@@ -125,7 +125,7 @@ func (s *shelf) SharedTrials(_ context.Context, after trial.ID, limit int) ([]st
 	}
 	var out []store.TrialRow
 	for _, row := range s.trials {
-		if row.ID > after && row.Sharing >= trial.Cooperative {
+		if row.ID > after && !row.Deleted && row.Sharing >= trial.Cooperative {
 			out = append(out, row)
 		}
 	}
@@ -144,13 +144,13 @@ func (s *shelf) WaterSource(_ context.Context, id trial.ID) (*trial.WaterSource,
 	return nil, trial.ErrNotFound
 }
 
-func (s *shelf) WaterSources(_ context.Context, before trial.ID, _ int) ([]trial.WaterSource, error) {
+func (s *shelf) WaterSources(_ context.Context, query store.RecordQuery) ([]trial.WaterSource, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if before != "" {
+	if query.BeforeID != "" {
 		return nil, nil
 	}
-	return slices.Clone(s.waters), nil
+	return slices.DeleteFunc(slices.Clone(s.waters), func(w trial.WaterSource) bool { return !w.DeletedAt.IsZero() }), nil
 }
 
 func (s *shelf) Experiment(_ context.Context, id trial.ID) (*trial.Experiment, error) {

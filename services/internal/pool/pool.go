@@ -1,8 +1,8 @@
 // Package pool is the projection of everything that members share: one row a
 // piece, by columns of what a question may ask for, and the answers made of it.
 //
-// It follows the change feed. Rows come only from trials that are shared with the cooperative or the public; a withdrawal takes
-// them out and moves the revision that answers carry. Colours are computed by the reading module when a question first needs them;
+// It follows the change feed. Rows come only from trials that are shared with the cooperative or the public and aren't deleted; a
+// withdrawal or deletion takes them out and moves the revision that answers carry. Of a water it knows the name, never the place. Colours are computed by the reading module when a question first needs them;
 // while that module is down questions fail and records don't.
 //
 // Faults are the sentinels of package trial, those of package pipeline, ErrBehind and ErrUnusable.
@@ -55,7 +55,7 @@ type Reader interface {
 	SharedTrials(ctx context.Context, after trial.ID, limit int) ([]store.TrialRow, error)
 	TrialOfPiece(ctx context.Context, idOrCode string) (trial.PieceRef, error)
 	WaterSource(ctx context.Context, id trial.ID) (*trial.WaterSource, error)
-	WaterSources(ctx context.Context, beforeID trial.ID, limit int) ([]trial.WaterSource, error)
+	WaterSources(ctx context.Context, query store.RecordQuery) ([]trial.WaterSource, error)
 	Experiment(ctx context.Context, id trial.ID) (*trial.Experiment, error)
 }
 
@@ -98,6 +98,9 @@ type snapshot struct {
 	tie    sync.Once
 	blocks map[string]string // session to the session that stands for its block
 	tied   int               // sessions that share a block with another
+
+	summing sync.Once
+	sum     string // see checksum
 }
 
 // New makes a pool; it is empty until Run has loaded it.
@@ -156,7 +159,7 @@ func (p *Pool) load(ctx context.Context) error {
 	next := &snapshot{revision: p.feed.Revision(), chunks: map[trial.ID]*chunk{}, waters: map[trial.ID]string{}}
 	p.routes = dictionary{}
 	for before := ""; ; {
-		sources, err := p.reader.WaterSources(ctx, before, page)
+		sources, err := p.reader.WaterSources(ctx, store.RecordQuery{BeforeID: before, Limit: page})
 		if err != nil {
 			return fmt.Errorf("list water sources: %w", err)
 		}
@@ -227,7 +230,11 @@ func (p *Pool) follow(ctx context.Context, now *snapshot) error {
 				return fmt.Errorf("read water source %s: %w", change.RecordID, err)
 			}
 			next.waters = maps.Clone(next.waters)
-			next.waters[source.ID] = source.Name
+			if source.DeletedAt.IsZero() {
+				next.waters[source.ID] = source.Name
+			} else {
+				delete(next.waters, source.ID)
+			}
 		}
 	}
 	p.publish(next)
@@ -236,7 +243,7 @@ func (p *Pool) follow(ctx context.Context, now *snapshot) error {
 
 // put takes in a trial as it is now, in place of what was there.
 func (p *Pool) put(ctx context.Context, next *snapshot, row store.TrialRow) {
-	if !inPool(row.Sharing) {
+	if row.Deleted || !inPool(row.Sharing) {
 		p.drop(next, row.ID)
 		return
 	}

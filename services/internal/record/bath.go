@@ -28,6 +28,8 @@ func BathToProto(b *trial.Bath) *labv1.Bath {
 		CreateTime:             timeToProto(b.CreatedAt),
 		UpdateTime:             timeToProto(b.UpdatedAt),
 		Revision:               b.Revision,
+		Etag:                   etag(b.Revision),
+		DeleteTime:             timeToProto(b.DeletedAt),
 	}
 }
 
@@ -53,6 +55,7 @@ func BathFromProto(message *labv1.Bath) *trial.Bath {
 		Sharing:                SharingFromProto(message.GetSharing()),
 		CreatedAt:              timeFromProto(message.GetCreateTime()),
 		UpdatedAt:              timeFromProto(message.GetUpdateTime()),
+		DeletedAt:              timeFromProto(message.GetDeleteTime()),
 		Revision:               message.GetRevision(),
 	}
 }
@@ -149,25 +152,32 @@ func WaterSourceToProto(w *trial.WaterSource) *labv1.WaterSource {
 		Name:       w.Name,
 		Kind:       w.Kind,
 		Place:      w.Place,
+		PlaceShown: w.PlaceShown,
 		Common:     w.Common,
 		Samples:    each(w.Samples, byRef(WaterSampleToProto)),
 		CreateTime: timeToProto(w.CreatedAt),
+		UpdateTime: timeToProto(w.UpdatedAt),
+		DeleteTime: timeToProto(w.DeletedAt),
 		Revision:   w.Revision,
+		Etag:       etag(w.Revision),
 	}
 }
 
 // WaterSourceFromProto carries a water source.
 func WaterSourceFromProto(message *labv1.WaterSource) *trial.WaterSource {
 	return &trial.WaterSource{
-		ID:        message.GetId(),
-		Owner:     message.GetOwner(),
-		Name:      message.GetName(),
-		Kind:      message.GetKind(),
-		Place:     message.GetPlace(),
-		Common:    message.GetCommon(),
-		Samples:   each(message.GetSamples(), byValue(WaterSampleFromProto)),
-		CreatedAt: timeFromProto(message.GetCreateTime()),
-		Revision:  message.GetRevision(),
+		ID:         message.GetId(),
+		Owner:      message.GetOwner(),
+		Name:       message.GetName(),
+		Kind:       message.GetKind(),
+		Place:      message.GetPlace(),
+		PlaceShown: message.GetPlaceShown(),
+		Common:     message.GetCommon(),
+		Samples:    each(message.GetSamples(), byValue(WaterSampleFromProto)),
+		UpdatedAt:  timeFromProto(message.GetUpdateTime()),
+		DeletedAt:  timeFromProto(message.GetDeleteTime()),
+		CreatedAt:  timeFromProto(message.GetCreateTime()),
+		Revision:   message.GetRevision(),
 	}
 }
 
@@ -180,13 +190,17 @@ func WaterSampleToProto(s *trial.WaterSample) *labv1.WaterSample {
 		AlkalinityMgPerL: optional(s.AlkalinityMgPerL),
 		Ph:               optional(s.PH),
 		IronMgPerL:       optional(s.IronMgPerL),
+		Corrects:         correctionToProto(s.Entry),
+		Superseded:       s.Superseded,
+		RecordTime:       timeToProto(s.RecordedAt),
+		RecordedBy:       s.RecordedBy,
 	}
 }
 
 // WaterSampleFromProto carries a water sample.
 func WaterSampleFromProto(message *labv1.WaterSample) *trial.WaterSample {
 	sample := &trial.WaterSample{
-		ID:    message.GetId(),
+		Entry: entryFromProto(message, timeFromProto(message.GetRecordTime())),
 		Taken: ClaimedTimeFromProto(message.GetTaken()),
 	}
 	if message != nil {
@@ -212,7 +226,10 @@ func ExperimentToProto(e *trial.Experiment) *labv1.Experiment {
 		Instrument:      e.Instrument,
 		Condition:       ConditionToProto(e.Condition),
 		CreateTime:      timeToProto(e.CreatedAt),
+		UpdateTime:      timeToProto(e.UpdatedAt),
+		DeleteTime:      timeToProto(e.DeletedAt),
 		Revision:        e.Revision,
+		Etag:            etag(e.Revision),
 	}
 }
 
@@ -230,6 +247,8 @@ func ExperimentFromProto(message *labv1.Experiment) *trial.Experiment {
 		Instrument:      message.GetInstrument(),
 		Condition:       ConditionFromProto(message.GetCondition()),
 		CreatedAt:       timeFromProto(message.GetCreateTime()),
+		UpdatedAt:       timeFromProto(message.GetUpdateTime()),
+		DeletedAt:       timeFromProto(message.GetDeleteTime()),
 		Revision:        message.GetRevision(),
 	}
 }

@@ -126,7 +126,7 @@ func tidy(message protoreflect.Message, c chooser) {
 			set("value", protoreflect.ValueOfFloat64(0))
 		}
 	case "commonvat.lab.v1.Piece":
-		// A mass correction names the piece that it is kept with.
+		// A correction names the piece that it is kept with.
 		id := message.Get(descriptor.Fields().ByName("id"))
 		list := message.Get(descriptor.Fields().ByName("corrections")).List()
 		for i := range list.Len() {

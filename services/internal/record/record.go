@@ -140,3 +140,28 @@ func optional[T any](value *T) *T {
 	kept := *value
 	return &kept
 }
+
+// given carries a value that may be absent to its message.
+func given[From, To any](value *From, convert func(From) *To) *To {
+	if value == nil {
+		return nil
+	}
+	return convert(*value)
+}
+
+// stated carries a message that may be absent: absent, it isn't the same as empty.
+func stated[From, To any](message *From, convert func(*From) To) *To {
+	if message == nil {
+		return nil
+	}
+	value := convert(message)
+	return &value
+}
+
+// etag names the version of a record that was kept; one that wasn't yet has none.
+func etag(revision int64) string {
+	if revision == 0 {
+		return ""
+	}
+	return trial.Etag(revision)
+}

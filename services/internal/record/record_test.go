@@ -52,10 +52,45 @@ func TestEveryFieldIsCarried(t *testing.T) {
 				message := c.empty()
 				fill(message.ProtoReflect(), &everything{variant: variant})
 				requireFilled(t, message.ProtoReflect())
+				setEtag(message)
 				requireSame(t, message, c.there(message))
 			})
 		}
 	}
+}
+
+// setEtag makes an etag what the record's revision says. It is the one field that the domain has no field for: it is another
+// name of the revision, and a client's is compared and never kept.
+func setEtag(message proto.Message) {
+	fields := message.ProtoReflect().Descriptor().Fields()
+	if field := fields.ByName("etag"); field != nil {
+		revision := message.ProtoReflect().Get(fields.ByName("revision")).Int()
+		message.ProtoReflect().Set(field, protoreflect.ValueOfString(etag(revision)))
+	}
+}
+
+func TestEtagNamesTheRevision(t *testing.T) {
+	kept := &trial.Trial{ID: "t", Revision: 71, DeletedAt: time.Unix(5, 0).UTC()}
+	assert.Equal(t, `"r1z"`, TrialToProto(kept).GetEtag())
+	assert.Equal(t, `"r1z"`, TrialSummaryToProto(kept).GetEtag())
+	assert.Equal(t, kept.DeletedAt, TrialSummaryToProto(kept).GetDeleteTime().AsTime())
+	assert.Equal(t, `"r1z"`, BathToProto(&trial.Bath{Revision: 71}).GetEtag())
+	assert.Equal(t, `"r1z"`, WaterSourceToProto(&trial.WaterSource{Revision: 71}).GetEtag())
+	assert.Equal(t, `"r1z"`, ExperimentToProto(&trial.Experiment{Revision: 71}).GetEtag())
+	assert.Empty(t, TrialToProto(&trial.Trial{}).GetEtag(), "what was never kept has no version")
+	assert.Equal(t, int64(3), TrialFromProto(&labv1.Trial{Revision: 3, Etag: `"r9"`}).Revision, "a client's etag is never kept")
+}
+
+func TestCorrectionsSayOnlyWhatTheyPutRight(t *testing.T) {
+	entries := EntriesFromProto(&labv1.AddEntriesRequest{PieceCorrections: []*labv1.PieceCorrection{
+		{PieceId: "p", Reason: "blank label", Label: proto.String("")}, {PieceId: "q", Reason: "empty fibre", Fibre: &typesv1.Fibre{}},
+	}})
+	require.Len(t, entries.Corrections, 2)
+	assert.Nil(t, entries.Corrections[0].Mass)
+	assert.Nil(t, entries.Corrections[0].Fibre)
+	require.NotNil(t, entries.Corrections[0].Label, "an empty label isn't the same as none given")
+	assert.Equal(t, &trial.Fibre{}, entries.Corrections[1].Fibre)
+	assert.Nil(t, entries.Corrections[1].Label)
 }
 
 // requireFilled holds the filler itself to its word.
@@ -187,6 +222,7 @@ func TestRoundTripProperty(t *testing.T) {
 			message := c.empty()
 			fill(message.ProtoReflect(), drawn{t})
 			prune(message.ProtoReflect())
+			setEtag(message)
 			if row, ok := message.(*labv1.ImportRow); ok && row.Reading == nil {
 				row.Reading = &labv1.Reading{}
 			}
@@ -347,7 +383,7 @@ func TestEnumsAgree(t *testing.T) {
 	}
 	for kind, name := range map[trial.ChangeKind]string{
 		trial.Created: "CREATED", trial.Changed: "CHANGED", trial.RoutesChanged: "ROUTES_CHANGED",
-		trial.Shared: "SHARED", trial.Withdrawn: "WITHDRAWN",
+		trial.Shared: "SHARED", trial.Withdrawn: "WITHDRAWN", trial.Deleted: "DELETED", trial.Undeleted: "UNDELETED",
 	} {
 		same(int(kind), labv1.ChangeKind(kind), "CHANGE_KIND_"+name)
 	}

@@ -27,6 +27,8 @@ func TrialToProto(t *trial.Trial) *labv1.Trial {
 		CreateTime:      timeToProto(t.CreatedAt),
 		UpdateTime:      timeToProto(t.UpdatedAt),
 		Revision:        t.Revision,
+		Etag:            etag(t.Revision),
+		DeleteTime:      timeToProto(t.DeletedAt),
 		Warnings: each(t.Warnings, func(w trial.Warning) *labv1.Warning {
 			return &labv1.Warning{EntryId: w.EntryID, Text: w.Text}
 		}),
@@ -52,6 +54,7 @@ func TrialFromProto(message *labv1.Trial) *trial.Trial {
 		CreatedAt:       timeFromProto(message.GetCreateTime()),
 		UpdatedAt:       timeFromProto(message.GetUpdateTime()),
 		Revision:        message.GetRevision(),
+		DeletedAt:       timeFromProto(message.GetDeleteTime()),
 		Warnings: each(message.GetWarnings(), func(w *labv1.Warning) trial.Warning {
 			return trial.Warning{EntryID: w.GetEntryId(), Text: w.GetText()}
 		}),
@@ -78,6 +81,8 @@ func TrialSummaryToProto(t *trial.Trial) *labv1.TrialSummary {
 		ReadingCount: int32Of(readings),
 		UpdateTime:   timeToProto(t.UpdatedAt),
 		Revision:     t.Revision,
+		Etag:         etag(t.Revision),
+		DeleteTime:   timeToProto(t.DeletedAt),
 	}
 }
 
@@ -117,13 +122,18 @@ func PieceToProto(p *trial.Piece) *labv1.Piece {
 		Ended:            p.Ended,
 		LastPosition:     int32Of(p.LastPosition),
 		Route:            RouteToProto(p.Route),
-		Corrections: each(p.Corrections, func(c trial.MassCorrection) *labv1.PieceCorrection {
+		Corrections: each(p.Corrections, func(c trial.PieceCorrection) *labv1.PieceCorrection {
 			return &labv1.PieceCorrection{
-				PieceId:    p.ID,
-				Mass:       AmountToProto(c.After),
-				Reason:     c.Reason,
-				MassBefore: AmountToProto(c.Before),
-				RecordTime: timeToProto(c.RecordedAt),
+				PieceId:     p.ID,
+				Mass:        given(c.Mass, AmountToProto),
+				MassBefore:  given(c.MassBefore, AmountToProto),
+				Label:       optional(c.Label),
+				LabelBefore: optional(c.LabelBefore),
+				Fibre:       given(c.Fibre, FibreToProto),
+				FibreBefore: given(c.FibreBefore, FibreToProto),
+				Reason:      c.Reason,
+				RecordTime:  timeToProto(c.RecordedAt),
+				RecordedBy:  c.RecordedBy,
 			}
 		}),
 	}
@@ -163,12 +173,17 @@ func PieceFromProto(message *labv1.Piece) *trial.Piece {
 		Ended:            message.GetEnded(),
 		LastPosition:     int(message.GetLastPosition()),
 		Route:            RouteFromProto(message.GetRoute()),
-		Corrections: each(message.GetCorrections(), func(c *labv1.PieceCorrection) trial.MassCorrection {
-			return trial.MassCorrection{
-				Before:     AmountFromProto(c.GetMassBefore()),
-				After:      AmountFromProto(c.GetMass()),
-				Reason:     c.GetReason(),
-				RecordedAt: timeFromProto(c.GetRecordTime()),
+		Corrections: each(message.GetCorrections(), func(c *labv1.PieceCorrection) trial.PieceCorrection {
+			return trial.PieceCorrection{
+				Mass:        stated(c.GetMass(), AmountFromProto),
+				MassBefore:  stated(c.GetMassBefore(), AmountFromProto),
+				Label:       optional(c.Label),
+				LabelBefore: optional(c.LabelBefore),
+				Fibre:       stated(c.GetFibre(), FibreFromProto),
+				FibreBefore: stated(c.GetFibreBefore(), FibreFromProto),
+				Reason:      c.GetReason(),
+				RecordedAt:  timeFromProto(c.GetRecordTime()),
+				RecordedBy:  c.GetRecordedBy(),
 			}
 		}),
 	}
@@ -319,10 +334,12 @@ func EntriesFromProto(message *labv1.AddEntriesRequest) trial.Entries {
 		Immersions: each(message.GetImmersions(), byValue(ImmersionFromProto)),
 		Looks:      each(message.GetLooks(), byValue(LookFromProto)),
 		Readings:   each(message.GetReadings(), byValue(ReadingFromProto)),
-		Corrections: each(message.GetPieceCorrections(), func(c *labv1.PieceCorrection) trial.PieceCorrection {
-			return trial.PieceCorrection{
+		Corrections: each(message.GetPieceCorrections(), func(c *labv1.PieceCorrection) trial.PieceChange {
+			return trial.PieceChange{
 				PieceID: c.GetPieceId(),
-				Mass:    AmountFromProto(c.GetMass()),
+				Mass:    stated(c.GetMass(), AmountFromProto),
+				Label:   optional(c.Label),
+				Fibre:   stated(c.GetFibre(), FibreFromProto),
 				Reason:  c.GetReason(),
 			}
 		}),

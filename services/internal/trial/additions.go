@@ -133,6 +133,10 @@ func (c *change) addImmersions(path string, t *Trial, immersions []Immersion, id
 func (c *change) enter(where string, im, wrong *Immersion) error {
 	field := sub(where, "bath_id")
 	b, err := c.bath(im.BathID)
+	if err == nil && b.deleted() && b.Owner == c.member {
+		c.fail(fmt.Errorf("%s: %w", field, b.version().gone()))
+		return nil
+	}
 	if err == nil && !CanUseBath(c.member, b) && (wrong == nil || wrong.BathID != im.BathID) {
 		if _, err = c.readableBath(im.BathID); err == nil {
 			c.fail(fmt.Errorf("%s: bath %s is not open to members: %w", field, im.BathID, ErrForbidden))
@@ -146,13 +150,22 @@ func (c *change) enter(where string, im, wrong *Immersion) error {
 	if err != nil {
 		return err
 	}
-	if b.ExhaustNumberNotStated && im.Exhaust != 1 {
-		c.fault(sub(where, "exhaust"), "%d: of this bath it isn't said which exhaust bath it was; immersions state 1", im.Exhaust)
-	}
-	if b.ExhaustNotStated && im.Exhaust != 0 {
-		c.fault(sub(where, "exhaust"), "%d: of this bath it isn't said whether it was fresh; immersions state 0", im.Exhaust)
+	if wrong := exhaustAgainst(b, im.Exhaust); wrong != "" {
+		c.fault(sub(where, "exhaust"), "%d: of this bath it isn't said %s", im.Exhaust, wrong)
 	}
 	return nil
+}
+
+// exhaustAgainst says what an exhaust of an immersion contradicts in what its bath leaves open, or "".
+func exhaustAgainst(b *Bath, exhaust int) string {
+	switch {
+	case b.ExhaustNumberNotStated && exhaust != 1:
+		return "which exhaust bath it was; immersions state 1"
+	case b.ExhaustNotStated && exhaust != 0:
+		return "whether it was fresh; immersions state 0"
+	default:
+		return ""
+	}
 }
 
 func (c *change) addLooks(path string, t *Trial, looks []Look, ids map[ID]bool) error {
@@ -169,10 +182,13 @@ func (c *change) addLooks(path string, t *Trial, looks []Look, ids map[ID]bool) 
 			if t.Owner != c.member {
 				c.fail(fmt.Errorf("%s: only the owner adds looks of baths: %w", where, ErrForbidden))
 			}
-			if _, err := c.readableBath(look.BathID); errors.Is(err, ErrNotFound) {
+			switch b, err := c.readableBath(look.BathID); {
+			case errors.Is(err, ErrNotFound):
 				c.fail(fmt.Errorf("%s: %w", sub(where, "bath_id"), err))
-			} else if err != nil {
+			case err != nil:
 				return err
+			case b.deleted():
+				c.fail(fmt.Errorf("%s: %w", sub(where, "bath_id"), b.version().gone()))
 			}
 		}
 		c.take(&look.Entry)

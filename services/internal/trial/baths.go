@@ -21,15 +21,15 @@ func CreateBath(records Records, member MemberID, now time.Time, b *Bath) (*Bath
 
 // AddToBath adds to a bath, or corrects it, and puts right the routes of every
 // piece that was in it and of their parts. Errors: Faults; ErrNotFound;
-// ErrForbidden to others than the owner; ErrConflict; Impossible.
-func AddToBath(records Records, member MemberID, now time.Time, bathID ID, entries BathEntries) (*Bath, error) {
+// ErrForbidden to others than the owner; StaleError when an etag is given and the bath has changed since; ErrConflict; Impossible.
+func AddToBath(records Records, member MemberID, now time.Time, bathID ID, etag string, entries BathEntries) (*Bath, error) {
 	c := begin(records, member, now)
-	b, err := c.readableBath(bathID)
+	b, err := c.ownBath(bathID)
 	if err != nil {
 		return nil, err
 	}
-	if b.Owner != member {
-		return nil, fmt.Errorf("bath %s is %s's: %w", bathID, b.Owner, ErrForbidden)
+	if err := b.version().changeable(etag, etagOptional); err != nil {
+		return nil, err
 	}
 	if entries.OpenToMembers != nil {
 		b.OpenToMembers = *entries.OpenToMembers
@@ -48,6 +48,18 @@ func AddToBath(records Records, member MemberID, now time.Time, bathID ID, entri
 	return b, nil
 }
 
+// ownBath finds a bath for a change that only its owner may make.
+func (c *change) ownBath(id ID) (*Bath, error) {
+	b, err := c.readableBath(id)
+	if err != nil {
+		return nil, err
+	}
+	if b.Owner != c.member {
+		return nil, fmt.Errorf("bath %s is %s's: %w", id, b.Owner, ErrForbidden)
+	}
+	return b, nil
+}
+
 // addBath takes in a new bath of the member's. One that doesn't say who may read it follows its trial.
 func (c *change) addBath(path string, given *Bath, follow Sharing) error {
 	if c.baths[given.ID] != nil {
@@ -62,6 +74,7 @@ func (c *change) addBath(path string, given *Bath, follow Sharing) error {
 	}
 	b := *given
 	b.Owner, b.CreatedAt, b.Revision = c.member, c.now, 0
+	b.DeletedAt = time.Time{}
 	b.Additions, b.Checks = nil, nil
 	if b.Sharing.Level == 0 {
 		b.Sharing = follow
@@ -71,6 +84,20 @@ func (c *change) addBath(path string, given *Bath, follow Sharing) error {
 	if b.ID == "" {
 		c.fault(sub(path, "id"), "is required")
 	}
+	if err := c.bathForm(path, &b); err != nil {
+		return err
+	}
+	c.fillBath(path, &b, BathEntries{Additions: given.Additions, Checks: given.Checks})
+	if err := c.verifyBlank(path, &b); err != nil {
+		return err
+	}
+	c.baths[b.ID] = &b
+	c.changedBath(&b, Created)
+	return nil
+}
+
+// bathForm checks what a bath says of itself.
+func (c *change) bathForm(path string, b *Bath) error {
 	for i, purpose := range b.Purposes {
 		c.within(at(path, "purposes", i), int(purpose), int(Scour), int(Rinse))
 		if slices.Contains(b.Purposes[:i], purpose) {
@@ -84,16 +111,7 @@ func (c *change) addBath(path string, given *Bath, follow Sharing) error {
 		c.fault(sub(path, "exhaust_not_stated"), "contradicts exhaust_number_not_stated")
 	}
 	c.amount(sub(path, "liquor"), b.Liquor, false, Litre)
-	if err := c.waters(path, b.Water); err != nil {
-		return err
-	}
-	c.fillBath(path, &b, BathEntries{Additions: given.Additions, Checks: given.Checks})
-	if err := c.verifyBlank(path, &b); err != nil {
-		return err
-	}
-	c.baths[b.ID] = &b
-	c.changedBath(&b, Created)
-	return nil
+	return c.waters(path, b.Water)
 }
 
 func (c *change) waters(path string, parts []WaterPart) error {
@@ -103,12 +121,12 @@ func (c *change) waters(path string, parts []WaterPart) error {
 		if !finite(part.Parts) || part.Parts <= 0 || part.Parts > MaxAmount {
 			c.fault(sub(where, "parts"), "%v is outside 0 (excluded) to %d", part.Parts, MaxAmount)
 		}
-		source, err := c.records.WaterSource(part.SourceID)
+		source, wrong, err := nameableWater(c.records, c.member, part.SourceID)
 		switch {
-		case errors.Is(err, ErrNotFound):
-			c.fault(sub(where, "water_source_id"), "there is no water source %s", part.SourceID)
 		case err != nil:
 			return err
+		case wrong != "":
+			c.fault(sub(where, "water_source_id"), "%s", wrong)
 		case part.SampleID != "" && !slices.ContainsFunc(source.Samples, func(s WaterSample) bool { return s.ID == part.SampleID }):
 			c.fault(sub(where, "water_sample_id"), "%s is no sample of water source %s", part.SampleID, part.SourceID)
 		}
@@ -172,21 +190,49 @@ func (c *change) verifyBlank(path string, b *Bath) error {
 		if a.Superseded || a.Role != Dye {
 			continue
 		}
-		refs, err := c.records.PiecesInBath(b.ID)
+		was, err := c.countedIn(b.ID)
 		if err != nil {
 			return err
 		}
-		for _, ref := range refs {
-			_, p, err := c.piece(ref.PieceID)
-			if err != nil {
-				return err
-			}
-			c.fail(impossible(p, "it was in bath %s, the blank of %s, into which no %s can have gone", b.ID, b.BlankOf, a.Material))
+		for _, in := range was {
+			c.fail(impossible(in.piece, "it was in bath %s, the blank of %s, into which no %s can have gone", b.ID, b.BlankOf, a.Material))
 		}
-		if len(refs) == 0 {
+		if len(was) == 0 {
 			c.fault(sub(path, "blank_of"), "a blank bath of %s holds no dye, and %s was added", b.BlankOf, a.Material)
 		}
 		return nil
 	}
 	return nil
+}
+
+// inBath is a piece that was in a bath, with its immersions there that count.
+type inBath struct {
+	trial      *Trial
+	piece      *Piece
+	immersions []*Immersion
+}
+
+// countedIn lists the pieces that were in a bath, those of deleted trials too. One whose entry there was corrected away wasn't.
+func (c *change) countedIn(bath ID) ([]inBath, error) {
+	refs, err := c.records.PiecesInBath(bath)
+	if err != nil {
+		return nil, fmt.Errorf("pieces in bath %s: %w", bath, err)
+	}
+	var all []inBath
+	for _, ref := range refs {
+		t, p, err := c.piece(ref.PieceID)
+		if err != nil {
+			return nil, err
+		}
+		in := inBath{trial: t, piece: p}
+		for _, im := range c.own(t, p.ID) {
+			if im.BathID == bath {
+				in.immersions = append(in.immersions, im)
+			}
+		}
+		if len(in.immersions) > 0 {
+			all = append(all, in)
+		}
+	}
+	return all, nil
 }

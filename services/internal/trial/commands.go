@@ -1,9 +1,7 @@
 package trial
 
 import (
-	"errors"
 	"fmt"
-	"slices"
 	"time"
 )
 
@@ -24,11 +22,15 @@ func (c *change) owned(id ID) (*Trial, error) {
 }
 
 // SetTrialState moves a trial on: a planned one to any other state, a begun one to
-// finished or abandoned. Errors: Faults; ErrNotFound; ErrForbidden; ErrImpossible for any other step.
-func SetTrialState(records Records, member MemberID, now time.Time, id ID, state State, abandonedReason string) (*Trial, error) {
+// finished or abandoned. Errors: Faults; ErrNotFound; ErrForbidden; StaleError when an etag is given and the trial has changed since;
+// ErrConflict for a deleted trial; ErrImpossible for any other step.
+func SetTrialState(records Records, member MemberID, now time.Time, id ID, etag string, state State, abandonedReason string) (*Trial, error) {
 	c := begin(records, member, now)
 	t, err := c.owned(id)
 	if err != nil {
+		return nil, err
+	}
+	if err := t.version().changeable(etag, etagOptional); err != nil {
 		return nil, err
 	}
 	switch {
@@ -68,11 +70,15 @@ func (s State) String() string {
 
 // ShareTrial sets who may read a trial; Mine withdraws it. The owner's own baths in which
 // its pieces were follow, except that a bath stays as open as the most open of the owner's trials
-// that used it. Errors: Faults; ErrNotFound; ErrForbidden to others than the owner.
-func ShareTrial(records Records, member MemberID, now time.Time, id ID, sharing Sharing) (*Trial, error) {
+// that used it. etag may be empty, so that a withdrawal never has to wait. Errors: Faults; ErrNotFound; ErrForbidden to others than
+// the owner; StaleError; ErrConflict for a deleted trial.
+func ShareTrial(records Records, member MemberID, now time.Time, id ID, etag string, sharing Sharing) (*Trial, error) {
 	c := begin(records, member, now)
 	t, err := c.owned(id)
 	if err != nil {
+		return nil, err
+	}
+	if err := t.version().changeable(etag, etagOptional); err != nil {
 		return nil, err
 	}
 	if sharing.Level == 0 {
@@ -80,19 +86,8 @@ func ShareTrial(records Records, member MemberID, now time.Time, id ID, sharing 
 	}
 	t.Sharing = c.reshare(t.Sharing, c.sharing("sharing", sharing))
 	c.changed(t, shareKind(t.Sharing))
-	used := map[ID]bool{}
-	for i := range t.Immersions {
-		used[t.Immersions[i].BathID] = true
-	}
-	for i := range t.Looks {
-		if t.Looks[i].BathID != "" {
-			used[t.Looks[i].BathID] = true
-		}
-	}
-	for _, bathID := range sorted(used) {
-		if err := c.follow(bathID, t); err != nil {
-			return nil, err
-		}
+	if err := c.followAll(t, func(_, _ SharingLevel) bool { return true }); err != nil {
+		return nil, err
 	}
 	if err := c.settle(); err != nil {
 		return nil, err
@@ -115,8 +110,28 @@ func (c *change) reshare(before, after Sharing) Sharing {
 	return after
 }
 
-// follow makes a bath of the member's as open as the trials of the member's that used it.
-func (c *change) follow(bathID ID, t *Trial) error {
+// followAll makes the member's own baths that a trial used follow it, where may allows the step from one level to another.
+func (c *change) followAll(t *Trial, may func(before, after SharingLevel) bool) error {
+	used := map[ID]bool{}
+	for i := range t.Immersions {
+		used[t.Immersions[i].BathID] = true
+	}
+	for i := range t.Looks {
+		if t.Looks[i].BathID != "" {
+			used[t.Looks[i].BathID] = true
+		}
+	}
+	for _, bathID := range sorted(used) {
+		if err := c.follow(bathID, t, may); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// follow makes a bath of the member's as open as the trials of the member's that used it and aren't deleted. A deleted
+// bath is closed with them, so that it doesn't come back open, and never opened.
+func (c *change) follow(bathID ID, t *Trial, may func(before, after SharingLevel) bool) error {
 	b, err := c.bath(bathID)
 	if err != nil {
 		return err
@@ -124,7 +139,10 @@ func (c *change) follow(bathID ID, t *Trial) error {
 	if b.Owner != c.member {
 		return nil
 	}
-	sharing := t.Sharing
+	sharing := Sharing{Level: Mine}
+	if !t.deleted() {
+		sharing = t.Sharing
+	}
 	refs, err := c.records.PiecesInBath(bathID)
 	if err != nil {
 		return err
@@ -134,9 +152,12 @@ func (c *change) follow(bathID ID, t *Trial) error {
 		if err != nil {
 			return err
 		}
-		if other.Owner == c.member && other.Sharing.Level > sharing.Level {
+		if other.Owner == c.member && !other.deleted() && other.Sharing.Level > sharing.Level {
 			sharing = other.Sharing
 		}
+	}
+	if b.deleted() && sharing.Level >= b.Sharing.Level || !may(b.Sharing.Level, sharing.Level) {
+		return nil
 	}
 	if reshared := c.reshare(b.Sharing, sharing); reshared != b.Sharing {
 		b.Sharing = reshared
@@ -146,8 +167,8 @@ func (c *change) follow(bathID ID, t *Trial) error {
 	return nil
 }
 
-// PostPiece hands a piece to another member. Errors: Faults; ErrNotFound for the piece or the member; ErrForbidden
-// to others than the holder; Impossible for a piece that was split.
+// PostPiece hands a piece to another member. It gives the piece back as its holder until then may see it. Errors: Faults; ErrNotFound for the piece or the member; ErrForbidden
+// to others than the holder; ErrConflict for a piece of a deleted trial; Impossible for a piece that was split.
 func PostPiece(records Records, member MemberID, now time.Time, pieceID ID, to MemberID) (*Piece, error) {
 	c := begin(records, member, now)
 	t, p, err := c.piece(pieceID)
@@ -156,6 +177,9 @@ func PostPiece(records Records, member MemberID, now time.Time, pieceID ID, to M
 	}
 	if !CanReadPiece(member, t, p) {
 		return nil, fmt.Errorf("piece %s: %w", pieceID, ErrNotFound)
+	}
+	if t.deleted() {
+		return nil, fmt.Errorf("piece %s: %w", name(p), t.version().gone())
 	}
 	if p.Holder != member {
 		return nil, fmt.Errorf("piece %s is held by %s: %w", name(p), p.Holder, ErrForbidden)
@@ -177,128 +201,9 @@ func PostPiece(records Records, member MemberID, now time.Time, pieceID ID, to M
 	if err := c.settle(); err != nil {
 		return nil, err
 	}
-	return p, nil
-}
-
-// CreateWaterSource keeps a water source. Errors: Faults, ErrExists.
-func CreateWaterSource(records Records, member MemberID, now time.Time, w *WaterSource) (*WaterSource, error) {
-	var f findings
-	kept := *w
-	kept.Owner, kept.CreatedAt, kept.Revision = member, now.UTC(), 0
-	kept.Samples = slices.Clone(w.Samples)
-	if kept.ID == "" {
-		f.fault("water_source.id", "is required")
+	if CanReadTrial(member, t) {
+		return p, nil
 	}
-	if kept.Name == "" {
-		f.fault("water_source.name", "is required")
-	}
-	for i := range kept.Samples {
-		where := at("water_source", "samples", i)
-		f.sample(where, &kept.Samples[i])
-		if slices.ContainsFunc(kept.Samples[:i], func(s WaterSample) bool { return s.ID == kept.Samples[i].ID }) {
-			f.fault(sub(where, "id"), "%s is there twice", kept.Samples[i].ID)
-		}
-	}
-	if err := f.err(); err != nil {
-		return nil, err
-	}
-	if _, err := records.WaterSource(kept.ID); err == nil {
-		return nil, fmt.Errorf("water source %s: %w", kept.ID, ErrExists)
-	} else if !errors.Is(err, ErrNotFound) {
-		return nil, err
-	}
-	if err := records.CreateWaterSource(&kept); err != nil {
-		return nil, fmt.Errorf("water source %s: %w", kept.ID, err)
-	}
-	return &kept, nil
-}
-
-// AddWaterSample adds a dated sample to a water source. Errors: Faults; ErrNotFound; ErrForbidden to others than the owner;
-// ErrExists for a sample that is there.
-func AddWaterSample(records Records, member MemberID, _ time.Time, sourceID ID, sample WaterSample) (*WaterSource, error) {
-	source, err := records.WaterSource(sourceID)
-	if err != nil {
-		return nil, fmt.Errorf("water source %s: %w", sourceID, err)
-	}
-	if source.Owner != member {
-		return nil, fmt.Errorf("water source %s is %s's: %w", sourceID, source.Owner, ErrForbidden)
-	}
-	if slices.ContainsFunc(source.Samples, func(s WaterSample) bool { return s.ID == sample.ID }) {
-		return nil, fmt.Errorf("water sample %s: %w", sample.ID, ErrExists)
-	}
-	var f findings
-	f.sample("sample", &sample)
-	if err := f.err(); err != nil {
-		return nil, err
-	}
-	source.Samples = append(source.Samples, sample)
-	if err := records.PutWaterSource(source); err != nil {
-		return nil, fmt.Errorf("water source %s: %w", sourceID, err)
-	}
-	return source, nil
-}
-
-func (f *findings) sample(where string, s *WaterSample) {
-	if s.ID == "" {
-		f.fault(sub(where, "id"), "is required")
-	}
-	for _, figure := range []struct {
-		field string
-		value *float64
-		high  float64
-	}{
-		{"hardness_mg_per_l", s.HardnessMgPerL, 5000}, {"alkalinity_mg_per_l", s.AlkalinityMgPerL, 5000},
-		{"ph", s.PH, 14}, {"iron_mg_per_l", s.IronMgPerL, 500},
-	} {
-		if figure.value != nil && !(*figure.value >= 0 && *figure.value <= figure.high) {
-			f.fault(sub(where, figure.field), "%v is outside 0 to %g", *figure.value, figure.high)
-		}
-	}
-}
-
-// CreateExperiment keeps an experiment. Who may is the caller's to check. Errors: Faults, ErrExists.
-func CreateExperiment(records Records, member MemberID, now time.Time, e *Experiment) (*Experiment, error) {
-	var f findings
-	kept := *e
-	kept.Owner, kept.CreatedAt, kept.Revision = member, now.UTC(), 0
-	if kept.ID == "" {
-		f.fault("experiment.id", "is required")
-	}
-	if kept.FirstDye == "" {
-		f.fault("experiment.first_dye", "is required")
-	}
-	if kept.SecondDye == "" || kept.SecondDye == kept.FirstDye {
-		f.fault("experiment.second_dye", "%q: a dye other than the first is required", kept.SecondDye)
-	}
-	for i, arm := range kept.Arms {
-		f.within(at("experiment", "arms", i), int(arm), int(ArmA), int(ArmUndyed))
-		if slices.Contains(kept.Arms[:i], arm) {
-			f.fault(at("experiment", "arms", i), "is there twice")
-		}
-	}
-	if !slices.Contains(kept.Arms, ArmAThenB) || !slices.Contains(kept.Arms, ArmBThenA) {
-		f.fault("experiment.arms", "both orders are required: A then B, and B then A")
-	}
-	if !(kept.ToleranceDE00 > 0 && kept.ToleranceDE00 <= 20) {
-		f.fault("experiment.tolerance_de00", "%v is outside 0 (excluded) to 20", kept.ToleranceDE00)
-	}
-	f.within("experiment.closing_sessions", kept.ClosingSessions, 6, 200)
-	if kept.Instrument == "" {
-		f.fault("experiment.instrument", "is required")
-	}
-	if kept.Condition.Illuminant == 0 || kept.Condition.Observer == 0 {
-		f.fault("experiment.condition", "is required: illuminant and observer")
-	}
-	if err := f.err(); err != nil {
-		return nil, err
-	}
-	if _, err := records.Experiment(kept.ID); err == nil {
-		return nil, fmt.Errorf("experiment %s: %w", kept.ID, ErrExists)
-	} else if !errors.Is(err, ErrNotFound) {
-		return nil, err
-	}
-	if err := records.CreateExperiment(&kept); err != nil {
-		return nil, fmt.Errorf("experiment %s: %w", kept.ID, err)
-	}
-	return &kept, nil
+	passedOn := pieceFor(member, *p)
+	return &passedOn, nil
 }

@@ -69,14 +69,14 @@ func TestWhoMayAddToATrial(t *testing.T) {
 	assert.Empty(t, seen.Sessions)
 	assert.Empty(t, seen.Question)
 	assert.Len(t, seen.Immersions, 1)
-	assert.Len(t, seen.Looks, 1)
+	assert.Len(t, seen.Looks, 1, "their own")
 	assert.Len(t, seen.Readings, 1)
 
 	refuse(ben, look("x", "kept"), trial.ErrForbidden)
 	refuse(ben, trial.Entries{Sessions: []trial.Session{{ID: "x"}}}, trial.ErrForbidden)
 	refuse(ben, trial.Entries{Pieces: []trial.Piece{piece("x", 1)}}, trial.ErrForbidden)
 	refuse(ben, trial.Entries{Pieces: []trial.Piece{part("x", "kept", trial.Taken, 0, 1)}}, trial.ErrNotFound)
-	refuse(ben, trial.Entries{Corrections: []trial.PieceCorrection{{PieceID: "posted", Mass: grams(9), Reason: "x"}}}, trial.ErrForbidden)
+	refuse(ben, trial.Entries{Corrections: []trial.PieceChange{massOf("posted", 9, "x")}}, trial.ErrForbidden)
 	refuse(ben, trial.Entries{Looks: []trial.Look{{Entry: trial.Entry{ID: "x"}, BathID: "weld", Text: "x"}}}, trial.ErrForbidden)
 
 	wrong := lab("x", "posted")
@@ -146,7 +146,7 @@ func TestSetTrialState(t *testing.T) {
 			c.mustSubmit(ana, trial.Trial{ID: "t", State: from, AbandonedReason: reason(from)})
 			set := func(member string, reason string) error {
 				return c.Do(func(r trial.Records) error {
-					_, err := trial.SetTrialState(r, member, now, "t", to, reason)
+					_, err := trial.SetTrialState(r, member, now, "t", "", to, reason)
 					return err
 				})
 			}
@@ -162,12 +162,12 @@ func TestSetTrialState(t *testing.T) {
 	c := newCoop(t)
 	c.mustSubmit(ana, trial.Trial{ID: "t", Sharing: trial.Sharing{Level: trial.Cooperative}})
 	err := c.Do(func(r trial.Records) error {
-		_, err := trial.SetTrialState(r, ana, now, "t", trial.Abandoned, "")
+		_, err := trial.SetTrialState(r, ana, now, "t", "", trial.Abandoned, "")
 		return err
 	})
 	c.refused(t, c.Changes, err, trial.ErrInvalid, "abandoned_reason")
 	err = c.Do(func(r trial.Records) error {
-		_, err := trial.SetTrialState(r, ben, now, "t", trial.FinishedTrial, "")
+		_, err := trial.SetTrialState(r, ben, now, "t", "", trial.FinishedTrial, "")
 		return err
 	})
 	c.refused(t, c.Changes, err, trial.ErrForbidden)
@@ -186,7 +186,7 @@ func TestShareTrial(t *testing.T) {
 
 	share := func(member, id string, s trial.Sharing, at time.Time) error {
 		return c.Do(func(r trial.Records) error {
-			_, err := trial.ShareTrial(r, member, at, id, s)
+			_, err := trial.ShareTrial(r, member, at, id, "", s)
 			return err
 		})
 	}
@@ -303,21 +303,21 @@ func TestWaters(t *testing.T) {
 		})
 	}
 	ph, iron := 7.2, -1.0
-	c.refused(t, nil, create(trial.WaterSource{ID: "well", Samples: []trial.WaterSample{{ID: "s", IronMgPerL: &iron}, {ID: "s"}}}),
+	c.refused(t, nil, create(trial.WaterSource{ID: "well", Samples: []trial.WaterSample{{Entry: trial.Entry{ID: "s"}, IronMgPerL: &iron}, sampleOf("s")}}),
 		trial.ErrInvalid, "water_source.name", "samples[0].iron_mg_per_l", "samples[1].id")
-	require.NoError(t, create(trial.WaterSource{ID: "well", Name: "ana's well", Owner: ben, Samples: []trial.WaterSample{{ID: "may", PH: &ph}}}))
+	require.NoError(t, create(trial.WaterSource{ID: "well", Name: "ana's well", Owner: ben, Samples: []trial.WaterSample{{Entry: trial.Entry{ID: "may"}, PH: &ph}}}))
 	c.refused(t, c.Changes, create(trial.WaterSource{ID: "well", Name: "again"}), trial.ErrExists)
 
 	sample := func(member string, s trial.WaterSample) error {
 		return c.Do(func(r trial.Records) error {
-			_, err := trial.AddWaterSample(r, member, now, "well", s)
+			_, err := trial.AddWaterSample(r, member, now, "well", "", s)
 			return err
 		})
 	}
-	c.refused(t, c.Changes, sample(ben, trial.WaterSample{ID: "june"}), trial.ErrForbidden)
-	c.refused(t, c.Changes, sample(ana, trial.WaterSample{ID: "may"}), trial.ErrExists)
-	c.refused(t, c.Changes, sample(ana, trial.WaterSample{ID: "june", HardnessMgPerL: &iron}), trial.ErrInvalid, "sample.hardness_mg_per_l")
-	require.NoError(t, sample(ana, trial.WaterSample{ID: "june"}))
+	c.refused(t, c.Changes, sample(ben, sampleOf("june")), trial.ErrForbidden)
+	c.refused(t, c.Changes, sample(ana, sampleOf("may")), trial.ErrExists)
+	c.refused(t, c.Changes, sample(ana, trial.WaterSample{Entry: trial.Entry{ID: "june"}, HardnessMgPerL: &iron}), trial.ErrInvalid, "sample.hardness_mg_per_l")
+	require.NoError(t, sample(ana, sampleOf("june")))
 
 	mixed := dyebath("mixed", "weld", 5)
 	mixed.Water = []trial.WaterPart{{SourceID: "well", SampleID: "june", Parts: 1}}

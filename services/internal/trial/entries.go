@@ -8,13 +8,16 @@ type Entries struct {
 	Immersions  []Immersion
 	Looks       []Look
 	Readings    []Reading
-	Corrections []PieceCorrection
+	Corrections []PieceChange
 }
 
-// PieceCorrection asks for a piece's mass to be put right.
-type PieceCorrection struct {
+// PieceChange asks for what was wrongly taken down of a piece to be put right; at least one of Mass, Label and Fibre is
+// not nil. It is kept as a PieceCorrection.
+type PieceChange struct {
 	PieceID ID
-	Mass    Amount // grams
+	Mass    *Amount // grams
+	Label   *string
+	Fibre   *Fibre // not of a part, which has its parent's
 	Reason  string
 }
 

@@ -1,6 +1,7 @@
 package trial_test
 
 import (
+	"encoding/json"
 	"fmt"
 	"testing"
 	"time"
@@ -27,6 +28,14 @@ func grams(g float64) trial.Amount {
 func litres(l float64) trial.Amount {
 	return trial.Amount{Knowledge: trial.Measured, Value: l, Unit: trial.Litre}
 }
+
+// massOf asks for a piece's mass to be put right.
+func massOf(pieceID string, g float64, reason string) trial.PieceChange {
+	mass := grams(g)
+	return trial.PieceChange{PieceID: pieceID, Mass: &mass, Reason: reason}
+}
+
+func sampleOf(id string) trial.WaterSample { return trial.WaterSample{Entry: trial.Entry{ID: id}} }
 
 func handful() trial.Amount { return trial.Amount{Knowledge: trial.NotKnown, Note: "a handful"} }
 
@@ -138,7 +147,7 @@ func (c *coop) mustSubmit(member string, t trial.Trial, baths ...trial.Bath) *tr
 func (c *coop) add(member, trialID string, e trial.Entries) (*trial.Trial, error) {
 	var kept *trial.Trial
 	err := c.Do(func(r trial.Records) (err error) {
-		kept, err = trial.AddEntries(r, member, now.Add(time.Hour), trialID, e)
+		kept, err = trial.AddEntries(r, member, now.Add(time.Hour), trialID, "", e)
 		return err
 	})
 	return kept, err
@@ -152,7 +161,7 @@ func (c *coop) mustAdd(member, trialID string, e trial.Entries) *trial.Trial {
 
 func (c *coop) addToBath(member, bathID string, e trial.BathEntries) error {
 	return c.Do(func(r trial.Records) error {
-		_, err := trial.AddToBath(r, member, now.Add(2*time.Hour), bathID, e)
+		_, err := trial.AddToBath(r, member, now.Add(2*time.Hour), bathID, "", e)
 		return err
 	})
 }
@@ -195,4 +204,83 @@ func (c *coop) refused(t *testing.T, before []trialtest.Change, err, kind error,
 		require.ErrorContains(t, err, text)
 	}
 	require.Equal(t, before, c.Changes, "a refused change writes nothing")
+	require.Zero(t, c.Undone, "it is refused before the first write")
+}
+
+// mustRead reads a record for its etag and contents.
+func mustRead[T any](c *coop, read func(string) (*T, error), id string) *T {
+	kept, err := read(id)
+	require.NoError(c.t, err)
+	return kept
+}
+
+// etag of a record of any sort that the book has by that id.
+func (c *coop) etag(id string) string {
+	if t, err := c.Trial(id); err == nil {
+		return trial.Etag(t.Revision)
+	}
+	if b, err := c.Bath(id); err == nil {
+		return trial.Etag(b.Revision)
+	}
+	if w, err := c.WaterSource(id); err == nil {
+		return trial.Etag(w.Revision)
+	}
+	e, err := c.Experiment(id)
+	require.NoError(c.t, err)
+	return trial.Etag(e.Revision)
+}
+
+// command is a command that gives a record back.
+type command[T any] func(r trial.Records, member string, now time.Time, id, etag string) (*T, error)
+
+// run makes a change of a record by a member two days later, with its present etag.
+func run[T any](c *coop, do command[T], member, id string) error {
+	return runWith(c, do, member, id, c.etag(id))
+}
+
+func runWith[T any](c *coop, do command[T], member, id, etag string) error {
+	return c.Do(func(r trial.Records) error {
+		_, err := do(r, member, now.AddDate(0, 0, 2), id, etag)
+		return err
+	})
+}
+
+// sound checks that everything that is kept is what a derivation from scratch gives.
+func (c *coop) sound(t require.TestingT) {
+	trials, err := c.Trials()
+	require.NoError(t, err)
+	baths, err := c.Baths()
+	require.NoError(t, err)
+	require.Empty(t, trial.VerifyRecords(trials, baths))
+}
+
+func plannedExperiment(id string) trial.Experiment {
+	return trial.Experiment{
+		ID: id, Title: "which order?", FirstDye: "weld", SecondDye: "indigo", Arms: []trial.Arm{trial.ArmAThenB, trial.ArmBThenA},
+		ToleranceDE00: 2, ClosingSessions: 6, Instrument: "the cooperative's", Condition: trial.ColourCondition{Illuminant: trial.IlluminantD65, Observer: trial.Observer10},
+	}
+}
+
+func (c *coop) mustWater(member, id string, samples ...trial.WaterSample) {
+	require.NoError(c.t, c.Do(func(r trial.Records) error {
+		_, err := trial.CreateWaterSource(r, member, now, &trial.WaterSource{ID: id, Name: id, Place: "behind the barn", Samples: samples})
+		return err
+	}))
+}
+
+func (c *coop) mustExperiment(member, id string) {
+	require.NoError(c.t, c.Do(func(r trial.Records) error {
+		e := plannedExperiment(id)
+		_, err := trial.CreateExperiment(r, member, now, &e)
+		return err
+	}))
+}
+
+// textsOf is everything that a record says in words.
+func textsOf(record any) string {
+	body, err := json.Marshal(record)
+	if err != nil {
+		panic(err)
+	}
+	return string(body)
 }

@@ -46,7 +46,7 @@ func TestImpossibleHistoriesAreRefused(t *testing.T) {
 		{"a part of an ended piece", trial.Entries{Pieces: []trial.Piece{part("x", "s", trial.Taken, 1, 0.1)}}, []string{"K3 (s)", "split before"}},
 		{"a second split", trial.Entries{Pieces: []trial.Piece{part("x", "s", trial.Split, 1, 0.1)}}, []string{"K3 (s)", "split before"}},
 		{"parts heavier than the piece", trial.Entries{Pieces: []trial.Piece{part("x", "p", trial.Taken, 2, 21)}}, []string{"K1 (p)", "26 g", "20 g"}},
-		{"a mass put lower than the parts", trial.Entries{Corrections: []trial.PieceCorrection{{PieceID: "s", Mass: grams(4), Reason: "misread"}}}, []string{"K3 (s)", "14.1 g", "4 g"}},
+		{"a mass put lower than the parts", trial.Entries{Corrections: []trial.PieceChange{massOf("s", 4, "misread")}}, []string{"K3 (s)", "14.1 g", "4 g"}},
 		{"a piece that comes from itself", trial.Entries{Pieces: []trial.Piece{part("x", "x", trial.Taken, 0, 1)}}, []string{"(x)", "itself"}},
 		{"a ring of pieces", trial.Entries{Pieces: []trial.Piece{
 			part("x", "z", trial.Taken, 0, 1), part("y", "x", trial.Taken, 0, 1), part("z", "y", trial.Taken, 0, 1),
@@ -151,11 +151,12 @@ func TestHonestWorkIsTakenDown(t *testing.T) {
 			for _, g := range c.parts {
 				sum += g
 			}
-			kept = coop.mustAdd(ana, "t", trial.Entries{Corrections: []trial.PieceCorrection{{PieceID: "p", Mass: grams(sum), Reason: "weighed again"}}})
+			kept = coop.mustAdd(ana, "t", trial.Entries{Corrections: []trial.PieceChange{massOf("p", sum, "weighed again")}})
 			assert.Empty(t, kept.Warnings)
 			corrected := coop.piece("p")
 			require.Len(t, corrected.Corrections, 1)
-			assert.Equal(t, trial.MassCorrection{Before: grams(14), After: grams(sum), Reason: "weighed again", RecordedAt: now.Add(time.Hour)}, corrected.Corrections[0])
+			was, is := grams(14), grams(sum)
+			assert.Equal(t, trial.PieceCorrection{MassBefore: &was, Mass: &is, Reason: "weighed again", RecordedAt: now.Add(time.Hour), RecordedBy: ana}, corrected.Corrections[0])
 		})
 	}
 }
@@ -354,7 +355,7 @@ func TestTheCoreSaysWhatIsItsToSay(t *testing.T) {
 	p := piece("p", 5)
 	p.Code, p.Holder, p.Ended, p.TrialID = "MINE", cleo, true, "elsewhere"
 	p.Route = trial.Route{Order: "typed"}
-	p.Corrections = []trial.MassCorrection{{Reason: "made up"}}
+	p.Corrections = []trial.PieceCorrection{{Reason: "made up"}}
 	im := in("p", "weld", 1)
 	im.Superseded, im.RecordedBy, im.RecordedAt = true, cleo, now.AddDate(-1, 0, 0)
 	b := dyebath("weld", "weld", 5)
@@ -365,7 +366,7 @@ func TestTheCoreSaysWhatIsItsToSay(t *testing.T) {
 		Pieces: []trial.Piece{p}, Immersions: []trial.Immersion{im},
 	}, b)
 	assert.Equal(t, ana, kept.Owner)
-	assert.Zero(t, kept.Revision)
+	assert.EqualValues(t, 1, kept.Revision, "the store's")
 	assert.Empty(t, kept.ImportSource)
 	assert.Empty(t, kept.Warnings)
 	assert.Equal(t, trial.Begun, kept.State)
@@ -377,7 +378,7 @@ func TestTheCoreSaysWhatIsItsToSay(t *testing.T) {
 	bath, err := c.Bath("weld")
 	require.NoError(t, err)
 	assert.Equal(t, ana, bath.Owner)
-	assert.Zero(t, bath.Revision)
+	assert.EqualValues(t, 1, bath.Revision, "the store's")
 	assert.Equal(t, ana, bath.Additions[0].RecordedBy)
 	assert.False(t, bath.Additions[0].Superseded)
 }

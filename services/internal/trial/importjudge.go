@@ -1,9 +1,6 @@
 package trial
 
-import (
-	"errors"
-	"slices"
-)
+import "slices"
 
 // judge checks a row by itself.
 func (im *importing) judge(row *ImportRow) error {
@@ -62,10 +59,9 @@ func (im *importing) judgeBath(f *findings, where string, b *ImportBath) error {
 	if b.WaterSourceID == "" {
 		return nil
 	}
-	_, err := im.records.WaterSource(b.WaterSourceID)
-	if errors.Is(err, ErrNotFound) {
-		f.fault(sub(where, "water_source_id"), "there is no water source %s", b.WaterSourceID)
-		return nil
+	_, wrong, err := nameableWater(im.records, im.member, b.WaterSourceID)
+	if wrong != "" {
+		f.fault(sub(where, "water_source_id"), "%s", wrong)
 	}
 	return err
 }

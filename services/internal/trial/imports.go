@@ -140,6 +140,15 @@ func (im *importing) takeRow(row *ImportRow) (ImportOutcome, ID, error) {
 	if err != nil {
 		return 0, "", err
 	}
+	if known {
+		t, err := im.trial(link.TrialID)
+		if err != nil {
+			return 0, "", err
+		}
+		if t.deleted() {
+			return 0, link.RecordID, conflict("row_key: %q was imported before, into trial %s, which is deleted; undelete it first", row.RowKey, t.ID)
+		}
+	}
 	hash := row.hash()
 	if known && link.ContentHash == hash {
 		return ImportUnchanged, link.RecordID, nil
@@ -212,6 +221,9 @@ func (im *importing) pieceFor(row *ImportRow, link ImportLink, known bool) (*Tri
 	t, p, err := im.piece(pieceLink.RecordID)
 	if err != nil {
 		return nil, nil, err
+	}
+	if t.deleted() {
+		return nil, nil, conflict("piece_key: %q is piece %s of trial %s, which is deleted; undelete it first", row.PieceKey, name(p), t.ID)
 	}
 	if len(t.Readings) >= MaxReadings {
 		return nil, nil, refuse("piece_key: the trial of piece %s is full: it keeps %d readings", name(p), MaxReadings)
@@ -294,6 +306,9 @@ func (im *importing) home(row *ImportRow) (*Trial, ID, error) {
 			if err != nil {
 				return nil, "", err
 			}
+			if t.deleted() {
+				return nil, "", conflict("session_key: %q is in trial %s, which is deleted; undelete it first", row.SessionKey, t.ID)
+			}
 			if len(t.Pieces) >= MaxPieces || len(t.Immersions)+len(row.Baths) > MaxImmersions || len(t.Readings) >= MaxReadings {
 				return nil, "", refuse("session_key: the trial of session %q is full", row.SessionKey)
 			}
@@ -312,7 +327,8 @@ func (im *importing) home(row *ImportRow) (*Trial, ID, error) {
 
 // openTrial gives the last trial of the source, or the next when that is full. Trials are linked by number.
 func (im *importing) openTrial(row *ImportRow) (*Trial, error) {
-	var last *Trial
+	var last *Trial // that isn't deleted
+	full := false   // the very last is deleted, and takes no more
 	for n := 1; ; n++ {
 		number := strconv.Itoa(n)
 		link, there, err := im.link(ImportTrialKey, number)
@@ -320,12 +336,16 @@ func (im *importing) openTrial(row *ImportRow) (*Trial, error) {
 			return nil, err
 		}
 		if there {
-			if last, err = im.trial(link.TrialID); err != nil {
+			t, err := im.trial(link.TrialID)
+			if err != nil {
 				return nil, err
+			}
+			if full = t.deleted(); !full {
+				last = t
 			}
 			continue
 		}
-		if last != nil && len(last.Pieces) < importTrialPieces && len(last.Immersions)+len(row.Baths) <= MaxImmersions &&
+		if last != nil && !full && len(last.Pieces) < importTrialPieces && len(last.Immersions)+len(row.Baths) <= MaxImmersions &&
 			len(last.Readings) < MaxReadings && (row.SessionKey == "" || len(last.Sessions) < MaxSessions) {
 			return last, nil
 		}
@@ -382,6 +402,15 @@ func (im *importing) bathsFor(row *ImportRow, keepOld func(i int) ID) ([]importe
 			link, there, err := im.link(ImportBathKey, step.BathKey)
 			if err != nil {
 				return nil, err
+			}
+			if there {
+				kept, err := im.bath(link.RecordID)
+				if err != nil {
+					return nil, err
+				}
+				if kept.deleted() {
+					return nil, conflict("baths[%d].bath_key: %q is bath %s, which is deleted; undelete it first", i, step.BathKey, kept.ID)
+				}
 			}
 			switch {
 			case there && link.ContentHash == b.hash:

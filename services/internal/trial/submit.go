@@ -68,18 +68,22 @@ func SubmitTrial(records Records, member MemberID, now time.Time, t *Trial, bath
 // AddEntries adds what has happened since to a trial, or corrects it. The owner may add
 // anything; whoever holds a piece of it may add immersions, looks, readings and parts of that
 // piece, whoever recorded an entry may correct it, and both are given back only what they may see. Errors as SubmitTrial, and ErrConflict for an
-// entry that was corrected before.
-func AddEntries(records Records, member MemberID, now time.Time, trialID ID, entries Entries) (*Trial, error) {
+// entry that was corrected before or a deleted trial. etag may be empty: two members' additions don't undo each other. StaleError when it is given
+// and the trial has changed since.
+func AddEntries(records Records, member MemberID, now time.Time, trialID ID, etag string, entries Entries) (*Trial, error) {
 	c := begin(records, member, now)
 	t, err := c.trial(trialID)
 	if err != nil {
 		return nil, err
 	}
-	if t.Owner != member && !hasPartIn(member, t) {
+	if t.Owner != member && (t.deleted() || !hasPartIn(member, t)) {
 		if CanReadTrial(member, t) {
 			return nil, fmt.Errorf("trial %s is %s's: %w", trialID, t.Owner, ErrForbidden)
 		}
 		return nil, fmt.Errorf("trial %s: %w", trialID, ErrNotFound)
+	}
+	if err := t.version().changeable(etag, etagOptional); err != nil {
+		return nil, err
 	}
 	c.changed(t, Changed)
 	if err := c.apply("", t, entries); err != nil {
@@ -141,10 +145,12 @@ func (c *change) apply(path string, t *Trial, entries Entries) error {
 		}
 		c.newID(where, s.ID, ids)
 		if s.ExperimentID != "" {
-			if _, err := c.records.Experiment(s.ExperimentID); errors.Is(err, ErrNotFound) {
-				c.fault(sub(where, "experiment_id"), "there is no experiment %s", s.ExperimentID)
-			} else if err != nil {
+			wrong, err := nameableExperiment(c.records, c.member, s.ExperimentID)
+			if err != nil {
 				return err
+			}
+			if wrong != "" {
+				c.fault(sub(where, "experiment_id"), "%s", wrong)
 			}
 		}
 		t.Sessions = append(t.Sessions, s)
@@ -161,7 +167,9 @@ func (c *change) apply(path string, t *Trial, entries Entries) error {
 	if err := c.addReadings(path, t, entries.Readings, ids); err != nil {
 		return err
 	}
-	c.correctMasses(path, t, entries.Corrections)
+	if err := c.correctPieces(path, t, entries.Corrections); err != nil {
+		return err
+	}
 
 	c.atMost(sub(path, "sessions"), len(t.Sessions), MaxSessions)
 	c.atMost(sub(path, "pieces"), len(t.Pieces), MaxPieces)
@@ -221,11 +229,7 @@ func (c *change) addPieces(path string, t *Trial, pieces []Piece, ids map[ID]boo
 			c.fault(sub(where, "balance_resolution_g"), "%v is outside 0 to 1000", p.BalanceResolutionG)
 		}
 		c.within(sub(where, "weighing_basis"), int(p.Basis), int(BasisUnstated), int(OvenDry))
-		for n, part := range p.Fibre.Composition {
-			if !(part.Percent > 0 && part.Percent <= 100) {
-				c.fault(sub(at(sub(where, "fibre"), "composition", n), "percent"), "%v is outside 0 (excluded) to 100", part.Percent)
-			}
-		}
+		c.fibre(sub(where, "fibre"), p.Fibre)
 		p.TrialID, p.Holder, p.Ended, p.LastPosition = t.ID, c.member, false, 0
 		p.Route, p.Corrections = Route{}, nil
 		code, err := c.records.NewPieceCode()
@@ -287,7 +291,10 @@ func (c *change) addOrigin(where string, t *Trial, p *Piece) error {
 		return err
 	}
 	switch {
-	case canRecord(c.member, parentTrial, parent):
+	case parentTrial.deleted() && parentTrial.Owner == c.member:
+		c.fail(fmt.Errorf("%s: piece %s: %w", sub(where, "parent_piece_id"), name(parent), parentTrial.version().gone()))
+		return nil
+	case !parentTrial.deleted() && canRecord(c.member, parentTrial, parent):
 	case CanReadPiece(c.member, parentTrial, parent):
 		c.fail(fmt.Errorf("%s: piece %s is held by %s: %w", sub(where, "parent_piece_id"), name(parent), parent.Holder, ErrForbidden))
 		return nil
@@ -348,29 +355,4 @@ func isZeroFibre(f Fibre) bool { return sameFibre(f, Fibre{}) }
 
 func sameFibre(a, b Fibre) bool {
 	return slices.Equal(a.Composition, b.Composition) && a.Form == b.Form && a.Finish == b.Finish && a.Lot == b.Lot
-}
-
-func (c *change) correctMasses(path string, t *Trial, corrections []PieceCorrection) {
-	for i, correction := range corrections {
-		where := at(path, "piece_corrections", i)
-		row, ok := c.indexOf(t).piece[correction.PieceID]
-		if !ok {
-			c.fault(sub(where, "piece_id"), "%s is no piece of this trial", correction.PieceID)
-			continue
-		}
-		if t.Owner != c.member {
-			c.fail(fmt.Errorf("%s: only the owner corrects a mass: %w", where, ErrForbidden))
-			continue
-		}
-		c.amount(sub(where, "mass"), correction.Mass, true, Gram)
-		if correction.Reason == "" {
-			c.fault(sub(where, "reason"), "is required")
-		}
-		p := &t.Pieces[row]
-		p.Corrections = append(p.Corrections, MassCorrection{
-			Before: p.Mass, After: correction.Mass, Reason: correction.Reason, RecordedAt: c.now,
-		})
-		p.Mass = correction.Mass
-		c.touched[p.ID] = true
-	}
 }

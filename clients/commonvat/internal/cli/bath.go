@@ -22,13 +22,15 @@ func (a *app) bathClient(ctx context.Context) (labv1.BathServiceClient, error) {
 }
 
 func (a *app) bath() *cobra.Command {
-	return groupOf("bath", "Keep baths: create, read, add to, open to members",
-		a.bathCreate(), a.bathShow(), a.bathList(), a.bathAdd(), a.bathOpen("open", "Let other members put pieces in", true),
+	c := groupOf("bath", "Keep baths: create, read, add to, edit, open to members, delete",
+		a.bathCreate(), a.bathShow(), a.bathList(), a.bathAdd(), a.bathEdit(), a.bathOpen("open", "Let other members put pieces in", true),
 		a.bathOpen("close", "Let no other member put pieces in", false))
+	c.AddCommand(keepCommands(a, a.bathKeeper())...)
+	return c
 }
 
 func bathGrid(title string, baths []*labv1.Bath) output.Grid {
-	g := output.Grid{Title: title, Columns: []string{"id", "owner", "label", "purpose", "contents", "liquor", "open", "shared", "vessel"}}
+	g := output.Grid{Title: title, Columns: []string{"id", "owner", "label", "purpose", "contents", "liquor", "open", "shared", "vessel", "deleted"}}
 	for _, b := range baths {
 		var purposes, contents []string
 		for _, p := range b.GetPurposes() {
@@ -46,12 +48,15 @@ func bathGrid(title string, baths []*labv1.Bath) output.Grid {
 			contents = append(contents, words.NotStated)
 		}
 		g.Add(b.GetId(), b.GetOwner(), b.GetLabel(), strings.Join(purposes, ", "), strings.Join(contents, ", "), quantity.ShowAmount(b.GetLiquor()),
-			b.GetOpenToMembers(), words.Show(b.GetSharing().GetLevel()), b.GetVessel())
+			b.GetOpenToMembers(), words.Show(b.GetSharing().GetLevel()), b.GetVessel(), stamp(b.GetDeleteTime()))
 	}
 	return g
 }
 
-func (a *app) showBath(b *labv1.Bath) error {
+func (a *app) showBath(b *labv1.Bath) error { return a.show(b, bathGrids(b)...) }
+
+// bathGrids are a bath with its entries, to be read.
+func bathGrids(b *labv1.Bath) []output.Grid {
 	additions := output.Grid{Title: "additions", Columns: []string{"material", "role", "amount", "lot", "exhaust", "at", "by", "correction", "id"}}
 	for _, x := range b.GetAdditions() {
 		additions.Add(x.GetMaterial(), words.Show(x.GetRole()), quantity.ShowAmount(x.GetAmount()), x.GetLot(), exhaustIn(b, x.GetExhaust()),
@@ -65,7 +70,9 @@ func (a *app) showBath(b *labv1.Bath) error {
 	for _, x := range b.GetWaterParts() {
 		water.Add(x.GetWaterSourceId(), x.GetWaterSampleId(), x.GetParts())
 	}
-	return a.show(b, bathGrid("", []*labv1.Bath{b}), additions, water, checks)
+	line := bathGrid("", []*labv1.Bath{b})
+	line.Below = etagLine(b)
+	return []output.Grid{line, additions, water, checks}
 }
 
 // fromFile reads a record from a file, with ids that are the same when the file is sent again.
@@ -121,7 +128,12 @@ func (a *app) bathShow() *cobra.Command {
 
 func (a *app) bathList() *cobra.Command {
 	var limit int
-	c := &cobra.Command{Use: "list", Short: "List baths that you may read, newest first", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
+	var filter string
+	var deleted bool
+	c := &cobra.Command{Use: "list", Short: "List baths that you may read, newest first", Args: takes(), Long: `List baths that you may read, newest first.
+
+--filter takes a filter (https://google.aip.dev/160) over owner, label, purpose, material, water, sharing and open. For example:
+commonvat bath list --filter 'material = "indigo" AND purpose = "vat" AND open = "yes"'`, RunE: func(c *cobra.Command, _ []string) error {
 		if limit < 0 {
 			return usage("--limit must be 0 or more")
 		}
@@ -131,7 +143,7 @@ func (a *app) bathList() *cobra.Command {
 		}
 		all := &labv1.ListBathsResponse{}
 		more, err := pages(limit, func(token string, size int32) (string, int, error) {
-			page, err := call(c.Context(), a, client.ListBaths, &labv1.ListBathsRequest{PageSize: size, PageToken: token})
+			page, err := call(c.Context(), a, client.ListBaths, &labv1.ListBathsRequest{PageSize: size, PageToken: token, Filter: filter, Deleted: deleted})
 			all.Baths = append(all.Baths, page.GetBaths()...)
 			return page.GetNextPageToken(), len(page.GetBaths()), err
 		})
@@ -143,6 +155,8 @@ func (a *app) bathList() *cobra.Command {
 		}
 		return a.show(all, bathGrid("", all.GetBaths()))
 	}}
+	c.Flags().StringVar(&filter, "filter", "", "show only the baths that fit")
+	c.Flags().BoolVar(&deleted, "deleted", false, "list your deleted baths, and no others")
 	c.Flags().IntVar(&limit, "limit", 50, "most baths to show; 0 shows all")
 	return c
 }

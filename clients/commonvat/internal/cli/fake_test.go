@@ -35,6 +35,8 @@ type fake struct {
 	labv1.UnimplementedWaterServiceServer
 	labv1.UnimplementedExperimentServiceServer
 	labv1.UnimplementedImportServiceServer
+	labv1.UnimplementedHistoryServiceServer
+	accessv1.UnimplementedAuditServiceServer
 	poolv1.UnimplementedPoolServiceServer
 	accessv1.UnimplementedAccessServiceServer
 	catalogv1.UnimplementedCatalogServiceServer
@@ -78,6 +80,8 @@ func startFake(t *testing.T) *fake {
 	labv1.RegisterWaterServiceServer(s, f)
 	labv1.RegisterExperimentServiceServer(s, f)
 	labv1.RegisterImportServiceServer(s, f)
+	labv1.RegisterHistoryServiceServer(s, f)
+	accessv1.RegisterAuditServiceServer(s, f)
 	poolv1.RegisterPoolServiceServer(s, f)
 	accessv1.RegisterAccessServiceServer(s, f)
 	catalogv1.RegisterCatalogServiceServer(s, f)
@@ -139,7 +143,7 @@ func grams(v float64) *typesv1.Amount {
 func cannedPiece() *labv1.Piece {
 	depth := 33.5
 	return &labv1.Piece{Id: pieceID, TrialId: trialID, Code: "K7P", Label: "w1", Fibre: wool(), Mass: grams(14), Holder: "ada", LastPosition: 2,
-		Corrections: []*labv1.PieceCorrection{{MassBefore: grams(41), Reason: "digits swapped", RecordTime: when}},
+		Corrections: []*labv1.PieceCorrection{{MassBefore: grams(41), LabelBefore: new(string), FibreBefore: wool(), Reason: "digits swapped", RecordTime: when, RecordedBy: "ada"}},
 		Route: &labv1.Route{Order: "weld > indigo", Text: "alum > weld > indigo (3 dips)", Layers: []*labv1.Layer{
 			{Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}, Materials: []*labv1.LayerMaterial{{Material: "weld"}}, BathId: bathID,
 				IntendedDepth: 2, DeliveredPercentWof: &depth, ExhaustNotStated: true},
@@ -157,7 +161,7 @@ func (f *fake) cannedTrial() *labv1.Trial {
 	}
 	return &labv1.Trial{Id: trialID, Owner: "ada", Title: "Both orders (invented)", State: labv1.TrialState_TRIAL_STATE_BEGUN,
 		Sharing:  &typesv1.Sharing{Level: typesv1.SharingLevel_SHARING_LEVEL_COOPERATIVE},
-		Sessions: []*labv1.Session{{Id: "s1"}}, Pieces: []*labv1.Piece{cannedPiece()}, Immersions: append(imms, f.lastImm...), UpdateTime: when, Revision: 41,
+		Sessions: []*labv1.Session{{Id: "s1"}}, Pieces: []*labv1.Piece{cannedPiece()}, Immersions: append(imms, f.lastImm...), UpdateTime: when, Revision: 41, Etag: `"r15"`,
 		Looks: []*labv1.Look{{Id: "l1", Of: &labv1.Look_PieceId{PieceId: pieceID}, Text: "greener than thought", Corrects: &typesv1.Correction{EntryId: lookID, Reason: "wrong piece"}}},
 		Readings: []*labv1.Reading{{Id: "r1", PieceId: pieceID, State: labv1.PieceState_PIECE_STATE_DRY, AgeDays: &age, Instrument: "invented meter", AfterPosition: ptr(int32(2)),
 			Raw: &typesv1.RawColour{Value: &typesv1.RawColour_Lab{Lab: &typesv1.Lab{L: 48.12, A: -14.5, B: 10}}, LabCondition: d65()}}},
@@ -242,7 +246,7 @@ func (f *fake) WatchChanges(r *labv1.WatchChangesRequest, s grpc.ServerStreaming
 
 func cannedBath() *labv1.Bath {
 	ph, c := 7.4, 60.0
-	return &labv1.Bath{Id: bathID, Owner: "bo", Label: "weld pot", Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}, OpenToMembers: true,
+	return &labv1.Bath{Id: bathID, Owner: "bo", Label: "weld pot", Etag: `"r16"`, Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}, OpenToMembers: true,
 		Sharing:   &typesv1.Sharing{Level: typesv1.SharingLevel_SHARING_LEVEL_MINE},
 		Additions: []*labv1.Addition{{Id: "a1", Material: "weld", Role: labv1.AdditionRole_ADDITION_ROLE_DYE, Amount: grams(30), RecordedBy: "bo"}},
 		Checks:    []*labv1.Check{{Id: "k1", Ph: &ph, TemperatureC: &c}}, WaterParts: []*labv1.WaterPart{{WaterSourceId: sourceID, Parts: 1}}}
@@ -275,7 +279,7 @@ func (f *fake) CreateExperiment(_ context.Context, r *labv1.CreateExperimentRequ
 }
 func cannedExperiment() *labv1.Experiment {
 	return &labv1.Experiment{Id: sourceID, Title: "Which way round (invented)", FirstDye: "weld", SecondDye: "indigo", ToleranceDe00: 2, ClosingSessions: 6,
-		Arms: []labv1.ExperimentArm{labv1.ExperimentArm_EXPERIMENT_ARM_A_THEN_B}, Instrument: "invented meter", Condition: d65(), Owner: "cora"}
+		Arms: []labv1.ExperimentArm{labv1.ExperimentArm_EXPERIMENT_ARM_A_THEN_B}, Instrument: "invented meter", Condition: d65(), Owner: "cora", Etag: `"r18"`}
 }
 func (f *fake) GetExperiment(context.Context, *labv1.GetExperimentRequest) (*labv1.Experiment, error) {
 	return cannedExperiment(), nil
@@ -336,8 +340,12 @@ func (f *fake) AskPalette(_ context.Context, r *poolv1.AskPaletteRequest) (*pool
 		CannotTell: []string{"whether water or member makes the difference"}, Modules: modules(), Condition: d65(), ThresholdDe00: 5, Seed: r.GetSeed(),
 		PoolRevision: 41, PiecesUsed: 16, ReadingsUsed: 16}, nil
 }
-func (f *fake) GetPoolStatus(context.Context, *poolv1.GetPoolStatusRequest) (*poolv1.GetPoolStatusResponse, error) {
-	return &poolv1.GetPoolStatusResponse{PoolRevision: 40, RecordRevision: 41, Rows: 16, WaitingFor: "a reading module"}, nil
+func (f *fake) GetPoolStatus(_ context.Context, r *poolv1.GetPoolStatusRequest) (*poolv1.GetPoolStatusResponse, error) {
+	answer := &poolv1.GetPoolStatusResponse{PoolRevision: 40, RecordRevision: 41, Rows: 16, WaitingFor: "a reading module"}
+	if r.GetWithChecksum() {
+		answer.RowsSha256 = "00ff"
+	}
+	return answer, nil
 }
 func (f *fake) ComparePieces(_ context.Context, r *poolv1.ComparePiecesRequest) (*poolv1.ComparePiecesResponse, error) {
 	return &poolv1.ComparePiecesResponse{Difference: 8.0412345678901, Formula: r.GetFormula(), Reference: &typesv1.Lab{L: 60, A: -3.5, B: 40}, Sample: &typesv1.Lab{L: 52, A: -9, B: 31},

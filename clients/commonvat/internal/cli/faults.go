@@ -106,6 +106,16 @@ func reason(s *status.Status) string {
 	return ""
 }
 
+// particulars are what the core tells programs of a fault.
+func particulars(s *status.Status) map[string]string {
+	for _, d := range s.Details() {
+		if info, ok := d.(*errdetails.ErrorInfo); ok {
+			return info.GetMetadata()
+		}
+	}
+	return nil
+}
+
 // explain gives the lines to print for an error, the first without indentation.
 func explain(err error, server string) []string {
 	var doc *document.Error
@@ -143,6 +153,9 @@ func explain(err error, server string) []string {
 		text += " (see: commonvat sign-in --help)"
 	}
 	lines := []string{text}
+	if reason(s) == "STALE_ETAG" {
+		lines = append(lines, staleLines(particulars(s))...)
+	}
 	for _, d := range s.Details() {
 		switch v := d.(type) {
 		case *errdetails.BadRequest:

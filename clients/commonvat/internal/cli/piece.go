@@ -60,9 +60,9 @@ func (a *app) showPiece(p *labv1.Piece) error {
 		layers.Add(i+1, strings.Join(purposes, ", "), strings.Join(materials, ", "), exhaust(l.GetExhaust(), l.GetExhaustNumberNotStated(), l.GetExhaustNotStated()),
 			words.Show(labv1.Depth(l.GetIntendedDepth())), l.DeliveredPercentWof, orNothing(l.GetDips()), l.ConcentrationGPerL, l.GetWater(), l.GetBathId())
 	}
-	corrected := output.Grid{Title: "corrected masses", Columns: []string{"before", "reason", "recorded"}}
+	corrected := output.Grid{Title: "put right", Columns: []string{"mass_before", "label_before", "fibre_before", "reason", "by", "recorded"}}
 	for _, x := range p.GetCorrections() {
-		corrected.Add(quantity.ShowAmount(x.GetMassBefore()), x.GetReason(), stamp(x.GetRecordTime()))
+		corrected.Add(quantity.ShowAmount(x.GetMassBefore()), labelBefore(x), fibreWords(x.GetFibreBefore()), x.GetReason(), x.GetRecordedBy(), stamp(x.GetRecordTime()))
 	}
 	return a.show(p, pieceGrid("", []*labv1.Piece{p}), layers, corrected)
 }
@@ -299,45 +299,6 @@ func (w *wrongEntry) correction() (*typesv1.Correction, error) {
 		return nil, nil
 	}
 	return &typesv1.Correction{EntryId: w.id, Reason: w.reason}, nil
-}
-
-func (a *app) pieceCorrect() *cobra.Command {
-	var mass, reason string
-	c := &cobra.Command{
-		Use: "correct PIECE --mass 7.1 --reason TEXT", Short: "Put a wrong mass right; what it was stays readable",
-		Args: takes("PIECE"), RunE: func(c *cobra.Command, args []string) error {
-			if mass == "" || reason == "" {
-				return usage("--mass and --reason are required")
-			}
-			right, err := quantity.Amount(mass, quantity.Mass, "g")
-			if err != nil {
-				return usage("--mass: %v", err)
-			}
-			client, p, err := a.findPiece(c.Context(), args[0])
-			if err != nil {
-				return err
-			}
-			seed, err := a.seed()
-			if err != nil {
-				return err
-			}
-			t, err := call(c.Context(), a, client.AddEntries, &labv1.AddEntriesRequest{RequestId: seed, TrialId: p.GetTrialId(),
-				PieceCorrections: []*labv1.PieceCorrection{{PieceId: p.GetId(), Mass: right, Reason: reason}}})
-			if err != nil {
-				return err
-			}
-			for _, have := range t.GetPieces() {
-				if have.GetId() == p.GetId() {
-					p = have
-				}
-			}
-			a.sayWarnings(t, map[string]bool{p.GetId(): true})
-			return a.showPiece(p)
-		},
-	}
-	c.Flags().StringVar(&mass, "mass", "", "the right mass, in grams if no unit is given (required)")
-	c.Flags().StringVar(&reason, "reason", "", "why (required)")
-	return a.writes(c)
 }
 
 func flagTime(flag, text string) (*typesv1.ClaimedTime, error) {

@@ -285,19 +285,22 @@ func (a *app) poolHasInvented(ctx context.Context) bool {
 }
 
 func (a *app) status() *cobra.Command {
-	return &cobra.Command{Use: "status", Short: "Show how far the pool has come with the record", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
+	var checksum bool
+	c := &cobra.Command{Use: "status", Short: "Show how far the pool has come with the record", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
 		conn, err := a.dial(c.Context())
 		if err != nil {
 			return err
 		}
-		r, err := call(c.Context(), a, poolv1.NewPoolServiceClient(conn).GetPoolStatus, &poolv1.GetPoolStatusRequest{})
+		r, err := call(c.Context(), a, poolv1.NewPoolServiceClient(conn).GetPoolStatus, &poolv1.GetPoolStatusRequest{WithChecksum: checksum})
 		if err != nil {
 			return err
 		}
-		g := output.Grid{Columns: []string{"pool_revision", "record_revision", "rows", "waiting_for"}}
-		g.Add(r.GetPoolRevision(), r.GetRecordRevision(), r.GetRows(), r.GetWaitingFor())
+		g := output.Grid{Columns: []string{"pool_revision", "record_revision", "rows", "waiting_for", "rows_sha256"}}
+		g.Add(r.GetPoolRevision(), r.GetRecordRevision(), r.GetRows(), r.GetWaitingFor(), r.GetRowsSha256())
 		return a.show(r, g)
 	}}
+	c.Flags().BoolVar(&checksum, "checksum", false, "show a checksum over all rows too: pools of the same shared records have the same one")
+	return c
 }
 
 func (a *app) difference() *cobra.Command {

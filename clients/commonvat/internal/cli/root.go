@@ -37,6 +37,7 @@ type app struct {
 	caFile    string
 	timeout   time.Duration
 	requestID string
+	etag      string // of the record that is changed, as it was sent
 
 	conn     *grpc.ClientConn
 	endTrace func() error
@@ -74,7 +75,11 @@ func Run(ctx context.Context, args []string, s Surroundings) int {
 			a.say("%s", line)
 		}
 		if code == ExitUnavailable && a.requestID != "" {
-			a.say("nothing tells whether it was written; to send the very same request again add: --request-id %s", a.requestID)
+			again := "--request-id " + a.requestID
+			if a.etag != "" {
+				again += " --etag " + a.etag
+			}
+			a.say("nothing tells whether it was written; to send the very same request again add: %s", again)
 		}
 	}
 	return code
@@ -124,7 +129,7 @@ the file that COMMONVAT_TOKEN_FILE names, else from the settings file; a kept to
 		return nil
 	}
 	root.AddCommand(a.signIn(), a.whoAmI(), a.trial(), a.look(), a.readingCommand(), a.piece(), a.bath(), a.water(),
-		a.experiment(), a.watch(), a.palette(), a.status(), a.difference(), a.importCommand(), a.members(), a.modules(), a.token(), a.version())
+		a.experiment(), a.watch(), a.palette(), a.status(), a.difference(), a.importCommand(), a.members(), a.modules(), a.token(), a.audit(), a.version())
 	giveExamples(root, "")
 	return root
 }

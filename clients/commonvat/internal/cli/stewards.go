@@ -3,6 +3,7 @@ package cli
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
@@ -145,5 +146,111 @@ so this call is never repeated by itself.`,
 		}
 		return nil
 	}}
-	return groupOf("token", "Make and end tokens", issue, revoke)
+	return groupOf("token", "Make, list and end tokens", issue, a.tokenList(), revoke)
+}
+
+func (a *app) tokenList() *cobra.Command {
+	return &cobra.Command{
+		Use: "list [MEMBER]", Short: "List your tokens, or a member's (stewards), newest first; never their secrets",
+		Args: func(c *cobra.Command, args []string) error {
+			if len(args) > 1 {
+				return usage("%s takes at most 1 argument, %d were given; usage: %s", c.CommandPath(), len(args), c.UseLine())
+			}
+			return nil
+		},
+		RunE: func(c *cobra.Command, args []string) error {
+			req := &accessv1.ListTokensRequest{}
+			if len(args) == 1 {
+				req.MemberId = args[0]
+			}
+			client, err := a.access(c.Context())
+			if err != nil {
+				return err
+			}
+			r, err := call(c.Context(), a, client.ListTokens, req)
+			if err != nil {
+				return err
+			}
+			g := output.Grid{Columns: []string{"token_id", "member", "label", "made", "ends", "ended", "last_used"}}
+			for _, t := range r.GetTokens() {
+				g.Add(t.GetId(), t.GetMemberId(), t.GetLabel(), stamp(t.GetCreateTime()), stamp(t.GetExpireTime()), stamp(t.GetRevokeTime()), stamp(t.GetLastUseTime()))
+			}
+			return a.show(r, g)
+		},
+	}
+}
+
+// mostAudited is how many entries of the audit trail are asked for at a time.
+const mostAudited = 200
+
+func (a *app) audit() *cobra.Command {
+	var actor string
+	var after int64
+	var limit int
+	c := &cobra.Command{
+		Use: "audit", Short: "List what was changed, by whom and why, oldest first: stewards everything, others what they did",
+		Long: `List what was changed, by whom and why, oldest first: stewards everything, others what they did themselves. --output json has the
+checksums too, and the last entry of the whole trail: kept elsewhere, it shows later whether the trail's end was cut off.`,
+		Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
+			if after < 0 || limit < 0 {
+				return usage("--after and --limit must be 0 or more")
+			}
+			conn, err := a.dial(c.Context())
+			if err != nil {
+				return err
+			}
+			client := accessv1.NewAuditServiceClient(conn)
+			all := &accessv1.ListAuditEntriesResponse{}
+			for more := true; more; {
+				size := mostAudited
+				if limit > 0 {
+					size = min(size, limit-len(all.GetEntries()))
+				}
+				page, err := call(c.Context(), a, client.ListAuditEntries, &accessv1.ListAuditEntriesRequest{AfterSequence: after, PageSize: int32(size), Actor: actor})
+				if err != nil {
+					return err
+				}
+				all.Entries = append(all.Entries, page.GetEntries()...)
+				all.HeadSequence, all.HeadChainSha256 = page.GetHeadSequence(), page.GetHeadChainSha256()
+				got := len(page.GetEntries())
+				if got > 0 {
+					after = page.GetEntries()[got-1].GetSequence()
+				}
+				more = got == size && after < page.GetHeadSequence()
+				if more && limit > 0 && len(all.GetEntries()) >= limit {
+					a.say("there may be more: --after %d", after)
+					break
+				}
+			}
+			return a.show(all, a.auditGrid(all))
+		},
+	}
+	c.Flags().StringVar(&actor, "actor", "", "only what this member did; server for commands run on the server (default: everybody)")
+	c.Flags().Int64Var(&after, "after", 0, "begin after this number")
+	c.Flags().IntVar(&limit, "limit", 200, "most entries to show; 0 shows all")
+	return c
+}
+
+// mostSubjects is how many of the records that one change concerned a table names; an import may have thousands.
+const mostSubjects = 3
+
+func (a *app) auditGrid(r *accessv1.ListAuditEntriesResponse) output.Grid {
+	g := output.Grid{Columns: []string{"number", "time", "actor", "method", "revision", "subjects", "reason", "token_id"}}
+	for _, e := range r.GetEntries() {
+		actor := e.GetActor()
+		if actor == "" {
+			actor = "(erased)"
+		}
+		subjects := strings.Join(e.GetSubjects(), ", ")
+		if more := len(e.GetSubjects()) - mostSubjects; more > 0 && output.Format(a.format) == output.Table {
+			subjects = fmt.Sprintf("%s and %d more", strings.Join(e.GetSubjects()[:mostSubjects], ", "), more)
+		}
+		method := e.GetMethod()[strings.LastIndex(e.GetMethod(), "/")+1:]
+		var revision any
+		if e.GetRevision() > 0 {
+			revision = e.GetRevision()
+		}
+		g.Add(e.GetSequence(), stamp(e.GetTime()), actor, method, revision, subjects, e.GetReason(), e.GetTokenId())
+	}
+	return g
 }

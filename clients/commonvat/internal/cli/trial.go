@@ -31,11 +31,13 @@ func (a *app) trials(ctx context.Context) (labv1.TrialServiceClient, error) {
 }
 
 func (a *app) trial() *cobra.Command {
-	return groupOf("trial", "Submit, read, share and end trials",
-		a.trialSubmit(), a.trialList(), a.trialSearch(), a.trialShow(), a.trialShare(), a.trialWithdraw(),
+	c := groupOf("trial", "Submit, read, edit, share, end and delete trials",
+		a.trialSubmit(), a.trialList(), a.trialSearch(), a.trialShow(), a.trialEdit(), a.trialShare(), a.trialWithdraw(),
 		a.trialState("finish", "Say that a trial is finished", labv1.TrialState_TRIAL_STATE_FINISHED),
 		a.trialState("begin", "Say that a planned trial has begun", labv1.TrialState_TRIAL_STATE_BEGUN),
 		a.trialState("abandon", "Give a trial up, with the reason", labv1.TrialState_TRIAL_STATE_ABANDONED))
+	c.AddCommand(keepCommands(a, a.trialKeeper())...)
+	return c
 }
 
 func (a *app) trialSubmit() *cobra.Command {
@@ -129,9 +131,11 @@ func (a *app) fileSeed(name string, data []byte, check bool) (string, error) {
 
 func (a *app) trialList() *cobra.Command {
 	limit := 50
+	var deleted bool
 	c := &cobra.Command{Use: "list", Short: "List trials that you may read, newest first", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
-		return a.listTrials(c.Context(), "", limit)
+		return a.listTrials(c.Context(), "", deleted, limit)
 	}}
+	c.Flags().BoolVar(&deleted, "deleted", false, "list your deleted trials, and no others")
 	c.Flags().IntVar(&limit, "limit", 50, "most trials to show; 0 shows all")
 	return c
 }
@@ -143,13 +147,13 @@ func (a *app) trialSearch() *cobra.Command {
 		Long: `List trials that fit a filter (https://google.aip.dev/160) over owner, title, state, sharing, fibre, material, water,
 source and experiment. For example: commonvat trial search 'fibre = "wool" AND material = "weld"'`,
 		Args: takes("FILTER"),
-		RunE: func(c *cobra.Command, args []string) error { return a.listTrials(c.Context(), args[0], limit) },
+		RunE: func(c *cobra.Command, args []string) error { return a.listTrials(c.Context(), args[0], false, limit) },
 	}
 	c.Flags().IntVar(&limit, "limit", 50, "most trials to show; 0 shows all")
 	return c
 }
 
-func (a *app) listTrials(ctx context.Context, filter string, limit int) error {
+func (a *app) listTrials(ctx context.Context, filter string, deleted bool, limit int) error {
 	if limit < 0 {
 		return usage("--limit must be 0 or more")
 	}
@@ -159,18 +163,18 @@ func (a *app) listTrials(ctx context.Context, filter string, limit int) error {
 	}
 	all := &labv1.ListTrialsResponse{}
 	more, err := pages(limit, func(token string, size int32) (string, int, error) {
-		page, err := call(ctx, a, client.ListTrials, &labv1.ListTrialsRequest{PageSize: size, PageToken: token, Filter: filter})
+		page, err := call(ctx, a, client.ListTrials, &labv1.ListTrialsRequest{PageSize: size, PageToken: token, Filter: filter, Deleted: deleted})
 		all.Trials = append(all.Trials, page.GetTrials()...)
 		return page.GetNextPageToken(), len(page.GetTrials()), err
 	})
 	if err != nil {
 		return err
 	}
-	g := output.Grid{Columns: []string{"id", "owner", "title", "state", "shared", "sessions", "pieces", "readings", "changed", "source"}}
+	g := output.Grid{Columns: []string{"id", "owner", "title", "state", "shared", "sessions", "pieces", "readings", "changed", "source", "deleted"}}
 	invented := false
 	for _, t := range all.GetTrials() {
 		g.Add(t.GetId(), t.GetOwner(), t.GetTitle(), words.Show(t.GetState()), words.Show(t.GetSharing().GetLevel()), t.GetSessionCount(),
-			t.GetPieceCount(), t.GetReadingCount(), stamp(t.GetUpdateTime()), t.GetImportSource())
+			t.GetPieceCount(), t.GetReadingCount(), stamp(t.GetUpdateTime()), t.GetImportSource(), stamp(t.GetDeleteTime()))
 		invented = invented || isInvented(t.GetTitle())
 	}
 	if err := a.show(all, g); err != nil {
@@ -343,9 +347,9 @@ func (a *app) trialState(use, short string, state labv1.TrialState) *cobra.Comma
 }
 
 func trialLine(t *labv1.Trial) output.Grid {
-	g := output.Grid{Columns: []string{"id", "owner", "title", "state", "shared", "licence", "sessions", "pieces", "readings", "changed"}}
+	g := output.Grid{Below: etagLine(t), Columns: []string{"id", "owner", "title", "state", "shared", "licence", "sessions", "pieces", "readings", "changed", "deleted"}}
 	g.Add(t.GetId(), t.GetOwner(), t.GetTitle(), words.Show(t.GetState()), words.Show(t.GetSharing().GetLevel()), t.GetSharing().GetLicence(),
-		len(t.GetSessions()), len(t.GetPieces()), len(t.GetReadings()), stamp(t.GetUpdateTime()))
+		len(t.GetSessions()), len(t.GetPieces()), len(t.GetReadings()), stamp(t.GetUpdateTime()), stamp(t.GetDeleteTime()))
 	return g
 }
 
@@ -415,6 +419,13 @@ func (a *app) showTrial(message proto.Message, t *labv1.Trial, baths []*labv1.Ba
 	if output.Format(a.format) == output.CSV {
 		return a.show(message, pieceGrid("", t.GetPieces()))
 	}
+	err := a.show(message, trialGrids(t, baths, all)...)
+	a.noteInvented(isInvented(t.GetTitle()))
+	return err
+}
+
+// trialGrids are a trial with its entries, to be read.
+func trialGrids(t *labv1.Trial, baths []*labv1.Bath, all bool) []output.Grid {
 	n := namesIn(t, baths)
 	grids := []output.Grid{trialLine(t)}
 	for _, g := range []output.Grid{pieceGrid("pieces", t.GetPieces()), bathGrid("baths", baths), immersionGrid(t, n, baths), lookGrid(t, n), readingGrid(t, n)} {
@@ -424,9 +435,7 @@ func (a *app) showTrial(message proto.Message, t *labv1.Trial, baths []*labv1.Ba
 	for _, w := range t.GetWarnings() {
 		warnings.Add(n.of(w.GetEntryId()), w.GetText())
 	}
-	err := a.show(message, append(grids, warnings)...)
-	a.noteInvented(isInvented(t.GetTitle()))
-	return err
+	return append(grids, warnings)
 }
 
 func immersionGrid(t *labv1.Trial, n names, baths []*labv1.Bath) output.Grid {

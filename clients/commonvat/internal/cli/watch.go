@@ -64,8 +64,12 @@ func (a *app) showChange(c *labv1.WatchChangesResponse, first bool) error {
 		g.Add(c.GetRevision(), stamp(c.GetTime()), words.Show(c.GetKind()), c.GetRecordKind(), c.GetRecordId(), c.GetByMember())
 		return output.WriteCSV(unheaded(a.Out, !first), g)
 	}
-	_, err := fmt.Fprintf(a.Out, "%d  %s  %s %s  %s  by %s\n", c.GetRevision(), stamp(c.GetTime()), output.Clean(c.GetRecordKind()),
-		words.Show(c.GetKind()), output.Clean(c.GetRecordId()), output.Clean(c.GetByMember()))
+	by := ""
+	if c.GetByMember() != "" { // of what may no longer be read it isn't told
+		by = "  by " + output.Clean(c.GetByMember())
+	}
+	_, err := fmt.Fprintf(a.Out, "%d  %s  %s %s  %s%s\n", c.GetRevision(), stamp(c.GetTime()), output.Clean(c.GetRecordKind()),
+		words.Show(c.GetKind()), output.Clean(c.GetRecordId()), by)
 	return err
 }
 

@@ -7,8 +7,6 @@ import (
 	"github.com/commonvat/commonvat/clients/commonvat/internal/ids"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/quantity"
-	"github.com/commonvat/commonvat/clients/commonvat/internal/trialfile"
-	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	"github.com/spf13/cobra"
 )
@@ -22,18 +20,97 @@ func (a *app) waterClient(ctx context.Context) (labv1.WaterServiceClient, error)
 }
 
 func (a *app) water() *cobra.Command {
-	return groupOf("water", "Keep water sources and their samples", a.waterAdd(), a.waterSample(), a.waterList())
+	c := groupOf("water", "Keep water sources and their samples", a.waterAdd(), a.waterSample(), a.waterList(), a.waterShow(), a.waterEdit())
+	c.AddCommand(keepCommands(a, a.waterKeeper())...)
+	return c
+}
+
+func (a *app) waterKeeper() keeper[*labv1.WaterSource] {
+	return keeper[*labv1.WaterSource]{
+		noun: "water", kind: labv1.RecordKind_RECORD_KIND_WATER_SOURCE,
+		get: func(ctx context.Context, id string) (*labv1.WaterSource, error) {
+			client, err := a.waterClient(ctx)
+			if err != nil {
+				return nil, err
+			}
+			return call(ctx, a, client.GetWaterSource, &labv1.GetWaterSourceRequest{WaterSourceId: id})
+		},
+		remove: func(ctx context.Context, requestID, id, etag, reason string) (*labv1.WaterSource, error) {
+			client, err := a.waterClient(ctx)
+			if err != nil {
+				return nil, err
+			}
+			return call(ctx, a, client.DeleteWaterSource, &labv1.DeleteWaterSourceRequest{RequestId: requestID, WaterSourceId: id, Etag: etag, Reason: reason})
+		},
+		restore: func(ctx context.Context, requestID, id, etag string) (*labv1.WaterSource, error) {
+			client, err := a.waterClient(ctx)
+			if err != nil {
+				return nil, err
+			}
+			return call(ctx, a, client.UndeleteWaterSource, &labv1.UndeleteWaterSourceRequest{RequestId: requestID, WaterSourceId: id, Etag: etag})
+		},
+		show:  a.showWater,
+		grids: func(v *labv1.GetVersionResponse) []output.Grid { return []output.Grid{waterLine(v.GetWaterSource())} },
+	}
+}
+
+// waterLine is one source with its samples.
+func waterLine(w *labv1.WaterSource) output.Grid {
+	g := waterGrid([]*labv1.WaterSource{w})
+	g.Below = etagLine(w)
+	return g
+}
+
+func (a *app) showWater(w *labv1.WaterSource) error { return a.show(w, waterLine(w)) }
+
+func (a *app) waterShow() *cobra.Command {
+	return &cobra.Command{Use: "show ID", Short: "Show a water source with its samples", Args: takes("ID"), RunE: func(c *cobra.Command, args []string) error {
+		w, err := a.waterKeeper().get(c.Context(), args[0])
+		if err != nil {
+			return err
+		}
+		return a.showWater(w)
+	}}
+}
+
+func (a *app) waterEdit() *cobra.Command {
+	w := &labv1.WaterSource{}
+	var e edit
+	c := &cobra.Command{
+		Use: "edit ID --name TEXT", Short: "Change what a water source of yours says of itself; what it said stays in its history",
+		Args: takes("ID"), RunE: func(c *cobra.Command, args []string) error {
+			if err := e.take(c, [][2]string{{"name", "name"}, {"kind", "kind"}, {"place", "place"}, {"place-shown", "place_shown"}, {"common", "common"}}); err != nil {
+				return err
+			}
+			w.Id = args[0]
+			client, err := a.waterClient(c.Context())
+			if err != nil {
+				return err
+			}
+			return send(c.Context(), a, a.waterKeeper(), args[0], &e, func(requestID, etag string) (*labv1.WaterSource, error) {
+				return call(c.Context(), a, client.UpdateWaterSource, &labv1.UpdateWaterSourceRequest{RequestId: requestID, Etag: etag, Reason: e.reason, WaterSource: w, UpdateMask: &e.mask})
+			})
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&w.Name, "name", "", "the name in the cooperative")
+	f.StringVar(&w.Kind, "kind", "", "well, tap, rain, river, demineralised, ...; \"\" takes it away")
+	f.StringVar(&w.Place, "place", "", "where it is; \"\" takes it away")
+	f.BoolVar(&w.PlaceShown, "place-shown", false, "every member may read the place (=false: it is yours alone)")
+	f.BoolVar(&w.Common, "common", false, "every member can get this water (=false: they can't)")
+	e.flags(c, "water", false)
+	return a.writes(c)
 }
 
 func waterGrid(sources []*labv1.WaterSource) output.Grid {
-	g := output.Grid{Columns: []string{"id", "name", "kind", "owner", "common", "sample", "taken", "hardness_mg_per_l", "alkalinity_mg_per_l", "ph", "iron_mg_per_l"}}
+	g := output.Grid{Columns: []string{"id", "name", "kind", "owner", "common", "sample", "taken", "hardness_mg_per_l", "alkalinity_mg_per_l", "ph", "iron_mg_per_l", "correction", "place", "deleted"}}
 	for _, s := range sources {
 		if len(s.GetSamples()) == 0 {
-			g.Add(s.GetId(), s.GetName(), s.GetKind(), s.GetOwner(), s.GetCommon(), "", "", nil, nil, nil, nil)
+			g.Add(s.GetId(), s.GetName(), s.GetKind(), s.GetOwner(), s.GetCommon(), "", "", nil, nil, nil, nil, "", s.GetPlace(), stamp(s.GetDeleteTime()))
 		}
 		for _, x := range s.GetSamples() {
 			g.Add(s.GetId(), s.GetName(), s.GetKind(), s.GetOwner(), s.GetCommon(), x.GetId(), quantity.ShowTime(x.GetTaken()),
-				x.HardnessMgPerL, x.AlkalinityMgPerL, x.Ph, x.IronMgPerL)
+				x.HardnessMgPerL, x.AlkalinityMgPerL, x.Ph, x.IronMgPerL, correction(x), s.GetPlace(), stamp(s.GetDeleteTime()))
 		}
 	}
 	return g
@@ -81,14 +158,14 @@ func (s *sampleFlags) sample(id string) (*labv1.WaterSample, error) {
 
 func (a *app) waterAdd() *cobra.Command {
 	var kind, place string
-	var common bool
+	var common, shown bool
 	var figures sampleFlags
 	c := &cobra.Command{Use: "add NAME", Short: "Add a water source, with a first sample if figures are given", Args: takes("NAME"), RunE: func(c *cobra.Command, args []string) error {
 		seed, err := a.seed()
 		if err != nil {
 			return err
 		}
-		w := &labv1.WaterSource{Id: ids.Derive(seed, "water"), Name: args[0], Kind: kind, Place: place, Common: common}
+		w := &labv1.WaterSource{Id: ids.Derive(seed, "water"), Name: args[0], Kind: kind, Place: place, PlaceShown: shown, Common: common}
 		if figures.given() {
 			s, err := figures.sample(ids.Derive(seed, "sample"))
 			if err != nil {
@@ -104,10 +181,11 @@ func (a *app) waterAdd() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		return a.show(got, waterGrid([]*labv1.WaterSource{got}))
+		return a.showWater(got)
 	}}
 	c.Flags().StringVar(&kind, "kind", "", "well, tap, rain, river, demineralised, ...")
-	c.Flags().StringVar(&place, "place", "", "where it is; shown to you alone")
+	c.Flags().StringVar(&place, "place", "", "where it is; shown to you alone, unless --place-shown")
+	c.Flags().BoolVar(&shown, "place-shown", false, "every member may read the place")
 	c.Flags().BoolVar(&common, "common", false, "every member can get this water")
 	figures.add(c)
 	return a.writes(c)
@@ -115,7 +193,8 @@ func (a *app) waterAdd() *cobra.Command {
 
 func (a *app) waterSample() *cobra.Command {
 	var figures sampleFlags
-	c := &cobra.Command{Use: "sample SOURCE", Short: "Add a dated sample to a water source of yours", Args: takes("SOURCE"), RunE: func(c *cobra.Command, args []string) error {
+	var wrong wrongEntry
+	c := &cobra.Command{Use: "sample SOURCE", Short: "Add a dated sample to a water source of yours, or put a wrong one right", Args: takes("SOURCE"), RunE: func(c *cobra.Command, args []string) error {
 		if !figures.given() {
 			return usage("give at least one of --hardness, --alkalinity, --ph, --iron, --taken")
 		}
@@ -127,6 +206,9 @@ func (a *app) waterSample() *cobra.Command {
 		if err != nil {
 			return err
 		}
+		if s.Corrects, err = wrong.correction(); err != nil {
+			return err
+		}
 		client, err := a.waterClient(c.Context())
 		if err != nil {
 			return err
@@ -135,21 +217,23 @@ func (a *app) waterSample() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		return a.show(got, waterGrid([]*labv1.WaterSource{got}))
+		return a.showWater(got)
 	}}
 	figures.add(c)
+	wrong.flags(c, "sample")
 	return a.writes(c)
 }
 
 func (a *app) waterList() *cobra.Command {
-	return &cobra.Command{Use: "list", Short: "List the water sources of the cooperative", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
+	var deleted bool
+	c := &cobra.Command{Use: "list", Short: "List the water sources of the cooperative", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
 		client, err := a.waterClient(c.Context())
 		if err != nil {
 			return err
 		}
 		all := &labv1.ListWaterSourcesResponse{}
 		_, err = pages(0, func(token string, size int32) (string, int, error) {
-			page, err := call(c.Context(), a, client.ListWaterSources, &labv1.ListWaterSourcesRequest{PageSize: size, PageToken: token})
+			page, err := call(c.Context(), a, client.ListWaterSources, &labv1.ListWaterSourcesRequest{PageSize: size, PageToken: token, Deleted: deleted})
 			all.WaterSources = append(all.WaterSources, page.GetWaterSources()...)
 			return page.GetNextPageToken(), len(page.GetWaterSources()), err
 		})
@@ -158,79 +242,6 @@ func (a *app) waterList() *cobra.Command {
 		}
 		return a.show(all, waterGrid(all.GetWaterSources()))
 	}}
-}
-
-func (a *app) experiments(ctx context.Context) (labv1.ExperimentServiceClient, error) {
-	conn, err := a.dial(ctx)
-	if err != nil {
-		return nil, err
-	}
-	return labv1.NewExperimentServiceClient(conn), nil
-}
-
-func experimentGrid(list ...*labv1.Experiment) output.Grid {
-	g := output.Grid{Columns: []string{"id", "title", "first_dye", "second_dye", "arms", "tolerance_de00", "closing_sessions", "instrument", "condition", "owner"}}
-	for _, e := range list {
-		arms := ""
-		for i, x := range e.GetArms() {
-			if i > 0 {
-				arms += ", "
-			}
-			arms += words.Show(x)
-		}
-		g.Add(e.GetId(), e.GetTitle(), e.GetFirstDye(), e.GetSecondDye(), arms, e.GetToleranceDe00(), e.GetClosingSessions(), e.GetInstrument(),
-			words.ShowCondition(e.GetCondition()), e.GetOwner())
-	}
-	return g
-}
-
-func (a *app) experiment() *cobra.Command {
-	create := a.writes(&cobra.Command{
-		Use: "create FILE", Short: "Set a question, from a YAML or JSON file (coordinators)", Args: takes("FILE"),
-		RunE: func(c *cobra.Command, args []string) error {
-			e, err := fromFile(a, args[0], trialfile.ParseExperiment)
-			if err != nil {
-				return err
-			}
-			client, err := a.experiments(c.Context())
-			if err != nil {
-				return err
-			}
-			request := &labv1.CreateExperimentRequest{Experiment: e}
-			request.RequestId = trialfile.RequestID(request, e.GetId())
-			got, err := call(c.Context(), a, client.CreateExperiment, request)
-			if err != nil {
-				return err
-			}
-			return a.show(got, experimentGrid(got))
-		},
-	})
-	list := &cobra.Command{Use: "list", Short: "List experiments, newest first", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
-		client, err := a.experiments(c.Context())
-		if err != nil {
-			return err
-		}
-		all := &labv1.ListExperimentsResponse{}
-		_, err = pages(0, func(token string, size int32) (string, int, error) {
-			page, err := call(c.Context(), a, client.ListExperiments, &labv1.ListExperimentsRequest{PageSize: size, PageToken: token})
-			all.Experiments = append(all.Experiments, page.GetExperiments()...)
-			return page.GetNextPageToken(), len(page.GetExperiments()), err
-		})
-		if err != nil {
-			return err
-		}
-		return a.show(all, experimentGrid(all.GetExperiments()...))
-	}}
-	show := &cobra.Command{Use: "show ID", Short: "Show one experiment", Args: takes("ID"), RunE: func(c *cobra.Command, args []string) error {
-		client, err := a.experiments(c.Context())
-		if err != nil {
-			return err
-		}
-		e, err := call(c.Context(), a, client.GetExperiment, &labv1.GetExperimentRequest{ExperimentId: args[0]})
-		if err != nil {
-			return err
-		}
-		return a.show(e, experimentGrid(e))
-	}}
-	return groupOf("experiment", "Set and read the questions that get a verdict", create, list, show)
+	c.Flags().BoolVar(&deleted, "deleted", false, "list your deleted water sources, and no others")
+	return c
 }

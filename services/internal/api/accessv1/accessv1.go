@@ -1,4 +1,4 @@
-// Package accessv1 handles commonvat.access.v1: members and their tokens.
+// Package accessv1 handles commonvat.access.v1: members and their tokens, and the audit trail.
 package accessv1
 
 import (
@@ -14,25 +14,32 @@ import (
 	"github.com/commonvat/commonvat/services/internal/store"
 )
 
-// Config is what the handlers need.
+// Config is what the handlers need; all is required.
 type Config struct {
 	Registry *access.Registry
+	Audit    store.AuditTrail
 }
 
-// Service handles AccessService.
+// Service handles AccessService and AuditService.
 type Service struct {
 	accesspb.UnsafeAccessServiceServer
+	accesspb.UnsafeAuditServiceServer
 	registry *access.Registry
+	audit    store.AuditTrail
 }
 
-var _ accesspb.AccessServiceServer = (*Service)(nil)
+var (
+	_ accesspb.AccessServiceServer = (*Service)(nil)
+	_ accesspb.AuditServiceServer  = (*Service)(nil)
+)
 
 // New returns the handlers.
-func New(config Config) *Service { return &Service{registry: config.Registry} }
+func New(config Config) *Service { return &Service{registry: config.Registry, audit: config.Audit} }
 
-// Register adds the service to a server.
+// Register adds the services to a server.
 func (s *Service) Register(server grpc.ServiceRegistrar) {
 	accesspb.RegisterAccessServiceServer(server, s)
+	accesspb.RegisterAuditServiceServer(server, s)
 }
 
 // GetCurrentMember implements accesspb.AccessServiceServer.
@@ -64,7 +71,7 @@ func (s *Service) CreateMember(ctx context.Context, request *accesspb.CreateMemb
 	for _, role := range member.GetRoles() {
 		row.Roles = append(row.Roles, roleName(role))
 	}
-	kept, err := s.registry.CreateMember(ctx, row)
+	kept, err := s.registry.CreateMember(ctx, access.ActorOf(ctx), row)
 	if err != nil {
 		return nil, err
 	}
@@ -77,17 +84,46 @@ func (s *Service) IssueToken(ctx context.Context, request *accesspb.IssueTokenRe
 	if request.GetExpireTime() != nil {
 		expires = request.GetExpireTime().AsTime()
 	}
-	id, text, err := s.registry.IssueToken(ctx, request.GetMemberId(), request.GetLabel(), expires)
+	id, text, err := s.registry.IssueToken(ctx, access.ActorOf(ctx), request.GetMemberId(), request.GetLabel(), expires)
 	if err != nil {
 		return nil, err
 	}
 	return &accesspb.IssueTokenResponse{TokenId: id, Token: text}, nil
 }
 
+// ListTokens implements accesspb.AccessServiceServer.
+func (s *Service) ListTokens(ctx context.Context, request *accesspb.ListTokensRequest) (*accesspb.ListTokensResponse, error) {
+	caller, _ := access.CallerFrom(ctx)
+	member := request.GetMemberId()
+	if member == "" {
+		member = caller.ID
+	}
+	rows, err := s.registry.Tokens(ctx, caller, member)
+	if err != nil {
+		return nil, err
+	}
+	answer := &accesspb.ListTokensResponse{}
+	for _, row := range rows {
+		answer.Tokens = append(answer.Tokens, &accesspb.Token{
+			Id: row.ID, MemberId: row.Member, Label: row.Label, CreateTime: stated(row.CreatedAt), ExpireTime: stated(row.ExpiresAt),
+			RevokeTime: stated(row.RevokedAt), LastUseTime: stated(row.LastUsedAt),
+		})
+	}
+	return answer, nil
+}
+
+// stated is a time, absent when it is zero.
+func stated(t time.Time) *timestamppb.Timestamp {
+	if t.IsZero() {
+		return nil
+	}
+	return timestamppb.New(t)
+}
+
 // RevokeToken implements accesspb.AccessServiceServer.
 func (s *Service) RevokeToken(ctx context.Context, request *accesspb.RevokeTokenRequest) (*accesspb.RevokeTokenResponse, error) {
 	caller, _ := access.CallerFrom(ctx)
-	if err := s.registry.RevokeToken(ctx, caller, request.GetTokenId()); err != nil {
+	if err := s.registry.RevokeToken(ctx, access.ActorOf(ctx), caller, request.GetTokenId()); err != nil {
 		return nil, err
 	}
 	return &accesspb.RevokeTokenResponse{}, nil

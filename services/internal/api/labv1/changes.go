@@ -38,7 +38,7 @@ func (s *Service) SubmitTrial(ctx context.Context, request *labpb.SubmitTrialReq
 func (s *Service) checkSubmit(ctx context.Context, run command) (*labpb.SubmitTrialResponse, error) {
 	member, now := access.MemberOf(ctx), s.now()
 	answers := make(chan proto.Message, 1) // the writer has its own goroutine, and the call may end before it
-	_, err := s.store.Change(ctx, store.ChangeRequest{Member: member, Now: now, Apply: func(records trial.Records) ([]byte, error) {
+	_, err := s.store.Change(ctx, store.ChangeRequest{Actor: access.ActorOf(ctx), Now: now, Apply: func(records trial.Records) ([]byte, error) {
 		answer, err := run(records, member, now)
 		if err != nil {
 			return nil, err
@@ -58,9 +58,9 @@ func (s *Service) checkSubmit(ctx context.Context, run command) (*labpb.SubmitTr
 		return nil, errors.New("check of a trial gave another answer")
 	}
 	// Nothing was kept, so there is no revision to ask for.
-	answer.GetTrial().Revision = 0
+	answer.GetTrial().Revision, answer.GetTrial().Etag = 0, ""
 	for _, bath := range answer.GetBaths() {
-		bath.Revision = 0
+		bath.Revision, bath.Etag = 0, ""
 	}
 	return answer, nil
 }
@@ -80,14 +80,14 @@ func (s *Service) changeTrial(ctx context.Context, requestID string, request pro
 func (s *Service) AddEntries(ctx context.Context, request *labpb.AddEntriesRequest) (*labpb.Trial, error) {
 	entries := record.EntriesFromProto(request)
 	return s.changeTrial(ctx, request.GetRequestId(), request, func(records trial.Records, member trial.MemberID, now time.Time) (*trial.Trial, error) {
-		return trial.AddEntries(records, member, now, request.GetTrialId(), entries)
+		return trial.AddEntries(records, member, now, request.GetTrialId(), request.GetEtag(), entries)
 	})
 }
 
 // SetTrialState implements labpb.TrialServiceServer.
 func (s *Service) SetTrialState(ctx context.Context, request *labpb.SetTrialStateRequest) (*labpb.Trial, error) {
 	return s.changeTrial(ctx, request.GetRequestId(), request, func(records trial.Records, member trial.MemberID, now time.Time) (*trial.Trial, error) {
-		return trial.SetTrialState(records, member, now, request.GetTrialId(), trial.State(request.GetState()), request.GetAbandonedReason())
+		return trial.SetTrialState(records, member, now, request.GetTrialId(), request.GetEtag(), trial.State(request.GetState()), request.GetAbandonedReason())
 	})
 }
 
@@ -95,7 +95,7 @@ func (s *Service) SetTrialState(ctx context.Context, request *labpb.SetTrialStat
 func (s *Service) ShareTrial(ctx context.Context, request *labpb.ShareTrialRequest) (*labpb.Trial, error) {
 	sharing := record.SharingFromProto(request.GetSharing())
 	return s.changeTrial(ctx, request.GetRequestId(), request, func(records trial.Records, member trial.MemberID, now time.Time) (*trial.Trial, error) {
-		return trial.ShareTrial(records, member, now, request.GetTrialId(), sharing)
+		return trial.ShareTrial(records, member, now, request.GetTrialId(), request.GetEtag(), sharing)
 	})
 }
 
@@ -133,7 +133,7 @@ func (s *Service) CreateBath(ctx context.Context, request *labpb.CreateBathReque
 func (s *Service) AddToBath(ctx context.Context, request *labpb.AddToBathRequest) (*labpb.Bath, error) {
 	entries := record.BathEntriesFromProto(request)
 	return s.changeBath(ctx, request.GetRequestId(), request, func(records trial.Records, member trial.MemberID, now time.Time) (*trial.Bath, error) {
-		return trial.AddToBath(records, member, now, request.GetBathId(), entries)
+		return trial.AddToBath(records, member, now, request.GetBathId(), request.GetEtag(), entries)
 	})
 }
 
@@ -160,18 +160,25 @@ func (s *Service) CreateWaterSource(ctx context.Context, request *labpb.CreateWa
 func (s *Service) AddWaterSample(ctx context.Context, request *labpb.AddWaterSampleRequest) (*labpb.WaterSource, error) {
 	sample := record.WaterSampleFromProto(request.GetSample())
 	return s.changeWater(ctx, request.GetRequestId(), request, func(records trial.Records, member trial.MemberID, now time.Time) (*trial.WaterSource, error) {
-		return trial.AddWaterSample(records, member, now, request.GetWaterSourceId(), *sample)
+		return trial.AddWaterSample(records, member, now, request.GetWaterSourceId(), request.GetEtag(), *sample)
+	})
+}
+
+// changeExperiment is change for commands that return an experiment.
+func (s *Service) changeExperiment(ctx context.Context, requestID string, request proto.Message, run func(records trial.Records, member trial.MemberID, now time.Time) (*trial.Experiment, error)) (*labpb.Experiment, error) {
+	return change(ctx, s, requestID, request, &labpb.Experiment{}, func(records trial.Records, member trial.MemberID, now time.Time) (proto.Message, error) {
+		kept, err := run(records, member, now)
+		if err != nil {
+			return nil, err
+		}
+		return record.ExperimentToProto(kept), nil
 	})
 }
 
 // CreateExperiment implements labpb.ExperimentServiceServer.
 func (s *Service) CreateExperiment(ctx context.Context, request *labpb.CreateExperimentRequest) (*labpb.Experiment, error) {
 	given := record.ExperimentFromProto(request.GetExperiment())
-	return change(ctx, s, request.GetRequestId(), request, &labpb.Experiment{}, func(records trial.Records, member trial.MemberID, now time.Time) (proto.Message, error) {
-		kept, err := trial.CreateExperiment(records, member, now, given)
-		if err != nil {
-			return nil, err
-		}
-		return record.ExperimentToProto(kept), nil
+	return s.changeExperiment(ctx, request.GetRequestId(), request, func(records trial.Records, member trial.MemberID, now time.Time) (*trial.Experiment, error) {
+		return trial.CreateExperiment(records, member, now, given)
 	})
 }

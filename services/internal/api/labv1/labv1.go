@@ -1,4 +1,4 @@
-// Package labv1 handles commonvat.lab.v1: trials, baths, waters, experiments and bulk import.
+// Package labv1 handles commonvat.lab.v1: trials, baths, waters, experiments, their history and bulk import.
 //
 // The handlers are thin: requests come validated, changes are commands of package trial run inside one
 // transaction of the store, and every read checks who may see what. Faults are returned as they are; the server
@@ -6,14 +6,17 @@
 package labv1
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"go.opentelemetry.io/otel/attribute"
 	"google.golang.org/grpc"
+	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
@@ -38,6 +41,7 @@ type Store interface {
 	store.BathReader
 	store.RecordReader
 	store.Feed
+	store.History
 }
 
 // Config is what the handlers need; all is required.
@@ -48,12 +52,13 @@ type Config struct {
 	Stopping <-chan struct{}
 }
 
-// Service handles TrialService, BathService, WaterService, ExperimentService and ImportService.
+// Service handles TrialService, BathService, WaterService, ExperimentService, HistoryService and ImportService.
 type Service struct {
 	labpb.UnsafeTrialServiceServer
 	labpb.UnsafeBathServiceServer
 	labpb.UnsafeWaterServiceServer
 	labpb.UnsafeExperimentServiceServer
+	labpb.UnsafeHistoryServiceServer
 	labpb.UnsafeImportServiceServer
 
 	store    Store
@@ -67,6 +72,7 @@ var (
 	_ labpb.BathServiceServer       = (*Service)(nil)
 	_ labpb.WaterServiceServer      = (*Service)(nil)
 	_ labpb.ExperimentServiceServer = (*Service)(nil)
+	_ labpb.HistoryServiceServer    = (*Service)(nil)
 	_ labpb.ImportServiceServer     = (*Service)(nil)
 )
 
@@ -85,6 +91,7 @@ func (s *Service) Register(server grpc.ServiceRegistrar) {
 	labpb.RegisterBathServiceServer(server, s)
 	labpb.RegisterWaterServiceServer(server, s)
 	labpb.RegisterExperimentServiceServer(server, s)
+	labpb.RegisterHistoryServiceServer(server, s)
 	labpb.RegisterImportServiceServer(server, s)
 }
 
@@ -95,6 +102,21 @@ func (s *Service) Register(server grpc.ServiceRegistrar) {
 func raw[M proto.Message](body []byte, message M) M {
 	message.ProtoReflect().SetUnknown(body)
 	return message
+}
+
+// The field numbers of the etags in the records whose stored bytes are answers.
+const (
+	trialEtag = 18
+	bathEtag  = 19
+)
+
+// named gives a stored record its etag, where the bytes are from before records had one.
+func named(body []byte, field protowire.Number, revision int64) []byte {
+	etag := protowire.AppendString(protowire.AppendTag(nil, field, protowire.BytesType), trial.Etag(revision))
+	if bytes.Contains(body, etag) {
+		return body
+	}
+	return append(slices.Clip(slices.Clone(body)), etag...)
 }
 
 // command is a change of records on behalf of a member; it returns the answer.
@@ -111,7 +133,7 @@ func change[M proto.Message](ctx context.Context, s *Service, requestID string, 
 	ctx, span := telemetry.StartSpan(ctx, telemetry.SpanChange)
 	defer span.End()
 	result, err := s.store.Change(ctx, store.ChangeRequest{
-		Member: member, RequestID: requestID,
+		Actor: access.ActorOf(ctx), Reason: reasonOf(request), RequestID: requestID,
 		// With the message's name, since one id could be used for two kinds of request.
 		BodyHash: sha256.Sum256(append([]byte(request.ProtoReflect().Descriptor().FullName()+"\n"), body...)),
 		Now:      now,
@@ -124,7 +146,7 @@ func change[M proto.Message](ctx context.Context, s *Service, requestID string, 
 		},
 	})
 	if err != nil {
-		return answer, err
+		return answer, s.explained(ctx, err)
 	}
 	span.SetAttributes(attribute.Bool(telemetry.AttributeReplayed, result.Replayed))
 	return raw(result.Response, answer), nil

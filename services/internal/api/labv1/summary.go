@@ -8,6 +8,7 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
+	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
 // The field numbers of commonvat.lab.v1.Trial that are counted, and not decoded.
@@ -23,7 +24,7 @@ const (
 
 // summarise makes a summary of an encoded trial without decoding its entries, of which an import
 // may have thousands.
-func summarise(body []byte) (*labpb.TrialSummary, error) {
+func summarise(body []byte, revision int64) (*labpb.TrialSummary, error) {
 	var head []byte
 	var sessions, pieces, readings int
 	for rest := body; len(rest) > 0; {
@@ -51,14 +52,14 @@ func summarise(body []byte) (*labpb.TrialSummary, error) {
 		}
 		rest = rest[tagLength+length:]
 	}
-	trial := &labpb.Trial{}
-	if err := proto.Unmarshal(head, trial); err != nil {
+	one := &labpb.Trial{}
+	if err := proto.Unmarshal(head, one); err != nil {
 		return nil, fmt.Errorf("stored trial: %w", err)
 	}
 	return &labpb.TrialSummary{
-		Id: trial.GetId(), Owner: trial.GetOwner(), Title: trial.GetTitle(), State: trial.GetState(), Sharing: trial.GetSharing(),
-		ImportSource: trial.GetImportSource(), SessionCount: count(sessions), PieceCount: count(pieces), ReadingCount: count(readings),
-		UpdateTime: trial.GetUpdateTime(), Revision: trial.GetRevision(),
+		Id: one.GetId(), Owner: one.GetOwner(), Title: one.GetTitle(), State: one.GetState(), Sharing: one.GetSharing(),
+		ImportSource: one.GetImportSource(), SessionCount: count(sessions), PieceCount: count(pieces), ReadingCount: count(readings),
+		UpdateTime: one.GetUpdateTime(), Revision: one.GetRevision(), Etag: trial.Etag(revision), DeleteTime: one.GetDeleteTime(),
 	}, nil
 }
 

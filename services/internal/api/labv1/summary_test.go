@@ -25,6 +25,9 @@ func TestSummariseAgreesWithDecoding(t *testing.T) {
 			Sessions: make([]trial.Session, random.IntN(4)), Pieces: make([]trial.Piece, random.IntN(4)), Immersions: make([]trial.Immersion, random.IntN(4)),
 			Looks: make([]trial.Look, random.IntN(3)), Readings: make([]trial.Reading, random.IntN(6)), Warnings: make([]trial.Warning, random.IntN(3)),
 		}
+		if random.IntN(2) == 0 {
+			one.DeletedAt = time.Unix(9, 0).UTC()
+		}
 		for i := range one.Readings {
 			one.Readings[i].ID = "0190f3c4-0000-7000-8000-0000000000aa"
 			one.Readings[i].Superseded = random.IntN(2) == 0
@@ -32,7 +35,7 @@ func TestSummariseAgreesWithDecoding(t *testing.T) {
 		}
 		body, err := record.EncodeTrial(one)
 		require.NoError(t, err)
-		got, err := summarise(body)
+		got, err := summarise(body, one.Revision)
 		require.NoError(t, err)
 		assert.True(t, proto.Equal(record.TrialSummaryToProto(one), got), "%v\n%v", record.TrialSummaryToProto(one), got)
 	}
@@ -44,7 +47,7 @@ func FuzzSummarise(f *testing.F) {
 	f.Add(body)
 	f.Add([]byte{0x62, 0xff, 0xff, 0xff, 0xff, 0x7f})
 	f.Fuzz(func(t *testing.T, body []byte) {
-		_, err := summarise(body)
+		_, err := summarise(body, 1)
 		if proto.Unmarshal(body, &labpb.Trial{}) == nil {
 			require.NoError(t, err)
 		}

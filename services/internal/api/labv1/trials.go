@@ -3,6 +3,7 @@ package labv1
 import (
 	"context"
 	"fmt"
+	"strconv"
 
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	"github.com/commonvat/commonvat/services/internal/access"
@@ -23,7 +24,7 @@ func (s *Service) GetTrial(ctx context.Context, request *labpb.GetTrialRequest) 
 	member := access.MemberOf(ctx)
 	switch access.ViewOfTrial(row, member) {
 	case access.All:
-		return raw(row.Body, &labpb.Trial{}), nil
+		return raw(named(row.Body, trialEtag, row.Revision), &labpb.Trial{}), nil
 	case access.HeldParts:
 		part, err := heldPart(row, member)
 		if err != nil {
@@ -51,7 +52,7 @@ func heldPart(row store.TrialRow, member trial.MemberID) (*trial.Trial, error) {
 // ListTrials implements labpb.TrialServiceServer.
 func (s *Service) ListTrials(ctx context.Context, request *labpb.ListTrialsRequest) (*labpb.ListTrialsResponse, error) {
 	member := access.MemberOf(ctx)
-	query := []string{"trials", member, request.GetFilter()}
+	query := []string{"trials", member, request.GetFilter(), strconv.FormatBool(request.GetDeleted())}
 	before, err := s.pages.Read(request.GetPageToken(), query...)
 	if err != nil {
 		return nil, err
@@ -62,7 +63,7 @@ func (s *Service) ListTrials(ctx context.Context, request *labpb.ListTrialsReque
 	}
 	size := page.Size(request.GetPageSize())
 	// One more than asked for, to know whether there is a next page.
-	rows, err := s.store.ListTrials(ctx, store.TrialQuery{Reader: member, Where: where, BeforeID: before, Limit: size + 1})
+	rows, err := s.store.ListTrials(ctx, store.TrialQuery{Reader: member, Deleted: request.GetDeleted(), Where: where, BeforeID: before, Limit: size + 1})
 	if err != nil {
 		return nil, err
 	}
@@ -87,7 +88,7 @@ func (s *Service) ListTrials(ctx context.Context, request *labpb.ListTrialsReque
 func summaryFor(row store.TrialRow, member trial.MemberID) (*labpb.TrialSummary, error) {
 	switch access.ViewOfTrial(row, member) {
 	case access.All:
-		return summarise(row.Body)
+		return summarise(row.Body, row.Revision)
 	case access.HeldParts:
 		part, err := heldPart(row, member)
 		if err != nil {

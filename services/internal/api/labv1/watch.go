@@ -109,16 +109,16 @@ func (s *Service) sendGroup(ctx context.Context, stream grpc.ServerStreamingServ
 
 // tell is what a member is told of a change; nil is nothing.
 func (s *Service) tell(ctx context.Context, change trial.Change, member trial.MemberID) (*labpb.WatchChangesResponse, error) {
-	may, err := s.maySee(ctx, change, member)
+	present, before, err := s.sight(ctx, change.RecordKind, change.RecordID, member)
 	if err != nil {
 		return nil, err
 	}
 	answer := record.ChangeToProto(change)
 	switch {
-	case may:
+	case present:
 		return answer, nil
-	case change.Kind == trial.Withdrawn:
-		// Until then every member could read it, so every member is told which record to forget, and nothing else.
+	case change.Kind == trial.Withdrawn, change.Kind == trial.Deleted && before:
+		// Until then every member could read it, or this one, so they are told which record to forget, and nothing else.
 		answer.ByMember = ""
 		return answer, nil
 	default:
@@ -126,26 +126,52 @@ func (s *Service) tell(ctx context.Context, change trial.Change, member trial.Me
 	}
 }
 
-func (s *Service) maySee(ctx context.Context, change trial.Change, member trial.MemberID) (bool, error) {
-	switch change.RecordKind {
-	case "trial":
-		row, err := s.store.TrialRow(ctx, change.RecordID)
+// maySee reports whether a member may read something of a record.
+func (s *Service) maySee(ctx context.Context, kind trial.RecordKind, id trial.ID, member trial.MemberID) (bool, error) {
+	present, _, err := s.sight(ctx, kind, id, member)
+	return present, err
+}
+
+// sight reports whether a member may read something of a record, and whether they might if it weren't deleted.
+func (s *Service) sight(ctx context.Context, kind trial.RecordKind, id trial.ID, member trial.MemberID) (present, undeleted bool, err error) {
+	defer func() {
 		if errors.Is(err, trial.ErrNotFound) {
-			return false, nil
+			present, undeleted, err = false, false, nil
 		}
-		return err == nil && access.ViewOfTrial(row, member) != access.Nothing, err
-	case "bath":
-		row, err := s.store.BathRow(ctx, change.RecordID)
-		if errors.Is(err, trial.ErrNotFound) {
-			return false, nil
-		}
+	}()
+	switch kind {
+	case trial.TrialRecord:
+		row, err := s.store.TrialRow(ctx, id)
 		if err != nil {
-			return false, err
+			return false, false, err
 		}
-		return s.mayReadBath(ctx, row, member)
-	case "water", "experiment":
-		return true, nil
+		present = access.ViewOfTrial(row, member) != access.Nothing
+		row.Deleted = false
+		return present, access.ViewOfTrial(row, member) != access.Nothing, nil
+	case trial.BathRecord:
+		row, err := s.store.BathRow(ctx, id)
+		if err != nil {
+			return false, false, err
+		}
+		if present, err = s.mayReadBath(ctx, row, member); err != nil || !row.Deleted {
+			return present, present, err
+		}
+		row.Deleted = false
+		undeleted, err = s.mayReadBath(ctx, row, member)
+		return present, undeleted, err
+	case trial.WaterRecord:
+		source, err := s.store.WaterSource(ctx, id)
+		if err != nil {
+			return false, false, err
+		}
+		return member != "" && trial.CanReadWaterSource(member, source), member != "", nil
+	case trial.ExperimentRecord:
+		experiment, err := s.store.Experiment(ctx, id)
+		if err != nil {
+			return false, false, err
+		}
+		return member != "" && trial.CanReadExperiment(member, experiment), member != "", nil
 	default:
-		return false, nil
+		return false, false, nil
 	}
 }

@@ -20,6 +20,7 @@ type Answers interface {
 	AskPalette(ctx context.Context, q pool.Question) (*poolpb.AskPaletteResponse, error)
 	ComparePieces(ctx context.Context, q pool.PiecesQuestion) (*poolpb.ComparePiecesResponse, error)
 	Status() pool.Status
+	Checksum() (status pool.Status, sha256 string)
 }
 
 // Config is what the handlers need.
@@ -77,11 +78,17 @@ func (s *Service) ComparePieces(ctx context.Context, request *poolpb.ComparePiec
 }
 
 // GetPoolStatus implements poolpb.PoolServiceServer.
-func (s *Service) GetPoolStatus(context.Context, *poolpb.GetPoolStatusRequest) (*poolpb.GetPoolStatusResponse, error) {
-	status := s.pool.Status()
+func (s *Service) GetPoolStatus(_ context.Context, request *poolpb.GetPoolStatusRequest) (*poolpb.GetPoolStatusResponse, error) {
+	var status pool.Status
+	var sum string
+	if request.GetWithChecksum() {
+		status, sum = s.pool.Checksum()
+	} else {
+		status = s.pool.Status()
+	}
 	return &poolpb.GetPoolStatusResponse{
 		PoolRevision: status.PoolRevision, RecordRevision: status.RecordRevision, Rows: int32(min(status.Rows, 1<<30)),
-		WaitingFor: status.WaitingFor,
+		WaitingFor: status.WaitingFor, RowsSha256: sum,
 	}, nil
 }
 

@@ -36,6 +36,10 @@ func (a *asked) Status() pool.Status {
 	return pool.Status{PoolRevision: 3, RecordRevision: 5, Rows: 7, WaitingFor: "revisions 4 to 5"}
 }
 
+func (a *asked) Checksum() (pool.Status, string) {
+	return pool.Status{PoolRevision: 4, RecordRevision: 5, Rows: 8}, "00ff"
+}
+
 var lamp = &typesv1.ColourCondition{Illuminant: typesv1.Illuminant_ILLUMINANT_A, Observer: typesv1.Observer_OBSERVER_CIE_1964_10_DEGREE}
 
 func TestQuestionsArePassedOnWhole(t *testing.T) {
@@ -60,6 +64,11 @@ func TestQuestionsArePassedOnWhole(t *testing.T) {
 	require.NoError(t, err)
 	assert.EqualValues(t, 7, status.GetRows())
 	assert.Equal(t, "revisions 4 to 5", status.GetWaitingFor())
+	assert.Empty(t, status.GetRowsSha256(), "only when asked for")
+	status, err = s.GetPoolStatus(t.Context(), &poolpb.GetPoolStatusRequest{WithChecksum: true})
+	require.NoError(t, err)
+	assert.Equal(t, "00ff", status.GetRowsSha256())
+	assert.EqualValues(t, 4, status.GetPoolRevision(), "of the same moment")
 }
 
 func TestBadQuestionsAreRefusedByField(t *testing.T) {

@@ -151,6 +151,13 @@ func matching(form *regexp.Regexp, allowed string) check {
 
 var member = matching(memberID, `2 to 32 of a-z, 0-9 and "-", beginning with a letter`)
 
+// maybeMember is a member's id that may be empty.
+func maybeMember(w *walk, p *path, m protoreflect.Message, fd protoreflect.FieldDescriptor) {
+	if m.Get(fd).String() != "" {
+		member(w, p, m, fd)
+	}
+}
+
 // pieceName is a piece's UUID or its short code.
 func pieceName(w *walk, p *path, m protoreflect.Message, fd protoreflect.FieldDescriptor) {
 	value := m.Get(fd).String()

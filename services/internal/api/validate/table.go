@@ -41,7 +41,17 @@ const (
 	maxFilter    = 2000
 )
 
-var pageFields = fields{"page_size": pageSize, "page_token": text(0, maxPageToken)}
+// The lists: with a filter, and without.
+var (
+	filteredList = rules{
+		fields:    fields{"page_size": pageSize, "page_token": text(0, maxPageToken), "filter": text(0, maxFilter)},
+		unchecked: reasons{"deleted": eitherWay},
+	}
+	plainList = rules{
+		fields:    fields{"page_size": pageSize, "page_token": text(0, maxPageToken)},
+		unchecked: reasons{"deleted": eitherWay},
+	}
+)
 
 func init() {
 	add := func(example proto.Message, r rules, variant ...string) {
@@ -56,6 +66,7 @@ func init() {
 	addTypes(add)
 	addLab(add)
 	addRequests(add)
+	addKeeping(add)
 	addImport(add)
 	addOthers(add)
 }
@@ -105,7 +116,7 @@ func addLab(add adder) {
 		"looks": list(0, maxEntries), "readings": list(0, maxEntries),
 	}, unchecked: reasons{
 		"owner": outputOnly, "import_source": outputOnly, "create_time": outputOnly, "update_time": outputOnly,
-		"revision": outputOnly, "warnings": outputOnly,
+		"revision": outputOnly, "warnings": outputOnly, "etag": outputOnly, "delete_time": outputOnly,
 	}, whole: typed(wholeTrial)})
 	add(&labv1.Session{}, rules{fields: fields{
 		"id": newID, "experiment_id": maybeReference, "begun": maybe, "note": text(0, 500),
@@ -114,9 +125,12 @@ func addLab(add adder) {
 		"parent_piece_id": reference, "kind": requiredEnum, "after_position": integer(0, maxPosition),
 	}})
 	add(&labv1.PieceCorrection{}, rules{
-		fields:    fields{"piece_id": reference, "mass": required, "reason": text(1, 500)},
-		unchecked: reasons{"mass_before": outputOnly, "record_time": outputOnly},
+		fields: fields{"piece_id": reference, "mass": maybe, "label": text(0, 80), "fibre": maybe, "reason": text(1, maxReason)},
+		unchecked: reasons{
+			"mass_before": outputOnly, "label_before": outputOnly, "fibre_before": outputOnly, "record_time": outputOnly, "recorded_by": outputOnly,
+		},
 		whole: typed(func(w *walk, p *path, m *labv1.PieceCorrection) {
+			atLeastOne(w, p, m.ProtoReflect(), "mass", "label", "fibre")
 			inUnit(w, p.of("mass"), m.GetMass(), typesv1.AmountUnit_AMOUNT_UNIT_GRAM)
 		}),
 	})
@@ -142,7 +156,7 @@ func addLab(add adder) {
 		"id": newID, "label": text(1, 80), "vessel": text(0, 80), "purposes": enums(0), "blank_of": name(0, 60), "liquor": maybe,
 		"water_parts": list(0, maxWaters), "additions": list(0, maxBathRows), "checks": list(0, maxBathRows), "sharing": maybe,
 	}, unchecked: reasons{
-		"owner": outputOnly, "create_time": outputOnly, "update_time": outputOnly, "revision": outputOnly,
+		"owner": outputOnly, "create_time": outputOnly, "update_time": outputOnly, "revision": outputOnly, "etag": outputOnly, "delete_time": outputOnly,
 		"contents_not_stated": eitherWay, "exhaust_number_not_stated": eitherWay, "exhaust_not_stated": eitherWay, "open_to_members": eitherWay,
 	}, whole: typed(bath)})
 	add(&labv1.WaterPart{}, rules{fields: fields{
@@ -158,15 +172,20 @@ func addLab(add adder) {
 	}, unchecked: recorded(nil), whole: typed(bathCheck)})
 	add(&labv1.WaterSample{}, rules{fields: fields{
 		"id": newID, "taken": maybe, "hardness_mg_per_l": number(0, 5000), "alkalinity_mg_per_l": number(0, 5000),
-		"ph": number(0, 14), "iron_mg_per_l": number(0, 500),
-	}})
+		"ph": number(0, 14), "iron_mg_per_l": number(0, 500), "corrects": maybe,
+	}, unchecked: recorded(nil)})
 	add(&labv1.WaterSource{}, rules{fields: fields{
 		"id": newID, "name": text(1, 60), "kind": text(0, 40), "place": text(0, 200), "samples": list(0, maxSamples),
-	}, unchecked: reasons{"owner": outputOnly, "create_time": outputOnly, "revision": outputOnly, "common": eitherWay}})
+	}, unchecked: reasons{
+		"owner": outputOnly, "create_time": outputOnly, "update_time": outputOnly, "revision": outputOnly, "etag": outputOnly, "delete_time": outputOnly,
+		"common": eitherWay, "place_shown": eitherWay,
+	}})
 	add(&labv1.Experiment{}, rules{fields: fields{
 		"id": newID, "title": text(1, 120), "first_dye": name(1, 60), "second_dye": name(1, 60), "arms": enums(1),
 		"tolerance_de00": above(0, 20), "closing_sessions": integer(6, 200), "instrument": text(1, 80), "condition": required,
-	}, unchecked: reasons{"owner": outputOnly, "create_time": outputOnly, "revision": outputOnly}, whole: typed(experiment)})
+	}, unchecked: reasons{
+		"owner": outputOnly, "create_time": outputOnly, "update_time": outputOnly, "revision": outputOnly, "etag": outputOnly, "delete_time": outputOnly,
+	}, whole: typed(experiment)})
 }
 
 func addRequests(add adder) {
@@ -175,21 +194,19 @@ func addRequests(add adder) {
 		unchecked: reasons{"validate_only": eitherWay},
 	})
 	add(&labv1.GetTrialRequest{}, rules{fields: fields{"trial_id": reference}})
-	add(&labv1.ListTrialsRequest{}, rules{fields: fields{
-		"page_size": pageSize, "page_token": text(0, maxPageToken), "filter": text(0, maxFilter),
-	}})
+	add(&labv1.ListTrialsRequest{}, filteredList)
 	add(&labv1.AddEntriesRequest{}, rules{fields: fields{
 		"request_id": reference, "trial_id": reference, "sessions": list(0, maxSessions), "pieces": list(0, maxPieces),
 		"immersions": list(0, maxEntries), "looks": list(0, maxEntries), "readings": list(0, maxEntries),
-		"piece_corrections": list(0, maxPieces),
+		"piece_corrections": list(0, maxPieces), "etag": etagMaybe,
 	}})
 	add(&labv1.SetTrialStateRequest{}, rules{fields: fields{
-		"request_id": reference, "trial_id": reference, "state": requiredEnum, "abandoned_reason": text(0, 500),
+		"request_id": reference, "trial_id": reference, "state": requiredEnum, "abandoned_reason": text(0, maxReason), "etag": etagMaybe,
 	}, whole: typed(func(w *walk, p *path, m *labv1.SetTrialStateRequest) {
 		abandoned(w, p, m.GetState(), m.GetAbandonedReason())
 	})})
 	add(&labv1.ShareTrialRequest{}, rules{
-		fields: fields{"request_id": reference, "trial_id": reference, "sharing": required},
+		fields: fields{"request_id": reference, "trial_id": reference, "sharing": required, "etag": etagMaybe},
 		whole: typed(func(w *walk, p *path, m *labv1.ShareTrialRequest) {
 			if m.GetSharing() != nil && m.GetSharing().GetLevel() == 0 {
 				w.fault(p.of("sharing").of("level"), "is required")
@@ -201,20 +218,22 @@ func addRequests(add adder) {
 	add(&labv1.WatchChangesRequest{}, rules{fields: fields{"after_revision": integer(-1, 1<<62)}})
 	add(&labv1.CreateBathRequest{}, rules{fields: fields{"request_id": reference, "bath": required}})
 	add(&labv1.GetBathRequest{}, rules{fields: fields{"bath_id": reference}})
-	add(&labv1.ListBathsRequest{}, rules{fields: pageFields})
+	add(&labv1.ListBathsRequest{}, filteredList)
 	add(&labv1.AddToBathRequest{}, rules{
 		fields: fields{
 			"request_id": reference, "bath_id": reference, "additions": list(0, maxBathRows), "checks": list(0, maxBathRows),
+			"etag": etagMaybe,
 		}, unchecked: reasons{"open_to_members": eitherWay},
 	})
 	add(&labv1.CreateWaterSourceRequest{}, rules{fields: fields{"request_id": reference, "water_source": required}})
-	add(&labv1.ListWaterSourcesRequest{}, rules{fields: pageFields})
+	add(&labv1.GetWaterSourceRequest{}, rules{fields: fields{"water_source_id": reference}})
+	add(&labv1.ListWaterSourcesRequest{}, plainList)
 	add(&labv1.AddWaterSampleRequest{}, rules{fields: fields{
-		"request_id": reference, "water_source_id": reference, "sample": required,
+		"request_id": reference, "water_source_id": reference, "sample": required, "etag": etagMaybe,
 	}})
 	add(&labv1.CreateExperimentRequest{}, rules{fields: fields{"request_id": reference, "experiment": required}})
 	add(&labv1.GetExperimentRequest{}, rules{fields: fields{"experiment_id": reference}})
-	add(&labv1.ListExperimentsRequest{}, rules{fields: pageFields})
+	add(&labv1.ListExperimentsRequest{}, plainList)
 }
 
 // addImport: the rows of an import are refused one by one, so the request checks only
@@ -254,7 +273,7 @@ func addOthers(add adder) {
 	add(&poolv1.ComparePiecesRequest{}, rules{fields: fields{
 		"reference_piece": pieceName, "sample_piece": pieceName, "formula": oneOf("ciede2000", "cie76"), "condition": maybe,
 	}})
-	add(&poolv1.GetPoolStatusRequest{}, rules{})
+	add(&poolv1.GetPoolStatusRequest{}, rules{unchecked: reasons{"with_checksum": eitherWay}})
 	add(&catalogv1.ListModulesRequest{}, rules{})
 	add(&accessv1.GetCurrentMemberRequest{}, rules{})
 	add(&accessv1.ListMembersRequest{}, rules{})
@@ -265,6 +284,10 @@ func addOthers(add adder) {
 	})
 	add(&accessv1.IssueTokenRequest{}, rules{fields: fields{
 		"member_id": member, "label": text(0, 80), "expire_time": instant(false),
+	}})
+	add(&accessv1.ListTokensRequest{}, rules{fields: fields{"member_id": maybeMember}})
+	add(&accessv1.ListAuditEntriesRequest{}, rules{fields: fields{
+		"after_sequence": integer(0, 1<<62), "page_size": pageSize, "actor": maybeMember,
 	}})
 	add(&accessv1.RevokeTokenRequest{}, rules{fields: fields{"token_id": matching(tokenID, "a token's public part of 16 characters")}})
 }

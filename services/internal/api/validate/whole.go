@@ -138,6 +138,13 @@ func look(w *walk, p *path, m *labv1.Look) {
 func bath(w *walk, p *path, m *labv1.Bath) {
 	purposes(w, p, m.GetPurposes(), m.GetContentsNotStated())
 	inUnit(w, p.of("liquor"), m.GetLiquor(), typesv1.AmountUnit_AMOUNT_UNIT_LITRE)
+	exhaustOneWay(w, p, m)
+}
+
+func exhaustOneWay(w *walk, p *path, m interface {
+	GetExhaustNotStated() bool
+	GetExhaustNumberNotStated() bool
+}) {
 	if m.GetExhaustNotStated() && m.GetExhaustNumberNotStated() {
 		w.fault(p.of("exhaust_not_stated"), "is set with exhaust_number_not_stated; allowed: one of them")
 	}
@@ -145,9 +152,7 @@ func bath(w *walk, p *path, m *labv1.Bath) {
 
 func importBath(w *walk, p *path, m *labv1.ImportBath) {
 	purposes(w, p, m.GetPurposes(), m.GetContentsNotStated())
-	if m.GetExhaustNotStated() && m.GetExhaustNumberNotStated() {
-		w.fault(p.of("exhaust_not_stated"), "is set with exhaust_number_not_stated; allowed: one of them")
-	}
+	exhaustOneWay(w, p, m)
 }
 
 func purposes(w *walk, p *path, given []labv1.BathPurpose, notStated bool) {

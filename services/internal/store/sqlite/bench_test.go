@@ -40,7 +40,7 @@ func BenchmarkSubmit(b *testing.B) {
 			b.ResetTimer()
 			each(b, func(i int) error {
 				_, err := s.Change(context.Background(), store.ChangeRequest{
-					Member: "ann", RequestID: storetest.NewID(), Now: time.Now(),
+					Actor: storetest.By("ann"), RequestID: storetest.NewID(), Now: time.Now(),
 					Apply: func(r trial.Records) ([]byte, error) {
 						if err := samples[i].Put(r); err != nil {
 							return nil, err
@@ -90,7 +90,7 @@ func BenchmarkAddLook(b *testing.B) {
 	}
 	b.ResetTimer()
 	each(b, func(i int) error {
-		_, err := s.Change(context.Background(), store.ChangeRequest{Member: "ann", Now: time.Now(), Apply: func(r trial.Records) ([]byte, error) {
+		_, err := s.Change(context.Background(), store.ChangeRequest{Actor: storetest.By("ann"), Now: time.Now(), Apply: func(r trial.Records) ([]byte, error) {
 			t, err := r.Trial(ids[i%len(ids)])
 			if err != nil {
 				return nil, err
@@ -105,7 +105,7 @@ func BenchmarkAddLook(b *testing.B) {
 }
 
 func submitTo(s *Store, sample *storetest.Sample) error {
-	_, err := s.Change(context.Background(), store.ChangeRequest{Member: "ann", Now: time.Now(), Apply: func(r trial.Records) ([]byte, error) {
+	_, err := s.Change(context.Background(), store.ChangeRequest{Actor: storetest.By("ann"), Now: time.Now(), Apply: func(r trial.Records) ([]byte, error) {
 		return nil, sample.Put(r)
 	}})
 	return err

@@ -33,6 +33,8 @@ func child(role string) {
 	switch role {
 	case "submit":
 		childSubmits(folder)
+	case "files bounded":
+		childFilesBounded(folder)
 	case "open as nobody":
 		// Permissions do not bind the superuser.
 		if os.Getuid() == 0 {
@@ -74,7 +76,7 @@ func childSubmits(folder string) {
 				sample := storetest.NewSample("ann")
 				tell("asked", sample.Trial.ID)
 				_, err := s.Change(context.Background(), store.ChangeRequest{
-					Member: "ann", RequestID: storetest.NewID(), Now: time.Now(),
+					Actor: storetest.By("ann"), RequestID: storetest.NewID(), Now: time.Now(),
 					Apply: func(r trial.Records) ([]byte, error) { return nil, sample.Put(r) },
 				})
 				if err != nil {

@@ -16,6 +16,39 @@ import (
 // databaseClosed is the text of an error that database/sql does not export.
 const databaseClosed = "sql: database is closed"
 
+// ErrCorrupt says that the file, or what is kept in it, isn't what was written.
+var ErrCorrupt = errors.New("store is damaged: restore a backup, or run a check of the file to see what can be read")
+
+// isCorrupt reports whether SQLite found the file damaged.
+func isCorrupt(err error) bool {
+	code := resultCode(err) & 0xff
+	return code == lib.SQLITE_CORRUPT || code == lib.SQLITE_NOTADB
+}
+
+// asCorrupt adds ErrCorrupt to what SQLite says of a damaged file.
+func asCorrupt(err error) error {
+	if isCorrupt(err) && !errors.Is(err, ErrCorrupt) {
+		return fmt.Errorf("%w: %w", ErrCorrupt, err)
+	}
+	return err
+}
+
+// readFault is fault for reads, where an interrupted statement means that the caller's time ended.
+func (s *reader) readFault(ctx context.Context, err error) error {
+	if err != nil && ctx.Err() != nil {
+		return ctx.Err()
+	}
+	return s.noted(fault(err))
+}
+
+// noted remembers that the file is damaged: a change to it could only make matters worse.
+func (s *reader) noted(err error) error {
+	if isCorrupt(err) && !s.damaged.Swap(true) {
+		s.log.Error("store is damaged, changes are refused from now on", "error", err)
+	}
+	return err
+}
+
 // resultCode is SQLite's extended result code; 0 if the error isn't SQLite's.
 func resultCode(err error) int {
 	var fault *driver.Error
@@ -45,6 +78,8 @@ func fault(err error) error {
 		return err
 	case errors.Is(err, sql.ErrNoRows):
 		return trial.ErrNotFound
+	case isCorrupt(err):
+		return fmt.Errorf("%w: %w", store.ErrUnavailable, asCorrupt(err))
 	case losesGroup(err), err.Error() == databaseClosed:
 		return fmt.Errorf("%w: %w", store.ErrUnavailable, err)
 	}

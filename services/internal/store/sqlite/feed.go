@@ -76,13 +76,13 @@ WHERE revision > ?1 AND revision <= coalesce(
 ORDER BY revision, place`
 
 // Changes implements store.Feed.
-func (s *Store) Changes(ctx context.Context, after int64, limit int) ([]trial.Change, error) {
+func (s *reader) Changes(ctx context.Context, after int64, limit int) ([]trial.Change, error) {
 	if err := checkLimit(limit); err != nil {
 		return nil, err
 	}
 	rows, err := s.changesAfter.QueryContext(ctx, after, limit-1)
 	if err != nil {
-		return nil, readFault(ctx, err)
+		return nil, s.readFault(ctx, err)
 	}
 	defer func() { _ = rows.Close() }()
 	var changes []trial.Change
@@ -90,10 +90,10 @@ func (s *Store) Changes(ctx context.Context, after int64, limit int) ([]trial.Ch
 		var c trial.Change
 		var id []byte
 		if err := rows.Scan(&c.Revision, &c.Kind, &c.RecordKind, &id, &c.ByMember, &c.At); err != nil {
-			return nil, readFault(ctx, err)
+			return nil, s.readFault(ctx, err)
 		}
 		c.RecordID = idOf(id)
 		changes = append(changes, c)
 	}
-	return changes, readFault(ctx, rows.Err())
+	return changes, s.readFault(ctx, rows.Err())
 }

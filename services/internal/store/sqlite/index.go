@@ -136,6 +136,43 @@ func (x *trialIndex) addTerm(field, value string) {
 	}
 }
 
+// bathIndex is what the tables beside a bath's row say of it.
+type bathIndex struct {
+	entries entryIDs
+	terms   map[term]struct{}
+}
+
+// purposes are the names by which baths are searched.
+var purposes = map[trial.Purpose]string{
+	trial.Scour: "scour", trial.MordantBath: "mordant", trial.TanninBath: "tannin", trial.DyeBath: "dye",
+	trial.Vat: "vat", trial.ModifierBath: "modifier", trial.Rinse: "rinse",
+}
+
+func indexOfBath(b *trial.Bath) (*bathIndex, error) {
+	entries, err := entriesOfBath(b)
+	if err != nil {
+		return nil, err
+	}
+	x := &bathIndex{entries: entries, terms: map[term]struct{}{}}
+	add := func(field, value string) {
+		if value != "" {
+			x.terms[term{field, fold(value)}] = struct{}{}
+		}
+	}
+	for _, purpose := range b.Purposes {
+		add("purpose", purposes[purpose])
+	}
+	for i := range b.Additions {
+		if !b.Additions[i].Superseded {
+			add("material", b.Additions[i].Material)
+		}
+	}
+	for i := range b.Water {
+		add("water", b.Water[i].SourceID)
+	}
+	return x, nil
+}
+
 func entriesOfBath(b *trial.Bath) (entryIDs, error) {
 	entries := make(entryIDs, len(b.Additions)+len(b.Checks))
 	for i := range b.Additions {
@@ -186,6 +223,7 @@ var (
 	immersionRows = newRowsInto("INSERT INTO immersions (bath, piece)", "(?, ?)")
 	holderRows    = newRowsInto("INSERT INTO trial_holders (trial, member)", "(?, ?)")
 	termRows      = newRowsInto("INSERT INTO trial_terms (field, value, trial)", "(?, ?, ?)")
+	bathTermRows  = newRowsInto("INSERT INTO bath_terms (field, value, bath)", "(?, ?, ?)")
 	feedRows      = newRowsInto("INSERT INTO feed (revision, place, kind, record_kind, record_id, by_member, at)", "(?, ?, ?, ?, ?, ?, ?)")
 )
 
@@ -294,16 +332,29 @@ func (w *writer) writeIndex(seq int64, old, x *trialIndex) error {
 		return err
 	}
 
-	for _, t := range only(old.terms, x.terms, compareTerms) {
-		if err := w.exec(`DELETE FROM trial_terms WHERE field = ? AND value = ? AND trial = ?`, t.field, t.value, seq); err != nil {
+	return w.moveTerms(termRows, `DELETE FROM trial_terms WHERE field = ? AND value = ? AND trial = ?`, seq, old.terms, x.terms)
+}
+
+// writeBathIndex makes the tables beside a bath's row say what x does, where they said what old does.
+func (w *writer) writeBathIndex(seq int64, old, x *bathIndex) error {
+	if err := w.moveEntryIDs(old.entries, x.entries); err != nil {
+		return err
+	}
+	return w.moveTerms(bathTermRows, `DELETE FROM bath_terms WHERE field = ? AND value = ? AND bath = ?`, seq, old.terms, x.terms)
+}
+
+// moveTerms makes the terms of a record those of terms.
+func (w *writer) moveTerms(into *rowsInto, remove string, seq int64, old, terms map[term]struct{}) error {
+	for _, t := range only(old, terms, compareTerms) {
+		if err := w.exec(remove, t.field, t.value, seq); err != nil {
 			return err
 		}
 	}
-	args = args[:0]
-	for _, t := range only(x.terms, old.terms, compareTerms) {
+	var args []any
+	for _, t := range only(terms, old, compareTerms) {
 		args = append(args, t.field, t.value, seq)
 	}
-	_, err := w.insert(termRows, args)
+	_, err := w.insert(into, args)
 	return err
 }
 

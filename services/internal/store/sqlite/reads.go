@@ -5,7 +5,9 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"log/slog"
 	"strings"
+	"sync/atomic"
 
 	"github.com/commonvat/commonvat/services/internal/record"
 	"github.com/commonvat/commonvat/services/internal/store"
@@ -14,29 +16,47 @@ import (
 )
 
 const (
-	trialColumns = `t.id, t.owner, t.sharing, t.revision, t.body,
+	trialColumns = `t.id, t.owner, t.sharing, t.deleted, t.revision, t.body,
   (SELECT group_concat(member, char(10)) FROM (SELECT member FROM trial_holders WHERE trial = t.seq ORDER BY member))`
-	bathColumns = `b.id, b.owner, b.sharing, b.open_to_members, b.revision, b.body`
+	bathColumns = `b.id, b.owner, b.sharing, b.open_to_members, b.deleted, b.revision, b.body`
 
-	// pieceOfMemberSQL finds a piece in a bath that a member owns or holds; the bath and twice the member are put in as parameters.
+	// pieceOfMemberSQL finds a piece in a bath that a member owns or holds, of a trial that is not deleted; the bath and twice the member are put in as parameters.
 	pieceOfMemberSQL = `SELECT 1 FROM immersions i JOIN pieces p ON p.id = i.piece JOIN trials t ON t.seq = p.trial
-  WHERE i.bath = %s AND (p.holder = %s OR t.owner = %s)`
+  WHERE i.bath = %s AND (p.holder = %s OR t.owner = %s) AND t.deleted = 0`
 )
 
-// prepareReads prepares the statements of single reads; lists are prepared each time.
-func (s *Store) prepareReads(ctx context.Context) error {
+// reader reads the file; a Store has one, and so has a Reader.
+type reader struct {
+	log     *slog.Logger
+	read    *sql.DB
+	damaged atomic.Bool // the file was found corrupt
+
+	trialByID     *sql.Stmt
+	pieceByID     *sql.Stmt
+	pieceByCode   *sql.Stmt
+	bathByID      *sql.Stmt
+	pieceInBath   *sql.Stmt
+	sharedTrials  *sql.Stmt
+	changesAfter  *sql.Stmt
+	tokenByID     *sql.Stmt
+	rolesOfMember *sql.Stmt
+	memberByID    *sql.Stmt
+}
+
+// prepare prepares the statements of single reads; lists are prepared each time.
+func (s *reader) prepare(ctx context.Context) error {
 	for _, p := range []struct {
 		into **sql.Stmt
 		text string
 	}{
 		{&s.trialByID, `SELECT ` + trialColumns + ` FROM trials t WHERE t.id = ?`},
-		{&s.sharedTrials, `SELECT ` + trialColumns + ` FROM trials t WHERE t.id > ? AND t.sharing >= 2 ORDER BY t.id LIMIT ?`},
+		{&s.sharedTrials, `SELECT ` + trialColumns + ` FROM trials t WHERE t.id > ? AND t.sharing >= 2 AND t.deleted = 0 ORDER BY t.id LIMIT ?`},
 		{&s.pieceByID, `SELECT p.id, t.id FROM pieces p JOIN trials t ON t.seq = p.trial WHERE p.id = ?`},
 		{&s.pieceByCode, `SELECT p.id, t.id FROM pieces p JOIN trials t ON t.seq = p.trial WHERE p.code = ?`},
 		{&s.bathByID, `SELECT ` + bathColumns + ` FROM baths b WHERE b.id = ?`},
 		{&s.pieceInBath, `SELECT EXISTS (` + fmt.Sprintf(pieceOfMemberSQL, "?1", "?2", "?2") + `)`},
 		{&s.changesAfter, changesAfterSQL},
-		{&s.tokenByID, `SELECT member, secret_hash, label, created_at, expires_at, revoked_at FROM tokens WHERE id = ?`},
+		{&s.tokenByID, `SELECT ` + tokenColumns + ` FROM tokens WHERE id = ?`},
 		{&s.memberByID, `SELECT display_name, created_at FROM members WHERE id = ?`},
 		{&s.rolesOfMember, `SELECT role FROM member_roles WHERE member = ? ORDER BY role`},
 	} {
@@ -47,14 +67,6 @@ func (s *Store) prepareReads(ctx context.Context) error {
 		*p.into = statement
 	}
 	return nil
-}
-
-// readFault is fault for reads, where an interrupted statement means that the caller's time ended.
-func readFault(ctx context.Context, err error) error {
-	if err != nil && ctx.Err() != nil {
-		return ctx.Err()
-	}
-	return fault(err)
 }
 
 func checkLimit(limit int) error {
@@ -74,13 +86,22 @@ func below(beforeID trial.ID) ([]byte, error) {
 	return u[:], err
 }
 
+// above is the id that a page stays above; one before all of them from the bottom.
+func above(afterID trial.ID) ([]byte, error) {
+	if afterID == "" {
+		return []byte{}, nil
+	}
+	u, err := mustID("after_id", afterID)
+	return u[:], err
+}
+
 type scanner interface{ Scan(into ...any) error }
 
 func scanTrial(from scanner) (store.TrialRow, error) {
 	var row store.TrialRow
 	var id []byte
 	var holders sql.NullString
-	if err := from.Scan(&id, &row.Owner, &row.Sharing, &row.Revision, &row.Body, &holders); err != nil {
+	if err := from.Scan(&id, &row.Owner, &row.Sharing, &row.Deleted, &row.Revision, &row.Body, &holders); err != nil {
 		return store.TrialRow{}, err
 	}
 	row.ID = idOf(id)
@@ -105,7 +126,7 @@ func (s *Store) TrialRow(ctx context.Context, id trial.ID) (store.TrialRow, erro
 	return row, nil
 }
 
-func (s *Store) readTrial(ctx context.Context, id trial.ID) (store.TrialRow, error) {
+func (s *reader) readTrial(ctx context.Context, id trial.ID) (store.TrialRow, error) {
 	u, ok := parseID(id)
 	if !ok {
 		return store.TrialRow{}, notFound("trial", id)
@@ -114,11 +135,11 @@ func (s *Store) readTrial(ctx context.Context, id trial.ID) (store.TrialRow, err
 	if errors.Is(err, sql.ErrNoRows) {
 		return store.TrialRow{}, notFound("trial", id)
 	}
-	return row, readFault(ctx, err)
+	return row, s.readFault(ctx, err)
 }
 
 // TrialOfPiece implements store.TrialReader.
-func (s *Store) TrialOfPiece(ctx context.Context, idOrCode string) (trial.PieceRef, error) {
+func (s *reader) TrialOfPiece(ctx context.Context, idOrCode string) (trial.PieceRef, error) {
 	statement, key := s.pieceByCode, any(piececode.Normalise(idOrCode))
 	if u, ok := parseID(idOrCode); ok {
 		statement, key = s.pieceByID, u[:]
@@ -128,11 +149,11 @@ func (s *Store) TrialOfPiece(ctx context.Context, idOrCode string) (trial.PieceR
 	if errors.Is(err, sql.ErrNoRows) {
 		return trial.PieceRef{}, notFound("piece", idOrCode)
 	}
-	return trial.PieceRef{PieceID: idOf(piece), TrialID: idOf(of)}, readFault(ctx, err)
+	return trial.PieceRef{PieceID: idOf(piece), TrialID: idOf(of)}, s.readFault(ctx, err)
 }
 
 // ListTrials implements store.TrialReader.
-func (s *Store) ListTrials(ctx context.Context, query store.TrialQuery) ([]store.TrialRow, error) {
+func (s *reader) ListTrials(ctx context.Context, query store.TrialQuery) ([]store.TrialRow, error) {
 	if err := checkLimit(query.Limit); err != nil {
 		return nil, err
 	}
@@ -140,52 +161,51 @@ func (s *Store) ListTrials(ctx context.Context, query store.TrialQuery) ([]store
 	if err != nil {
 		return nil, err
 	}
-	condition, args, err := compileSearch(query.Where)
+	condition, args, err := compileSearch(query.Where, compareTrial)
 	if err != nil {
 		return nil, err
 	}
+	readable := `t.deleted = 0 AND
+  (t.owner = ? OR t.sharing >= 2 OR EXISTS (SELECT 1 FROM trial_holders h WHERE h.trial = t.seq AND h.member = ?))`
+	bound := []any{before, query.Reader, query.Reader}
+	if query.Deleted {
+		readable, bound = `t.deleted = 1 AND t.owner = ?`, bound[:2]
+	}
 	//nolint:gosec // constants of this package and placeholders; what the caller gave is bound
-	text := `SELECT ` + trialColumns + ` FROM trials t WHERE t.id < ?
-  AND (t.owner = ? OR t.sharing >= 2 OR EXISTS (SELECT 1 FROM trial_holders h WHERE h.trial = t.seq AND h.member = ?))
-  AND ` + condition + ` ORDER BY t.id DESC LIMIT ?`
-	args = append([]any{before, query.Reader, query.Reader}, args...)
-	rows, err := s.read.QueryContext(ctx, text, append(args, query.Limit)...)
-	return collect(ctx, rows, err, scanTrial)
+	text := `SELECT ` + trialColumns + ` FROM trials t WHERE t.id < ? AND ` + readable + ` AND ` + condition + ` ORDER BY t.id DESC LIMIT ?`
+	rows, err := s.read.QueryContext(ctx, text, append(append(bound, args...), query.Limit)...)
+	return collect(ctx, s, rows, err, scanTrial)
 }
 
 // SharedTrials implements store.TrialReader.
-func (s *Store) SharedTrials(ctx context.Context, after trial.ID, limit int) ([]store.TrialRow, error) {
+func (s *reader) SharedTrials(ctx context.Context, after trial.ID, limit int) ([]store.TrialRow, error) {
 	if err := checkLimit(limit); err != nil {
 		return nil, err
 	}
-	above := []byte{} // sorts before every id
-	if after != "" {
-		u, err := mustID("after_id", after)
-		if err != nil {
-			return nil, err
-		}
-		above = u[:]
+	from, err := above(after)
+	if err != nil {
+		return nil, err
 	}
-	rows, err := s.sharedTrials.QueryContext(ctx, above, limit)
-	return collect(ctx, rows, err, scanTrial)
+	rows, err := s.sharedTrials.QueryContext(ctx, from, limit)
+	return collect(ctx, s, rows, err, scanTrial)
 }
 
 // collect reads all rows of a query.
-func collect[T any](ctx context.Context, rows *sql.Rows, err error, scan func(scanner) (T, error)) ([]T, error) {
+func collect[T any](ctx context.Context, s *reader, rows *sql.Rows, err error, scan func(scanner) (T, error)) ([]T, error) {
 	if err != nil {
-		return nil, readFault(ctx, err)
+		return nil, s.readFault(ctx, err)
 	}
 	defer func() { _ = rows.Close() }()
 	var all []T
 	for rows.Next() {
 		one, err := scan(rows)
 		if err != nil {
-			return nil, readFault(ctx, err)
+			return nil, s.readFault(ctx, err)
 		}
 		all = append(all, one)
 	}
 	if err := rows.Err(); err != nil {
-		return nil, readFault(ctx, err)
+		return nil, s.readFault(ctx, err)
 	}
 	return all, nil
 }
@@ -193,13 +213,13 @@ func collect[T any](ctx context.Context, rows *sql.Rows, err error, scan func(sc
 func scanBath(from scanner) (store.BathRow, error) {
 	var row store.BathRow
 	var id []byte
-	err := from.Scan(&id, &row.Owner, &row.Sharing, &row.OpenToMembers, &row.Revision, &row.Body)
+	err := from.Scan(&id, &row.Owner, &row.Sharing, &row.OpenToMembers, &row.Deleted, &row.Revision, &row.Body)
 	row.ID = idOf(id)
 	return row, err
 }
 
 // BathRow implements store.BathReader.
-func (s *Store) BathRow(ctx context.Context, id trial.ID) (store.BathRow, error) {
+func (s *reader) BathRow(ctx context.Context, id trial.ID) (store.BathRow, error) {
 	u, ok := parseID(id)
 	if !ok {
 		return store.BathRow{}, notFound("bath", id)
@@ -208,66 +228,81 @@ func (s *Store) BathRow(ctx context.Context, id trial.ID) (store.BathRow, error)
 	if errors.Is(err, sql.ErrNoRows) {
 		return store.BathRow{}, notFound("bath", id)
 	}
-	return row, readFault(ctx, err)
+	return row, s.readFault(ctx, err)
 }
 
 // HasPieceIn implements store.BathReader.
-func (s *Store) HasPieceIn(ctx context.Context, bath trial.ID, member trial.MemberID) (bool, error) {
+func (s *reader) HasPieceIn(ctx context.Context, bath trial.ID, member trial.MemberID) (bool, error) {
 	u, ok := parseID(bath)
 	if !ok {
 		return false, nil
 	}
 	var has bool
 	err := s.pieceInBath.QueryRowContext(ctx, u[:], member).Scan(&has)
-	return has, readFault(ctx, err)
+	return has, s.readFault(ctx, err)
 }
 
 // ListBaths implements store.BathReader.
-func (s *Store) ListBaths(ctx context.Context, reader trial.MemberID, beforeID trial.ID, limit int) ([]store.BathRow, error) {
-	if err := checkLimit(limit); err != nil {
+func (s *reader) ListBaths(ctx context.Context, query store.BathQuery) ([]store.BathRow, error) {
+	if err := checkLimit(query.Limit); err != nil {
 		return nil, err
 	}
-	before, err := below(beforeID)
+	before, err := below(query.BeforeID)
 	if err != nil {
 		return nil, err
 	}
-	//nolint:gosec // constants of this package; what the caller gave is bound
-	rows, err := s.read.QueryContext(ctx, `SELECT `+bathColumns+` FROM baths b WHERE b.id < ?1
-  AND (b.owner = ?2 OR b.sharing >= 2 OR b.open_to_members = 1 OR EXISTS (`+fmt.Sprintf(pieceOfMemberSQL, "b.id", "?2", "?2")+`))
-  ORDER BY b.id DESC LIMIT ?3`, before, reader, limit)
-	return collect(ctx, rows, err, scanBath)
+	condition, args, err := compileSearch(query.Where, compareBath)
+	if err != nil {
+		return nil, err
+	}
+	readable := `b.deleted = 0 AND
+  (b.owner = ? OR b.sharing >= 2 OR b.open_to_members = 1 OR EXISTS (` + fmt.Sprintf(pieceOfMemberSQL, "b.id", "?", "?") + `))`
+	bound := []any{before, query.Reader, query.Reader, query.Reader}
+	if query.Deleted {
+		readable, bound = `b.deleted = 1 AND b.owner = ?`, bound[:2]
+	}
+	//nolint:gosec // constants of this package and placeholders; what the caller gave is bound
+	text := `SELECT ` + bathColumns + ` FROM baths b WHERE b.id < ? AND ` + readable + ` AND ` + condition + ` ORDER BY b.id DESC LIMIT ?`
+	rows, err := s.read.QueryContext(ctx, text, append(append(bound, args...), query.Limit)...)
+	return collect(ctx, s, rows, err, scanBath)
 }
 
 // WaterSources implements store.RecordReader.
-func (s *Store) WaterSources(ctx context.Context, beforeID trial.ID, limit int) ([]trial.WaterSource, error) {
-	return listRecords(ctx, s, `SELECT body FROM water_sources WHERE id < ? ORDER BY id DESC LIMIT ?`, beforeID, limit, record.DecodeWaterSource)
+func (s *reader) WaterSources(ctx context.Context, query store.RecordQuery) ([]trial.WaterSource, error) {
+	return listRecords(ctx, s, "water_sources", query, record.DecodeWaterSource)
 }
 
 // WaterSource implements store.RecordReader.
-func (s *Store) WaterSource(ctx context.Context, id trial.ID) (*trial.WaterSource, error) {
-	return readRecord(ctx, s, "water source", waterBodySQL, id, record.DecodeWaterSource)
+func (s *reader) WaterSource(ctx context.Context, id trial.ID) (*trial.WaterSource, error) {
+	return readRecord(ctx, s, "water source", waterRowSQL, id, record.DecodeWaterSource)
 }
 
 // Experiments implements store.RecordReader.
-func (s *Store) Experiments(ctx context.Context, beforeID trial.ID, limit int) ([]trial.Experiment, error) {
-	return listRecords(ctx, s, `SELECT body FROM experiments WHERE id < ? ORDER BY id DESC LIMIT ?`, beforeID, limit, record.DecodeExperiment)
+func (s *reader) Experiments(ctx context.Context, query store.RecordQuery) ([]trial.Experiment, error) {
+	return listRecords(ctx, s, "experiments", query, record.DecodeExperiment)
 }
 
 // Experiment implements store.RecordReader.
-func (s *Store) Experiment(ctx context.Context, id trial.ID) (*trial.Experiment, error) {
-	return readRecord(ctx, s, "experiment", experimentBodySQL, id, record.DecodeExperiment)
+func (s *reader) Experiment(ctx context.Context, id trial.ID) (*trial.Experiment, error) {
+	return readRecord(ctx, s, "experiment", experimentRowSQL, id, record.DecodeExperiment)
 }
 
-func listRecords[T any](ctx context.Context, s *Store, query string, beforeID trial.ID, limit int, decode func([]byte) (*T, error)) ([]T, error) {
-	if err := checkLimit(limit); err != nil {
+func listRecords[T any](ctx context.Context, s *reader, table string, query store.RecordQuery, decode func([]byte) (*T, error)) ([]T, error) {
+	if err := checkLimit(query.Limit); err != nil {
 		return nil, err
 	}
-	before, err := below(beforeID)
+	before, err := below(query.BeforeID)
 	if err != nil {
 		return nil, err
 	}
-	rows, err := s.read.QueryContext(ctx, query, before, limit)
-	return collect(ctx, rows, err, func(from scanner) (one T, err error) {
+	which, args := "deleted = 0", []any{before}
+	if query.DeletedOf != "" {
+		which, args = "deleted = 1 AND owner = ?", append(args, query.DeletedOf)
+	}
+	//nolint:gosec // constants of this package; what the caller gave is bound
+	text := `SELECT body FROM ` + table + ` WHERE id < ? AND ` + which + ` ORDER BY id DESC LIMIT ?`
+	rows, err := s.read.QueryContext(ctx, text, append(args, query.Limit)...)
+	return collect(ctx, s, rows, err, func(from scanner) (one T, err error) {
 		var body []byte
 		if err := from.Scan(&body); err != nil {
 			return one, err
@@ -280,18 +315,18 @@ func listRecords[T any](ctx context.Context, s *Store, query string, beforeID tr
 	})
 }
 
-func readRecord[T any](ctx context.Context, s *Store, kind, query string, id trial.ID, decode func([]byte) (*T, error)) (*T, error) {
+func readRecord[T any](ctx context.Context, s *reader, kind, query string, id trial.ID, decode func([]byte) (*T, error)) (*T, error) {
 	u, ok := parseID(id)
 	if !ok {
 		return nil, notFound(kind, id)
 	}
-	var body []byte
-	err := s.read.QueryRowContext(ctx, query, u[:]).Scan(&body)
+	var kept keptRow
+	err := s.read.QueryRowContext(ctx, query, u[:]).Scan(&kept.seq, &kept.revision, &kept.body)
 	if errors.Is(err, sql.ErrNoRows) {
 		return nil, notFound(kind, id)
 	}
 	if err != nil {
-		return nil, readFault(ctx, err)
+		return nil, s.readFault(ctx, err)
 	}
-	return decode(body)
+	return decode(kept.body)
 }

@@ -7,7 +7,6 @@ import (
 
 	"github.com/commonvat/commonvat/services/internal/record"
 	"github.com/commonvat/commonvat/services/internal/store"
-	"github.com/commonvat/commonvat/services/internal/store/piececode"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
@@ -21,12 +20,16 @@ type change struct {
 	failure  error // the first failed write, or a failed read that leaves the transaction in doubt
 	ended    bool
 	// bodies of trials as read or put last, to see what a put changes.
-	bodies map[trial.ID]keptTrial
+	bodies map[trial.ID]keptRow
+	// superseded is what the records that it put said before.
+	superseded []supersededRow
+	subjects   []string // of the audit trail, beside the records
 }
 
-type keptTrial struct {
-	seq  int64
-	body []byte
+// keptRow is a record as it stands; seq is 0 where the table has none.
+type keptRow struct {
+	seq, revision int64
+	body          []byte
 }
 
 type feedEntry struct {
@@ -81,6 +84,8 @@ func moreTelling(first, second trial.ChangeKind) trial.ChangeKind {
 	weight := func(k trial.ChangeKind) int {
 		switch k {
 		case trial.Created:
+			return 4
+		case trial.Deleted, trial.Undeleted:
 			return 3
 		case trial.Shared, trial.Withdrawn:
 			return 2
@@ -102,7 +107,7 @@ func (c *change) writeFeed() error {
 	args := make([]any, 0, 7*len(c.feed))
 	for i := range c.feed {
 		e := &c.feed[i]
-		args = append(args, c.revision, i, int(e.kind), e.recordKind, e.recordID[:], c.request.Member, c.request.Now.UnixMicro())
+		args = append(args, c.revision, i, int(e.kind), e.recordKind, e.recordID[:], c.request.Actor.Member, c.request.Now.UnixMicro())
 	}
 	_, err := c.writer.insert(feedRows, args)
 	return err
@@ -121,86 +126,78 @@ func (c *change) Trial(id trial.ID) (*trial.Trial, error) {
 	return t, nil
 }
 
-func (c *change) kept(id trial.ID) (keptTrial, error) {
+func (c *change) kept(id trial.ID) (keptRow, error) {
 	if c.ended {
-		return keptTrial{}, errEnded
+		return keptRow{}, errEnded
 	}
 	if kept, ok := c.bodies[id]; ok {
 		return kept, nil
 	}
-	u, ok := parseID(id)
-	if !ok {
-		return keptTrial{}, notFound("trial", id)
+	kept, err := c.row("trial", trialRowSQL, id)
+	if err == nil {
+		c.keep(id, kept)
 	}
-	var kept keptTrial
-	err := c.writer.queryRow(`SELECT seq, body FROM trials WHERE id = ?`, []any{u[:]}, &kept.seq, &kept.body)
-	if errors.Is(err, sql.ErrNoRows) {
-		return kept, notFound("trial", id)
-	}
-	if err != nil {
-		return kept, c.reading(err)
-	}
-	c.keep(id, kept)
-	return kept, nil
+	return kept, err
 }
 
-func (c *change) keep(id trial.ID, kept keptTrial) {
+func (c *change) keep(id trial.ID, kept keptRow) {
 	if c.bodies == nil {
-		c.bodies = map[trial.ID]keptTrial{}
+		c.bodies = map[trial.ID]keptRow{}
 	}
 	c.bodies[id] = kept
 }
 
 func notFound(kind, id string) error { return fmt.Errorf("%s %q: %w", kind, id, trial.ErrNotFound) }
 
-// body reads one record of a table whose rows are only looked up by id.
-func (c *change) body(kind, query string, id trial.ID) ([]byte, error) {
+// row reads one record.
+func (c *change) row(kind, query string, id trial.ID) (keptRow, error) {
+	var kept keptRow
 	if c.ended {
-		return nil, errEnded
+		return kept, errEnded
 	}
 	u, ok := parseID(id)
 	if !ok {
-		return nil, notFound(kind, id)
+		return kept, notFound(kind, id)
 	}
-	var body []byte
-	err := c.writer.queryRow(query, []any{u[:]}, &body)
+	err := c.writer.queryRow(query, []any{u[:]}, &kept.seq, &kept.revision, &kept.body)
 	if errors.Is(err, sql.ErrNoRows) {
-		return nil, notFound(kind, id)
+		return kept, notFound(kind, id)
 	}
-	return body, c.reading(err)
+	return kept, c.reading(err)
 }
 
 const (
-	bathBodySQL       = `SELECT body FROM baths WHERE id = ?`
-	waterBodySQL      = `SELECT body FROM water_sources WHERE id = ?`
-	experimentBodySQL = `SELECT body FROM experiments WHERE id = ?`
+	trialRowSQL      = `SELECT seq, revision, body FROM trials WHERE id = ?`
+	bathRowSQL       = `SELECT seq, revision, body FROM baths WHERE id = ?`
+	waterRowSQL      = `SELECT 0, revision, body FROM water_sources WHERE id = ?`
+	experimentRowSQL = `SELECT 0, revision, body FROM experiments WHERE id = ?`
 )
 
 // Bath implements trial.Records.
 func (c *change) Bath(id trial.ID) (*trial.Bath, error) {
-	body, err := c.body("bath", bathBodySQL, id)
+	kept, err := c.row("bath", bathRowSQL, id)
 	if err != nil {
 		return nil, err
 	}
-	return record.DecodeBath(body)
+	return record.DecodeBath(kept.body)
 }
 
 // WaterSource implements trial.Records.
 func (c *change) WaterSource(id trial.ID) (*trial.WaterSource, error) {
-	body, err := c.body("water source", waterBodySQL, id)
+	kept, err := c.row("water source", waterRowSQL, id)
 	if err != nil {
 		return nil, err
 	}
-	return record.DecodeWaterSource(body)
+	return record.DecodeWaterSource(kept.body)
 }
 
 // Experiment implements trial.Records.
 func (c *change) Experiment(id trial.ID) (*trial.Experiment, error) {
-	body, err := c.body("experiment", experimentBodySQL, id)
+	kept, err := c.row("experiment", experimentRowSQL, id)
 	if err != nil {
 		return nil, err
 	}
-	return record.DecodeExperiment(body)
+	return record.DecodeExperiment(kept.body)
 }
 
 // MemberExists implements trial.Records.
@@ -275,7 +272,7 @@ func (c *change) CreateTrial(t *trial.Trial) error {
 		if exists {
 			return fmt.Errorf("trial %s: %w", t.ID, trial.ErrExists)
 		}
-		t.Revision = c.stamp(trial.Created, "trial", u)
+		t.Revision = c.stamp(trial.Created, trial.TrialRecord, u)
 		t.UpdatedAt = c.request.Now
 		if t.CreatedAt.IsZero() {
 			t.CreatedAt = c.request.Now
@@ -288,9 +285,9 @@ func (c *change) CreateTrial(t *trial.Trial) error {
 		if err != nil {
 			return err
 		}
-		result, err := c.writer.execResult(`INSERT INTO trials (id, owner, sharing, state, revision, title_folded, source_folded, body)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-			u[:], t.Owner, int(t.Sharing.Level), int(t.State), t.Revision, fold(t.Title), fold(t.ImportSource), body)
+		result, err := c.writer.execResult(`INSERT INTO trials (id, owner, sharing, state, revision, title_folded, source_folded, body, deleted)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			u[:], t.Owner, int(t.Sharing.Level), int(t.State), t.Revision, fold(t.Title), fold(t.ImportSource), body, !t.DeletedAt.IsZero())
 		if err != nil {
 			return err
 		}
@@ -299,7 +296,7 @@ func (c *change) CreateTrial(t *trial.Trial) error {
 			return err
 		}
 		c.group.trials = append(c.group.trials, t.ID)
-		c.keep(t.ID, keptTrial{seq, body})
+		c.keep(t.ID, keptRow{seq, t.Revision, body})
 		return c.writer.writeIndex(seq, &trialIndex{}, index)
 	})
 }
@@ -320,7 +317,7 @@ func (c *change) PutTrial(t *trial.Trial, kind trial.ChangeKind) error {
 			return err
 		}
 		u, _ := parseID(t.ID)
-		t.Revision = c.stamp(kind, "trial", u)
+		t.Revision = c.stamp(kind, trial.TrialRecord, u)
 		t.UpdatedAt = c.request.Now
 		index, err := indexOfTrial(t)
 		if err != nil {
@@ -330,14 +327,15 @@ func (c *change) PutTrial(t *trial.Trial, kind trial.ChangeKind) error {
 		if err != nil {
 			return err
 		}
-		err = c.writer.exec(`UPDATE trials SET owner = ?, sharing = ?, state = ?, revision = ?, title_folded = ?, source_folded = ?, body = ?
+		err = c.writer.exec(`UPDATE trials SET owner = ?, sharing = ?, state = ?, revision = ?, title_folded = ?, source_folded = ?, body = ?, deleted = ?
 			WHERE seq = ?`,
-			t.Owner, int(t.Sharing.Level), int(t.State), t.Revision, fold(t.Title), fold(t.ImportSource), body, kept.seq)
+			t.Owner, int(t.Sharing.Level), int(t.State), t.Revision, fold(t.Title), fold(t.ImportSource), body, !t.DeletedAt.IsZero(), kept.seq)
 		if err != nil {
 			return err
 		}
 		c.group.trials = append(c.group.trials, t.ID)
-		c.keep(t.ID, keptTrial{kept.seq, body})
+		c.supersede(trial.TrialRecord, u, kept, body)
+		c.keep(t.ID, keptRow{kept.seq, t.Revision, body})
 		return c.writer.writeIndex(kept.seq, old, index)
 	})
 }
@@ -349,11 +347,11 @@ func (c *change) CreateBath(b *trial.Bath) error {
 		if err != nil {
 			return err
 		}
-		entries, err := entriesOfBath(b)
+		index, err := indexOfBath(b)
 		if err != nil {
 			return err
 		}
-		b.Revision = c.stamp(trial.Created, "bath", u)
+		b.Revision = c.stamp(trial.Created, trial.BathRecord, u)
 		b.UpdatedAt = c.request.Now
 		if b.CreatedAt.IsZero() {
 			b.CreatedAt = c.request.Now
@@ -362,175 +360,53 @@ func (c *change) CreateBath(b *trial.Bath) error {
 		if err != nil {
 			return err
 		}
-		err = c.writer.exec(`INSERT INTO baths (id, owner, sharing, open_to_members, revision, body) VALUES (?, ?, ?, ?, ?, ?)`,
-			u[:], b.Owner, int(b.Sharing.Level), b.OpenToMembers, b.Revision, body)
+		result, err := c.writer.execResult(`INSERT INTO baths (id, owner, sharing, open_to_members, revision, body, deleted, label_folded)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
+			u[:], b.Owner, int(b.Sharing.Level), b.OpenToMembers, b.Revision, body, !b.DeletedAt.IsZero(), fold(b.Label))
 		if err != nil {
 			return about(err, "bath", b.ID)
 		}
-		return c.writer.insertEntryIDs(entries)
+		seq, err := result.LastInsertId()
+		if err != nil {
+			return err
+		}
+		return c.writer.writeBathIndex(seq, &bathIndex{}, index)
 	})
 }
 
 // PutBath implements trial.Records. It sets UpdatedAt and Revision.
 func (c *change) PutBath(b *trial.Bath, kind trial.ChangeKind) error {
 	return c.writing(func() error {
-		before, err := c.Bath(b.ID)
+		kept, err := c.row("bath", bathRowSQL, b.ID)
 		if err != nil {
 			return err
 		}
-		old, err := entriesOfBath(before)
+		before, err := record.DecodeBath(kept.body)
+		if err != nil {
+			return fmt.Errorf("bath %s as kept: %w", b.ID, err)
+		}
+		old, err := indexOfBath(before)
 		if err != nil {
 			return err
 		}
-		entries, err := entriesOfBath(b)
+		index, err := indexOfBath(b)
 		if err != nil {
 			return err
 		}
 		u, _ := parseID(b.ID)
-		b.Revision = c.stamp(kind, "bath", u)
+		b.Revision = c.stamp(kind, trial.BathRecord, u)
 		b.UpdatedAt = c.request.Now
 		body, err := record.EncodeBath(b)
 		if err != nil {
 			return err
 		}
-		err = c.writer.exec(`UPDATE baths SET owner = ?, sharing = ?, open_to_members = ?, revision = ?, body = ? WHERE id = ?`,
-			b.Owner, int(b.Sharing.Level), b.OpenToMembers, b.Revision, body, u[:])
+		err = c.writer.exec(`UPDATE baths SET owner = ?, sharing = ?, open_to_members = ?, revision = ?, body = ?, deleted = ?, label_folded = ?
+			WHERE seq = ?`,
+			b.Owner, int(b.Sharing.Level), b.OpenToMembers, b.Revision, body, !b.DeletedAt.IsZero(), fold(b.Label), kept.seq)
 		if err != nil {
 			return err
 		}
-		return c.writer.moveEntryIDs(old, entries)
+		c.supersede(trial.BathRecord, u, kept, body)
+		return c.writer.writeBathIndex(kept.seq, old, index)
 	})
-}
-
-// CreateWaterSource implements trial.Records. It sets CreatedAt when that is zero, and Revision.
-func (c *change) CreateWaterSource(w *trial.WaterSource) error {
-	return c.writing(func() error {
-		u, err := mustID("water_source.id", w.ID)
-		if err != nil {
-			return err
-		}
-		entries, err := entriesOfWater(w)
-		if err != nil {
-			return err
-		}
-		w.Revision = c.stamp(trial.Created, "water", u)
-		if w.CreatedAt.IsZero() {
-			w.CreatedAt = c.request.Now
-		}
-		body, err := record.EncodeWaterSource(w)
-		if err != nil {
-			return err
-		}
-		err = c.writer.exec(`INSERT INTO water_sources (id, owner, name_folded, revision, body) VALUES (?, ?, ?, ?, ?)`,
-			u[:], w.Owner, fold(w.Name), w.Revision, body)
-		if err != nil {
-			return about(err, "water source", w.ID+" or its name "+w.Name)
-		}
-		return c.writer.insertEntryIDs(entries)
-	})
-}
-
-// PutWaterSource implements trial.Records. It sets Revision.
-func (c *change) PutWaterSource(w *trial.WaterSource) error {
-	return c.writing(func() error {
-		before, err := c.WaterSource(w.ID)
-		if err != nil {
-			return err
-		}
-		old, err := entriesOfWater(before)
-		if err != nil {
-			return err
-		}
-		entries, err := entriesOfWater(w)
-		if err != nil {
-			return err
-		}
-		u, _ := parseID(w.ID)
-		w.Revision = c.stamp(trial.Changed, "water", u)
-		body, err := record.EncodeWaterSource(w)
-		if err != nil {
-			return err
-		}
-		err = c.writer.exec(`UPDATE water_sources SET owner = ?, name_folded = ?, revision = ?, body = ? WHERE id = ?`,
-			w.Owner, fold(w.Name), w.Revision, body, u[:])
-		if err != nil {
-			return about(err, "water source's name", w.Name)
-		}
-		return c.writer.moveEntryIDs(old, entries)
-	})
-}
-
-// CreateExperiment implements trial.Records. It sets CreatedAt when that is zero, and Revision.
-func (c *change) CreateExperiment(e *trial.Experiment) error {
-	return c.writing(func() error {
-		u, err := mustID("experiment.id", e.ID)
-		if err != nil {
-			return err
-		}
-		e.Revision = c.stamp(trial.Created, "experiment", u)
-		if e.CreatedAt.IsZero() {
-			e.CreatedAt = c.request.Now
-		}
-		body, err := record.EncodeExperiment(e)
-		if err != nil {
-			return err
-		}
-		err = c.writer.exec(`INSERT INTO experiments (id, owner, revision, body) VALUES (?, ?, ?, ?)`, u[:], e.Owner, e.Revision, body)
-		return about(err, "experiment", e.ID)
-	})
-}
-
-// ImportLink implements trial.Records.
-func (c *change) ImportLink(member trial.MemberID, source string, kind trial.ImportKind, key string) (trial.ImportLink, error) {
-	if c.ended {
-		return trial.ImportLink{}, errEnded
-	}
-	var recordID, trialID, hash []byte
-	err := c.writer.queryRow(`SELECT record_id, trial_id, content_hash FROM import_links
-		WHERE member = ? AND source = ? AND kind = ? AND key = ?`, []any{member, source, string(kind), key}, &recordID, &trialID, &hash)
-	if errors.Is(err, sql.ErrNoRows) {
-		return trial.ImportLink{}, notFound("import key", key)
-	}
-	if err != nil {
-		return trial.ImportLink{}, c.reading(err)
-	}
-	return trial.ImportLink{RecordID: idOf(recordID), TrialID: idOf(trialID), ContentHash: [32]byte(hash)}, nil
-}
-
-// PutImportLink implements trial.Records; a link that was there is replaced.
-func (c *change) PutImportLink(member trial.MemberID, source string, kind trial.ImportKind, key string, link trial.ImportLink) error {
-	return c.writing(func() error {
-		recordID, err := optionalID("import_link.record_id", link.RecordID)
-		if err != nil {
-			return err
-		}
-		trialID, err := optionalID("import_link.trial_id", link.TrialID)
-		if err != nil {
-			return err
-		}
-		return c.writer.exec(`INSERT INTO import_links (member, source, kind, key, record_id, trial_id, content_hash)
-			VALUES (?, ?, ?, ?, ?, ?, ?)
-			ON CONFLICT DO UPDATE SET record_id = excluded.record_id, trial_id = excluded.trial_id, content_hash = excluded.content_hash`,
-			member, source, string(kind), key, recordID, trialID, link.ContentHash[:])
-	})
-}
-
-// optionalID is NULL for "".
-func optionalID(field string, id trial.ID) (any, error) {
-	if id == "" {
-		return nil, nil
-	}
-	u, err := mustID(field, id)
-	return u[:], err
-}
-
-// NewPieceCode implements trial.Records. A code reserved by a change that is undone is given out again.
-func (c *change) NewPieceCode() (string, error) {
-	if c.ended {
-		return "", errEnded
-	}
-	code := piececode.Encode(c.group.codes)
-	c.group.codes++
-	c.group.wrote = true
-	return code, nil
 }

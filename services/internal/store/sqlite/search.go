@@ -9,13 +9,16 @@ import (
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
-// compileSearch turns a predicate into a condition on trials t. Only texts of
-// this file get into the SQL; what the caller gave is bound.
-func compileSearch(where *store.Predicate) (condition string, args []any, err error) {
+// compareField compiles one comparison, or refuses a field or value that it doesn't know.
+type compareField func(c *searchCompiler, field, value string) error
+
+// compileSearch turns a predicate into a condition, on trials t with compareTrial and on baths b with compareBath. Only
+// texts of this file get into the SQL; what the caller gave is bound.
+func compileSearch(where *store.Predicate, compare compareField) (condition string, args []any, err error) {
 	if where == nil {
 		return "1", nil, nil
 	}
-	c := searchCompiler{}
+	c := searchCompiler{compare: compare}
 	if err := c.compile(where, 1); err != nil {
 		return "", nil, err
 	}
@@ -23,9 +26,10 @@ func compileSearch(where *store.Predicate) (condition string, args []any, err er
 }
 
 type searchCompiler struct {
-	text  strings.Builder
-	args  []any
-	nodes int
+	compare compareField
+	text    strings.Builder
+	args    []any
+	nodes   int
 }
 
 func searchFault(format string, args ...any) error {
@@ -44,7 +48,7 @@ func (c *searchCompiler) compile(p *store.Predicate, depth int) error {
 		if len(p.Parts) > 0 {
 			return searchFault("a comparison has no parts")
 		}
-		return c.compare(p.Field, p.Value)
+		return c.compare(c, p.Field, p.Value)
 	case "and", "or":
 		if len(p.Parts) == 0 {
 			return searchFault("%q needs at least one part", p.Op)
@@ -86,9 +90,9 @@ var numbered = map[string][]string{
 	"sharing": {"mine", "cooperative", "public"},
 }
 
-const hasTerm = "EXISTS (SELECT 1 FROM trial_terms x WHERE x.trial = t.seq AND x.field = ? AND x.value = ?)"
-
-func (c *searchCompiler) compare(field, value string) error {
+// compareTrial compiles a comparison of trials t.
+func compareTrial(c *searchCompiler, field, value string) error {
+	const hasTerm = "EXISTS (SELECT 1 FROM trial_terms x WHERE x.trial = t.seq AND x.field = ? AND x.value = ?)"
 	folded := fold(value)
 	switch field {
 	case "owner":
@@ -98,18 +102,66 @@ func (c *searchCompiler) compare(field, value string) error {
 	case "source":
 		return c.add("t.source_folded = ?", folded)
 	case "state", "sharing":
-		n := slices.Index(numbered[field], folded)
-		if n < 0 {
-			return searchFault("%s %q is not one of %s", field, value, strings.Join(numbered[field], ", "))
-		}
-		return c.add("t."+field+" = ?", n+1)
+		return c.number("t."+field, field, value)
 	case "fibre", "material", "experiment":
 		return c.add(hasTerm, field, folded)
 	case "water": // by id or by name
-		return c.add("("+hasTerm+` OR EXISTS (SELECT 1 FROM trial_terms x WHERE x.trial = t.seq AND x.field = ? AND x.value = (
-  SELECT lower(substr(hex(w.id), 1, 8) || '-' || substr(hex(w.id), 9, 4) || '-' || substr(hex(w.id), 13, 4) || '-' ||
-    substr(hex(w.id), 17, 4) || '-' || substr(hex(w.id), 21)) FROM water_sources w WHERE w.name_folded = ?)))`,
+		return c.add("("+hasTerm+" OR EXISTS (SELECT 1 FROM trial_terms x WHERE x.trial = t.seq AND x.field = ? AND x.value = "+waterOfName+"))",
 			field, folded, field, folded)
 	}
 	return searchFault("%q is not one of %s", field, strings.Join(store.TrialSearchFields, ", "))
+}
+
+// compareBath compiles a comparison of baths b.
+func compareBath(c *searchCompiler, field, value string) error {
+	const hasTerm = "EXISTS (SELECT 1 FROM bath_terms x WHERE x.bath = b.seq AND x.field = ? AND x.value = ?)"
+	folded := fold(value)
+	switch field {
+	case "owner":
+		return c.add("b.owner = ? COLLATE NOCASE", value)
+	case "label":
+		return c.add("instr(b.label_folded, ?) > 0", folded)
+	case "sharing":
+		return c.number("b.sharing", field, value)
+	case "open":
+		n := slices.Index(yesOrNo, folded)
+		if n < 0 {
+			return searchFault("open %q is not one of %s", value, strings.Join(yesOrNo, ", "))
+		}
+		return c.add("b.open_to_members = ?", n)
+	case "purpose":
+		if !slices.Contains(purposeNames, folded) {
+			return searchFault("purpose %q is not one of %s", value, strings.Join(purposeNames, ", "))
+		}
+		return c.add(hasTerm, field, folded)
+	case "material":
+		return c.add(hasTerm, field, folded)
+	case "water": // by id or by name
+		return c.add("("+hasTerm+" OR EXISTS (SELECT 1 FROM bath_terms x WHERE x.bath = b.seq AND x.field = ? AND x.value = "+waterOfName+"))",
+			field, folded, field, folded)
+	}
+	return searchFault("%q is not one of %s", field, strings.Join(store.BathSearchFields, ", "))
+}
+
+var yesOrNo = []string{"no", "yes"}
+
+var purposeNames = func() (names []string) {
+	for purpose := trial.Scour; purpose <= trial.Rinse; purpose++ {
+		names = append(names, purposes[purpose])
+	}
+	return names
+}()
+
+// waterOfName is the id of the water source of a name, as text.
+const waterOfName = `(
+  SELECT lower(substr(hex(w.id), 1, 8) || '-' || substr(hex(w.id), 9, 4) || '-' || substr(hex(w.id), 13, 4) || '-' ||
+    substr(hex(w.id), 17, 4) || '-' || substr(hex(w.id), 21)) FROM water_sources w WHERE w.name_folded = ?)`
+
+// number compares a column with the place of a name among those that the field knows.
+func (c *searchCompiler) number(column, field, value string) error {
+	n := slices.Index(numbered[field], fold(value))
+	if n < 0 {
+		return searchFault("%s %q is not one of %s", field, value, strings.Join(numbered[field], ", "))
+	}
+	return c.add(column+" = ?", n+1)
 }

@@ -22,32 +22,41 @@ func FuzzSearch(f *testing.F) {
 	f.Add([]byte(strings.Repeat("\x03\x01", 20)))
 	f.Add([]byte("\x01\x09" + strings.Repeat("\x00\x03public", 9)))
 	f.Add([]byte("\x00\x0cowner\x00\x0d\xff\xfe"))
-	db, err := sql.Open("sqlite", dsn(f.TempDir()+"/records.db", false))
+	f.Add([]byte("\x00\x0edye"))
+	f.Add([]byte("\x01\x02\x00\x0ddye\x00\x00\x0epot"))
+	f.Add([]byte("\x00\x12yes"))
+	db, err := sql.Open("sqlite", dsn(f.TempDir()+"/records.db", forWriting))
 	require.NoError(f, err)
 	f.Cleanup(func() { assert.NoError(f, db.Close()) })
 	require.NoError(f, migrate(f.Context(), db))
 
 	f.Fuzz(func(t *testing.T, data []byte) {
 		where := predicateFrom(&data)
-		text, args, err := compileSearch(&where)
-		if err != nil {
-			var fault *trial.FieldFault
-			if !errors.As(err, &fault) || fault.Field != "filter" {
-				t.Fatalf("refused with %v", err)
-			}
-			return
-		}
-		if n := strings.Count(text, "?"); n != len(args) {
-			t.Fatalf("%d places for %d values in %s", n, len(args), text)
-		}
-		if other, _, _ := compileSearch(withoutValues(where)); other != text {
-			t.Fatalf("a value got into the text: %s", text)
-		}
-		var count int
-		if err := db.QueryRowContext(t.Context(), "SELECT count(*) FROM trials t WHERE "+text, args...).Scan(&count); err != nil {
-			t.Fatalf("%s: %v", text, err)
+		for from, compare := range map[string]compareField{"trials t": compareTrial, "baths b": compareBath} {
+			checkSearch(t, db, from, compare, &where)
 		}
 	})
+}
+
+func checkSearch(t *testing.T, db *sql.DB, from string, compare compareField, where *store.Predicate) {
+	text, args, err := compileSearch(where, compare)
+	if err != nil {
+		var fault *trial.FieldFault
+		if !errors.As(err, &fault) || fault.Field != "filter" {
+			t.Fatalf("refused with %v", err)
+		}
+		return
+	}
+	if n := strings.Count(text, "?"); n != len(args) {
+		t.Fatalf("%d places for %d values in %s", n, len(args), text)
+	}
+	if other, _, _ := compileSearch(withoutValues(*where), compare); other != text {
+		t.Fatalf("a value got into the text: %s", text)
+	}
+	var count int
+	if err := db.QueryRowContext(t.Context(), "SELECT count(*) FROM "+from+" WHERE "+text, args...).Scan(&count); err != nil {
+		t.Fatalf("%s: %v", text, err)
+	}
 }
 
 // predicateFrom reads an operation, a count or field, and for a comparison a value up to the next zero byte.
@@ -63,7 +72,7 @@ func predicateFrom(data *[]byte) store.Predicate {
 	op, n := next(), next()
 	p := store.Predicate{Op: []string{"", "and", "or", "not", "xor"}[op%5]}
 	if p.Op == "" {
-		fields := append([]string{"", "t.owner", "title'"}, store.TrialSearchFields...)
+		fields := append([]string{"", "t.owner", "title'"}, append(store.TrialSearchFields, store.BathSearchFields...)...)
 		p.Field = fields[int(n)%len(fields)]
 		var value []byte
 		for b := next(); b != 0; b = next() {
@@ -84,9 +93,14 @@ func predicateFrom(data *[]byte) store.Predicate {
 // withoutValues is the same search for other values.
 func withoutValues(p store.Predicate) *store.Predicate {
 	q := p
-	if names, ok := numbered[p.Field]; ok {
-		q.Value = names[0]
-	} else {
+	switch p.Field {
+	case "state", "sharing":
+		q.Value = numbered[p.Field][0]
+	case "open":
+		q.Value = yesOrNo[0]
+	case "purpose":
+		q.Value = purposeNames[0]
+	default:
 		q.Value = "x"
 	}
 	q.Parts = nil

@@ -32,6 +32,7 @@ const (
 	DefaultCacheBytes = 8 << 20
 	DefaultGroupSize  = 128
 	DefaultQueueSize  = 1024
+	DefaultLogLimit   = 64 << 20
 	// DefaultRequestRetention is how long an answer can be given again.
 	DefaultRequestRetention = 90 * 24 * time.Hour
 )
@@ -39,7 +40,7 @@ const (
 const (
 	readConnections  = 4
 	busyTimeout      = 5 * time.Second
-	journalSizeLimit = 64 << 20
+	journalSizeLimit = DefaultLogLimit
 	// checkpointPages is the size of the log, in pages, from which it is carried over into the file.
 	checkpointPages = 4000
 )
@@ -57,28 +58,21 @@ type Config struct {
 	// RequestRetention is how long answers are kept for requests sent again; 0 means
 	// DefaultRequestRetention, negative for ever.
 	RequestRetention time.Duration
+	// LogLimit is the size of the write-ahead log, in bytes, from which the writer waits for readers so that it can be
+	// carried over and begun anew; 0 means DefaultLogLimit.
+	LogLimit int64
 	// Logger may be nil: nothing is logged.
 	Logger *slog.Logger
 }
 
 // Store is an open store; see store.Engine for what it does.
 type Store struct {
-	log   *slog.Logger
-	lock  *os.File
-	write *sql.DB
-	read  *sql.DB
-	cache *rowCache
-
-	trialByID     *sql.Stmt
-	pieceByID     *sql.Stmt
-	pieceByCode   *sql.Stmt
-	bathByID      *sql.Stmt
-	pieceInBath   *sql.Stmt
-	sharedTrials  *sql.Stmt
-	changesAfter  *sql.Stmt
-	tokenByID     *sql.Stmt
-	rolesOfMember *sql.Stmt
-	memberByID    *sql.Stmt
+	reader
+	lock     *os.File
+	write    *sql.DB
+	cache    *rowCache
+	logPath  string // of the write-ahead log
+	counters counters
 
 	feed feed
 
@@ -93,11 +87,11 @@ type Store struct {
 var _ store.Engine = (*Store)(nil)
 
 // Open opens the store, making or migrating it as needed. Errors: ErrInUse,
-// ErrSchemaNewer, ErrForeignFile, those of the file system.
+// ErrSchemaNewer, ErrForeignFile, ErrCorrupt, those of the file system.
 func Open(ctx context.Context, config Config) (*Store, error) {
 	s, err := open(ctx, config)
 	if err != nil {
-		return nil, fmt.Errorf("open store %s: %w", config.Path, err)
+		return nil, fmt.Errorf("open store %s: %w", config.Path, asCorrupt(err))
 	}
 	return s, nil
 }
@@ -116,7 +110,8 @@ func open(ctx context.Context, config Config) (_ *Store, err error) {
 	if real, err := filepath.EvalSymlinks(path); err == nil {
 		path = real // one file has one lock, whatever leads to it
 	}
-	s := &Store{log: config.Logger, cache: newRowCache(config.CacheBytes)}
+	s := &Store{cache: newRowCache(config.CacheBytes), logPath: path + "-wal"}
+	s.log = config.Logger
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -137,25 +132,25 @@ func open(ctx context.Context, config Config) (_ *Store, err error) {
 		return nil, err
 	}
 
-	if s.write, err = sql.Open("sqlite", dsn(path, false)); err != nil {
+	if s.write, err = sql.Open("sqlite", dsn(path, forWriting)); err != nil {
 		return nil, err
 	}
 	s.write.SetMaxOpenConns(1)
 	if err := migrate(ctx, s.write); err != nil {
 		return nil, err
 	}
-	if s.read, err = sql.Open("sqlite", dsn(path, true)); err != nil {
+	if s.read, err = sql.Open("sqlite", dsn(path, forReading)); err != nil {
 		return nil, err
 	}
 	s.read.SetMaxOpenConns(readConnections)
 	s.read.SetMaxIdleConns(readConnections)
 	if err := errors.Join(
-		assertPragmas(ctx, s.write, 1, false),
-		assertPragmas(ctx, s.read, readConnections, true),
+		assertPragmas(ctx, s.write, 1, forWriting),
+		assertPragmas(ctx, s.read, readConnections, forReading),
 	); err != nil {
 		return nil, err
 	}
-	if err := s.prepareReads(ctx); err != nil {
+	if err := s.prepare(ctx); err != nil {
 		return nil, err
 	}
 
@@ -175,6 +170,9 @@ func open(ctx context.Context, config Config) (_ *Store, err error) {
 	w, err := newWriter(ctx, s, groupSize, retention)
 	if err != nil {
 		return nil, err
+	}
+	if w.logLimit = config.LogLimit; w.logLimit <= 0 {
+		w.logLimit = DefaultLogLimit
 	}
 	s.feed.start(w.revision)
 	go w.run() //nolint:contextcheck // the writer outlives the call that opens the store
@@ -209,21 +207,35 @@ func (s *Store) release() error {
 	return errors.Join(errs...)
 }
 
+// access is what a handle is for.
+type access int
+
+const (
+	forWriting     access = iota
+	forReading            // beside the writer of this process
+	withoutWriting        // of a file that may be another process's
+	forCopying            // like withoutWriting, but may write a new file
+)
+
 // pragmas are set through the name of the data source, because what is
 // executed on a pool reaches only one connection of it.
-func pragmas(readOnly bool) []pragma {
+func pragmas(to access) []pragma {
 	list := []pragma{
 		{"busy_timeout", fmt.Sprint(busyTimeout.Milliseconds())},
-		{"journal_mode", "wal"},
-		{"synchronous", "2"}, // FULL: what was acknowledged survives a power cut
 		{"foreign_keys", "1"},
-		{"journal_size_limit", fmt.Sprint(journalSizeLimit)},
-		{"wal_autocheckpoint", fmt.Sprint(checkpointPages)},
 		{"temp_store", "2"}, // memory
 		{"trusted_schema", "0"},
 		{"cell_size_check", "1"},
 	}
-	if readOnly {
+	if to == forWriting || to == forReading { // what only a handle that may write can set
+		list = append(list,
+			pragma{"journal_mode", "wal"},
+			pragma{"synchronous", "2"}, // FULL: what was acknowledged survives a power cut
+			pragma{"journal_size_limit", fmt.Sprint(journalSizeLimit)},
+			pragma{"wal_autocheckpoint", fmt.Sprint(checkpointPages)},
+		)
+	}
+	if to == forReading || to == withoutWriting {
 		list = append(list, pragma{"query_only", "1"})
 	}
 	return list
@@ -231,23 +243,29 @@ func pragmas(readOnly bool) []pragma {
 
 type pragma struct{ name, value string }
 
-func dsn(path string, readOnly bool) string {
-	query := url.Values{"_txlock": {"immediate"}}
-	for _, p := range pragmas(readOnly) {
+func dsn(path string, to access) string {
+	query := url.Values{}
+	if to == forWriting {
+		query.Set("_txlock", "immediate")
+	}
+	for _, p := range pragmas(to) {
 		query.Add("_pragma", p.name+"("+p.value+")")
+	}
+	if to == withoutWriting || to == forCopying {
+		query.Set("mode", "ro")
 	}
 	return (&url.URL{Scheme: "file", Path: path, RawQuery: query.Encode()}).String()
 }
 
 // assertPragmas takes n connections at once and reads back what each has.
-func assertPragmas(ctx context.Context, db *sql.DB, n int, readOnly bool) error {
+func assertPragmas(ctx context.Context, db *sql.DB, n int, to access) error {
 	for range n {
 		conn, err := db.Conn(ctx)
 		if err != nil {
 			return err
 		}
 		defer func() { _ = conn.Close() }() // held until all were looked at, so that they differ
-		for _, p := range pragmas(readOnly) {
+		for _, p := range pragmas(to) {
 			var value string
 			if err := conn.QueryRowContext(ctx, "PRAGMA "+p.name).Scan(&value); err != nil {
 				return fmt.Errorf("pragma %s: %w", p.name, err)

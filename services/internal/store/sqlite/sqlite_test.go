@@ -28,7 +28,7 @@ func newStore(t *testing.T, config Config) *Store {
 
 func submit(s *Store, sample *storetest.Sample) error {
 	_, err := s.Change(context.Background(), store.ChangeRequest{
-		Member: "ann", RequestID: storetest.NewID(), Now: time.Now(),
+		Actor: storetest.By("ann"), RequestID: storetest.NewID(), Now: time.Now(),
 		Apply: func(r trial.Records) ([]byte, error) { return []byte("kept"), sample.Put(r) },
 	})
 	return err
@@ -61,7 +61,7 @@ func TestPragmasOnEveryConnection(t *testing.T) {
 	db, err := sql.Open("sqlite", "file:"+filepath.Join(t.TempDir(), "plain.db"))
 	require.NoError(t, err)
 	defer func() { assert.NoError(t, db.Close()) }()
-	assert.ErrorContains(t, assertPragmas(t.Context(), db, 2, false), "must be", "a data source without them is noticed")
+	assert.ErrorContains(t, assertPragmas(t.Context(), db, 2, forWriting), "must be", "a data source without them is noticed")
 }
 
 func TestStrictTables(t *testing.T) {
@@ -110,7 +110,7 @@ func TestPathWithOddSigns(t *testing.T) {
 }
 
 func alter(t *testing.T, folder, statement string) {
-	db, err := sql.Open("sqlite", dsn(filepath.Join(folder, "records.db"), false))
+	db, err := sql.Open("sqlite", dsn(filepath.Join(folder, "records.db"), forWriting))
 	require.NoError(t, err)
 	_, err = db.ExecContext(t.Context(), statement)
 	require.NoError(t, err)
@@ -150,9 +150,9 @@ func TestDiskFullOrReadOnly(t *testing.T) {
 			first := storetest.NewSample("ann")
 			require.NoError(t, submit(s, first))
 			var conn *sql.Conn // the writer's; used here only while it is idle
-			require.NoError(t, s.direct(t.Context(), func(w *writer) error {
+			require.NoError(t, s.direct(t.Context(), storetest.By("ann"), time.Time{}, func(w *writer) (string, error) {
 				conn = w.conn
-				return nil
+				return "", nil
 			}))
 			set := func(text string) {
 				_, err := conn.ExecContext(t.Context(), text)
@@ -183,7 +183,7 @@ func TestApplyThatEndsTheWriter(t *testing.T) {
 	var callers sync.WaitGroup
 	for range 10 {
 		callers.Go(func() {
-			_, err := s.Change(t.Context(), store.ChangeRequest{Member: "ann", Apply: func(trial.Records) ([]byte, error) {
+			_, err := s.Change(t.Context(), store.ChangeRequest{Actor: storetest.By("ann"), Apply: func(trial.Records) ([]byte, error) {
 				runtime.Goexit()
 				return nil, nil
 			}})
@@ -202,7 +202,7 @@ func TestOldAnswersAreForgottenWhenIdle(t *testing.T) {
 	ids := []string{storetest.NewID(), storetest.NewID(), storetest.NewID()}
 	ask := func(i int, at time.Time) bool {
 		result, err := s.Change(t.Context(), store.ChangeRequest{
-			Member: "ann", RequestID: ids[i], Now: at, Apply: func(trial.Records) ([]byte, error) { return nil, nil },
+			Actor: storetest.By("ann"), RequestID: ids[i], Now: at, Apply: func(trial.Records) ([]byte, error) { return nil, nil },
 		})
 		require.NoError(t, err)
 		return result.Replayed
@@ -233,7 +233,7 @@ func TestRefusalsAreForMembers(t *testing.T) {
 	s := newStore(t, Config{})
 	id := storetest.NewID()
 	create := func(owner string) error {
-		_, err := s.Change(t.Context(), store.ChangeRequest{Member: "ann", Apply: func(r trial.Records) ([]byte, error) {
+		_, err := s.Change(t.Context(), store.ChangeRequest{Actor: storetest.By("ann"), Apply: func(r trial.Records) ([]byte, error) {
 			return nil, r.CreateWaterSource(&trial.WaterSource{ID: id, Owner: owner, Name: "Mill well"})
 		}})
 		return err
@@ -243,7 +243,7 @@ func TestRefusalsAreForMembers(t *testing.T) {
 	err := create("ann")
 	assert.EqualError(t, err, "water source "+id+" or its name Mill well: already exists")
 	assert.Equal(t, 19, resultCode(err)&0xff, "the cause is kept")
-	assert.EqualError(t, s.CreateMember(t.Context(), store.MemberRow{ID: "eve", Roles: []string{"wizard"}}), "role wizard: a value is out of its range")
+	assert.EqualError(t, s.CreateMember(t.Context(), storetest.By("ann"), store.MemberRow{ID: "eve", Roles: []string{"wizard"}}), "role wizard: a value is out of its range")
 }
 
 func TestIDs(t *testing.T) {

@@ -9,6 +9,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	lib "modernc.org/sqlite/lib"
+
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
@@ -39,11 +41,25 @@ func (s *Store) Change(ctx context.Context, request store.ChangeRequest) (store.
 		}
 		requestID = id[:]
 	}
+	if err := checkActor(request.Actor); err != nil {
+		return store.ChangeResult{}, err
+	}
 	request.Now = request.Now.UTC().Truncate(time.Microsecond)
 	return s.submit(ctx, &job{
 		ctx: ctx, request: request, requestID: requestID, answer: make(chan answer, 1),
 		apply: func(c *change) ([]byte, error) { return request.Apply(c) },
 	})
+}
+
+// checkActor refuses a change of which the feed and the audit trail couldn't say who made it, and by what.
+func checkActor(by store.Actor) error {
+	switch {
+	case by.Member == "":
+		return &trial.FieldFault{Field: "actor.member", Text: "is empty"}
+	case by.Method == "":
+		return &trial.FieldFault{Field: "actor.method", Text: "is empty"}
+	}
+	return nil
 }
 
 func (s *Store) submit(ctx context.Context, j *job) (store.ChangeResult, error) {
@@ -91,7 +107,15 @@ type writer struct {
 	groupSize  int
 	retention  time.Duration
 
-	revision int64  // of the last durable change
+	delta    deltaEncoder
+	logLimit int64
+	// forcedWait bounds how long changes wait for the reads under way while the log is carried over by force.
+	forcedWait time.Duration
+	// forceAfter is when the log may be carried over by force again, after that failed.
+	forceAfter time.Time
+
+	revision int64 // of the last durable change
+	audit    auditHead
 	codes    uint64 // piece codes given out, durable
 	newest   time.Time
 	idleWork bool // something was written since the writer was last idle
@@ -105,11 +129,17 @@ func newWriter(ctx context.Context, s *Store, groupSize int, retention time.Dura
 	if err != nil {
 		return nil, err
 	}
-	w := &writer{store: s, conn: conn, statements: map[string]*sql.Stmt{}, groupSize: groupSize, retention: retention}
+	w := &writer{store: s, conn: conn, statements: map[string]*sql.Stmt{}, groupSize: groupSize, retention: retention, forcedWait: defaultForcedWait}
 	err = conn.QueryRowContext(ctx, "SELECT revision, piece_codes FROM counters").Scan(&w.revision, &w.codes)
 	if err != nil {
 		return nil, errors.Join(fmt.Errorf("read counters: %w", err), conn.Close())
 	}
+	var chain []byte
+	err = conn.QueryRowContext(ctx, "SELECT seq, chain FROM audit ORDER BY seq DESC LIMIT 1").Scan(&w.audit.sequence, &chain)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return nil, errors.Join(fmt.Errorf("read end of audit trail: %w", err), conn.Close())
+	}
+	copy(w.audit.chain[:], chain)
 	return w, nil
 }
 
@@ -153,23 +183,36 @@ func (w *writer) run() {
 		}
 		w.runGroup(group)
 		clear(group)
+		w.boundLog()
 		idle.Reset(idleAfter)
 	}
 }
 
 // runGroup makes the changes durable together; if that can't be done, each by itself.
 func (w *writer) runGroup(group []*job) {
+	if w.store.damaged.Load() {
+		for _, j := range group {
+			j.answer <- answer{err: fmt.Errorf("%w: %w", store.ErrUnavailable, ErrCorrupt)}
+		}
+		return
+	}
 	answers, err := w.attempt(group)
 	if err == nil {
+		w.store.counters.groups.Add(1)
 		for i, j := range group {
 			j.answer <- answers[i]
 		}
 		return
 	}
+	if resultCode(err)&0xff == lib.SQLITE_BUSY {
+		w.store.counters.busyErrors.Add(1)
+	}
+	err = w.store.noted(err)
 	if len(group) == 1 {
 		group[0].answer <- answer{err: err}
 		return
 	}
+	w.store.counters.groupsLost.Add(1)
 	w.store.log.Warn("group of changes lost, each is tried alone", "changes", len(group), "error", err)
 	for i := range group {
 		w.runGroup(group[i : i+1])
@@ -180,6 +223,7 @@ func (w *writer) runGroup(group []*job) {
 type group struct {
 	revision int64
 	codes    uint64
+	audit    auditHead
 	trials   []trial.ID // put by its changes
 	wrote    bool
 }
@@ -189,7 +233,7 @@ func (w *writer) attempt(jobs []*job) ([]answer, error) {
 	if err := w.exec("BEGIN IMMEDIATE"); err != nil {
 		return nil, fault(err)
 	}
-	g := &group{revision: w.revision, codes: w.codes}
+	g := &group{revision: w.revision, codes: w.codes, audit: w.audit}
 	answers := make([]answer, len(jobs))
 	for i, j := range jobs {
 		if !j.begun.Load() {
@@ -217,10 +261,23 @@ func (w *writer) attempt(jobs []*job) ([]answer, error) {
 		w.rollback()
 		return nil, fault(err)
 	}
-	w.revision, w.codes = g.revision, g.codes
+	w.revision, w.codes, w.audit = g.revision, g.codes, g.audit
+	for i := range answers {
+		w.count(&answers[i])
+	}
 	w.idleWork = w.idleWork || g.wrote
 	w.store.feed.publish(g.revision)
 	return answers, nil
+}
+
+func (w *writer) count(a *answer) {
+	switch {
+	case a.err != nil:
+	case a.result.Replayed:
+		w.store.counters.replays.Add(1)
+	default:
+		w.store.counters.changes.Add(1)
+	}
 }
 
 // runOne runs one change in a savepoint of its own. lost: the transaction is not to be trusted any more.
@@ -246,7 +303,7 @@ func (w *writer) runOne(g *group, j *job) (a answer, lost bool) {
 	if err := w.exec("RELEASE change"); err != nil {
 		return answer{err: fault(err)}, true
 	}
-	if j.request.Now.After(w.newest) {
+	if j.request.Apply != nil && j.request.Now.After(w.newest) {
 		w.newest = j.request.Now
 	}
 	return a, false
@@ -268,8 +325,10 @@ func (w *writer) answerOf(c *change, j *job) (store.ChangeResult, error) {
 	if err != nil {
 		return none, fault(err)
 	}
-	if err := c.writeFeed(); err != nil {
-		return none, fault(err)
+	for _, write := range []func() error{c.writeFeed, c.writeHistory, c.writeAudit} {
+		if err := write(); err != nil {
+			return none, fault(err)
+		}
 	}
 	result := store.ChangeResult{Response: response, Revision: c.group.revision}
 	if j.requestID != nil {
@@ -278,7 +337,7 @@ func (w *writer) answerOf(c *change, j *job) (store.ChangeResult, error) {
 			response = []byte{} // NULL is not an answer
 		}
 		err := w.exec(`INSERT INTO requests (member, request_id, body_hash, revision, at, response) VALUES (?, ?, ?, ?, ?, ?)`,
-			j.request.Member, j.requestID, j.request.BodyHash[:], result.Revision, j.request.Now.UnixMicro(), response)
+			j.request.Actor.Member, j.requestID, j.request.BodyHash[:], result.Revision, j.request.Now.UnixMicro(), response)
 		if err != nil {
 			return none, fault(err)
 		}
@@ -290,7 +349,7 @@ func (w *writer) firstAnswer(j *job) (store.ChangeResult, error) {
 	var hash []byte
 	result := store.ChangeResult{Replayed: true}
 	err := w.queryRow(`SELECT body_hash, revision, response FROM requests WHERE request_id = ? AND member = ?`,
-		[]any{j.requestID, j.request.Member}, &hash, &result.Revision, &result.Response)
+		[]any{j.requestID, j.request.Actor.Member}, &hash, &result.Revision, &result.Response)
 	switch {
 	case err != nil:
 		return store.ChangeResult{}, fault(err)
@@ -346,14 +405,47 @@ func (w *writer) tidy() {
 		w.forget(w.newest.Add(-w.retention))
 	}
 	// A reader may keep the log in use; that is not worth waiting for.
-	for _, sql := range []string{
-		"PRAGMA busy_timeout = 20", "PRAGMA wal_checkpoint(TRUNCATE)",
-		fmt.Sprintf("PRAGMA busy_timeout = %d", busyTimeout.Milliseconds()),
-	} {
-		if err := w.exec(sql); err != nil {
-			w.store.log.Warn("checkpoint", "error", err)
-		}
+	w.checkpoint(20 * time.Millisecond)
+}
+
+const (
+	defaultForcedWait = 250 * time.Millisecond
+	// forcedPause is how soon the log is carried over by force again when a read took longer than forcedWait.
+	forcedPause = time.Second
+)
+
+// boundLog keeps the log from growing without end under load: where reads follow on each other without a pause, it is carried
+// over all the time but never begun anew, because some read always looks at it.
+func (w *writer) boundLog() {
+	if w.store.logBytes() <= w.logLimit {
+		return
 	}
+	if now := time.Now(); now.After(w.forceAfter) && !w.checkpoint(w.forcedWait) {
+		w.forceAfter = now.Add(forcedPause)
+	}
+}
+
+// checkpoint carries the log over into the file and begins it anew. It waits that long for reads that are under way; later ones
+// don't look at the log.
+func (w *writer) checkpoint(wait time.Duration) (done bool) {
+	// Not by kept statements: SQLite acts on some pragmas while it prepares them.
+	ctx := context.Background()
+	var busy bool
+	var frames, moved int64
+	_, err := w.conn.ExecContext(ctx, fmt.Sprintf("PRAGMA busy_timeout = %d", wait.Milliseconds()))
+	if err == nil {
+		err = w.conn.QueryRowContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &frames, &moved)
+	}
+	_, err2 := w.conn.ExecContext(ctx, fmt.Sprintf("PRAGMA busy_timeout = %d", busyTimeout.Milliseconds()))
+	if err := errors.Join(err, err2); err != nil {
+		w.store.log.Warn("carry the log over", "error", err)
+		_ = w.store.noted(err)
+	}
+	if err != nil || busy {
+		w.store.counters.checkpointsFailed.Add(1)
+		return false
+	}
+	return true
 }
 
 // forgetAtOnce bounds how long a change that arrives meanwhile has to wait.

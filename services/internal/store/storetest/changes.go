@@ -19,7 +19,7 @@ import (
 // request is a change of a member's with a request id, which puts a sample and answers its title.
 func request(member trial.MemberID, id string, sample *Sample) store.ChangeRequest {
 	return store.ChangeRequest{
-		Member: member, RequestID: id, BodyHash: hashOf(sample.Trial.ID), Now: now,
+		Actor: By(member), RequestID: id, BodyHash: hashOf(sample.Trial.ID), Now: now,
 		Apply: func(r trial.Records) ([]byte, error) { return []byte(sample.Trial.Title), sample.Put(r) },
 	}
 }
@@ -44,7 +44,7 @@ func replays(t *testing.T, b *bench) {
 	require.NoError(t, err, "another member's request of the same id is another request")
 	assert.False(t, other.Replayed)
 
-	empty := store.ChangeRequest{Member: ann, RequestID: NewID(), Now: now, Apply: func(trial.Records) ([]byte, error) { return nil, nil }}
+	empty := store.ChangeRequest{Actor: By(ann), RequestID: NewID(), Now: now, Apply: func(trial.Records) ([]byte, error) { return nil, nil }}
 	for _, replayed := range []bool{false, true} {
 		result, err := b.Change(t.Context(), empty)
 		require.NoError(t, err)
@@ -208,7 +208,7 @@ func cancelledBeforeStart(t *testing.T, b *bench) {
 	var applied atomic.Bool
 	var caller sync.WaitGroup
 	caller.Go(func() {
-		_, err := b.Change(ctx, store.ChangeRequest{Member: ann, Now: now, Apply: func(trial.Records) ([]byte, error) {
+		_, err := b.Change(ctx, store.ChangeRequest{Actor: By(ann), Now: now, Apply: func(trial.Records) ([]byte, error) {
 			applied.Store(true)
 			return nil, nil
 		}})
@@ -220,7 +220,7 @@ func cancelledBeforeStart(t *testing.T, b *bench) {
 	release()
 	b.keep(t, NewSmallSample(ann)) // comes after the cancelled one
 	assert.False(t, applied.Load())
-	_, err := b.Change(ctx, store.ChangeRequest{Member: ann, Now: now, Apply: func(trial.Records) ([]byte, error) {
+	_, err := b.Change(ctx, store.ChangeRequest{Actor: By(ann), Now: now, Apply: func(trial.Records) ([]byte, error) {
 		applied.Store(true)
 		return nil, nil
 	}})
@@ -232,7 +232,7 @@ func cancelledAfterStart(t *testing.T, b *bench) {
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	sample := NewSample(ann)
-	_, err := b.Change(ctx, store.ChangeRequest{Member: ann, Now: now, Apply: func(r trial.Records) ([]byte, error) {
+	_, err := b.Change(ctx, store.ChangeRequest{Actor: By(ann), Now: now, Apply: func(r trial.Records) ([]byte, error) {
 		cancel()
 		return nil, sample.Put(r)
 	}})

@@ -246,7 +246,7 @@ func bathsOfReader(t *testing.T, b *bench) {
 	}
 	var seen []trial.ID
 	for before := ""; ; {
-		page, err := b.ListBaths(t.Context(), ann, before, 4)
+		page, err := b.ListBaths(t.Context(), store.BathQuery{Reader: ann, BeforeID: before, Limit: 4})
 		require.NoError(t, err)
 		if len(page) == 0 {
 			break
@@ -264,17 +264,17 @@ func bathsOfReader(t *testing.T, b *bench) {
 			assert.Equal(t, has[i], is, "%s, bath %d", member, i)
 		}
 	}
-	_, err := b.ListBaths(t.Context(), ann, "", 0)
+	_, err := b.ListBaths(t.Context(), store.BathQuery{Reader: ann})
 	assert.ErrorIs(t, err, trial.ErrInvalid)
 }
 
 func membersAndTokens(t *testing.T, b *bench) {
 	at := time.Date(2026, 1, 2, 3, 4, 5, 6000, time.UTC)
 	dee := store.MemberRow{ID: "dee", DisplayName: "Dée", Roles: []string{"steward", "member"}, CreatedAt: at}
-	require.NoError(t, b.CreateMember(t.Context(), dee))
-	assert.ErrorIs(t, b.CreateMember(t.Context(), dee), trial.ErrExists)
-	assert.ErrorIs(t, b.CreateMember(t.Context(), store.MemberRow{ID: "eve", Roles: []string{"wizard"}}), trial.ErrInvalid)
-	assert.ErrorIs(t, b.CreateMember(t.Context(), store.MemberRow{}), trial.ErrInvalid)
+	require.NoError(t, b.CreateMember(t.Context(), By(ann), dee))
+	assert.ErrorIs(t, b.CreateMember(t.Context(), By(ann), dee), trial.ErrExists)
+	assert.ErrorIs(t, b.CreateMember(t.Context(), By(ann), store.MemberRow{ID: "eve", Roles: []string{"wizard"}}), trial.ErrInvalid)
+	assert.ErrorIs(t, b.CreateMember(t.Context(), By(ann), store.MemberRow{}), trial.ErrInvalid)
 	dee.Roles = []string{"member", "steward"} // by name
 	kept, err := b.Member(t.Context(), "dee")
 	require.NoError(t, err)
@@ -290,24 +290,24 @@ func membersAndTokens(t *testing.T, b *bench) {
 	assert.Equal(t, dee, all[3])
 
 	token := store.TokenRow{ID: "t1", Member: "dee", SecretHash: hashOf("secret"), Label: "phone", CreatedAt: at}
-	require.NoError(t, b.CreateToken(t.Context(), token))
+	require.NoError(t, b.CreateToken(t.Context(), By(ann), token))
 	ending := token
 	ending.ID, ending.ExpiresAt = "t2", at.Add(time.Hour)
-	require.NoError(t, b.CreateToken(t.Context(), ending))
-	assert.ErrorIs(t, b.CreateToken(t.Context(), token), trial.ErrExists)
-	assert.ErrorIs(t, b.CreateToken(t.Context(), store.TokenRow{ID: "t3", Member: "nobody"}), trial.ErrNotFound)
+	require.NoError(t, b.CreateToken(t.Context(), By(ann), ending))
+	assert.ErrorIs(t, b.CreateToken(t.Context(), By(ann), token), trial.ErrExists)
+	assert.ErrorIs(t, b.CreateToken(t.Context(), By(ann), store.TokenRow{ID: "t3", Member: "nobody"}), trial.ErrNotFound)
 	b.reopen(t)
 	for _, want := range []store.TokenRow{token, ending} {
 		kept, err := b.Token(t.Context(), want.ID)
 		require.NoError(t, err)
 		assert.Equal(t, want, kept)
 	}
-	require.NoError(t, b.RevokeToken(t.Context(), "t1", at.Add(time.Minute)))
-	require.NoError(t, b.RevokeToken(t.Context(), "t1", at.Add(time.Hour)))
+	require.NoError(t, b.RevokeToken(t.Context(), By(ann), "t1", at.Add(time.Minute)))
+	require.NoError(t, b.RevokeToken(t.Context(), By(ann), "t1", at.Add(time.Hour)))
 	revoked, err := b.Token(t.Context(), "t1")
 	require.NoError(t, err)
 	assert.Equal(t, at.Add(time.Minute), revoked.RevokedAt, "the first time counts")
-	assert.ErrorIs(t, b.RevokeToken(t.Context(), "t9", at), trial.ErrNotFound)
+	assert.ErrorIs(t, b.RevokeToken(t.Context(), By(ann), "t9", at), trial.ErrNotFound)
 	_, err = b.Token(t.Context(), "t9")
 	assert.ErrorIs(t, err, trial.ErrNotFound)
 	assert.Zero(t, b.Revision(), "members and tokens are no records")

@@ -114,7 +114,7 @@ func notFound(t *testing.T, b *bench) {
 		for name, put := range map[string]func(trial.Records) error{
 			"trial": func(r trial.Records) error { return r.PutTrial(&trial.Trial{ID: id}, trial.Changed) },
 			"bath":  func(r trial.Records) error { return r.PutBath(&trial.Bath{ID: id}, trial.Changed) },
-			"water": func(r trial.Records) error { return r.PutWaterSource(&trial.WaterSource{ID: id}) },
+			"water": func(r trial.Records) error { return r.PutWaterSource(&trial.WaterSource{ID: id}, trial.Changed) },
 		} {
 			_, err := b.change(t, func(r trial.Records) ([]byte, error) { return nil, put(r) })
 			assert.ErrorIs(t, err, trial.ErrNotFound, "put of %s %q", name, id)
@@ -126,7 +126,7 @@ func notFound(t *testing.T, b *bench) {
 func idsAreUnique(t *testing.T, b *bench) {
 	first := NewSample(ann)
 	b.keep(t, first)
-	source := &trial.WaterSource{ID: NewID(), Owner: ann, Name: "Mill well", Samples: []trial.WaterSample{{ID: NewID()}}}
+	source := &trial.WaterSource{ID: NewID(), Owner: ann, Name: "Mill well", Samples: []trial.WaterSample{{Entry: trial.Entry{ID: NewID()}}}}
 	b.must(t, func(r trial.Records) error { return r.CreateWaterSource(source) })
 	before := b.Revision()
 
@@ -337,14 +337,14 @@ func watersAndExperiments(t *testing.T, b *bench) {
 		})
 	}
 	hardness := 212.5
-	sample := trial.WaterSample{ID: NewID(), HardnessMgPerL: &hardness}
+	sample := trial.WaterSample{Entry: trial.Entry{ID: NewID()}, HardnessMgPerL: &hardness}
 	b.must(t, func(r trial.Records) error {
 		kept, err := r.WaterSource(sources[1].ID)
 		if err != nil {
 			return err
 		}
 		kept.Samples = append(kept.Samples, sample)
-		return r.PutWaterSource(kept)
+		return r.PutWaterSource(kept, trial.Changed)
 	})
 	one, err := b.WaterSource(t.Context(), sources[1].ID)
 	require.NoError(t, err)
@@ -355,19 +355,19 @@ func watersAndExperiments(t *testing.T, b *bench) {
 	require.NoError(t, err)
 	assert.Equal(t, experiments[2], experiment)
 
-	page, err := b.WaterSources(t.Context(), "", 2)
+	page, err := b.WaterSources(t.Context(), store.RecordQuery{Limit: 2})
 	require.NoError(t, err)
 	require.Len(t, page, 2)
 	assert.Equal(t, []string{"Tap", "Rain butt"}, []string{page[0].Name, page[1].Name})
-	page, err = b.WaterSources(t.Context(), page[1].ID, 2)
+	page, err = b.WaterSources(t.Context(), store.RecordQuery{BeforeID: page[1].ID, Limit: 2})
 	require.NoError(t, err)
 	require.Len(t, page, 1)
 	assert.Equal(t, "Mill well", page[0].Name)
-	all, err := b.Experiments(t.Context(), "", 10)
+	all, err := b.Experiments(t.Context(), store.RecordQuery{Limit: 10})
 	require.NoError(t, err)
 	require.Len(t, all, 3)
 	assert.Equal(t, experiments[0].ID, all[2].ID)
-	_, err = b.Experiments(t.Context(), "", 0)
+	_, err = b.Experiments(t.Context(), store.RecordQuery{})
 	assert.ErrorIs(t, err, trial.ErrInvalid)
 }
 

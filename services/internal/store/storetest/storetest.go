@@ -67,7 +67,24 @@ func Run(t *testing.T, open Opener) {
 		{"search", search},
 		{"searches that are refused", searchRefused},
 		{"baths that a member may read", bathsOfReader},
+		{"bath search", bathSearch},
+		{"bath searches that are refused", bathSearchRefused},
+		{"deleted records", deletedRecords},
 		{"members and tokens", membersAndTokens},
+		{"tokens' last use", lastUse},
+
+		{"order of lists", orderOfLists},
+		{"case is folded beyond ASCII", caseFolding},
+		{"numbers are kept whole", numbersKept},
+		{"a stale change leaves nothing", staleChange},
+		{"every version can be read", everyVersion},
+		{"versions of a change that puts twice", versionsOfTwoPuts},
+		{"versions in pages", versionPages},
+		{"versions while the record changes", versionsUnderChange},
+		{"one audit entry for each change", auditOfChanges},
+		{"no audit entry for what was not done", auditOfNothing},
+		{"audit of members and tokens", auditOfMembers},
+		{"history and audit of a failing neighbour", failingNeighbourLeavesNoTrace},
 	} {
 		t.Run(test.name, func(t *testing.T) { test.run(t, newBench(t, open)) })
 	}
@@ -98,10 +115,15 @@ func newBench(t *testing.T, open Opener) *bench {
 	return b
 }
 
+// By is the actor of a member's change in tests.
+func By(member trial.MemberID) store.Actor {
+	return store.Actor{Member: member, TokenID: "token of " + member, Method: "/storetest/Change"}
+}
+
 // AddMembers makes the three members of the suite, ann, bo and cai.
 func AddMembers(t testing.TB, members store.MemberStore) {
 	for _, id := range []trial.MemberID{ann, bo, cai} {
-		require.NoError(t, members.CreateMember(t.Context(), store.MemberRow{ID: id, DisplayName: "Member " + id, Roles: []string{"member"}, CreatedAt: now}))
+		require.NoError(t, members.CreateMember(t.Context(), By(store.Server), store.MemberRow{ID: id, DisplayName: "Member " + id, Roles: []string{"member"}, CreatedAt: now}))
 	}
 }
 
@@ -114,7 +136,7 @@ type apply = func(trial.Records) ([]byte, error)
 
 // change applies a change of ann's without a request id.
 func (b *bench) change(t *testing.T, do apply) (store.ChangeResult, error) {
-	return b.Change(t.Context(), store.ChangeRequest{Member: ann, Now: now, Apply: do})
+	return b.Change(t.Context(), store.ChangeRequest{Actor: By(ann), Now: now, Apply: do})
 }
 
 // must applies puts that have to succeed.
@@ -160,7 +182,7 @@ func (b *bench) holdWriter(t *testing.T) (release func()) {
 	var done sync.WaitGroup
 	var once sync.Once
 	done.Go(func() {
-		_, err := b.Change(context.WithoutCancel(t.Context()), store.ChangeRequest{Member: ann, Now: now, Apply: func(trial.Records) ([]byte, error) {
+		_, err := b.Change(context.WithoutCancel(t.Context()), store.ChangeRequest{Actor: By(ann), Now: now, Apply: func(trial.Records) ([]byte, error) {
 			once.Do(func() { close(begun) })
 			<-end
 			return nil, nil

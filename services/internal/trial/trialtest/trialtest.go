@@ -1,12 +1,13 @@
 // Package trialtest keeps records in memory, for tests of the domain's commands
 // without a store. It holds to what trial.Records promises: copies, reads that see
-// what was put, ids that are used once, and changes that happen whole or not at all.
+// what was put, ids and water names that are used once, and changes that happen whole or not at all, each with a revision of its own.
 package trialtest
 
 import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 
 	"github.com/commonvat/commonvat/services/internal/record"
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -22,6 +23,8 @@ type Change struct {
 type Book struct {
 	// Changes lists what was written and kept.
 	Changes []Change
+	// Undone counts what was written by changes that then failed, and was taken back.
+	Undone int
 
 	state
 }
@@ -34,6 +37,7 @@ type state struct {
 	experiments map[trial.ID][]byte
 	links       map[string]trial.ImportLink
 	codes       int
+	revision    int64
 }
 
 // kept is a trial as it was put, and the same read once, for looking things up in.
@@ -56,12 +60,14 @@ func New(members ...trial.MemberID) *Book {
 	return b
 }
 
-// Do makes a change whole or not at all.
+// Do makes a change whole or not at all. All that it puts is of one revision.
 func (b *Book) Do(change func(trial.Records) error) error {
 	before, changes := b.state, len(b.Changes)
 	b.members, b.trials, b.baths = maps.Clone(b.members), maps.Clone(b.trials), maps.Clone(b.baths)
 	b.waters, b.experiments, b.links = maps.Clone(b.waters), maps.Clone(b.experiments), maps.Clone(b.links)
+	b.revision++
 	if err := change(b); err != nil {
+		b.Undone += len(b.Changes) - changes
 		b.state, b.Changes = before, b.Changes[:changes]
 		return err
 	}
@@ -222,6 +228,7 @@ func (b *Book) putTrial(t *trial.Trial, kind trial.ChangeKind) error {
 	if err := b.unused(t); err != nil {
 		return err
 	}
+	t.Revision = b.revision
 	body, err := record.EncodeTrial(t)
 	if err != nil {
 		return err
@@ -252,6 +259,7 @@ func (b *Book) PutBath(bath *trial.Bath, kind trial.ChangeKind) error {
 }
 
 func (b *Book) putBath(bath *trial.Bath, kind trial.ChangeKind) error {
+	bath.Revision = b.revision
 	body, err := record.EncodeBath(bath)
 	if err != nil {
 		return err
@@ -262,12 +270,32 @@ func (b *Book) putBath(bath *trial.Bath, kind trial.ChangeKind) error {
 }
 
 // CreateWaterSource implements trial.Records.
-func (b *Book) CreateWaterSource(w *trial.WaterSource) error { return b.putWater(w, trial.Created) }
+func (b *Book) CreateWaterSource(w *trial.WaterSource) error {
+	if _, taken := b.waters[w.ID]; taken {
+		return fmt.Errorf("water source %s: %w", w.ID, trial.ErrExists)
+	}
+	return b.putWater(w, trial.Created)
+}
 
 // PutWaterSource implements trial.Records.
-func (b *Book) PutWaterSource(w *trial.WaterSource) error { return b.putWater(w, trial.Changed) }
+func (b *Book) PutWaterSource(w *trial.WaterSource, kind trial.ChangeKind) error {
+	if _, there := b.waters[w.ID]; !there {
+		return missing("water source", w.ID)
+	}
+	return b.putWater(w, kind)
+}
 
 func (b *Book) putWater(w *trial.WaterSource, kind trial.ChangeKind) error {
+	for id := range b.waters {
+		other, err := b.WaterSource(id)
+		if err != nil {
+			return err
+		}
+		if id != w.ID && strings.EqualFold(other.Name, w.Name) {
+			return fmt.Errorf("water source %q: the name is in use: %w", w.Name, trial.ErrExists)
+		}
+	}
+	w.Revision = b.revision
 	body, err := record.EncodeWaterSource(w)
 	if err != nil {
 		return err
@@ -279,13 +307,95 @@ func (b *Book) putWater(w *trial.WaterSource, kind trial.ChangeKind) error {
 
 // CreateExperiment implements trial.Records.
 func (b *Book) CreateExperiment(e *trial.Experiment) error {
+	if _, taken := b.experiments[e.ID]; taken {
+		return fmt.Errorf("experiment %s: %w", e.ID, trial.ErrExists)
+	}
+	return b.putExperiment(e, trial.Created)
+}
+
+// PutExperiment implements trial.Records.
+func (b *Book) PutExperiment(e *trial.Experiment, kind trial.ChangeKind) error {
+	if _, there := b.experiments[e.ID]; !there {
+		return missing("experiment", e.ID)
+	}
+	return b.putExperiment(e, kind)
+}
+
+func (b *Book) putExperiment(e *trial.Experiment, kind trial.ChangeKind) error {
+	e.Revision = b.revision
 	body, err := record.EncodeExperiment(e)
 	if err != nil {
 		return err
 	}
 	b.experiments[e.ID] = body
-	b.wrote(trial.Created, e.ID)
+	b.wrote(kind, e.ID)
 	return nil
+}
+
+// BathsWithWater implements trial.Records.
+func (b *Book) BathsWithWater(source trial.ID) ([]trial.ID, error) {
+	var ids []trial.ID
+	for _, id := range slices.Sorted(maps.Keys(b.baths)) {
+		bath, err := b.Bath(id)
+		if err != nil {
+			return nil, err
+		}
+		if slices.ContainsFunc(bath.Water, func(part trial.WaterPart) bool { return part.SourceID == source }) {
+			ids = append(ids, id)
+		}
+	}
+	return ids, nil
+}
+
+// TrialsOfExperiment implements trial.Records.
+func (b *Book) TrialsOfExperiment(experiment trial.ID) ([]trial.ID, error) {
+	var ids []trial.ID
+	for _, id := range slices.Sorted(maps.Keys(b.trials)) {
+		if slices.ContainsFunc(b.trials[id].read.Sessions, func(s trial.Session) bool { return s.ExperimentID == experiment }) {
+			ids = append(ids, id)
+		}
+	}
+	return ids, nil
+}
+
+// Trials reads every trial, deleted ones too, by id.
+func (b *Book) Trials() ([]*trial.Trial, error) {
+	var all []*trial.Trial
+	for _, id := range slices.Sorted(maps.Keys(b.trials)) {
+		t, err := b.Trial(id)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, t)
+	}
+	return all, nil
+}
+
+// Baths reads every bath, deleted ones too, by id.
+func (b *Book) Baths() ([]*trial.Bath, error) {
+	var all []*trial.Bath
+	for _, id := range slices.Sorted(maps.Keys(b.baths)) {
+		bath, err := b.Bath(id)
+		if err != nil {
+			return nil, err
+		}
+		all = append(all, bath)
+	}
+	return all, nil
+}
+
+// Bodies gives everything that is kept as it is kept, by id.
+func (b *Book) Bodies() map[trial.ID]string {
+	all := map[trial.ID]string{}
+	for id, k := range b.trials {
+		all[id] = string(k.body)
+	}
+	for _, bodies := range []map[trial.ID][]byte{b.baths, b.waters, b.experiments} {
+		for id, body := range bodies {
+			all[id] = string(body)
+		}
+	}
+	return all
 }
 
 func linkName(member trial.MemberID, source string, kind trial.ImportKind, key string) string {

@@ -1,0 +1,112 @@
+package pool
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"hash"
+	"math"
+	"slices"
+)
+
+// Checksum tells how far the pool has come, and the SHA-256 over all of its rows at that revision, hexadecimal; "" before the first load.
+// Two pools of the same shared records have the same one, whatever way they came to them: one followed, one loaded.
+func (p *Pool) Checksum() (Status, string) {
+	now, status := p.snapshot(), p.Status()
+	if now == nil {
+		return status, ""
+	}
+	status.PoolRevision, status.Rows = now.revision, now.rows
+	return status, now.checksum()
+}
+
+// checksum is over the rows in the order of trial and piece. Colours aren't in it: they are made of the rows by a module when a
+// question first needs them. Nor are the names of waters, which stand beside the rows.
+func (s *snapshot) checksum() string {
+	s.summing.Do(func() {
+		e := encoder{sum: sha256.New()}
+		e.text("commonvat pool rows 1")
+		chunks := s.ordered()
+		e.number(int64(len(chunks)))
+		for _, c := range chunks {
+			e.chunk(c)
+		}
+		s.sum = hex.EncodeToString(e.sum.Sum(nil))
+	})
+	return s.sum
+}
+
+// encoder writes what is summed so that no two contents read the same: texts and lists with their lengths before them, numbers in
+// 8 bytes.
+type encoder struct {
+	sum     hash.Hash
+	scratch [8]byte
+}
+
+func (e *encoder) number(v int64) {
+	binary.BigEndian.PutUint64(e.scratch[:], uint64(v))
+	e.sum.Write(e.scratch[:])
+}
+
+// figure writes a float64; all that isn't a number is written alike.
+func (e *encoder) figure(v float64) {
+	if math.IsNaN(v) {
+		v = math.NaN()
+	}
+	e.number(int64(math.Float64bits(v)))
+}
+
+func (e *encoder) text(s string) {
+	e.number(int64(len(s)))
+	e.sum.Write([]byte(s))
+}
+
+func (e *encoder) chunk(c *chunk) {
+	e.text(c.trial)
+	e.text(c.member.Value())
+	e.text(c.source.Value())
+	rows := slices.Clone(c.rows)
+	slices.SortFunc(rows, func(a, b row) int { return cmp.Compare(a.piece, b.piece) })
+	e.number(int64(len(rows)))
+	for i := range rows {
+		e.row(&rows[i])
+	}
+}
+
+func (e *encoder) row(r *row) {
+	e.text(r.piece)
+	for _, column := range []symbol{r.session, r.experiment, r.fibre, r.fibreForm, r.lot} {
+		e.text(column.Value())
+	}
+	e.text(r.route.key)
+	e.number(int64(len(r.depths)))
+	for _, d := range r.depths {
+		e.figure(d.percentWOF)
+		e.figure(d.dips)
+		e.figure(d.gramsPerL)
+	}
+	e.number(int64(len(r.pots)))
+	for _, pot := range r.pots {
+		e.text(pot.Value())
+	}
+	e.number(r.firstRead)
+	readings := slices.Clone(r.readings)
+	slices.SortFunc(readings, func(a, b reading) int { return cmp.Compare(a.id, b.id) })
+	e.number(int64(len(readings)))
+	for i := range readings {
+		e.reading(&readings[i])
+	}
+}
+
+func (e *encoder) reading(r *reading) {
+	e.text(r.id)
+	e.text(r.instrument.Value())
+	e.number(int64(r.specular))
+	e.number(int64(r.state))
+	e.number(int64(r.class))
+	e.number(r.at)
+	e.number(r.recorded)
+	e.number(int64(r.only.Illuminant))
+	e.number(int64(r.only.Observer))
+}
