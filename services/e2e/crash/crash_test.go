@@ -13,12 +13,17 @@ import (
 	"github.com/commonvat/commonvat/services/e2e/crash/process"
 )
 
-// core is the built program of these tests.
+// core is the built program of these tests; a test that starts itself again in a namespace finds it by coreBuilt.
 var core string
+
+const coreBuilt = "COMMONVAT_CRASH_CORE"
 
 func TestMain(m *testing.M) { os.Exit(run(m)) }
 
 func run(m *testing.M) int {
+	if core = os.Getenv(coreBuilt); core != "" {
+		return m.Run()
+	}
 	folder, err := os.MkdirTemp("", "commonvat-crash")
 	if err == nil {
 		defer func() { _ = os.RemoveAll(folder) }()

@@ -169,7 +169,12 @@ func (h *Harness) Cycle(ctx context.Context) ([]Violation, error) {
 
 // Settle sends again every write of which nothing is known, and examines the record a last time.
 func (h *Harness) Settle(ctx context.Context) ([]Violation, error) {
-	if err := h.Lab.Kill(); err != nil {
+	if h.Lab.Running() {
+		if err := h.Lab.Kill(); err != nil {
+			return nil, err
+		}
+	}
+	if err := h.decodeNew(); err != nil {
 		return nil, err
 	}
 	state, found, err := h.examine(ctx)
@@ -265,40 +270,51 @@ func newMark() string { return uuid.NewString()[:18] }
 func (h *Harness) write(ctx context.Context, conn *grpc.ClientConn, m *maker, stop *atomic.Bool) error {
 	for !stop.Load() {
 		o, request := m.next()
-		body, err := proto.MarshalOptions{Deterministic: true}.Marshal(request)
-		if err != nil {
-			return err
-		}
-		w := &Write{Cycle: h.cycle, Op: o.name, Member: m.member, Request: body}
-		if err := h.Ledger.Send(w); err != nil {
-			return err
-		}
-		gone, err := h.send(ctx, conn, o, w, request)
-		if err != nil || gone {
+		code, err := h.begin(ctx, conn, m.member, o, request)
+		if err != nil || lost(code) {
 			return err
 		}
 	}
 	return nil
 }
 
-// send sends a write and takes down what became of it. gone: nobody knows, the core isn't there.
-func (h *Harness) send(ctx context.Context, conn *grpc.ClientConn, o operation, w *Write, request proto.Message) (gone bool, err error) {
+// begin takes down a new write and sends it.
+func (h *Harness) begin(ctx context.Context, conn *grpc.ClientConn, member string, o operation, request proto.Message) (codes.Code, error) {
+	body, err := proto.MarshalOptions{Deterministic: true}.Marshal(request)
+	if err != nil {
+		return codes.Unknown, err
+	}
+	w := &Write{Cycle: h.cycle, Op: o.name, Member: member, Request: body}
+	if err := h.Ledger.Send(w); err != nil {
+		return codes.Unknown, err
+	}
+	return h.send(ctx, conn, o, w, request)
+}
+
+// lost tells whether an answer leaves it open what became of a write.
+func lost(code codes.Code) bool {
+	return code == codes.Unavailable || code == codes.Canceled || code == codes.DeadlineExceeded
+}
+
+// send sends a write and takes down what became of it. With a code of lost, nobody knows.
+func (h *Harness) send(ctx context.Context, conn *grpc.ClientConn, o operation, w *Write, request proto.Message) (codes.Code, error) {
 	answer := o.answer()
-	err = conn.Invoke(process.As(ctx, h.tokens[w.Member]), o.method, request, answer)
-	switch status.Code(err) {
+	err := conn.Invoke(process.As(ctx, h.tokens[w.Member]), o.method, request, answer)
+	switch code := status.Code(err); code {
 	case codes.OK:
 		body, err := proto.Marshal(answer)
 		if err != nil {
-			return false, err
+			return code, err
 		}
 		h.world.hear(answer)
-		return false, h.Ledger.Acknowledge(w, body)
-	case codes.FailedPrecondition, codes.NotFound, codes.AlreadyExists, codes.PermissionDenied, codes.InvalidArgument, codes.Aborted:
-		return false, h.Ledger.Refuse(w, err.Error())
-	case codes.Unavailable, codes.Canceled, codes.DeadlineExceeded:
-		return true, nil
+		return code, h.Ledger.Acknowledge(w, body)
+	case codes.FailedPrecondition, codes.NotFound, codes.AlreadyExists, codes.PermissionDenied, codes.InvalidArgument, codes.Aborted, codes.ResourceExhausted:
+		return code, h.Ledger.Refuse(w, err.Error())
 	default:
-		return false, fmt.Errorf("%s: %w", w.Op, err)
+		if lost(code) {
+			return code, nil
+		}
+		return code, fmt.Errorf("%s: %w", w.Op, err)
 	}
 }
 
