@@ -3,6 +3,7 @@ package crash
 import (
 	"fmt"
 	"os"
+	"path/filepath"
 	"strconv"
 	"testing"
 	"time"
@@ -65,30 +66,33 @@ func newHarness(t *testing.T, binary, folder string, seed uint64) *Harness {
 }
 
 func TestKilledUnderLoad(t *testing.T) {
-	seed := number(t, "COMMONVAT_CRASH_SEED", uint64(time.Now().UnixNano())) //nolint:gosec // after 1970
-	cycles := int(number(t, "COMMONVAT_CRASH_CYCLES", 50))                   //nolint:gosec // small
+	seed := number(t, "COMMONVAT_CRASH_SEED", uint64(time.Now().UnixNano()))
+	cycles := int(number(t, "COMMONVAT_CRASH_CYCLES", 50))
 	folder := os.Getenv("COMMONVAT_CRASH_DIR")
 	if folder == "" {
 		folder = shortFolder(t)
 	}
 	t.Logf("COMMONVAT_CRASH_SEED=%d COMMONVAT_CRASH_CYCLES=%d repeats this run", seed, cycles)
-	h := newHarness(t, core, folder, seed)
-	h.Pool = PoolStatus{}
 	begun := time.Now()
-	for cycle := range cycles {
-		found, err := h.Cycle(t.Context())
-		require.NoError(t, err, "cycle %d, COMMONVAT_CRASH_SEED=%d", cycle+1, seed)
-		require.Empty(t, found, "cycle %d, COMMONVAT_CRASH_SEED=%d:\n%s", cycle+1, seed, shorten(found))
-		if cycle%50 == 49 {
-			t.Logf("%d cycles in %v: %+v", cycle+1, time.Since(begun).Round(time.Second), h.Counts)
+	for done, n := 0, uint64(0); done < cycles; n++ {
+		h := newHarness(t, core, filepath.Join(folder, fmt.Sprint(n)), seed+n<<32)
+		h.Pool = PoolStatus{}
+		done += h.cycle // those of a test that was killed
+		first := done
+		for ; done < cycles && h.cycle < cyclesOfAStore; done++ {
+			found, err := h.Cycle(t.Context())
+			require.NoError(t, err, "cycle %d, COMMONVAT_CRASH_SEED=%d", done+1, seed)
+			require.Empty(t, found, "cycle %d, COMMONVAT_CRASH_SEED=%d:\n%s", done+1, seed, shorten(found))
 		}
+		found, err := h.Settle(t.Context())
+		require.NoError(t, err)
+		require.Empty(t, found, "%s", shorten(found))
+		t.Logf("%d cycles in %v; of this store: %+v", done, time.Since(begun).Round(time.Second), h.Counts)
+		assert.Greater(t, h.Counts.Acknowledged, 10*(done-first), "too little was written to tell anything")
+		assert.Less(t, h.Counts.Refused, h.Counts.Acknowledged/2, "most of what was written must count")
+		assert.True(t, h.Counts.Unknown > 0 || done-first < 5, "no kill found a write under way")
 	}
-	found, err := h.Settle(t.Context())
-	require.NoError(t, err)
-	require.Empty(t, found, "%s", shorten(found))
-
-	t.Logf("%+v", h.Counts)
-	assert.Greater(t, h.Counts.Acknowledged, 20*cycles, "too little was written to tell anything")
-	assert.Less(t, h.Counts.Refused, h.Counts.Acknowledged/2, "most of what was written must count")
-	assert.Positive(t, h.Counts.Unknown, "no kill found a write under way")
 }
+
+// cyclesOfAStore is for how many cycles a store lives on: each cycle looks at all of it, so the next ones begin with another.
+const cyclesOfAStore = 100

@@ -32,7 +32,7 @@ func newHand(t *testing.T, h *Harness) *hand {
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = conn.Close() })
 	return &hand{t: t, h: h, conn: conn, m: &maker{
-		world: h.world, member: Members[0], marks: newMark, random: rand.New(rand.NewPCG(h.Seed, 0)), //nolint:gosec // repeatable on purpose
+		world: h.world, member: Members[0], marks: newMark, random: rand.New(rand.NewPCG(h.Seed, 0)),
 	}}
 }
 

@@ -55,7 +55,7 @@ func TestTwoCoresOnOneFile(t *testing.T) {
 
 // A core that is killed while it makes its store for the first time leaves what the next start can go on from.
 func TestKilledAtFirstStart(t *testing.T) {
-	random := rand.New(rand.NewPCG(number(t, "COMMONVAT_CRASH_SEED", 1), 0)) //nolint:gosec // repeatable on purpose
+	random := rand.New(rand.NewPCG(number(t, "COMMONVAT_CRASH_SEED", 1), 0))
 	partly := 0
 	for range 10 {
 		lab, err := process.New(core, shortFolder(t))
@@ -138,7 +138,7 @@ func TestBrokenPageIsRefused(t *testing.T) {
 	require.NoError(t, err)
 	pages := pagesOf(t, h.Lab.Store(), "trials")
 	require.Greater(t, len(pages), 20)
-	random := rand.New(rand.NewPCG(5, 5)) //nolint:gosec // repeatable on purpose
+	random := rand.New(rand.NewPCG(5, 5))
 	for _, running := range []bool{false, true} {
 		for _, d := range damages() {
 			name := d.name + ", stopped"

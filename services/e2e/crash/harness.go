@@ -110,7 +110,7 @@ func (h *Harness) decodeNew() error {
 // error is a fault of the test or its surroundings.
 func (h *Harness) Cycle(ctx context.Context) ([]Violation, error) {
 	h.cycle++
-	random := rand.New(rand.NewPCG(h.Seed, uint64(h.cycle))) //nolint:gosec // repeatable on purpose
+	random := rand.New(rand.NewPCG(h.Seed, uint64(h.cycle)))
 	moment := UnderLoad
 	switch n := random.IntN(100); {
 	case n < 10:
@@ -152,7 +152,7 @@ func (h *Harness) Cycle(ctx context.Context) ([]Violation, error) {
 		return found, err
 	}
 	if err := h.Lab.Start(); err != nil {
-		return []Violation{{Unsound, err.Error()}}, nil
+		return []Violation{{Unsound, err.Error()}}, nil //nolint:nilerr // it is what was looked for
 	}
 	h.world.refresh(state)
 	if moment == Quiet {
@@ -235,7 +235,7 @@ func (h *Harness) loadAndKill(ctx context.Context, random *rand.Rand, moment Mom
 	for i := range clients {
 		m := &maker{
 			world: h.world, member: Members[i%len(Members)], marks: newMark,
-			random: rand.New(rand.NewPCG(h.Seed+uint64(i)+1, uint64(h.cycle))), //nolint:gosec // repeatable on purpose
+			random: rand.New(rand.NewPCG(h.Seed+uint64(i)+1, uint64(h.cycle))),
 		}
 		writing.Go(func() { faults[i] = h.write(ctx, conn, m, &stop) })
 	}

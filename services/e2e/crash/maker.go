@@ -164,7 +164,7 @@ func wool() *typesv1.Fibre {
 
 func (m *maker) reading(piece string) *labv1.Reading {
 	return &labv1.Reading{
-		Id: newID(), PieceId: piece, State: labv1.PieceState_PIECE_STATE_FINISHED, Instrument: "the bench's", AgeDays: proto.Int32(int32(7 + m.random.IntN(20))), //nolint:gosec // small
+		Id: newID(), PieceId: piece, State: labv1.PieceState_PIECE_STATE_FINISHED, Instrument: "the bench's", AgeDays: proto.Int32(int32(7 + m.random.IntN(20))),
 		Raw: &typesv1.RawColour{
 			Value: &typesv1.RawColour_Lab{Lab: &typesv1.Lab{L: 30 + 60*m.random.Float64(), A: 40*m.random.Float64() - 20, B: 60*m.random.Float64() - 20}},
 			LabCondition: &typesv1.ColourCondition{
@@ -227,7 +227,7 @@ func (m *maker) submit() proto.Message {
 		t.Pieces = append(t.Pieces, p)
 		order, _ := one(m, orders)
 		for i, b := range order {
-			t.Immersions = append(t.Immersions, &labv1.Immersion{Id: newID(), PieceId: p.GetId(), BathId: b.GetId(), Position: int32(i + 1)}) //nolint:gosec // small
+			t.Immersions = append(t.Immersions, &labv1.Immersion{Id: newID(), PieceId: p.GetId(), BathId: b.GetId(), Position: int32(i + 1)})
 		}
 		t.Readings = append(t.Readings, m.reading(p.GetId()))
 	}
@@ -274,9 +274,9 @@ func (m *maker) heldAny(t *labv1.Trial) (*labv1.Piece, bool) {
 }
 
 func (m *maker) immersion(p *labv1.Piece, b *labv1.Bath) *labv1.Immersion {
-	im := &labv1.Immersion{Id: newID(), PieceId: p.GetId(), BathId: b.GetId(), Position: p.GetLastPosition() + 1, Exhaust: int32(m.random.IntN(2))} //nolint:gosec // small
+	im := &labv1.Immersion{Id: newID(), PieceId: p.GetId(), BathId: b.GetId(), Position: p.GetLastPosition() + 1, Exhaust: int32(m.random.IntN(2))}
 	if b.GetPurposes()[0] == labv1.BathPurpose_BATH_PURPOSE_VAT {
-		im.Exhaust, im.Dips = 0, int32(1+m.random.IntN(4)) //nolint:gosec // small
+		im.Exhaust, im.Dips = 0, int32(1+m.random.IntN(4))
 	}
 	return im
 }

@@ -96,7 +96,7 @@ func (m *maker) addToBath() proto.Message {
 	case 0:
 		material, _ := one(m, []string{"weld", "madder", "walnut", "indigo"})
 		more := m.addition(material, dye)
-		more.Exhaust = int32(m.random.IntN(2)) //nolint:gosec // small
+		more.Exhaust = int32(m.random.IntN(2))
 		request.Additions = append(request.Additions, more, m.addition("chalk", assist))
 	case 1:
 		wrong, ok := one(m, b.GetAdditions())
@@ -181,7 +181,7 @@ func (m *maker) importReadings() proto.Message {
 		reading := m.reading("")
 		reading.Id, reading.Instrument = "", fmt.Sprintf("%s row %d", mark, i)
 		request.Rows = append(request.Rows, &labv1.ImportRow{
-			RowNumber: int32(i + 1), RowKey: fmt.Sprint(i), PieceKey: fmt.Sprint(i / 2), Fibre: wool(), Reading: reading, //nolint:gosec // small
+			RowNumber: int32(i + 1), RowKey: fmt.Sprint(i), PieceKey: fmt.Sprint(i / 2), Fibre: wool(), Reading: reading,
 			Baths: []*labv1.ImportBath{{
 				Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}, BathKey: "pot",
 				Additions: []*labv1.Addition{{Material: "weld", Role: dye, Amount: &typesv1.Amount{Knowledge: typesv1.AmountKnowledge_AMOUNT_KNOWLEDGE_NOT_KNOWN}}},

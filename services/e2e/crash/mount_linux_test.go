@@ -22,7 +22,7 @@ func withMounts(t *testing.T, test func(t *testing.T)) {
 		test(t)
 		return
 	}
-	again := exec.Command(os.Args[0], "-test.run=^"+t.Name()+"$", "-test.v") //nolint:gosec // this very program
+	again := exec.Command(os.Args[0], "-test.run=^"+t.Name()+"$", "-test.v")
 	again.Env = append(os.Environ(), namespaceMade+"=1", coreBuilt+"="+core)
 	again.SysProcAttr = inNamespace()
 	out, err := again.CombinedOutput()

@@ -52,7 +52,7 @@ func CopyStore(from, folder string) (string, error) {
 func copyFile(from, to string) (err error) {
 	source, err := os.Open(from) //nolint:gosec // the test's own file
 	if err != nil {
-		return errors.Join(err, ignoreAbsent(os.Remove(to))) // no remains of an earlier copy
+		return errors.Join(err, ignoreAbsent(os.Remove(to))) //nolint:gosec // no remains of an earlier copy
 	}
 	defer func() { _ = source.Close() }()
 	target, err := os.Create(to) //nolint:gosec // the test's own file
@@ -149,7 +149,7 @@ func (s *State) read(ctx context.Context, db *sql.DB) error {
 	}
 	for _, table := range tables {
 		var n int64
-		if err := db.QueryRowContext(ctx, `SELECT count(*) FROM "`+table+`"`).Scan(&n); err != nil { //nolint:gosec // the name is the schema's
+		if err := db.QueryRowContext(ctx, `SELECT count(*) FROM "`+table+`"`).Scan(&n); err != nil {
 			return fmt.Errorf("table %s: %w", table, err)
 		}
 		s.Tables[table] = n

@@ -57,13 +57,13 @@ func (r *Runner) Run(ctx context.Context) ([]porcupine.Operation, error) {
 	var working sync.WaitGroup
 	for i := range r.Clients {
 		working.Go(func() {
-			random := rand.New(rand.NewPCG(r.Seed, uint64(i)+1)) //nolint:gosec // repeatable on purpose
+			random := rand.New(rand.NewPCG(r.Seed, uint64(i)+1))
 			if faults[i] = r.work(ctx, i, random); faults[i] != nil {
 				stop()
 			}
 		})
 	}
-	random := rand.New(rand.NewPCG(r.Seed, 0)) //nolint:gosec // repeatable on purpose
+	random := rand.New(rand.NewPCG(r.Seed, 0))
 	var err error
 	for range r.Kills {
 		pause(ctx, shortestLife+time.Duration(random.Int64N(int64(longestLife-shortestLife))))

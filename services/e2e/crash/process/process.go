@@ -74,7 +74,34 @@ type Lab struct {
 // New makes the folders of a lab below one, which it may find as it left them.
 func New(binary, below string) (*Lab, error) {
 	l := &Lab{Binary: binary, Data: filepath.Join(below, "data"), Runtime: filepath.Join(below, "run")}
-	return l, errors.Join(os.MkdirAll(l.Data, 0o700), os.MkdirAll(l.Runtime, 0o700))
+	return l, errors.Join(os.MkdirAll(l.Data, 0o700), os.MkdirAll(l.Runtime, 0o700), l.endLeft())
+}
+
+func (l *Lab) pidFile() string { return filepath.Join(filepath.Dir(l.Runtime), "pid") }
+
+// endLeft ends the core of a test that was killed. Its id may be another's by now, so the command is looked at.
+func (l *Lab) endLeft() error {
+	text, err := os.ReadFile(l.pidFile())
+	if err != nil {
+		return nil //nolint:nilerr // none was begun here
+	}
+	var pid int
+	if _, err := fmt.Sscan(string(text), &pid); err != nil {
+		return fmt.Errorf("pid file: %w", err)
+	}
+	ours := func() bool {
+		command, err := os.ReadFile(fmt.Sprintf("/proc/%d/cmdline", pid)) // empty for what has ended and is not reaped
+		return err == nil && strings.Contains(string(command), l.Data)
+	}
+	for deadline := time.Now().Add(EndWithin); ours(); time.Sleep(10 * time.Millisecond) {
+		if err := syscall.Kill(pid, syscall.SIGKILL); err != nil && !errors.Is(err, syscall.ESRCH) {
+			return fmt.Errorf("end the core that was left: %w", err)
+		}
+		if time.Now().After(deadline) {
+			return errors.New("the core that was left does not end")
+		}
+	}
+	return nil
 }
 
 // Store is the path of the store's file.
@@ -150,7 +177,7 @@ func (l *Lab) Begin() error {
 		close(ended)
 	}()
 	l.core, l.ended = core, ended
-	return nil
+	return os.WriteFile(l.pidFile(), []byte(fmt.Sprintln(core.Process.Pid)), 0o600)
 }
 
 // Ready waits until the core answers. Error: ErrEnded, with the log.
@@ -206,7 +233,7 @@ func (l *Lab) Kill() error {
 	if err := l.wait(); err != nil {
 		return err
 	}
-	if status, ok := l.core.ProcessState.Sys().(syscall.WaitStatus); ok && !status.Signaled() {
+	if status, ok := l.core.ProcessState.Sys().(syscall.WaitStatus); ok && !status.Signaled() { //nolint:misspell // the standard library spells it so
 		return fmt.Errorf("the core ended by itself, with exit code %d:\n%s", status.ExitStatus(), l.Log())
 	}
 	return nil
