@@ -52,6 +52,10 @@ test: ## run the tests; needs only Go
 test-race: ## run the tests with the race detector; needs a C compiler
 	CGO_ENABLED=1 go test -race -shuffle=on $(TESTFLAGS) ./...
 
+.PHONY: crash
+crash: ## kill the core under load, CYCLES=1000 times, and check each time what is left
+	COMMONVAT_CRASH_CYCLES=$${CYCLES:-1000} go test -count=1 -timeout 12h -v -run '^TestKilledUnderLoad$$' ./services/e2e/crash
+
 .PHONY: fuzz
 fuzz: ## run each fuzz target for a while (FUZZTIME=10s)
 	@for p in $$(grep -rl --include='*_test.go' 'func Fuzz' . | xargs -n1 dirname | sort -u); do \

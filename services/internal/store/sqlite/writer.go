@@ -257,6 +257,7 @@ func (w *writer) attempt(jobs []*job) ([]answer, error) {
 	}
 	w.store.cache.hold(g.trials)
 	defer w.store.cache.release(g.trials)
+	w.beforeCommit(jobs, answers)
 	if err := w.exec("COMMIT"); err != nil {
 		w.rollback()
 		return nil, fault(err)

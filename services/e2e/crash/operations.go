@@ -1,0 +1,190 @@
+package crash
+
+import (
+	"fmt"
+
+	"github.com/google/uuid"
+	"google.golang.org/protobuf/proto"
+
+	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
+)
+
+// operation is a sort of write that members do. A new writing method of the interface gets a row in the table of operations, and
+// what it makes and sets is told in effectsOf.
+type operation struct {
+	name   string
+	weight int // how often, beside the others
+	method string
+	answer func() proto.Message
+	// request may be nil.
+	request func() proto.Message
+	// make gives a request of a member's, or nil when nothing there suits.
+	make func(*maker) proto.Message
+}
+
+const (
+	trialService  = "/commonvat.lab.v1.TrialService/"
+	bathService   = "/commonvat.lab.v1.BathService/"
+	waterService  = "/commonvat.lab.v1.WaterService/"
+	importService = "/commonvat.lab.v1.ImportService/"
+)
+
+func message[M any, P interface {
+	*M
+	proto.Message
+}]() proto.Message {
+	return P(new(M))
+}
+
+var operations = []operation{
+	{"submit a trial with its baths", 6, trialService + "SubmitTrial", message[labv1.SubmitTrialResponse], message[labv1.SubmitTrialRequest], (*maker).submit},
+	{"add entries", 8, trialService + "AddEntries", message[labv1.Trial], message[labv1.AddEntriesRequest], (*maker).addEntries},
+	{"correct entries", 5, trialService + "AddEntries", message[labv1.Trial], message[labv1.AddEntriesRequest], (*maker).correct},
+	{"take a part of a piece", 2, trialService + "AddEntries", message[labv1.Trial], message[labv1.AddEntriesRequest], (*maker).takePart},
+	{"use another's bath", 3, trialService + "AddEntries", message[labv1.Trial], message[labv1.AddEntriesRequest], (*maker).useOthersBath},
+	{"add to a bath", 6, bathService + "AddToBath", message[labv1.Bath], message[labv1.AddToBathRequest], (*maker).addToBath},
+	{"create a bath", 1, bathService + "CreateBath", message[labv1.Bath], message[labv1.CreateBathRequest], (*maker).createBath},
+	{"post a piece", 2, trialService + "PostPiece", message[labv1.Piece], message[labv1.PostPieceRequest], (*maker).postPiece},
+	{"share or withdraw", 3, trialService + "ShareTrial", message[labv1.Trial], message[labv1.ShareTrialRequest], (*maker).share},
+	{"set a state", 2, trialService + "SetTrialState", message[labv1.Trial], message[labv1.SetTrialStateRequest], (*maker).setState},
+	{"create a water source", 1, waterService + "CreateWaterSource", message[labv1.WaterSource], message[labv1.CreateWaterSourceRequest], (*maker).createWater},
+	{"add a water sample", 3, waterService + "AddWaterSample", message[labv1.WaterSource], message[labv1.AddWaterSampleRequest], (*maker).addSample},
+	{"import readings", 2, importService + "ImportReadings", message[labv1.ImportReadingsResponse], message[labv1.ImportReadingsRequest], (*maker).importReadings},
+}
+
+func operationNamed(name string) (operation, error) {
+	for _, o := range operations {
+		if o.name == name {
+			return o, nil
+		}
+	}
+	return operation{}, fmt.Errorf("there is no operation %q", name)
+}
+
+// effects are what a write does: what it makes, each once, and what it sets until another write sets it.
+type effects struct {
+	requestID string // empty for what is safe to repeat by its own keys
+	records   []string
+	entries   map[string]proto.Message // by id; nil where what was sent is not what is kept
+	sets      map[string]string
+}
+
+func effectsOf(request proto.Message) effects {
+	e := effects{entries: map[string]proto.Message{}, sets: map[string]string{}}
+	if identified, ok := request.(interface{ GetRequestId() string }); ok {
+		e.requestID = identified.GetRequestId()
+	}
+	switch r := request.(type) {
+	case *labv1.SubmitTrialRequest:
+		t := r.GetTrial()
+		e.records = append(e.records, t.GetId())
+		e.entries[t.GetId()] = nil
+		e.ofTrial(t.GetSessions(), t.GetPieces(), t.GetImmersions(), t.GetLooks(), t.GetReadings())
+		e.sets["sharing of trial "+t.GetId()] = t.GetSharing().GetLevel().String()
+		for _, b := range r.GetBaths() {
+			e.ofBath(b)
+		}
+	case *labv1.AddEntriesRequest:
+		e.records = append(e.records, r.GetTrialId())
+		e.ofTrial(r.GetSessions(), r.GetPieces(), r.GetImmersions(), r.GetLooks(), r.GetReadings())
+		for _, c := range r.GetPieceCorrections() {
+			e.entries[c.GetReason()] = nil
+		}
+	case *labv1.SetTrialStateRequest:
+		e.records = append(e.records, r.GetTrialId())
+		e.sets["state of trial "+r.GetTrialId()] = r.GetState().String()
+	case *labv1.ShareTrialRequest:
+		e.records = append(e.records, r.GetTrialId())
+		e.sets["sharing of trial "+r.GetTrialId()] = r.GetSharing().GetLevel().String()
+	case *labv1.PostPieceRequest:
+		e.sets["holder of piece "+r.GetPieceId()] = r.GetToMember()
+	case *labv1.CreateBathRequest:
+		e.ofBath(r.GetBath())
+	case *labv1.AddToBathRequest:
+		e.records = append(e.records, r.GetBathId())
+		e.ofBathEntries(r.GetAdditions(), r.GetChecks())
+		if r.OpenToMembers != nil {
+			e.sets["bath open "+r.GetBathId()] = fmt.Sprint(r.GetOpenToMembers())
+		}
+	case *labv1.CreateWaterSourceRequest:
+		e.records = append(e.records, r.GetWaterSource().GetId())
+		e.entries[r.GetWaterSource().GetId()] = nil
+	case *labv1.AddWaterSampleRequest:
+		e.records = append(e.records, r.GetWaterSourceId())
+		e.entries[r.GetSample().GetId()] = r.GetSample()
+	case *labv1.ImportReadingsRequest:
+		for _, row := range r.GetRows() {
+			e.entries[row.GetReading().GetInstrument()] = nil
+		}
+	}
+	return e
+}
+
+func (e *effects) ofTrial(sessions []*labv1.Session, pieces []*labv1.Piece, immersions []*labv1.Immersion, looks []*labv1.Look, readings []*labv1.Reading) {
+	for _, one := range sessions {
+		e.entries[one.GetId()] = nil
+	}
+	for _, one := range pieces {
+		e.entries[one.GetId()] = nil
+	}
+	for _, one := range immersions {
+		e.entries[one.GetId()] = one
+	}
+	for _, one := range looks {
+		e.entries[one.GetId()] = one
+	}
+	for _, one := range readings {
+		e.entries[one.GetId()] = one
+	}
+}
+
+func (e *effects) ofBath(b *labv1.Bath) {
+	e.records = append(e.records, b.GetId())
+	e.entries[b.GetId()] = nil
+	e.ofBathEntries(b.GetAdditions(), b.GetChecks())
+	e.sets["bath open "+b.GetId()] = fmt.Sprint(b.GetOpenToMembers())
+}
+
+func (e *effects) ofBathEntries(additions []*labv1.Addition, checks []*labv1.Check) {
+	for _, one := range additions {
+		e.entries[one.GetId()] = one
+	}
+	for _, one := range checks {
+		e.entries[one.GetId()] = one
+	}
+}
+
+// setting is what the state says of a key of effects.sets.
+func (s *State) settings() map[string]string {
+	all := map[string]string{}
+	for id, t := range s.Trials {
+		all["sharing of trial "+id] = t.GetSharing().GetLevel().String()
+		all["state of trial "+id] = t.GetState().String()
+		for _, p := range t.GetPieces() {
+			all["holder of piece "+p.GetId()] = p.GetHolder()
+		}
+	}
+	for id, b := range s.Baths {
+		all["bath open "+id] = fmt.Sprint(b.GetOpenToMembers())
+	}
+	return all
+}
+
+// revisionIn is the store's revision that an answer tells; 0 where it tells none.
+func revisionIn(answer proto.Message) int64 {
+	switch a := answer.(type) {
+	case *labv1.SubmitTrialResponse:
+		return a.GetTrial().GetRevision()
+	case interface{ GetRevision() int64 }:
+		return a.GetRevision()
+	}
+	return 0
+}
+
+func uuidOf(b []byte) string {
+	id, err := uuid.FromBytes(b)
+	if err != nil {
+		return fmt.Sprintf("%x", b)
+	}
+	return id.String()
+}
