@@ -8,6 +8,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/protoadapt"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/catalog"
@@ -17,6 +18,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/trial"
 
 	"github.com/commonvat/commonvat/services/internal/api/labv1"
+	"github.com/commonvat/commonvat/services/internal/api/limits"
 )
 
 // errorDomain is the domain of google.rpc.ErrorInfo.
@@ -51,6 +53,10 @@ var table = []meaning{
 	{trial.ErrImpossible, codes.FailedPrecondition, "IMPOSSIBLE_HISTORY", ""},
 	{trial.ErrConflict, codes.FailedPrecondition, "CONFLICT", ""},
 	{access.ErrUnauthenticated, codes.Unauthenticated, "UNAUTHENTICATED", "no valid token was given"},
+	{limits.ErrRateLimited, codes.ResourceExhausted, "RATE_LIMITED", ""},
+	{limits.ErrBusy, codes.ResourceExhausted, "BUSY", ""},
+	{limits.ErrTooManyWatches, codes.ResourceExhausted, "TOO_MANY_WATCHES", ""},
+	{errStalled, codes.Unavailable, "READER_STALLED", "nothing was taken from the stream for too long; ask again from the last revision received"},
 	{labv1.ErrRevisionAhead, codes.OutOfRange, "REVISION_AHEAD", ""},
 	{labv1.ErrStopping, codes.Unavailable, "STOPPING", "the core is stopping; ask again from the last revision received"},
 	{store.ErrUnavailable, codes.Unavailable, "STORE_UNAVAILABLE", "the store takes no changes now; the same request may be sent again"},
@@ -99,6 +105,10 @@ func toStatus(err error, requestID string) (st *status.Status, reason string, un
 	details := []protoadapt.MessageV1{
 		&errdetails.ErrorInfo{Reason: m.reason, Domain: errorDomain},
 		&errdetails.RequestInfo{RequestId: requestID},
+	}
+	var refusal *limits.Refusal
+	if errors.As(err, &refusal) && refusal.RetryAfter > 0 {
+		details = append(details, &errdetails.RetryInfo{RetryDelay: durationpb.New(refusal.RetryAfter)})
 	}
 	if faults := fieldFaults(err); len(faults) > 0 && m.code == codes.InvalidArgument {
 		details = append(details, &errdetails.BadRequest{FieldViolations: violations(faults)})
