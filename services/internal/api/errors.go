@@ -113,7 +113,7 @@ func toStatus(err error, requestID string) (st *status.Status, reason string, un
 	if faults := fieldFaults(err); len(faults) > 0 && m.code == codes.InvalidArgument {
 		details = append(details, &errdetails.BadRequest{FieldViolations: violations(faults)})
 	}
-	return withDetails(status.New(m.code, cut(text, maxMessageBytes)), details...), m.reason, m.code == codes.Internal
+	return withDetails(status.New(m.code, cut(withoutTokens(text), maxMessageBytes)), details...), m.reason, m.code == codes.Internal
 }
 
 // madeStatus finds a status that was made on purpose, by a handler or by the server itself.
@@ -167,7 +167,7 @@ func violations(faults []*trial.FieldFault) []*errdetails.BadRequest_FieldViolat
 		if len(list) == maxViolations || size > maxViolationBytes && len(list) > 0 {
 			break
 		}
-		list = append(list, &errdetails.BadRequest_FieldViolation{Field: cut(fault.Field, maxMessageBytes), Description: cut(fault.Text, maxMessageBytes)})
+		list = append(list, &errdetails.BadRequest_FieldViolation{Field: cut(withoutTokens(fault.Field), maxMessageBytes), Description: cut(withoutTokens(fault.Text), maxMessageBytes)})
 	}
 	if rest := len(faults) - len(list); rest > 0 {
 		list = append(list, &errdetails.BadRequest_FieldViolation{Description: moreFaults(rest)})

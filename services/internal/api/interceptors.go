@@ -129,7 +129,7 @@ func (g *gate) line(ctx context.Context, level slog.Level, state *callState, met
 		fields = append(fields, slog.String(telemetry.FieldTraceID, span.TraceID().String()), slog.String(telemetry.FieldSpanID, span.SpanID().String()))
 	}
 	if fault != nil {
-		fields = append(fields, slog.String(telemetry.FieldError, fault.Error()))
+		fields = append(fields, slog.String(telemetry.FieldError, withoutTokens(fault.Error())))
 		var panicked *store.PanicError
 		if errors.As(fault, &panicked) {
 			fields = append(fields, slog.String(telemetry.FieldStack, string(panicked.Stack)))

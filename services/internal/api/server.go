@@ -141,6 +141,7 @@ func New(config Config) (_ *Server, err error) {
 		}),
 		grpc.ChainUnaryInterceptor(g.unary), grpc.ChainStreamInterceptor(g.stream),
 		grpc.ForceServerCodecV2(newCodec()),
+		// There is no handler of unknown methods: with one, their names, which are whatever a stranger wrote, would become spans.
 		// Goroutines that are kept have grown their stacks already, which a read from the store would else do each time. When
 		// all are taken, as by watchers, a call gets one of its own.
 		grpc.NumStreamWorkers(uint32(4 * runtime.GOMAXPROCS(0))),

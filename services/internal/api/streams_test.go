@@ -114,8 +114,8 @@ func TestManyWatchersThatNeverRead(t *testing.T) {
 	for range 20 {
 		c.submit("bo", cooperative) // in less than the deadline of a call
 	}
-	// A watcher has its handler, its sender and the wait for the core's end here, and what its client needs.
-	assert.Less(t, runtime.NumGoroutine()-goroutines, 8*watchers)
+	// A watcher has its handler, its sender, the wait for the core's end and that for a reading of the store, and what its client needs.
+	assert.Less(t, runtime.NumGoroutine()-goroutines, 16*watchers)
 	// The windows of both ends (64 KiB each), a page of the feed, and stacks: both ends are in this process.
 	assert.Less(t, int64(heap())-int64(memory), int64(watchers*512<<10))
 	assert.Eventually(t, func() bool { return strings.Count(c.log.String(), `"reason":"READER_STALLED"`) == watchers }, 2*endsWithin, 50*time.Millisecond)
