@@ -103,7 +103,7 @@ func TestManyWatchersThatNeverRead(t *testing.T) {
 		return m.HeapAlloc
 	}
 	goroutines, memory := runtime.NumGoroutine(), heap()
-	ctx, cancel := context.WithCancel(c.as("ada"))
+	ctx, cancel := context.WithCancel(context.WithoutCancel(c.as("ada"))) // no deadline ends them
 	defer cancel()
 	for range watchers {
 		stream, err := labpb.NewTrialServiceClient(conn).WatchChanges(ctx, &labpb.WatchChangesRequest{})

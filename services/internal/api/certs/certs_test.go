@@ -194,7 +194,7 @@ func TestOldVersionsAreRefused(t *testing.T) {
 	config, err := certs.Open(certs.Files{Cert: put(t, filepath.Join(dir, "cert.pem"), certPEM), Key: put(t, filepath.Join(dir, "key.pem"), keyPEM)},
 		slog.New(slog.DiscardHandler), nil)
 	require.NoError(t, err)
-	_, err = handshake(t, config, &tls.Config{RootCAs: ours.pool(), MinVersion: tls.VersionTLS10, MaxVersion: tls.VersionTLS12}) //nolint:gosec // that is the point
+	_, err = handshake(t, config, &tls.Config{RootCAs: ours.pool(), MinVersion: tls.VersionTLS10, MaxVersion: tls.VersionTLS12})
 	require.ErrorContains(t, err, "protocol version")
 }
 

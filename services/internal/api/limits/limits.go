@@ -163,7 +163,7 @@ func New(config Config) (*Limiter, error) {
 		return nil, err
 	}
 	l := &Limiter{config: config, members: newRecent[trial.MemberID, *usage](config.Members), lasting: time.Second}
-	l.doors.open(config)
+	l.open(config)
 	return l, nil
 }
 

@@ -77,7 +77,7 @@ func TestBucketsAreApart(t *testing.T) {
 			_, err := l.Begin(member, method)
 			require.NoError(t, err, "%s %s", member, method)
 			_, err = l.Begin(member, method)
-			refusal(t, err, ErrRateLimited)
+			require.ErrorIs(t, err, ErrRateLimited)
 		}
 	}
 	for range 1000 {
@@ -133,7 +133,7 @@ func TestWatchesAtATime(t *testing.T) {
 	_, err = l.Begin("birch", watch)
 	require.NoError(t, err)
 	_, err = l.Begin("birch", watch)
-	refusal(t, err, ErrTooManyWatches)
+	require.ErrorIs(t, err, ErrTooManyWatches)
 	end()
 	_, err = l.Begin("birch", watch)
 	require.NoError(t, err)
@@ -151,7 +151,7 @@ func TestMembersRememberedAreBounded(t *testing.T) {
 	assert.Len(t, l.members.entries, 10)
 	assert.Equal(t, 10, l.members.order.Len())
 	_, err = l.Begin("ash", watch)
-	refusal(t, err, ErrTooManyWatches)
+	require.ErrorIs(t, err, ErrTooManyWatches)
 }
 
 func TestManyAtOnceAreCountedRight(t *testing.T) {
