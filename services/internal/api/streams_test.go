@@ -92,7 +92,10 @@ func TestIdleWatcherStays(t *testing.T) {
 
 // Two hundred watchers that never read hold up nobody, cost bounded memory, and are gone after the bound.
 func TestManyWatchersThatNeverRead(t *testing.T) {
-	const watchers = 200
+	watchers := 200
+	if testing.Short() {
+		watchers = 30
+	}
 	c := start(t, limited(limits.Config{WatchesPerMember: watchers}), func(config *api.Config) { config.Connections.SendStall = 2 * time.Second })
 	c.muchToTell()
 	conn := c.dialTCP(c.tcp())
@@ -117,8 +120,13 @@ func TestManyWatchersThatNeverRead(t *testing.T) {
 	// A watcher has its handler, its sender, the wait for the core's end and that for a reading of the store, and what its client needs.
 	assert.Less(t, runtime.NumGoroutine()-goroutines, 16*watchers)
 	// The windows of both ends (64 KiB each), a page of the feed, and stacks: both ends are in this process.
-	assert.Less(t, int64(heap())-int64(memory), int64(watchers*512<<10))
-	assert.Eventually(t, func() bool { return strings.Count(c.log.String(), `"reason":"READER_STALLED"`) == watchers }, 2*endsWithin, 50*time.Millisecond)
+	assert.Less(t, int64(heap())-int64(memory), int64(watchers)*512<<10)
+	ended := func() int { return strings.Count(c.log.String(), `"reason":"READER_STALLED"`) }
+	for before := -1; ended() < watchers && ended() > before; { // as long as it goes on, however slow the machine
+		before = ended()
+		assert.Eventually(t, func() bool { return ended() > before }, 6*endsWithin, 50*time.Millisecond)
+	}
+	assert.Equal(t, watchers, ended())
 	cancel()
 	assert.NoError(t, conn.Close())
 	assert.Eventually(t, func() bool { return runtime.NumGoroutine() <= goroutines+5 }, endsWithin, 50*time.Millisecond)
