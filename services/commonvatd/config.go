@@ -4,6 +4,7 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"os"
@@ -11,6 +12,8 @@ import (
 	"time"
 
 	"github.com/commonvat/commonvat/services/internal/api"
+	"github.com/commonvat/commonvat/services/internal/api/certs"
+	"github.com/commonvat/commonvat/services/internal/api/limits"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 )
 
@@ -35,15 +38,20 @@ type serveConfig struct {
 	readyFile  string
 	tlsCert    string
 	tlsKey     string
+	clientCA   string
+	needClient bool
+	limitTexts []string
 	logLevel   string
 	stopGrace  time.Duration
 
-	level slog.Level  // of logLevel
-	tls   *tls.Config // of tlsCert and tlsKey; nil for plaintext
+	level  slog.Level    // of logLevel
+	tls    *tls.Config   // of tlsCert and tlsKey; nil for plaintext
+	limits limits.Config // of limitTexts
+	log    *slog.Logger
 }
 
-// check looks at everything before anything is started, and tells all faults at once.
-func (c *serveConfig) check() error {
+// check looks at everything before anything is started, and tells all faults at once. The log is written to stderr from then on.
+func (c *serveConfig) check(stderr io.Writer) error {
 	var faults []error
 	fault := func(format string, args ...any) { faults = append(faults, fmt.Errorf(format, args...)) }
 	if c.data == "" {
@@ -59,21 +67,30 @@ func (c *serveConfig) check() error {
 	if err := c.level.UnmarshalText([]byte(c.logLevel)); err != nil {
 		fault("--log-level %q is unknown; allowed: debug, info, warn, error", c.logLevel)
 	}
+	c.log = slog.New(slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: c.level}))
 	if c.stopGrace <= 0 || c.stopGrace > maxStopGrace {
 		fault("--stop-grace %v is out of range; allowed: above 0, at most %v", c.stopGrace, maxStopGrace)
 	}
 	if c.runtimeDir == "" {
 		c.runtimeDir = catalog.DefaultRuntimeDir()
 	}
-	switch {
+	for _, text := range c.limitTexts {
+		if err := c.limits.Set(text); err != nil {
+			fault("--limit: %w", err)
+		}
+	}
+	switch files := (certs.Files{Cert: c.tlsCert, Key: c.tlsKey, ClientCA: c.clientCA, RequireClient: c.needClient}); {
 	case (c.tlsCert == "") != (c.tlsKey == ""):
 		fault("--tls-cert and --tls-key go together; one of them is missing")
+	case c.tlsCert == "" && (c.clientCA != "" || c.needClient):
+		fault("--tls-client-ca and --tls-require-client-cert need --tls-cert and --tls-key")
+	case c.needClient && c.clientCA == "":
+		fault("--tls-require-client-cert needs --tls-client-ca")
 	case c.tlsCert != "":
-		pair, err := tls.LoadX509KeyPair(c.tlsCert, c.tlsKey)
-		if err != nil {
-			fault("--tls-cert %q, --tls-key %q: %w", c.tlsCert, c.tlsKey, err)
+		var err error
+		if c.tls, err = certs.Open(files, c.log, nil); err != nil {
+			fault("--tls-cert, --tls-key, --tls-client-ca: %w", err)
 		}
-		c.tls = &tls.Config{Certificates: []tls.Certificate{pair}, MinVersion: tls.VersionTLS13}
 	}
 	if _, port, err := net.SplitHostPort(c.listen); err != nil || port == "" {
 		fault("--listen %q is malformed; allowed: host:port, with port 0 for any free one", c.listen)

@@ -208,6 +208,11 @@ func TestConfigurationFaultsComeAtOnce(t *testing.T) {
 	code, _, stderr = command(t, "serve", "--tls-cert", "a.pem", "--listen", "nonsense")
 	assert.Equal(t, exitUsage, code)
 	assert.Contains(t, stderr, "--tls-cert and --tls-key go together")
+	code, _, more := command(t, "serve", "--tls-client-ca", "ca.pem", "--limit", "read=fast", "--limit", "colour=1")
+	assert.Equal(t, exitUsage, code)
+	for _, says := range []string{"--tls-client-ca and --tls-require-client-cert need --tls-cert", `limit read: "fast"`, `limit "colour" is unknown`} {
+		assert.Contains(t, more, says)
+	}
 	assert.Contains(t, stderr, "--listen")
 }
 

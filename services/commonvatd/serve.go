@@ -16,6 +16,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/api"
+	"github.com/commonvat/commonvat/services/internal/api/limits"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
 	"github.com/commonvat/commonvat/services/internal/telemetry"
@@ -41,14 +42,15 @@ func newServe() *cobra.Command {
 		Long: `Runs the core until SIGINT or SIGTERM, then ends within the grace.
 
 Records are served as soon as the store is open; modules are started beside it and not waited
-for. Without a certificate only loopback addresses are listened on. Traces are off until an
+for. Without a certificate only loopback addresses are listened on; certificates are read again
+when their files change. Calls beyond a limit are refused at once. Traces are off until an
 exporter is set in the environment (OTEL_EXPORTER_OTLP_ENDPOINT or OTEL_TRACES_EXPORTER=otlp).`,
 		Args: exactly(0),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if err := config.check(); err != nil {
+			if err := config.check(cmd.ErrOrStderr()); err != nil {
 				return err
 			}
-			return serve(cmd.Context(), config, cmd.ErrOrStderr())
+			return serve(cmd.Context(), config)
 		},
 	}
 	flags := cmd.Flags()
@@ -58,14 +60,17 @@ exporter is set in the environment (OTEL_EXPORTER_OTLP_ENDPOINT or OTEL_TRACES_E
 	flags.StringVar(&config.readyFile, "ready-file", "", "file that gets the listening address once the core answers")
 	flags.StringVar(&config.tlsCert, "tls-cert", "", "certificate chain in PEM, needed beyond loopback")
 	flags.StringVar(&config.tlsKey, "tls-key", "", "private key in PEM, needed beyond loopback")
+	flags.StringVar(&config.clientCA, "tls-client-ca", "", "certificates in PEM that a client's own must descend from, when it shows one; its token is needed all the same")
+	flags.BoolVar(&config.needClient, "tls-require-client-cert", false, "refuse clients that show no certificate")
+	flags.StringArrayVar(&config.limitTexts, "limit", nil, "a bound for each member, NAME=VALUE, may be given again: "+limits.Settings)
 	flags.StringVar(&config.logLevel, "log-level", "info", "debug, info, warn or error")
 	flags.DurationVar(&config.stopGrace, "stop-grace", api.DefaultStopGrace, "how long calls may go on when the core stops")
 	return cmd
 }
 
 // serve runs the core until ctx ends. What was begun is ended in the opposite order, whatever fails in between.
-func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err error) {
-	log := slog.New(slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: config.level}))
+func serve(ctx context.Context, config *serveConfig) (err error) {
+	log := config.log
 	var ends []func() error
 	defer func() {
 		for i := len(ends) - 1; i >= 0; i-- {
@@ -118,7 +123,7 @@ func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err erro
 	}
 	server, err := api.New(api.Config{
 		Registry: registry, Store: records, Modules: modules, Register: more, Log: log, Options: traces.ServerOptions(public),
-		TLS: config.tls, Reflection: !public, StopGrace: config.stopGrace,
+		TLS: config.tls, Reflection: !public, StopGrace: config.stopGrace, Limits: config.limits,
 	})
 	if err != nil {
 		return errors.Join(err, listener.Close())

@@ -23,6 +23,7 @@ import (
 	typespb "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/api"
+	"github.com/commonvat/commonvat/services/internal/api/limits"
 	"github.com/commonvat/commonvat/services/internal/record"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
@@ -111,7 +112,9 @@ func startBenchCore(b *testing.B, cacheBytes int) benchCore {
 	lines, err := os.Create(filepath.Join(b.TempDir(), "core.log"))
 	require.NoError(b, err)
 	b.Cleanup(func() { require.NoError(b, lines.Close()) })
-	server, err := api.New(api.Config{Registry: registry, Store: records, Modules: noModules{}, Log: slog.New(slog.NewJSONHandler(lines, nil))})
+	server, err := api.New(api.Config{Registry: registry, Store: records, Modules: noModules{}, Log: slog.New(slog.NewJSONHandler(lines, nil)),
+		// Whoever measures asks for more than a member may: the limits are counted and not reached.
+		Limits: limits.Config{Rates: map[limits.Class]limits.Rate{limits.Read: {PerSecond: 1e6, Burst: 1e7}, limits.Write: {PerSecond: 1e6, Burst: 1e7}}}})
 	require.NoError(b, err)
 	conn := dialled(b, server.Serve, server.Stop)
 	return benchCore{
@@ -254,4 +257,26 @@ func share(b *testing.B, clients, from, to int, call func(i int) error) {
 	}
 	close(work)
 	running.Wait()
+}
+
+// BenchmarkLimits says what share of a cached read's time the limits take: the x-read figure is theirs over the whole call's.
+func BenchmarkLimits(b *testing.B) {
+	core := startBenchCore(b, sqlite.DefaultCacheBytes)
+	kept, err := core.trials.SubmitTrial(core.ctx, ladenTrial())
+	require.NoError(b, err)
+	limiter, err := limits.New(limits.Config{Rates: map[limits.Class]limits.Rate{limits.Read: {PerSecond: 1e6, Burst: 1e7}}})
+	require.NoError(b, err)
+	address := &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1)}
+	against(b, "x-read", 8, func(int) error {
+		_, err := core.trials.GetTrial(core.ctx, &labpb.GetTrialRequest{TrialId: kept.GetTrial().GetId()})
+		return err
+	}, func(int) error {
+		limiter.MayTry(address, "id")
+		limiter.Proved("id")
+		end, err := limiter.Begin("ada", "/commonvat.lab.v1.TrialService/GetTrial")
+		if err == nil {
+			end()
+		}
+		return err
+	})
 }

@@ -9,6 +9,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/protoadapt"
+	"google.golang.org/protobuf/types/known/durationpb"
 
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/catalog"
@@ -18,6 +19,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/trial"
 
 	"github.com/commonvat/commonvat/services/internal/api/labv1"
+	"github.com/commonvat/commonvat/services/internal/api/limits"
 )
 
 // errorDomain is the domain of google.rpc.ErrorInfo.
@@ -54,6 +56,10 @@ var table = []meaning{
 	{trial.ErrImpossible, codes.FailedPrecondition, "IMPOSSIBLE_HISTORY", ""},
 	{trial.ErrConflict, codes.FailedPrecondition, "CONFLICT", ""},
 	{access.ErrUnauthenticated, codes.Unauthenticated, "UNAUTHENTICATED", "no valid token was given"},
+	{limits.ErrRateLimited, codes.ResourceExhausted, "RATE_LIMITED", ""},
+	{limits.ErrBusy, codes.ResourceExhausted, "BUSY", ""},
+	{limits.ErrTooManyWatches, codes.ResourceExhausted, "TOO_MANY_WATCHES", ""},
+	{errStalled, codes.Unavailable, "READER_STALLED", "nothing was taken from the stream for too long; ask again from the last revision received"},
 	{labv1.ErrRevisionAhead, codes.OutOfRange, "REVISION_AHEAD", ""},
 	{labv1.ErrStopping, codes.Unavailable, "STOPPING", "the core is stopping; ask again from the last revision received"},
 	{store.ErrUnavailable, codes.Unavailable, "STORE_UNAVAILABLE", "the store takes no changes now; the same request may be sent again"},
@@ -103,10 +109,14 @@ func toStatus(err error, requestID string) (st *status.Status, reason string, un
 		&errdetails.ErrorInfo{Reason: m.reason, Domain: errorDomain, Metadata: particulars(err)},
 		&errdetails.RequestInfo{RequestId: requestID},
 	}
+	var refusal *limits.Refusal
+	if errors.As(err, &refusal) && refusal.RetryAfter > 0 {
+		details = append(details, &errdetails.RetryInfo{RetryDelay: durationpb.New(refusal.RetryAfter)})
+	}
 	if faults := fieldFaults(err); len(faults) > 0 && m.code == codes.InvalidArgument {
 		details = append(details, &errdetails.BadRequest{FieldViolations: violations(faults)})
 	}
-	return withDetails(status.New(m.code, cut(text, maxMessageBytes)), details...), m.reason, m.code == codes.Internal
+	return withDetails(status.New(m.code, cut(withoutTokens(text), maxMessageBytes)), details...), m.reason, m.code == codes.Internal
 }
 
 // madeStatus finds a status that was made on purpose, by a handler or by the server itself.
@@ -178,7 +188,7 @@ func violations(faults []*trial.FieldFault) []*errdetails.BadRequest_FieldViolat
 		if len(list) == maxViolations || size > maxViolationBytes && len(list) > 0 {
 			break
 		}
-		list = append(list, &errdetails.BadRequest_FieldViolation{Field: cut(fault.Field, maxMessageBytes), Description: cut(fault.Text, maxMessageBytes)})
+		list = append(list, &errdetails.BadRequest_FieldViolation{Field: cut(withoutTokens(fault.Field), maxMessageBytes), Description: cut(withoutTokens(fault.Text), maxMessageBytes)})
 	}
 	if rest := len(faults) - len(list); rest > 0 {
 		list = append(list, &errdetails.BadRequest_FieldViolation{Description: moreFaults(rest)})

@@ -117,3 +117,14 @@ func TestEveryViolationIsListed(t *testing.T) {
 	assert.Equal(t, "b", bad[1].GetField())
 	assert.Equal(t, "y", bad[1].GetDescription())
 }
+
+// A token in the wrong field isn't repeated, nor a part of one.
+func TestTokensAreTakenOutOfFaults(t *testing.T) {
+	fault := trial.Faults{{Field: "trial_id", Text: `"cvat_aaaaaaaaaaaaaaaa_bbbbbbbbbbb"... is malformed`}}
+	st, _, _ := toStatus(fault, "1")
+	text := st.Proto().String()
+	assert.NotContains(t, text, "bbbb")
+	assert.Contains(t, text, "[a token]")
+	assert.Equal(t, `member [a token] isn't there`, withoutTokens("member CVAT_AAAA_bbbb_00 isn't there"))
+	assert.Equal(t, "cvat", withoutTokens("cvat"))
+}

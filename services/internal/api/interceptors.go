@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"net"
 	"runtime/debug"
 	"strings"
 	"time"
@@ -14,20 +15,24 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/metadata"
+	"google.golang.org/grpc/peer"
 	"google.golang.org/protobuf/proto"
 
 	"github.com/commonvat/commonvat/services/internal/access"
+	"github.com/commonvat/commonvat/services/internal/api/limits"
 	"github.com/commonvat/commonvat/services/internal/api/validate"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/telemetry"
 )
 
-// Every call goes through, from outside in: recovery, request id, logging (where the fault becomes a status), access,
+// Every call goes through, from outside in: recovery, request id, logging (where the fault becomes a status), access, limits,
 // deadline, validation. Calls of one answer and streams go the same way: gate has what is the same for both.
 type gate struct {
 	registry *access.Registry
+	limits   *limits.Limiter
 	log      *slog.Logger
 	maxUnary time.Duration
+	stall    time.Duration // the longest wait for a stream's reader
 }
 
 // callState is what the steps of one call tell each other. The access step fills in the member, for the log's line.
@@ -39,10 +44,11 @@ type callState struct {
 func (g *gate) unary(ctx context.Context, request any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (response any, err error) {
 	state := begin()
 	err = g.call(ctx, state, info.FullMethod, func() error {
-		inside, err := g.admit(ctx, state, info.FullMethod)
+		inside, end, err := g.admit(ctx, state, info.FullMethod)
 		if err != nil {
 			return err
 		}
+		defer end()
 		inside, cancel := context.WithTimeout(inside, g.limit(info.FullMethod))
 		defer cancel()
 		if err := check(info.FullMethod, request); err != nil {
@@ -70,28 +76,15 @@ func (g *gate) limit(method string) time.Duration {
 func (g *gate) stream(server any, stream grpc.ServerStream, info *grpc.StreamServerInfo, handler grpc.StreamHandler) error {
 	ctx, state := stream.Context(), begin()
 	return g.call(ctx, state, info.FullMethod, func() error {
-		inside, err := g.admit(ctx, state, info.FullMethod)
+		inside, end, err := g.admit(ctx, state, info.FullMethod)
 		if err != nil {
 			return err
 		}
-		return handler(server, &checkedStream{ServerStream: stream, ctx: inside, method: info.FullMethod})
+		defer end()
+		checked, endSending := newCheckedStream(inside, stream, info.FullMethod, g.stall)
+		defer endSending()
+		return handler(server, checked)
 	})
-}
-
-// checkedStream carries the caller and validates what comes in.
-type checkedStream struct {
-	grpc.ServerStream
-	ctx    context.Context //nolint:containedctx // the interface asks for it
-	method string
-}
-
-func (s *checkedStream) Context() context.Context { return s.ctx }
-
-func (s *checkedStream) RecvMsg(m any) error {
-	if err := s.ServerStream.RecvMsg(m); err != nil {
-		return err
-	}
-	return check(s.method, m)
 }
 
 func begin() *callState { return &callState{requestID: fmt.Sprintf("%016x", rand.Uint64())} }
@@ -136,7 +129,7 @@ func (g *gate) line(ctx context.Context, level slog.Level, state *callState, met
 		fields = append(fields, slog.String(telemetry.FieldTraceID, span.TraceID().String()), slog.String(telemetry.FieldSpanID, span.SpanID().String()))
 	}
 	if fault != nil {
-		fields = append(fields, slog.String(telemetry.FieldError, fault.Error()))
+		fields = append(fields, slog.String(telemetry.FieldError, withoutTokens(fault.Error())))
 		var panicked *store.PanicError
 		if errors.As(fault, &panicked) {
 			fields = append(fields, slog.String(telemetry.FieldStack, string(panicked.Stack)))
@@ -153,24 +146,55 @@ func (g *gate) recovered(ctx context.Context, err *error, requestID string) {
 	}
 }
 
-// admit finds the caller and decides whether they may call the method.
-func (g *gate) admit(ctx context.Context, state *callState, method string) (context.Context, error) {
+// admit finds the caller, decides whether they may call the method, and lets the call in. Whoever was let in calls end after it.
+func (g *gate) admit(ctx context.Context, state *callState, method string) (inside context.Context, end func(), err error) {
 	if !access.NeedsToken(method) {
-		return ctx, nil
+		return ctx, func() {}, nil
+	}
+	if state.caller, err = g.authenticate(ctx); err != nil {
+		return nil, nil, err
+	}
+	// A refused call counts too: whoever may not do a thing may not ask for it without end either.
+	if end, err = g.limits.Begin(state.caller.ID, method); err != nil {
+		return nil, nil, err
+	}
+	if err := access.MayCall(state.caller, method); err != nil {
+		end()
+		return nil, nil, err
+	}
+	return access.WithCaller(ctx, state.caller), end, nil
+}
+
+// authenticate finds the caller. All wrong tokens are answered alike, also where one isn't looked up any more.
+func (g *gate) authenticate(ctx context.Context) (access.Caller, error) {
+	var from net.Addr
+	if p, ok := peer.FromContext(ctx); ok {
+		from = p.Addr
 	}
 	token, err := bearer(ctx)
 	if err != nil {
-		return ctx, err
+		g.limits.Failed(from)
+		return access.Caller{}, err
+	}
+	if !g.limits.MayTry(from, tokenID(token)) {
+		return access.Caller{}, access.ErrUnauthenticated
 	}
 	caller, err := g.registry.Authenticate(ctx, token)
+	if errors.Is(err, access.ErrUnauthenticated) {
+		g.limits.Failed(from)
+	}
 	if err != nil {
-		return ctx, err
+		return access.Caller{}, err
 	}
-	state.caller = caller
-	if err := access.MayCall(caller, method); err != nil {
-		return ctx, err
-	}
-	return access.WithCaller(ctx, caller), nil
+	g.limits.Proved(caller.TokenID)
+	return caller, nil
+}
+
+// tokenID is the public part of what may be a token: cvat_<public id>_...
+func tokenID(token string) string {
+	_, rest, _ := strings.Cut(token, "_")
+	id, _, _ := strings.Cut(rest, "_")
+	return id
 }
 
 // bearer takes the token out of the call's metadata (RFC 6750: "authorization: Bearer ...").

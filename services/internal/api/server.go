@@ -4,7 +4,6 @@
 package api
 
 import (
-	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
@@ -25,29 +24,53 @@ import (
 	"github.com/commonvat/commonvat/services/internal/api/accessv1"
 	"github.com/commonvat/commonvat/services/internal/api/catalogv1"
 	"github.com/commonvat/commonvat/services/internal/api/labv1"
+	"github.com/commonvat/commonvat/services/internal/api/limits"
 	"github.com/commonvat/commonvat/services/internal/store"
 )
 
 // The limits of the server.
 const (
-	MaxReceiveBytes      = 8 << 20
+	MaxReceiveBytes = 8 << 20
+	// MaxSendBytes keeps an answer within what the clients of ours take.
+	MaxSendBytes         = 16 << 20
 	MaxHeaderBytes       = 16 << 10
 	MaxConcurrentStreams = 256 // per connection
 	// DefaultMaxUnary is the most that a call of one answer may take, whatever its caller's deadline.
 	DefaultMaxUnary = 30 * time.Second
 	// DefaultStopGrace is how long calls that are under way may go on when the core stops.
 	DefaultStopGrace = 5 * time.Second
-
-	connectionTimeout = 10 * time.Second
-	// Connections are renewed now and then, so that a new certificate comes into use.
-	maxConnectionAge      = 12 * time.Hour
-	maxConnectionAgeGrace = time.Minute
-	// keepaliveTime and keepaliveTimeout find peers that are gone without a word.
-	keepaliveTime    = 2 * time.Minute
-	keepaliveTimeout = 20 * time.Second
-	// minPingInterval is how often a client may ask whether the core is there.
-	minPingInterval = 30 * time.Second
 )
+
+// Connections says how long the core bears with a peer. The zero value of a field stands for its default.
+type Connections struct {
+	// Handshake is the most that the opening of a connection may take: 10 s.
+	Handshake time.Duration
+	// MaxAge ends connections now and then, so that a new certificate comes into use; calls may go on for MaxAgeGrace: 12 h, 1 min.
+	MaxAge, MaxAgeGrace time.Duration
+	// PingAfter and PingTimeout find peers that are gone without a word: 2 min, 20 s.
+	PingAfter, PingTimeout time.Duration
+	// MinPingInterval is how often a client may ask whether the core is there: 30 s.
+	MinPingInterval time.Duration
+	// SendStall is how long a stream's reader may take nothing of what waits for it: 2 min.
+	SendStall time.Duration
+	// MaxOpen is how many connections are open at a time: 1,024. One more is closed at once.
+	MaxOpen int
+}
+
+func (c Connections) whole() Connections {
+	for value, otherwise := range map[*time.Duration]time.Duration{
+		&c.Handshake: 10 * time.Second, &c.MaxAge: 12 * time.Hour, &c.MaxAgeGrace: time.Minute, &c.PingAfter: 2 * time.Minute,
+		&c.PingTimeout: 20 * time.Second, &c.MinPingInterval: 30 * time.Second, &c.SendStall: 2 * time.Minute,
+	} {
+		if *value <= 0 {
+			*value = otherwise
+		}
+	}
+	if c.MaxOpen <= 0 {
+		c.MaxOpen = 1024
+	}
+	return c
+}
 
 // Config is what a server is made of.
 type Config struct {
@@ -68,6 +91,9 @@ type Config struct {
 	// MaxUnary and StopGrace may be 0, for the defaults.
 	MaxUnary  time.Duration
 	StopGrace time.Duration
+	// Limits and Connections may be empty, for the defaults.
+	Limits      limits.Config
+	Connections Connections
 	// Now may be nil, for the wall clock.
 	Now func() time.Time
 }
@@ -78,6 +104,7 @@ type Server struct {
 	health   *health.Server
 	stopping chan struct{}
 	grace    time.Duration
+	maxOpen  int
 	once     sync.Once
 }
 
@@ -99,16 +126,22 @@ func New(config Config) (_ *Server, err error) {
 	if config.StopGrace <= 0 {
 		config.StopGrace = DefaultStopGrace
 	}
-	g := &gate{registry: config.Registry, log: config.Log, maxUnary: config.MaxUnary}
+	limiter, err := limits.New(config.Limits)
+	if err != nil {
+		return nil, err
+	}
+	c := config.Connections.whole()
+	g := &gate{registry: config.Registry, limits: limiter, log: config.Log, maxUnary: config.MaxUnary, stall: c.SendStall}
 	options := []grpc.ServerOption{
-		grpc.MaxRecvMsgSize(MaxReceiveBytes), grpc.MaxHeaderListSize(MaxHeaderBytes), grpc.MaxConcurrentStreams(MaxConcurrentStreams),
-		grpc.ConnectionTimeout(connectionTimeout),
-		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: minPingInterval, PermitWithoutStream: true}),
+		grpc.MaxRecvMsgSize(MaxReceiveBytes), grpc.MaxSendMsgSize(MaxSendBytes), grpc.MaxHeaderListSize(MaxHeaderBytes),
+		grpc.MaxConcurrentStreams(MaxConcurrentStreams), grpc.ConnectionTimeout(c.Handshake),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: c.MinPingInterval, PermitWithoutStream: true}),
 		grpc.KeepaliveParams(keepalive.ServerParameters{
-			Time: keepaliveTime, Timeout: keepaliveTimeout, MaxConnectionAge: maxConnectionAge, MaxConnectionAgeGrace: maxConnectionAgeGrace,
+			Time: c.PingAfter, Timeout: c.PingTimeout, MaxConnectionAge: c.MaxAge, MaxConnectionAgeGrace: c.MaxAgeGrace,
 		}),
 		grpc.ChainUnaryInterceptor(g.unary), grpc.ChainStreamInterceptor(g.stream),
 		grpc.ForceServerCodecV2(newCodec()),
+		// There is no handler of unknown methods: with one, their names, which are whatever a stranger wrote, would become spans.
 		// Goroutines that are kept have grown their stacks already, which a read from the store would else do each time. When
 		// all are taken, as by watchers, a call gets one of its own.
 		grpc.NumStreamWorkers(uint32(4 * runtime.GOMAXPROCS(0))),
@@ -119,7 +152,7 @@ func New(config Config) (_ *Server, err error) {
 	}
 	s := &Server{
 		grpc: grpc.NewServer(append(options, config.Options...)...), health: health.NewServer(),
-		stopping: make(chan struct{}), grace: config.StopGrace,
+		stopping: make(chan struct{}), grace: config.StopGrace, maxOpen: c.MaxOpen,
 	}
 	defer func() {
 		if err != nil {
@@ -158,7 +191,7 @@ func (s *Server) ServiceInfo() map[string]grpc.ServiceInfo { return s.grpc.GetSe
 
 // Serve answers until Stop; it returns nil after that.
 func (s *Server) Serve(listener net.Listener) error {
-	if err := s.grpc.Serve(listener); err != nil && !errors.Is(err, grpc.ErrServerStopped) {
+	if err := s.grpc.Serve(&boundedListener{Listener: listener, most: int64(s.maxOpen)}); err != nil && !errors.Is(err, grpc.ErrServerStopped) {
 		return fmt.Errorf("serve: %w", err)
 	}
 	return nil
@@ -184,32 +217,4 @@ func (s *Server) Stop() {
 			<-graceful
 		}
 	})
-}
-
-// CheckAddress resolves an address to listen on, and refuses one that is not loopback when there is no TLS. It tells
-// whether others than this machine can reach it.
-func CheckAddress(address string, withTLS bool) (resolved string, public bool, err error) {
-	tcp, err := net.ResolveTCPAddr("tcp", address)
-	if err != nil {
-		return "", false, fmt.Errorf("listen address %q: %w", address, err)
-	}
-	public = tcp.IP == nil || !tcp.IP.IsLoopback()
-	if public && !withTLS {
-		return "", false, fmt.Errorf("listen address %q is not loopback; allowed without a certificate: 127.0.0.1 or [::1]", address)
-	}
-	return tcp.String(), public, nil
-}
-
-// Listen opens an address as CheckAddress allows it.
-func Listen(ctx context.Context, address string, withTLS bool) (listener net.Listener, public bool, err error) {
-	// The resolved address is opened, so that a name isn't resolved to another one meanwhile.
-	resolved, public, err := CheckAddress(address, withTLS)
-	if err != nil {
-		return nil, false, err
-	}
-	listener, err = (&net.ListenConfig{}).Listen(ctx, "tcp", resolved)
-	if err != nil {
-		return nil, false, fmt.Errorf("listen: %w", err)
-	}
-	return listener, public, nil
 }

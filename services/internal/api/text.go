@@ -2,6 +2,7 @@ package api
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 )
@@ -21,3 +22,9 @@ func cut(text string, most int) string {
 func alike(text string) string {
 	return strings.Join(slices.Compact(strings.Split(strings.ReplaceAll(text, `"`, ""), ": ")), ": ")
 }
+
+// tokenLike is what looks like a token of ours, or the beginning of one. People paste them into the wrong field.
+var tokenLike = regexp.MustCompile(`(?i)cvat_[a-z0-9_]+`)
+
+// withoutTokens takes out what looks like a token: answers and logs get about, and one who may read them needn't be its member.
+func withoutTokens(text string) string { return tokenLike.ReplaceAllString(text, "[a token]") }

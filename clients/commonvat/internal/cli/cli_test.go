@@ -494,7 +494,7 @@ func TestTLS(t *testing.T) {
 	go func() { defer close(done); _ = s.Serve(l) }()
 	defer func() { s.Stop(); <-done }()
 	config := filepath.Join(t.TempDir(), "s.json")
-	r := runWith(t, goodWord, none(), "sign-in", "--config", config, "--server", l.Addr().String(), "--ca-file", ca)
+	r := runWith(t, goodWord, none(), "sign-in", "--config", config, "--server", l.Addr().String(), "--tls-ca", ca)
 	require.Equal(t, ExitOK, r.code, r.err)
 	assert.Equal(t, ExitOK, runWith(t, "", none(), "whoami", "--config", config).code, "the certificates are kept too")
 	f.take()

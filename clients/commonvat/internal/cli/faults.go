@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"strings"
+	"time"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/document"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
@@ -151,6 +152,8 @@ func explain(err error, server string) []string {
 		text = fmt.Sprintf("no answer from the core at %s in time (see --timeout): %s", server, text)
 	case s.Code() == codes.Unauthenticated:
 		text += " (see: commonvat sign-in --help)"
+	case s.Code() == codes.ResourceExhausted && answered:
+		text = "the core refuses for now: " + text
 	}
 	lines := []string{text}
 	if reason(s) == "STALE_ETAG" {
@@ -169,6 +172,8 @@ func explain(err error, server string) []string {
 				}
 				lines = append(lines, "  "+output.Clean(line))
 			}
+		case *errdetails.RetryInfo:
+			lines = append(lines, fmt.Sprintf("  try again in %v", max(v.GetRetryDelay().AsDuration(), time.Second).Round(time.Second)))
 		case *errdetails.PreconditionFailure:
 			for _, f := range v.GetViolations() {
 				lines = append(lines, "  "+output.Clean(f.GetSubject()+": "+f.GetDescription()))

@@ -34,7 +34,7 @@ type app struct {
 	format    string
 	server    string
 	config    string
-	caFile    string
+	tls       tlsFiles
 	timeout   time.Duration
 	requestID string
 	etag      string // of the record that is changed, as it was sent
@@ -112,7 +112,11 @@ the file that COMMONVAT_TOKEN_FILE names, else from the settings file; a kept to
 	f.StringVar(&a.format, "output", "table", "how answers are written: table, json or csv")
 	f.DurationVar(&a.timeout, "timeout", 20*time.Second, "longest wait for one answer")
 	f.StringVar(&a.config, "config", "", "settings file (default: commonvat/settings.json in the user's configuration folder)")
-	f.StringVar(&a.caFile, "ca-file", "", "certificates (PEM) that the server's own must descend from; uses TLS on loopback too")
+	f.StringVar(&a.tls.ca, "tls-ca", "", "certificates (PEM) that the server's own must descend from; uses TLS on loopback too")
+	f.StringVar(&a.tls.cert, "tls-cert", "", "certificate (PEM) to show to a server that asks for one; needs --tls-key")
+	f.StringVar(&a.tls.key, "tls-key", "", "private key (PEM, mode 0600) to --tls-cert")
+	f.StringVar(&a.tls.ca, "ca-file", "", "former name of --tls-ca")
+	_ = f.MarkHidden("ca-file") // it is there: two lines up
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usage("%v", err) })
 	root.PersistentPreRunE = func(*cobra.Command, []string) error {
 		if _, err := output.ParseFormat(a.format); err != nil {
@@ -206,10 +210,10 @@ func (a *app) dial(ctx context.Context) (*grpc.ClientConn, error) {
 	if a.server == "" {
 		return nil, usage("no server is known: give --server HOST:PORT, or sign in first (commonvat sign-in --server HOST:PORT)")
 	}
-	options := connect.Options{Server: a.server, CAFile: a.caFile}
-	if options.CAFile == "" && a.server == kept.Server {
-		options.CAFile = kept.CAFile
+	if a.server == kept.Server {
+		a.tls.fill(kept)
 	}
+	options := a.tls.options(a.server, "")
 	if file := a.Getenv("COMMONVAT_TOKEN_FILE"); file != "" {
 		data, err := settings.ReadPrivate(file)
 		if err != nil {
@@ -223,6 +227,23 @@ func (a *app) dial(ctx context.Context) (*grpc.ClientConn, error) {
 	}
 	err = a.open(ctx, options)
 	return a.conn, err
+}
+
+// tlsFiles are the files of a connection by TLS.
+type tlsFiles struct{ ca, cert, key string }
+
+// fill takes from the settings what no flag said. A certificate and its key come from the same place.
+func (t *tlsFiles) fill(kept settings.Settings) {
+	if t.ca == "" {
+		t.ca = kept.CAFile
+	}
+	if t.cert == "" && t.key == "" {
+		t.cert, t.key = kept.CertFile, kept.KeyFile
+	}
+}
+
+func (t *tlsFiles) options(server, token string) connect.Options {
+	return connect.Options{Server: server, Token: token, CAFile: t.ca, CertFile: t.cert, KeyFile: t.key}
 }
 
 // open makes the connection, traced when the environment asks for it.

@@ -7,7 +7,6 @@ import (
 	"os"
 	"strings"
 
-	"github.com/commonvat/commonvat/clients/commonvat/internal/connect"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/settings"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
@@ -35,7 +34,7 @@ A token is never given on the command line, where others could read it.`,
 			if err != nil {
 				return err
 			}
-			if err := a.open(c.Context(), connect.Options{Server: a.server, Token: token, CAFile: a.caFile}); err != nil {
+			if err := a.open(c.Context(), a.tls.options(a.server, token)); err != nil {
 				return err
 			}
 			me, err := call(c.Context(), a, accessv1.NewAccessServiceClient(a.conn).GetCurrentMember, &accessv1.GetCurrentMemberRequest{})
@@ -46,7 +45,7 @@ A token is never given on the command line, where others could read it.`,
 			if err != nil {
 				return err
 			}
-			if err := (settings.Settings{Server: a.server, Token: token, CAFile: a.caFile}).Save(path); err != nil {
+			if err := (settings.Settings{Server: a.server, Token: token, CAFile: a.tls.ca, CertFile: a.tls.cert, KeyFile: a.tls.key}).Save(path); err != nil {
 				return err
 			}
 			a.say("signed in as %s (%s); kept in %s", output.Clean(me.GetId()), output.Clean(me.GetDisplayName()), path)

@@ -15,6 +15,8 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
+
+	"github.com/commonvat/commonvat/clients/commonvat/internal/settings"
 )
 
 // Options says where the core is and who calls.
@@ -24,6 +26,9 @@ type Options struct {
 	// CAFile holds the certificates that the server's own must descend from; empty means the system's.
 	// With it, TLS is used on loopback too.
 	CAFile string
+	// CertFile and KeyFile are what this client shows of itself, when the server asks; both or neither. With them, TLS is
+	// used on loopback too. Others may not be able to read the key.
+	CertFile, KeyFile string
 	// More is handed to the connection as it is.
 	More []grpc.DialOption
 }
@@ -48,25 +53,18 @@ func Dial(o Options) (*grpc.ClientConn, error) {
 		return nil, fmt.Errorf("server address %q must be HOST:PORT, for example localhost:7730", o.Server)
 	}
 	options := []grpc.DialOption{
-		grpc.WithDefaultServiceConfig(retries), grpc.WithDisableServiceConfig(),
+		grpc.WithChainUnaryInterceptor(comeAgain), grpc.WithDefaultServiceConfig(retries), grpc.WithDisableServiceConfig(),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(MaxAnswer)),
 	}
 	options = append(options, o.More...)
-	target, plain := "dns:///"+o.Server, Loopback(host) && o.CAFile == ""
+	target, plain := "dns:///"+o.Server, Loopback(host) && o.CAFile == "" && o.CertFile == "" && o.KeyFile == ""
 	if plain {
 		target = "passthrough:///" + o.Server
 		options = append(options, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithContextDialer(dialLoopback))
 	} else {
-		config := &tls.Config{MinVersion: tls.VersionTLS13, ServerName: host}
-		if o.CAFile != "" {
-			pem, err := os.ReadFile(o.CAFile)
-			if err != nil {
-				return nil, fmt.Errorf("read the certificates: %w", err)
-			}
-			config.RootCAs = x509.NewCertPool()
-			if !config.RootCAs.AppendCertsFromPEM(pem) {
-				return nil, fmt.Errorf("%s has no certificates in PEM form", o.CAFile)
-			}
+		config, err := tlsConfig(o, host)
+		if err != nil {
+			return nil, err
 		}
 		options = append(options, grpc.WithTransportCredentials(credentials.NewTLS(config)))
 	}
@@ -74,6 +72,40 @@ func Dial(o Options) (*grpc.ClientConn, error) {
 		options = append(options, grpc.WithPerRPCCredentials(bearer{token: o.Token, tls: !plain}))
 	}
 	return grpc.NewClient(target, options...)
+}
+
+func tlsConfig(o Options, host string) (*tls.Config, error) {
+	config := &tls.Config{MinVersion: tls.VersionTLS13, ServerName: host}
+	if o.CAFile != "" {
+		pem, err := os.ReadFile(o.CAFile)
+		if err != nil {
+			return nil, fmt.Errorf("read the certificates: %w", err)
+		}
+		config.RootCAs = x509.NewCertPool()
+		if !config.RootCAs.AppendCertsFromPEM(pem) {
+			return nil, fmt.Errorf("%s has no certificates in PEM form", o.CAFile)
+		}
+	}
+	if o.CertFile == "" && o.KeyFile == "" {
+		return config, nil
+	}
+	if o.CertFile == "" || o.KeyFile == "" {
+		return nil, errors.New("a certificate and its key go together; one of them is missing")
+	}
+	cert, err := os.ReadFile(o.CertFile)
+	if err != nil {
+		return nil, fmt.Errorf("read the certificate: %w", err)
+	}
+	key, err := settings.ReadPrivate(o.KeyFile)
+	if err != nil {
+		return nil, fmt.Errorf("read the key: %w", err)
+	}
+	pair, err := tls.X509KeyPair(cert, key)
+	if err != nil {
+		return nil, fmt.Errorf("certificate %s with key %s: %w", o.CertFile, o.KeyFile, err)
+	}
+	config.Certificates = []tls.Certificate{pair}
+	return config, nil
 }
 
 // Loopback tells whether a host is this machine by its name or number.

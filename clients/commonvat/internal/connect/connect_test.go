@@ -20,6 +20,11 @@ func TestDialRefuses(t *testing.T) {
 	}
 	_, err := Dial(Options{Server: "localhost:7730", CAFile: "none.pem"})
 	assert.Error(t, err)
+	for _, o := range []Options{{CertFile: "a"}, {KeyFile: "a"}} {
+		o.Server = "localhost:7730"
+		_, err = Dial(o)
+		assert.ErrorContains(t, err, "go together")
+	}
 }
 
 // A token is for TLS unless the connection goes to this machine.

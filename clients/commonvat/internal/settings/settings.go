@@ -21,6 +21,9 @@ type Settings struct {
 	// Token belongs to Server and is sent to no other.
 	Token  string `json:"token,omitempty"`
 	CAFile string `json:"ca_file,omitempty"`
+	// CertFile and KeyFile are what this client shows of itself to Server.
+	CertFile string `json:"cert_file,omitempty"`
+	KeyFile  string `json:"key_file,omitempty"`
 }
 
 // ErrOpenToOthers says that the file can be read by other users of the machine.

@@ -15,7 +15,7 @@ func TestSaveAndLoad(t *testing.T) {
 	none, err := Load(path)
 	require.NoError(t, err)
 	assert.Equal(t, Settings{}, none)
-	want := Settings{Server: "localhost:7730", Token: "word", CAFile: "ca.pem"}
+	want := Settings{Server: "localhost:7730", Token: "word", CAFile: "ca.pem", CertFile: "me.pem", KeyFile: "me.key"}
 	require.NoError(t, want.Save(path))
 	require.NoError(t, want.Save(path), "an old file is replaced")
 	got, err := Load(path)

@@ -1,0 +1,67 @@
+package connect
+
+import (
+	"context"
+	"strings"
+	"time"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+)
+
+// maxComeAgain is how often a refused call is made again.
+const maxComeAgain = 3
+
+// comeAgain makes a call again that the core refused for its limits, after the time that it told, as long as the call's
+// deadline allows. A refused call did nothing, yet only reads and requests that carry their id are repeated: of
+// what a call without one did, nobody could be sure if an answer was lost in between.
+func comeAgain(ctx context.Context, method string, request, answer any, conn *grpc.ClientConn, invoke grpc.UnaryInvoker, options ...grpc.CallOption) error {
+	for again := 0; ; again++ {
+		err := invoke(ctx, method, request, answer, conn, options...)
+		wait, told := retryDelay(err)
+		if !told || again == maxComeAgain || !repeatable(method, request) {
+			return err
+		}
+		if deadline, ok := ctx.Deadline(); ok && time.Until(deadline) <= wait {
+			return err // it would end in the wait; the refusal says more than a deadline
+		}
+		timer := time.NewTimer(wait)
+		select {
+		case <-timer.C:
+		case <-ctx.Done():
+			timer.Stop()
+			return err
+		}
+	}
+}
+
+// retryDelay is when the core said to come again.
+func retryDelay(err error) (wait time.Duration, told bool) {
+	s, ok := status.FromError(err)
+	if !ok || s.Code() != codes.ResourceExhausted {
+		return 0, false
+	}
+	for _, d := range s.Details() {
+		if info, ok := d.(*errdetails.RetryInfo); ok && info.GetRetryDelay() != nil {
+			return max(0, info.GetRetryDelay().AsDuration()), true
+		}
+	}
+	return 0, false
+}
+
+// repeatable tells whether a call may be made twice: those that carry a request id, those that only ask, and imports, whose rows
+// have keys.
+func repeatable(method string, request any) bool {
+	if carries, ok := request.(interface{ GetRequestId() string }); ok && carries.GetRequestId() != "" {
+		return true
+	}
+	name := method[strings.LastIndexByte(method, '/')+1:]
+	for _, verb := range []string{"Get", "List", "Ask", "Compare", "Import"} {
+		if strings.HasPrefix(name, verb) {
+			return true
+		}
+	}
+	return false
+}
