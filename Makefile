@@ -17,7 +17,7 @@ export CGO_ENABLED ?= 0
 
 .PHONY: help
 help: ## print this list
-	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-15s %s\n", $$1, $$2}'
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-16s %s\n", $$1, $$2}'
 
 .PHONY: build
 build: ## build the programs and the modules into bin/
@@ -67,6 +67,10 @@ bench: ## print the benchmarks; what counts are the ratios within one run
 lint: ## check the Go code and the .proto files
 	$(BUF) lint
 	$(LINT) run ./...
+
+.PHONY: vulnerabilities
+vulnerabilities: ## fail on known vulnerabilities that .ci/vulnerabilities.txt doesn't accept
+	@.ci/vulnerabilities
 
 .PHONY: breaking
 breaking: ## fail when the .proto files break what the last release promised
