@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"os"
 	"path/filepath"
 	"time"
@@ -17,6 +18,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/api"
 	"github.com/commonvat/commonvat/services/internal/catalog"
+	"github.com/commonvat/commonvat/services/internal/config"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
 	"github.com/commonvat/commonvat/services/internal/telemetry"
 )
@@ -32,38 +34,31 @@ var moduleCallTimeouts = map[string]time.Duration{
 }
 
 func newServe() *cobra.Command {
-	config := &serveConfig{}
 	cmd := &cobra.Command{
 		Use:   "serve",
 		Short: "Runs the core until SIGINT or SIGTERM",
 		Long: `Runs the core until SIGINT or SIGTERM, then ends within the grace.
 
-Records are served as soon as the store is open; modules are started beside it and not waited
-for. Without a certificate only loopback addresses are listened on. Traces are off until an
+What isn't given by a flag is taken from the environment (COMMONVATD_DATA and so on), then from the configuration file, then
+the default; "commonvatd config show" tells what comes of it. Records are served as soon as the store is open; modules are
+started beside it and not waited for. Without a certificate only loopback addresses are listened on. Traces are off until an
 exporter is set in the environment (OTEL_EXPORTER_OTLP_ENDPOINT or OTEL_TRACES_EXPORTER=otlp).`,
 		Args: exactly(0),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if err := config.check(); err != nil {
+			resolved, err := resolve(cmd)
+			if err != nil {
 				return err
 			}
-			return serve(cmd.Context(), config, cmd.ErrOrStderr())
+			return serve(cmd.Context(), &resolved.Config, cmd.ErrOrStderr())
 		},
 	}
-	flags := cmd.Flags()
-	flags.StringVar(&config.data, "data", defaultData, "folder of the records and the modules")
-	flags.StringVar(&config.listen, "listen", defaultListen, "address to listen on; port 0 takes any free one")
-	flags.StringVar(&config.runtimeDir, "runtime-dir", "", "short private folder for module sockets (default: the user's runtime folder)")
-	flags.StringVar(&config.readyFile, "ready-file", "", "file that gets the listening address once the core answers")
-	flags.StringVar(&config.tlsCert, "tls-cert", "", "certificate chain in PEM, needed beyond loopback")
-	flags.StringVar(&config.tlsKey, "tls-key", "", "private key in PEM, needed beyond loopback")
-	flags.StringVar(&config.logLevel, "log-level", "info", "debug, info, warn or error")
-	flags.DurationVar(&config.stopGrace, "stop-grace", api.DefaultStopGrace, "how long calls may go on when the core stops")
+	configFlags(cmd)
 	return cmd
 }
 
 // serve runs the core until ctx ends. What was begun is ended in the opposite order, whatever fails in between.
-func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err error) {
-	log := slog.New(slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: config.level}))
+func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err error) {
+	log := slog.New(slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: config.LogLevel}))
 	var ends []func() error
 	defer func() {
 		for i := len(ends) - 1; i >= 0; i-- {
@@ -71,6 +66,21 @@ func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err erro
 		}
 		log.Info("stopped")
 	}()
+	certificate, err := config.ServerTLS()
+	if err != nil {
+		return err
+	}
+
+	var probing *probes
+	if config.Health.Listen != "" {
+		var address net.Addr
+		if probing, address, err = startProbes(ctx, config.Health.Listen); err != nil {
+			return err
+		}
+		log.Info("probes are answered", telemetry.FieldListen, address.String())
+		ends = append(ends, probing.close)
+	}
+	notify(log, statusLine("opening the store"))
 
 	traces, err := telemetry.Start(ctx, os.Getenv, version(), log)
 	if err != nil {
@@ -84,7 +94,7 @@ func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err erro
 		return nil
 	})
 
-	records, err := sqlite.Open(ctx, sqlite.Config{Path: storePath(config.data), CacheBytes: cacheBytes, Logger: log})
+	records, err := sqlite.Open(ctx, sqlite.Config{Path: storePath(config.Data), CacheBytes: cacheBytes, Logger: log})
 	if err != nil {
 		return err
 	}
@@ -105,13 +115,13 @@ func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err erro
 	more, endPool := wire(ctx, records, modules, log)
 	ends = append(ends, endPool)
 
-	listener, public, err := api.Listen(ctx, config.listen, config.tls != nil)
+	listener, public, err := api.Listen(ctx, config.Listen, config.WithTLS())
 	if err != nil {
 		return err
 	}
 	server, err := api.New(api.Config{
 		Registry: registry, Store: records, Modules: modules, Register: more, Log: log, Options: traces.ServerOptions(public),
-		TLS: config.tls, Reflection: !public, StopGrace: config.stopGrace,
+		TLS: certificate, Reflection: config.Reflection && !public, StopGrace: config.StopGrace,
 	})
 	if err != nil {
 		return errors.Join(err, listener.Close())
@@ -124,16 +134,24 @@ func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err erro
 	})
 
 	address := listener.Addr().String()
-	if config.readyFile != "" {
-		if err := writeReady(config.readyFile, address); err != nil {
+	if config.ReadyFile != "" {
+		if err := writeReady(config.ReadyFile, address); err != nil {
 			return err
 		}
-		ends = append(ends, func() error { return removeReady(config.readyFile) })
+		ends = append(ends, func() error { return removeReady(config.ReadyFile) })
 	}
-	log.Info("ready", telemetry.FieldListen, address, telemetry.FieldPlaintext, config.tls == nil, telemetry.FieldVersion, version())
+	if probing != nil {
+		probing.serving(server.ServiceInfo())
+	}
+	notify(log, stateReady, statusLine("serving on "+address))
+	log.Info("ready", telemetry.FieldListen, address, telemetry.FieldPlaintext, !config.WithTLS(), telemetry.FieldVersion, version())
 
 	select {
 	case <-ctx.Done():
+		if probing != nil {
+			probing.stopping()
+		}
+		notify(log, stateStopping, statusLine("stopping"))
 		log.Info("stopping")
 		return nil
 	case err := <-served:
@@ -142,9 +160,9 @@ func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err erro
 	}
 }
 
-func openModules(config *serveConfig, traces *telemetry.Telemetry, log *slog.Logger) (*catalog.Catalog, error) {
+func openModules(config *config.Config, traces *telemetry.Telemetry, log *slog.Logger) (*catalog.Catalog, error) {
 	settings := catalog.Config{
-		StoreDir: modulesPath(config.data), RuntimeDir: config.runtimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
+		StoreDir: modulesPath(config.Data), RuntimeDir: config.RuntimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
 	}
 	if traces.On() {
 		settings.Spans = traces.ModuleSpans
