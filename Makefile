@@ -93,6 +93,10 @@ checkgenerate: generate demo-data ## fail when a generated file is not what its 
 	@test -z "$$(git status --porcelain -- proto/gen testdata/demo)" || \
 		{ git status --short -- proto/gen testdata/demo; git --no-pager diff --stat -- proto/gen testdata/demo; echo "generated files differ from their sources"; exit 1; }
 
+.PHONY: image-tree
+image-tree: ## build the file tree of the container image into build/tree
+	@rm -rf build/tree && deploy/container/tree.sh build/tree
+
 .PHONY: clean
-clean: ## remove bin/; the record in data/ stays
-	rm -rf $(BIN)
+clean: ## remove bin/ and build/; the record in data/ stays
+	rm -rf $(BIN) build

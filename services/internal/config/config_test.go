@@ -291,3 +291,29 @@ func FuzzFile(f *testing.F) {
 		}
 	})
 }
+
+// The example names every key with its default, so that it can be taken at its word.
+func TestExampleFileIsWhole(t *testing.T) {
+	text, err := os.ReadFile("../../../deploy/systemd/commonvatd.yaml")
+	require.NoError(t, err)
+	var lines []string
+	for line := range strings.Lines(string(text)) {
+		if rest, commented := strings.CutPrefix(line, "#"); commented && !strings.HasPrefix(rest, " ") || strings.HasPrefix(rest, "  ") {
+			line = rest
+		}
+		lines = append(lines, line)
+	}
+	entries, faults := parse([]byte(strings.Join(lines, "")))
+	require.Empty(t, faults)
+	given := map[string]string{}
+	for _, e := range entries {
+		given[e.name] = e.text
+	}
+	want := map[string]string{}
+	for _, k := range keys("/run/user/1000/commonvat") {
+		if wired(k.name) {
+			want[k.name] = k.preset
+		}
+	}
+	assert.Equal(t, want, given)
+}
