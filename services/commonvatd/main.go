@@ -92,7 +92,7 @@ func newRoot() *cobra.Command {
 	group(root)
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
-	root.AddCommand(newServe(), newConfig(), newHealthcheck(), newMember(), newModule(), newVersion())
+	root.AddCommand(newServe(), newConfig(), newDoctor(), newHealthcheck(), newMember(), newModule(), newVersion())
 	return root
 }
 

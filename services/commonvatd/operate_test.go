@@ -16,6 +16,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"github.com/commonvat/commonvat/services/internal/config"
+	"github.com/commonvat/commonvat/services/internal/doctor"
 )
 
 func TestConfigCommands(t *testing.T) {
@@ -136,4 +137,56 @@ func TestProbesAddressTaken(t *testing.T) {
 	code, _, stderr := command(t, "serve", "--data", t.TempDir(), "--listen", "127.0.0.1:0", "--runtime-dir", sockets(t), "--health-listen", listener.Addr().String())
 	assert.Equal(t, exitFault, code)
 	assert.Contains(t, stderr, "listen for probes")
+}
+
+// The table of package doctor's own tests has every check; here it is the whole command on a real installation.
+func TestDoctor(t *testing.T) {
+	data := filepath.Join(t.TempDir(), "data")
+	code, _, stderr := command(t, "member", "add", "stella", "--data", data, "--token-file", filepath.Join(t.TempDir(), "token"))
+	require.Equal(t, exitOK, code, stderr)
+	certFile, keyFile, _ := certificate(t)
+	runtime := sockets(t)
+	examine := func(more ...string) (int, map[string]doctor.Finding) {
+		t.Helper()
+		code, stdout, stderr := command(t, append([]string{"doctor", "--data", data, "--runtime-dir", runtime, "--output", "json"}, more...)...)
+		var list []doctor.Finding
+		require.NoError(t, json.Unmarshal([]byte(stdout), &list), stderr)
+		findings := map[string]doctor.Finding{}
+		for _, f := range list {
+			if f.Level != doctor.OK || findings[f.Check].Check == "" {
+				findings[f.Check] = f
+			}
+		}
+		return code, findings
+	}
+	code, found := examine("--listen", freeAddress(t))
+	assert.Equal(t, exitOK, code, "what needs attention is no fault")
+	assert.Equal(t, doctor.OK, found["store"].Level, found["store"])
+	assert.Equal(t, doctor.Attention, found["core"].Level)
+	assert.Equal(t, doctor.Attention, found["modules"].Level)
+
+	core := runCore(t, data, "--tls-cert", certFile, "--tls-key", keyFile)
+	code, found = examine("--listen", core.address, "--tls-cert", certFile, "--tls-key", keyFile)
+	assert.Equal(t, exitOK, code)
+	assert.Equal(t, doctor.OK, found["core"].Level, found["core"])
+	assert.Equal(t, doctor.OK, found["store"].Level, "also while the core writes: %v", found["store"])
+	// Asked where it isn't, and with what can't be.
+	code, found = examine("--listen", freeAddress(t), "--stop-grace", "0s")
+	assert.Equal(t, exitFault, code)
+	assert.Equal(t, doctor.Fault, found["core"].Level, found["core"])
+	assert.Contains(t, found["configuration"].Found, "stop_grace")
+	require.Equal(t, exitOK, core.stop())
+
+	for name, text := range map[string]string{"no database": "not a database, and long enough to be taken for one by whoever looks at its size alone", "empty": ""} {
+		other := filepath.Join(t.TempDir(), "data")
+		require.NoError(t, os.Mkdir(other, 0o700))
+		require.NoError(t, os.WriteFile(storePath(other), []byte(text), 0o600))
+		code, stdout, _ := command(t, "doctor", "--data", other, "--runtime-dir", runtime)
+		assert.Equal(t, exitFault, code, name)
+		assert.Regexp(t, `store +fault +can't be read`, stdout, name)
+		assert.Contains(t, stdout, "do: keep the folder as it is", name)
+	}
+	code, _, stderr = command(t, "doctor", "--output", "yaml")
+	assert.Equal(t, exitUsage, code)
+	assert.Contains(t, stderr, "allowed: table, json")
 }
