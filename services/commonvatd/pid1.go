@@ -23,6 +23,7 @@ func asInit() (code int, err error) {
 	signals := make(chan os.Signal, 16)
 	signal.Notify(signals, syscall.SIGTERM, syscall.SIGINT, syscall.SIGHUP, syscall.SIGQUIT, syscall.SIGUSR1, syscall.SIGUSR2)
 	defer signal.Stop(signals)
+	//nolint:gosec // this program itself, with what it was given
 	child, err := syscall.ForkExec(self, os.Args, &syscall.ProcAttr{
 		Env: os.Environ(), Files: []uintptr{0, 1, 2},
 		// A group of its own, so that a terminal's interrupt reaches it once, through here, and not twice: the second ends it at once.
@@ -57,7 +58,7 @@ func reap(child int) int {
 		case pid != child:
 		case status.Exited():
 			return status.ExitStatus()
-		case status.Signaled():
+		case status.Signaled(): //nolint:misspell // so it is called
 			return 128 + int(status.Signal())
 		}
 	}

@@ -114,7 +114,7 @@ reflection: perhaps
 	for _, want := range []string{
 		"unknown variable; did you mean COMMONVATD_TLS_KEY? (variable COMMONVATD_TLS_KEE)",
 		"lisen: unknown key; did you mean listen? (" + path + ":2)",
-		"limits.dye.rate: unknown key; did you mean limits.ask.rate? (" + path + ":12)",
+		"limits.dye.rate: unknown key; did you mean limits.read.rate? (" + path + ":12)",
 		"data: is empty; allowed: a folder (" + path + ":1)",
 		`ready_file: "/nowhere/at/all" lies in a folder that isn't there; allowed: a file, or empty for none; its folder must be there (flag --ready-file)`,
 		`tls.cert: "a.pem" has no tls.key beside it; allowed: both or neither (` + path + ":4)",

@@ -14,7 +14,7 @@ import (
 )
 
 // The classes of methods that a limit may be set for.
-var classes = []string{"read", "write", "ask", "steward"}
+var classes = []string{"read", "write", "import", "question", "watch", "steward"}
 
 // notWired are keys whose value nothing of the core follows yet. They are checked like the others and then refused, so that
 // nobody believes in a guard that isn't there. Whoever makes the core follow one takes it out here.

@@ -23,7 +23,7 @@ func ThisSystem() System {
 			if err := unix.Statfs(path, &st); err != nil {
 				return FileSystem{}, fmt.Errorf("%s: %w", path, err)
 			}
-			name, known := fileSystems[int64(st.Type)&0xffffffff]
+			name, known := fileSystems[int64(uint32(st.Type))]
 			if !known {
 				name = fmt.Sprintf("%#x", uint32(st.Type))
 			}
