@@ -82,6 +82,8 @@ network env -i "${environment[@]}" "$chroot" --userspec="$user" "$tree" "${healt
 if network env -i "${environment[@]}" "$chroot" --userspec="$user" "$tree" "${entry[@]}" healthcheck --address 127.0.0.1:7730 >/dev/null 2>&1; then
   fail "members' address answers without TLS"
 fi
+network env -i "${environment[@]}" "$chroot" --userspec="$user" "$tree" "${entry[@]}" doctor >"$work/doctor" 2>&1 || { cat "$work/doctor" >&2; fail "the doctor finds faults"; }
+grep -Eq '^core +ok +runs and serves' "$work/doctor" || { cat "$work/doctor" >&2; fail "the doctor doesn't find the core"; }
 client() { network env -i HOME="$work" COMMONVAT_SERVER=127.0.0.1:7730 COMMONVAT_TOKEN_FILE="$work/token" "$work/commonvat" --ca-file "$work/cert.pem" "$@"; }
 client trial submit testdata/examples/two-orders.yaml >/dev/null || fail "a trial could not be sent"
 client trial share 019df400-0000-7000-8000-000000000001 --level cooperative >/dev/null || fail "a trial could not be shared"
