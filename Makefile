@@ -17,7 +17,7 @@ export CGO_ENABLED ?= 0
 
 .PHONY: help
 help: ## print this list
-	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-15s %s\n", $$1, $$2}'
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-16s %s\n", $$1, $$2}'
 
 .PHONY: build
 build: ## build the programs and the modules into bin/
@@ -72,6 +72,10 @@ lint: ## check the Go code and the .proto files
 	$(BUF) lint
 	$(LINT) run ./...
 
+.PHONY: vulnerabilities
+vulnerabilities: ## fail on known vulnerabilities that .ci/vulnerabilities.txt doesn't accept
+	@.ci/vulnerabilities
+
 .PHONY: breaking
 breaking: ## fail when the .proto files break what the last release promised
 	$(BUF) breaking --against proto/baseline.binpb
@@ -93,6 +97,10 @@ checkgenerate: generate demo-data ## fail when a generated file is not what its 
 	@test -z "$$(git status --porcelain -- proto/gen testdata/demo)" || \
 		{ git status --short -- proto/gen testdata/demo; git --no-pager diff --stat -- proto/gen testdata/demo; echo "generated files differ from their sources"; exit 1; }
 
+.PHONY: image-tree
+image-tree: ## build the file tree of the container image into build/tree
+	@rm -rf build/tree && deploy/container/tree.sh build/tree
+
 .PHONY: clean
-clean: ## remove bin/; the record in data/ stays
-	rm -rf $(BIN)
+clean: ## remove bin/ and build/; the record in data/ stays
+	rm -rf $(BIN) build

@@ -2,103 +2,127 @@ package main
 
 import (
 	"crypto/tls"
+	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"log/slog"
-	"net"
 	"os"
 	"path/filepath"
-	"time"
+	"text/tabwriter"
 
-	"github.com/commonvat/commonvat/services/internal/api"
+	"github.com/spf13/cobra"
+
 	"github.com/commonvat/commonvat/services/internal/api/certs"
 	"github.com/commonvat/commonvat/services/internal/api/limits"
 	"github.com/commonvat/commonvat/services/internal/catalog"
+	"github.com/commonvat/commonvat/services/internal/config"
 )
 
 const (
-	defaultData   = "data"
-	defaultListen = "127.0.0.1:7730"
+	defaultData = "data"
 
-	storeFile    = "commonvat.db"
-	modulesFile  = "modules"
-	cacheBytes   = 16 << 20
-	maxStopGrace = 5 * time.Minute
+	storeFile   = "commonvat.db"
+	modulesFile = "modules"
+	cacheBytes  = 16 << 20
 )
 
 func storePath(data string) string   { return filepath.Join(data, storeFile) }
 func modulesPath(data string) string { return filepath.Join(data, modulesFile) }
 
-// serveConfig is what `commonvatd serve` is told.
-type serveConfig struct {
-	data       string
-	listen     string
-	runtimeDir string
-	readyFile  string
-	tlsCert    string
-	tlsKey     string
-	clientCA   string
-	needClient bool
-	limitTexts []string
-	logLevel   string
-	stopGrace  time.Duration
-
-	level  slog.Level    // of logLevel
-	tls    *tls.Config   // of tlsCert and tlsKey; nil for plaintext
-	limits limits.Config // of limitTexts
-	log    *slog.Logger
+// configFlags gives a command the flags of the configuration.
+func configFlags(cmd *cobra.Command) {
+	cmd.Flags().String("config", "", "configuration file in YAML (default: what "+config.FileVariable+" names, or none)")
+	for _, flag := range config.Flags("") {
+		cmd.Flags().String(flag.Name, flag.Default, flag.Usage)
+		if flag.Default == "true" || flag.Default == "false" {
+			cmd.Flags().Lookup(flag.Name).NoOptDefVal = "true"
+		}
+	}
 }
 
-// check looks at everything before anything is started, and tells all faults at once. The log is written to stderr from then on.
-func (c *serveConfig) check(stderr io.Writer) error {
-	var faults []error
-	fault := func(format string, args ...any) { faults = append(faults, fmt.Errorf(format, args...)) }
-	if c.data == "" {
-		fault("--data is empty; allowed: a folder")
-	} else if info, err := os.Stat(c.data); err == nil && !info.IsDir() {
-		fault("--data %q is no folder", c.data)
+// resolve reads the configuration of a command that has configFlags. Its error is a fault of usage, or nil.
+func resolve(cmd *cobra.Command) (*config.Resolved, error) {
+	in := config.Input{Flags: map[string]string{}, Environ: os.Environ(), RuntimeDir: catalog.DefaultRuntimeDir()}
+	var err error
+	if in.File, err = cmd.Flags().GetString("config"); err != nil {
+		return nil, err
 	}
-	if c.readyFile != "" {
-		if info, err := os.Stat(filepath.Dir(c.readyFile)); err != nil || !info.IsDir() {
-			fault("--ready-file %q: its folder isn't there", c.readyFile)
+	for _, flag := range config.Flags("") {
+		if !cmd.Flags().Changed(flag.Name) {
+			continue
+		}
+		if in.Flags[flag.Name], err = cmd.Flags().GetString(flag.Name); err != nil {
+			return nil, err
 		}
 	}
-	if err := c.level.UnmarshalText([]byte(c.logLevel)); err != nil {
-		fault("--log-level %q is unknown; allowed: debug, info, warn, error", c.logLevel)
+	resolved, err := config.Load(in)
+	if err != nil {
+		return resolved, usageError{err}
 	}
-	c.log = slog.New(slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: c.level}))
-	if c.stopGrace <= 0 || c.stopGrace > maxStopGrace {
-		fault("--stop-grace %v is out of range; allowed: above 0, at most %v", c.stopGrace, maxStopGrace)
+	return resolved, nil
+}
+
+// serverTLS reads the certificates; nil when there are none.
+func serverTLS(c *config.Config, log *slog.Logger) (*tls.Config, error) {
+	if !c.WithTLS() {
+		return nil, nil //nolint:nilnil // plaintext is no fault
 	}
-	if c.runtimeDir == "" {
-		c.runtimeDir = catalog.DefaultRuntimeDir()
+	return certs.Open(certs.Files{Cert: c.TLS.Cert, Key: c.TLS.Key, ClientCA: c.TLS.ClientCA, RequireClient: c.TLS.RequireClientCert}, log, nil)
+}
+
+// memberLimits are the configured ones by the interface's classes.
+func memberLimits(c *config.Config) limits.Config {
+	rates := map[limits.Class]limits.Rate{}
+	for class := limits.Read; class <= limits.Steward; class++ {
+		limit := c.Limits[class.String()]
+		rates[class] = limits.Rate{PerSecond: limit.Rate, Burst: limit.Burst}
 	}
-	for _, text := range c.limitTexts {
-		if err := c.limits.Set(text); err != nil {
-			fault("--limit: %w", err)
-		}
+	return limits.Config{Rates: rates}
+}
+
+func newConfig() *cobra.Command {
+	cmd := &cobra.Command{Use: "config", Short: "Checks and shows the configuration that serve would run by"}
+	group(cmd)
+	check := &cobra.Command{
+		Use: "check", Short: "Tells every fault of the configuration, and starts nothing", Args: exactly(0),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if _, err := resolve(cmd); err != nil {
+				return err
+			}
+			_, err := fmt.Fprintln(cmd.OutOrStdout(), "configuration is whole")
+			return err
+		},
 	}
-	switch files := (certs.Files{Cert: c.tlsCert, Key: c.tlsKey, ClientCA: c.clientCA, RequireClient: c.needClient}); {
-	case (c.tlsCert == "") != (c.tlsKey == ""):
-		fault("--tls-cert and --tls-key go together; one of them is missing")
-	case c.tlsCert == "" && (c.clientCA != "" || c.needClient):
-		fault("--tls-client-ca and --tls-require-client-cert need --tls-cert and --tls-key")
-	case c.needClient && c.clientCA == "":
-		fault("--tls-require-client-cert needs --tls-client-ca")
-	case c.tlsCert != "":
-		var err error
-		if c.tls, err = certs.Open(files, c.log, nil); err != nil {
-			fault("--tls-cert, --tls-key, --tls-client-ca: %w", err)
-		}
+	var form string
+	show := &cobra.Command{
+		Use: "show", Short: "Shows every value and where it came from, faults too", Args: exactly(0),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			if form != "table" && form != "json" {
+				return usageError{fmt.Errorf("--output %q is unknown; allowed: table, json", form)}
+			}
+			resolved, fault := resolve(cmd)
+			if resolved == nil {
+				return fault
+			}
+			if form == "json" {
+				encoder := json.NewEncoder(cmd.OutOrStdout())
+				encoder.SetIndent("", "  ")
+				return errors.Join(fault, encoder.Encode(resolved.Values))
+			}
+			table := tabwriter.NewWriter(cmd.OutOrStdout(), 0, 4, 2, ' ', 0)
+			_, _ = fmt.Fprintln(table, "KEY\tVALUE\tFROM")
+			for _, value := range resolved.Values {
+				_, _ = fmt.Fprintf(table, "%s\t%q\t%s\n", value.Key, value.Value, value.Source)
+			}
+			if err := table.Flush(); err != nil {
+				return err
+			}
+			return fault
+		},
 	}
-	if _, port, err := net.SplitHostPort(c.listen); err != nil || port == "" {
-		fault("--listen %q is malformed; allowed: host:port, with port 0 for any free one", c.listen)
-	} else if _, _, err := api.CheckAddress(c.listen, c.tlsCert != ""); err != nil {
-		fault("--listen: %w", err)
-	}
-	if len(faults) > 0 {
-		return usageError{errors.Join(faults...)}
-	}
-	return nil
+	show.Flags().StringVar(&form, "output", "table", "table or json")
+	configFlags(check)
+	configFlags(show)
+	cmd.AddCommand(check, show)
+	return cmd
 }

@@ -29,6 +29,14 @@ type usageError struct{ error }
 func (e usageError) Unwrap() error { return e.error }
 
 func main() {
+	if os.Getpid() == 1 {
+		code, err := asInit()
+		if err != nil {
+			_, _ = fmt.Fprintln(os.Stderr, "commonvatd: "+err.Error())
+			code = exitFault
+		}
+		os.Exit(code)
+	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	// After the first signal the defaults hold again, so that a second one ends the process at once.
 	context.AfterFunc(ctx, stop)
@@ -84,7 +92,7 @@ func newRoot() *cobra.Command {
 	group(root)
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
-	root.AddCommand(newServe(), newMember(), newModule(), newBackup(), newVerify(), newVersion())
+	root.AddCommand(newServe(), newConfig(), newDoctor(), newHealthcheck(), newMember(), newModule(), newBackup(), newVerify(), newVersion())
 	return root
 }
 

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"net"
 	"os"
 	"path/filepath"
 	"time"
@@ -16,8 +17,8 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/api"
-	"github.com/commonvat/commonvat/services/internal/api/limits"
 	"github.com/commonvat/commonvat/services/internal/catalog"
+	"github.com/commonvat/commonvat/services/internal/config"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
 	"github.com/commonvat/commonvat/services/internal/telemetry"
 )
@@ -35,42 +36,32 @@ var moduleCallTimeouts = map[string]time.Duration{
 }
 
 func newServe() *cobra.Command {
-	config := &serveConfig{}
 	cmd := &cobra.Command{
 		Use:   "serve",
 		Short: "Runs the core until SIGINT or SIGTERM",
 		Long: `Runs the core until SIGINT or SIGTERM, then ends within the grace.
 
-Records are served as soon as the store is open; modules are started beside it and not waited
-for. Without a certificate only loopback addresses are listened on; certificates are read again
-when their files change. Calls beyond a limit are refused at once. Traces are off until an
+What isn't given by a flag is taken from the environment (COMMONVATD_DATA and so on), then from the configuration file, then
+the default; "commonvatd config show" tells what comes of it. Records are served as soon as the store is open; modules are
+started beside it and not waited for. Without a certificate only loopback addresses are listened on; certificates are read
+again when their files change. Calls beyond a limit are refused at once. Traces are off until an
 exporter is set in the environment (OTEL_EXPORTER_OTLP_ENDPOINT or OTEL_TRACES_EXPORTER=otlp).`,
 		Args: exactly(0),
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if err := config.check(cmd.ErrOrStderr()); err != nil {
+			resolved, err := resolve(cmd)
+			if err != nil {
 				return err
 			}
-			return serve(cmd.Context(), config)
+			return serve(cmd.Context(), &resolved.Config, cmd.ErrOrStderr())
 		},
 	}
-	flags := cmd.Flags()
-	flags.StringVar(&config.data, "data", defaultData, "folder of the records and the modules")
-	flags.StringVar(&config.listen, "listen", defaultListen, "address to listen on; port 0 takes any free one")
-	flags.StringVar(&config.runtimeDir, "runtime-dir", "", "short private folder for module sockets (default: the user's runtime folder)")
-	flags.StringVar(&config.readyFile, "ready-file", "", "file that gets the listening address once the core answers")
-	flags.StringVar(&config.tlsCert, "tls-cert", "", "certificate chain in PEM, needed beyond loopback")
-	flags.StringVar(&config.tlsKey, "tls-key", "", "private key in PEM, needed beyond loopback")
-	flags.StringVar(&config.clientCA, "tls-client-ca", "", "certificates in PEM that a client's own must descend from, when it shows one; its token is needed all the same")
-	flags.BoolVar(&config.needClient, "tls-require-client-cert", false, "refuse clients that show no certificate")
-	flags.StringArrayVar(&config.limitTexts, "limit", nil, "a bound for each member, NAME=VALUE, may be given again: "+limits.Settings)
-	flags.StringVar(&config.logLevel, "log-level", "info", "debug, info, warn or error")
-	flags.DurationVar(&config.stopGrace, "stop-grace", api.DefaultStopGrace, "how long calls may go on when the core stops")
+	configFlags(cmd)
 	return cmd
 }
 
 // serve runs the core until ctx ends. What was begun is ended in the opposite order, whatever fails in between.
-func serve(ctx context.Context, config *serveConfig) (err error) {
-	log := config.log
+func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err error) {
+	log := slog.New(slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: config.LogLevel}))
 	var ends []func() error
 	defer func() {
 		for i := len(ends) - 1; i >= 0; i-- {
@@ -78,6 +69,21 @@ func serve(ctx context.Context, config *serveConfig) (err error) {
 		}
 		log.Info("stopped")
 	}()
+	certificate, err := serverTLS(config, log)
+	if err != nil {
+		return err
+	}
+
+	var probing *probes
+	if config.Health.Listen != "" {
+		var address net.Addr
+		if probing, address, err = startProbes(ctx, config.Health.Listen); err != nil {
+			return err
+		}
+		log.Info("probes are answered", telemetry.FieldListen, address.String())
+		ends = append(ends, probing.close)
+	}
+	notify(log, statusLine("opening the store"))
 
 	traces, err := telemetry.Start(ctx, os.Getenv, version(), log)
 	if err != nil {
@@ -91,7 +97,7 @@ func serve(ctx context.Context, config *serveConfig) (err error) {
 		return nil
 	})
 
-	records, err := sqlite.Open(ctx, sqlite.Config{Path: storePath(config.data), CacheBytes: cacheBytes, Logger: log})
+	records, err := sqlite.Open(ctx, sqlite.Config{Path: storePath(config.Data), CacheBytes: cacheBytes, Logger: log})
 	if err != nil {
 		return err
 	}
@@ -117,13 +123,13 @@ func serve(ctx context.Context, config *serveConfig) (err error) {
 	more, endPool := wire(ctx, records, modules, log)
 	ends = append(ends, endPool)
 
-	listener, public, err := api.Listen(ctx, config.listen, config.tls != nil)
+	listener, public, err := api.Listen(ctx, config.Listen, config.WithTLS())
 	if err != nil {
 		return err
 	}
 	server, err := api.New(api.Config{
 		Registry: registry, Store: records, Modules: modules, Register: more, Log: log, Options: traces.ServerOptions(public),
-		TLS: config.tls, Reflection: !public, StopGrace: config.stopGrace, Limits: config.limits,
+		TLS: certificate, Reflection: config.Reflection && !public, StopGrace: config.StopGrace, Limits: memberLimits(config),
 	})
 	if err != nil {
 		return errors.Join(err, listener.Close())
@@ -136,16 +142,24 @@ func serve(ctx context.Context, config *serveConfig) (err error) {
 	})
 
 	address := listener.Addr().String()
-	if config.readyFile != "" {
-		if err := writeReady(config.readyFile, address); err != nil {
+	if config.ReadyFile != "" {
+		if err := writeReady(config.ReadyFile, address); err != nil {
 			return err
 		}
-		ends = append(ends, func() error { return removeReady(config.readyFile) })
+		ends = append(ends, func() error { return removeReady(config.ReadyFile) })
 	}
-	log.Info("ready", telemetry.FieldListen, address, telemetry.FieldPlaintext, config.tls == nil, telemetry.FieldVersion, version())
+	if probing != nil {
+		probing.serving(server.ServiceInfo())
+	}
+	notify(log, stateReady, statusLine("serving on "+address))
+	log.Info("ready", telemetry.FieldListen, address, telemetry.FieldPlaintext, !config.WithTLS(), telemetry.FieldVersion, version())
 
 	select {
 	case <-ctx.Done():
+		if probing != nil {
+			probing.stopping()
+		}
+		notify(log, stateStopping, statusLine("stopping"))
 		log.Info("stopping")
 		return nil
 	case err := <-served:
@@ -154,9 +168,9 @@ func serve(ctx context.Context, config *serveConfig) (err error) {
 	}
 }
 
-func openModules(config *serveConfig, traces *telemetry.Telemetry, log *slog.Logger) (*catalog.Catalog, error) {
+func openModules(config *config.Config, traces *telemetry.Telemetry, log *slog.Logger) (*catalog.Catalog, error) {
 	settings := catalog.Config{
-		StoreDir: modulesPath(config.data), RuntimeDir: config.runtimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
+		StoreDir: modulesPath(config.Data), RuntimeDir: config.RuntimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
 	}
 	if traces.On() {
 		settings.Spans = traces.ModuleSpans

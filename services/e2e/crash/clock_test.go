@@ -55,7 +55,7 @@ func startClocked(t *testing.T, retention time.Duration) *clocked {
 	require.NoError(t, err)
 	t.Cleanup(func() { assert.NoError(t, c.store.Close()) })
 	c.registry = access.New(c.store, c.now)
-	_, err = c.registry.CreateMember(t.Context(), store.MemberRow{ID: "ash", DisplayName: "Ash", Roles: []string{"member"}})
+	_, err = c.registry.CreateMember(t.Context(), store.Actor{Member: store.Server, Method: "test"}, store.MemberRow{ID: "ash", DisplayName: "Ash", Roles: []string{"member"}})
 	require.NoError(t, err)
 	server, err := api.New(api.Config{Registry: c.registry, Store: c.store, Modules: noModules{}, Log: slog.New(slog.DiscardHandler), Now: c.now})
 	require.NoError(t, err)
@@ -75,7 +75,7 @@ func startClocked(t *testing.T, retention time.Duration) *clocked {
 
 func (c *clocked) token(t *testing.T, ends time.Time) context.Context {
 	t.Helper()
-	_, text, err := c.registry.IssueToken(t.Context(), "ash", "test", ends)
+	_, text, err := c.registry.IssueToken(t.Context(), store.Actor{Member: store.Server, Method: "test"}, "ash", "test", ends)
 	require.NoError(t, err)
 	ctx, cancel := context.WithTimeout(context.Background(), callWithin)
 	t.Cleanup(cancel)
@@ -202,7 +202,7 @@ func TestTokensWhenTheClockJumps(t *testing.T) {
 	assert.False(t, works(ending), "it has ended")
 	assert.True(t, works(lasting))
 
-	revokedID, text, err := c.registry.IssueToken(t.Context(), "ash", "test", time.Time{})
+	revokedID, text, err := c.registry.IssueToken(t.Context(), store.Actor{Member: store.Server, Method: "test"}, "ash", "test", time.Time{})
 	require.NoError(t, err)
 	ctx, cancel := context.WithTimeout(context.Background(), callWithin)
 	defer cancel()
@@ -210,7 +210,7 @@ func TestTokensWhenTheClockJumps(t *testing.T) {
 	assert.True(t, works(revoked))
 	caller, err := c.registry.Authenticate(t.Context(), text)
 	require.NoError(t, err)
-	require.NoError(t, c.registry.RevokeToken(t.Context(), caller, revokedID))
+	require.NoError(t, c.registry.RevokeToken(t.Context(), store.Actor{Member: "ash", Method: "test"}, caller, revokedID))
 	c.jump(-3 * time.Hour) // to before it was revoked
 	assert.False(t, works(revoked), "revoked is revoked")
 }

@@ -222,7 +222,7 @@ func (c *core) bad() map[string]string {
 }
 
 // told is a refusal without what is each call's own.
-func told(t *testing.T, err error) string {
+func toldAlike(t *testing.T, err error) string {
 	t.Helper()
 	st := status.Convert(err).Proto()
 	require.EqualValues(t, codes.Unauthenticated, st.GetCode(), "%v", err)
@@ -246,10 +246,10 @@ func TestWrongTokensAreToldAlike(t *testing.T) {
 		return err
 	}
 	_, err := c.access().GetCurrentMember(c.as(""), &accesspb.GetCurrentMemberRequest{})
-	none := told(t, err)
+	none := toldAlike(t, err)
 	for name, token := range c.bad() {
-		assert.Equal(t, none, told(t, with(token)), name)
-		assert.Equal(t, none, told(t, with(token)), "%s, a second time", name)
+		assert.Equal(t, none, toldAlike(t, with(token)), name)
+		assert.Equal(t, none, toldAlike(t, with(token)), "%s, a second time", name)
 	}
 	require.NoError(t, with(c.tokens["ada"]))
 }
@@ -269,7 +269,7 @@ func TestGuessesAreNotLookedUpWithoutEnd(t *testing.T) {
 	looked.Store(0)
 	var answer string
 	for i := range 200 {
-		this := told(t, me(guess(c.tokens["ada"], i)))
+		this := toldAlike(t, me(guess(c.tokens["ada"], i)))
 		if i > 0 {
 			assert.Equal(t, answer, this)
 		}
@@ -277,7 +277,7 @@ func TestGuessesAreNotLookedUpWithoutEnd(t *testing.T) {
 	}
 	assert.EqualValues(t, burst, looked.Load())
 	require.NoError(t, me(c.tokens["ada"]))
-	assert.Equal(t, answer, told(t, me(c.tokens["bo"])), "not proven yet: indistinguishable from a guess")
+	assert.Equal(t, answer, toldAlike(t, me(c.tokens["bo"])), "not proven yet: indistinguishable from a guess")
 	at = at.Add(10 * time.Second)
 	require.NoError(t, me(c.tokens["bo"]))
 }

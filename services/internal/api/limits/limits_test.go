@@ -213,37 +213,11 @@ func TestPlace(t *testing.T) {
 	assert.Empty(t, place(&net.TCPAddr{}))
 }
 
-func TestSet(t *testing.T) {
-	var c Config
-	for _, text := range []string{"read=2.5/10", "failures=1/5", "questions=2", "watches-per-member=7"} {
-		require.NoError(t, c.Set(text))
-	}
-	assert.Equal(t, Config{Rates: map[Class]Rate{Read: {2.5, 10}}, Failures: Rate{1, 5}, Questions: 2, WatchesPerMember: 7}, c)
-	for _, text := range []string{"", "read", "read=", "read=1", "read=0/1", "read=-1/1", "read=NaN/1", "read=Inf/1", "read=1/0", "read=1/x", "read=1e7/1",
-		"exempt=1/1", "questions=0", "questions=1.5", "questions=99999999", "colour=1", "failures=x"} {
-		before := c
-		require.ErrorContains(t, c.Set(text), "allowed: ", text)
-		assert.Equal(t, before, c, text)
-	}
+func TestFaultsOfAConfiguration(t *testing.T) {
 	_, err := New(Config{Questions: -1, Rates: map[Class]Rate{Write: {-1, 1}}, Failures: Rate{1, 0}})
 	require.ErrorContains(t, err, "limit questions: -1")
 	require.ErrorContains(t, err, "limit write: -1")
 	require.ErrorContains(t, err, "limit failures: 1 calls a second and 0 at once")
-}
-
-func FuzzSet(f *testing.F) {
-	for _, seed := range []string{"read=2.5/10", "questions=2", "failures=1e-3/1", "read=0x1p-2/1", "=", "watch=1/1/1", "read=nan/1"} {
-		f.Add(seed)
-	}
-	f.Fuzz(func(t *testing.T, text string) {
-		var c Config
-		if c.Set(text) != nil {
-			assert.Equal(t, Config{}, c)
-			return
-		}
-		_, err := New(c)
-		require.NoError(t, err, "what is taken can be used")
-	})
 }
 
 // BenchmarkBegin is what a call costs that is let in: the bucket, and the look at the token's address.
