@@ -12,6 +12,7 @@ import (
 
 	"github.com/commonvat/commonvat/services/internal/api"
 	"github.com/commonvat/commonvat/services/internal/catalog"
+	"github.com/commonvat/commonvat/services/internal/telemetry"
 )
 
 const (
@@ -33,6 +34,7 @@ type serveConfig struct {
 	listen     string
 	runtimeDir string
 	readyFile  string
+	metrics    string
 	tlsCert    string
 	tlsKey     string
 	logLevel   string
@@ -54,6 +56,11 @@ func (c *serveConfig) check() error {
 	if c.readyFile != "" {
 		if info, err := os.Stat(filepath.Dir(c.readyFile)); err != nil || !info.IsDir() {
 			fault("--ready-file %q: its folder isn't there", c.readyFile)
+		}
+	}
+	if c.metrics != "" {
+		if err := telemetry.CheckMetricsListen(c.metrics); err != nil {
+			fault("--metrics-listen: %w", err)
 		}
 	}
 	if err := c.level.UnmarshalText([]byte(c.logLevel)); err != nil {

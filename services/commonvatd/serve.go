@@ -39,8 +39,10 @@ func newServe() *cobra.Command {
 		Long: `Runs the core until SIGINT or SIGTERM, then ends within the grace.
 
 Records are served as soon as the store is open; modules are started beside it and not waited
-for. Without a certificate only loopback addresses are listened on. Traces are off until an
-exporter is set in the environment (OTEL_EXPORTER_OTLP_ENDPOINT or OTEL_TRACES_EXPORTER=otlp).`,
+for. Without a certificate only loopback addresses are listened on. Traces and metrics are off
+until an exporter is set in the environment (OTEL_EXPORTER_OTLP_ENDPOINT, or
+OTEL_TRACES_EXPORTER=otlp and OTEL_METRICS_EXPORTER=otlp); --metrics-listen offers metrics
+to be pulled, in the Prometheus text format at /metrics.`,
 		Args: exactly(0),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			if err := config.check(); err != nil {
@@ -54,6 +56,7 @@ exporter is set in the environment (OTEL_EXPORTER_OTLP_ENDPOINT or OTEL_TRACES_E
 	flags.StringVar(&config.listen, "listen", defaultListen, "address to listen on; port 0 takes any free one")
 	flags.StringVar(&config.runtimeDir, "runtime-dir", "", "short private folder for module sockets (default: the user's runtime folder)")
 	flags.StringVar(&config.readyFile, "ready-file", "", "file that gets the listening address once the core answers")
+	flags.StringVar(&config.metrics, "metrics-listen", "", "loopback address, or unix:PATH, where metrics can be pulled from (default: nowhere)")
 	flags.StringVar(&config.tlsCert, "tls-cert", "", "certificate chain in PEM, needed beyond loopback")
 	flags.StringVar(&config.tlsKey, "tls-key", "", "private key in PEM, needed beyond loopback")
 	flags.StringVar(&config.logLevel, "log-level", "info", "debug, info, warn or error")
@@ -63,7 +66,7 @@ exporter is set in the environment (OTEL_EXPORTER_OTLP_ENDPOINT or OTEL_TRACES_E
 
 // serve runs the core until ctx ends. What was begun is ended in the opposite order, whatever fails in between.
 func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err error) {
-	log := slog.New(slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: config.level}))
+	log := slog.New(telemetry.LogHandler(slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: config.level})))
 	var ends []func() error
 	defer func() {
 		for i := len(ends) - 1; i >= 0; i-- {
@@ -72,25 +75,25 @@ func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err erro
 		log.Info("stopped")
 	}()
 
-	traces, err := telemetry.Start(ctx, os.Getenv, version(), log)
+	told, err := telemetry.Start(ctx, telemetry.Config{Getenv: os.Getenv, MetricsListen: config.metrics, Version: version(), Log: log})
 	if err != nil {
 		return err
 	}
 	ends = append(ends, func() error { //nolint:contextcheck // ctx has ended by then; the end has a deadline of its own
-		// Traces that a collector doesn't take are lost; that is no reason to call the end a failed one.
-		if err := traces.Shutdown(); err != nil {
-			log.Warn("the last traces were not taken", "error", err)
+		// What a collector doesn't take is lost; that is no reason to call the end a failed one.
+		if err := told.Shutdown(); err != nil {
+			log.Warn("the last traces or metrics were not taken", "error", err)
 		}
 		return nil
 	})
 
-	records, err := sqlite.Open(ctx, sqlite.Config{Path: storePath(config.data), CacheBytes: cacheBytes, Logger: log})
+	records, err := sqlite.Open(ctx, sqlite.Config{Path: storePath(config.data), CacheBytes: cacheBytes, Logger: log, Committed: committed(told)})
 	if err != nil {
 		return err
 	}
 	ends = append(ends, records.Close)
 
-	modules, err := openModules(config, traces, log) //nolint:contextcheck // modules end by Close, after the last call
+	modules, err := openModules(config, told, log) //nolint:contextcheck // modules end by Close, after the last call
 	if err != nil {
 		return err
 	}
@@ -102,15 +105,20 @@ func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err erro
 	})
 
 	registry := access.New(records, nil)
-	more, endPool := wire(ctx, records, modules, log)
+	more, poolStatus, endPool := wire(ctx, records, modules, log)
 	ends = append(ends, endPool)
+	endObserving, err := observe(told, config, nil, modules, poolStatus, log)
+	if err != nil {
+		return err
+	}
+	ends = append(ends, endObserving)
 
 	listener, public, err := api.Listen(ctx, config.listen, config.tls != nil)
 	if err != nil {
 		return err
 	}
 	server, err := api.New(api.Config{
-		Registry: registry, Store: records, Modules: modules, Register: more, Log: log, Options: traces.ServerOptions(public),
+		Registry: registry, Store: records, Modules: modules, Register: more, Log: log, Options: told.ServerOptions(public), Meter: told.Metrics(),
 		TLS: config.tls, Reflection: !public, StopGrace: config.stopGrace,
 	})
 	if err != nil {
@@ -142,14 +150,19 @@ func serve(ctx context.Context, config *serveConfig, stderr io.Writer) (err erro
 	}
 }
 
-func openModules(config *serveConfig, traces *telemetry.Telemetry, log *slog.Logger) (*catalog.Catalog, error) {
+func openModules(config *serveConfig, told *telemetry.Telemetry, log *slog.Logger) (*catalog.Catalog, error) {
 	settings := catalog.Config{
 		StoreDir: modulesPath(config.data), RuntimeDir: config.runtimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
 	}
-	if traces.On() {
-		settings.Spans = traces.ModuleSpans
+	if told.Metrics() != nil {
+		settings.Meter = func(module catalog.Module) catalog.CallMeter {
+			return told.Metrics().Module(module.Name, module.Version, module.Kind)
+		}
+	}
+	if told.On() {
+		settings.Spans = told.ModuleSpans
 		settings.DialOptions = func(module catalog.Module) []grpc.DialOption {
-			return traces.ModuleDialOptions(module.Name, module.Version, module.Kind)
+			return told.ModuleDialOptions(module.Name, module.Version, module.Kind)
 		}
 	}
 	return catalog.Open(settings)

@@ -186,6 +186,10 @@ type group struct {
 
 // attempt runs the changes in one transaction. An error means that nothing of any is durable.
 func (w *writer) attempt(jobs []*job) ([]answer, error) {
+	var began time.Time
+	if w.store.told != nil {
+		began = time.Now()
+	}
 	if err := w.exec("BEGIN IMMEDIATE"); err != nil {
 		return nil, fault(err)
 	}
@@ -220,6 +224,9 @@ func (w *writer) attempt(jobs []*job) ([]answer, error) {
 	w.revision, w.codes = g.revision, g.codes
 	w.idleWork = w.idleWork || g.wrote
 	w.store.feed.publish(g.revision)
+	if w.store.told != nil {
+		w.store.told(len(jobs), time.Since(began))
+	}
 	return answers, nil
 }
 
@@ -304,7 +311,7 @@ func callApply(c *change, j *job) (response []byte, err error) {
 	defer func() {
 		if value := recover(); value != nil {
 			stack := debug.Stack()
-			c.writer.store.log.Error("change panicked", "panic", value, "stack", string(stack))
+			c.writer.store.log.ErrorContext(j.ctx, "change panicked", "panic", value, "stack", string(stack))
 			response, err = nil, &store.PanicError{Value: value, Stack: stack}
 		}
 	}()
