@@ -3,6 +3,7 @@ package api_test
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"log/slog"
 	"strings"
 	"sync"
@@ -115,4 +116,40 @@ func TestEveryCallsLineHasItsTrace(t *testing.T) {
 	}
 	assert.Len(t, traces, 3, "each call has a trace of its own")
 	assert.Len(t, calls(), 3)
+}
+
+// BenchmarkMetrics reads trials and is refused trials with metrics off and on, by turns. The x-off figure is the speed with them on
+// as a share of that with them off.
+func BenchmarkMetrics(b *testing.B) {
+	off := startBenchCore(b, 8<<20)
+	told, err := telemetry.Start(b.Context(), telemetry.Config{
+		Getenv: func(string) string { return "" }, MetricsListen: "127.0.0.1:0", Version: "bench", Log: slog.New(slog.DiscardHandler),
+	})
+	require.NoError(b, err)
+	b.Cleanup(func() { require.NoError(b, told.Shutdown()) })
+	on := startBenchCore(b, 8<<20, func(config *api.Config) {
+		config.Options, config.Meter = told.ServerOptions(false), told.Metrics()
+	})
+	read := func(of benchCore, known bool) func(int) error {
+		id := newID()
+		want := codes.NotFound
+		if known {
+			kept, err := of.trials.SubmitTrial(of.ctx, ladenTrial())
+			require.NoError(b, err)
+			id, want = kept.GetTrial().GetId(), codes.OK
+		}
+		return func(int) error {
+			_, err := of.trials.GetTrial(of.ctx, &labpb.GetTrialRequest{TrialId: id})
+			if status.Code(err) != want {
+				return fmt.Errorf("want %v: %w", want, err)
+			}
+			return nil
+		}
+	}
+	for _, c := range []struct {
+		name  string
+		known bool
+	}{{"answered", true}, {"refused", false}} {
+		b.Run(c.name, func(b *testing.B) { against(b, "x-off", 8, read(on, c.known), read(off, c.known)) })
+	}
 }

@@ -2,6 +2,7 @@ package catalog_test
 
 import (
 	"context"
+	"log/slog"
 	"sync"
 	"testing"
 	"time"
@@ -135,4 +136,35 @@ func TestStatesAreThoseOfMetrics(t *testing.T) {
 	assert.Equal(t, []string{
 		string(catalog.StateStarting), string(catalog.StateRunning), string(catalog.StateBackoff), string(catalog.StateQuarantined), string(catalog.StateStopped),
 	}, telemetry.ModuleStates())
+}
+
+// BenchmarkCountedCall calls a module with metrics on and off, by turns; the ratio is the time with them on over that without.
+func BenchmarkCountedCall(b *testing.B) {
+	told, err := telemetry.Start(b.Context(), telemetry.Config{
+		Getenv: func(string) string { return "" }, MetricsListen: "127.0.0.1:0", Version: "bench", Log: slog.New(slog.DiscardHandler),
+	})
+	require.NoError(b, err)
+	b.Cleanup(func() { require.NoError(b, told.Shutdown()) })
+	off := catalogtest.Open(b, []string{folder(b, "echo")})
+	on := catalogtest.Open(b, []string{folder(b, "echo")}, func(cfg *catalog.Config) {
+		cfg.Meter = func(m catalog.Module) catalog.CallMeter { return told.Metrics().Module(m.Name, m.Version, m.Kind) }
+	})
+	in := make([]byte, 256)
+	through := func(c *catalog.Catalog, stream bool) func() error {
+		return func() error {
+			h, err := c.Acquire(sdk.KindPalette)
+			if err != nil {
+				return err
+			}
+			defer h.Release()
+			if stream {
+				_, err = echo.Collect(b.Context(), h, in)
+			} else {
+				_, err = echo.Call(b.Context(), h, in)
+			}
+			return err
+		}
+	}
+	b.Run("one answer", func(b *testing.B) { inTurns(b, through(on, false), through(off, false)) })
+	b.Run("stream", func(b *testing.B) { inTurns(b, through(on, true), through(off, true)) })
 }
