@@ -66,6 +66,7 @@ type lab struct {
 	data    string
 	runtime string
 	env     []string // further environment of the core
+	args    []string // further arguments of the core
 	tokens  map[string]string
 	core    *exec.Cmd
 	ended   chan struct{} // closed when the core has ended
@@ -122,8 +123,8 @@ func (l *lab) start() {
 	_ = os.Remove(ready) // of a core that was killed
 	log, err := os.OpenFile(l.logFile(), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 	require.NoError(l.t, err)
-	core := exec.Command(program("commonvatd"), "serve", "--data", l.data, "--listen", "127.0.0.1:0",
-		"--ready-file", ready, "--runtime-dir", l.runtime, "--log-level", "debug")
+	core := exec.Command(program("commonvatd"), append([]string{"serve", "--data", l.data, "--listen", "127.0.0.1:0",
+		"--ready-file", ready, "--runtime-dir", l.runtime, "--log-level", "debug"}, l.args...)...)
 	core.Env = environment(l.env...)
 	core.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	core.Stdout, core.Stderr = log, log
