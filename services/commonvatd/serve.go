@@ -44,8 +44,9 @@ func newServe() *cobra.Command {
 What isn't given by a flag is taken from the environment (COMMONVATD_DATA and so on), then from the configuration file, then
 the default; "commonvatd config show" tells what comes of it. Records are served as soon as the store is open; modules are
 started beside it and not waited for. Without a certificate only loopback addresses are listened on; certificates are read
-again when their files change. Calls beyond a limit are refused at once. Traces are off until an
-exporter is set in the environment (OTEL_EXPORTER_OTLP_ENDPOINT or OTEL_TRACES_EXPORTER=otlp).`,
+again when their files change. Calls beyond a limit are refused at once. Traces and metrics are off until an
+exporter is set in the environment (OTEL_EXPORTER_OTLP_ENDPOINT, or OTEL_TRACES_EXPORTER=otlp and OTEL_METRICS_EXPORTER=otlp);
+--metrics-listen offers metrics to be pulled, in the Prometheus text format at /metrics.`,
 		Args: exactly(0),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			resolved, err := resolve(cmd)
@@ -61,7 +62,7 @@ exporter is set in the environment (OTEL_EXPORTER_OTLP_ENDPOINT or OTEL_TRACES_E
 
 // serve runs the core until ctx ends. What was begun is ended in the opposite order, whatever fails in between.
 func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err error) {
-	log := slog.New(slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: config.LogLevel}))
+	log := slog.New(telemetry.LogHandler(slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: config.LogLevel})))
 	var ends []func() error
 	defer func() {
 		for i := len(ends) - 1; i >= 0; i-- {
@@ -85,25 +86,25 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 	}
 	notify(log, statusLine("opening the store"))
 
-	traces, err := telemetry.Start(ctx, os.Getenv, version(), log)
+	told, err := telemetry.Start(ctx, telemetry.Config{Getenv: os.Getenv, MetricsListen: config.Metrics.Listen, Version: version(), Log: log})
 	if err != nil {
 		return err
 	}
 	ends = append(ends, func() error { //nolint:contextcheck // ctx has ended by then; the end has a deadline of its own
-		// Traces that a collector doesn't take are lost; that is no reason to call the end a failed one.
-		if err := traces.Shutdown(); err != nil {
-			log.Warn("the last traces were not taken", "error", err)
+		// What a collector doesn't take is lost; that is no reason to call the end a failed one.
+		if err := told.Shutdown(); err != nil {
+			log.Warn("the last traces or metrics were not taken", "error", err)
 		}
 		return nil
 	})
 
-	records, err := sqlite.Open(ctx, sqlite.Config{Path: storePath(config.Data), CacheBytes: cacheBytes, Logger: log})
+	records, err := sqlite.Open(ctx, sqlite.Config{Path: storePath(config.Data), CacheBytes: cacheBytes, Logger: log, Committed: committed(told)})
 	if err != nil {
 		return err
 	}
 	ends = append(ends, records.Close)
 
-	modules, err := openModules(config, traces, log) //nolint:contextcheck // modules end by Close, after the last call
+	modules, err := openModules(config, told, log) //nolint:contextcheck // modules end by Close, after the last call
 	if err != nil {
 		return err
 	}
@@ -120,15 +121,20 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 		defer cancel()
 		return registry.Close(closing)
 	})
-	more, endPool := wire(ctx, records, modules, log)
+	more, poolStatus, endPool := wire(ctx, records, modules, log)
 	ends = append(ends, endPool)
+	endObserving, err := observe(told, config, records, modules, poolStatus, log)
+	if err != nil {
+		return err
+	}
+	ends = append(ends, endObserving)
 
 	listener, public, err := api.Listen(ctx, config.Listen, config.WithTLS())
 	if err != nil {
 		return err
 	}
 	server, err := api.New(api.Config{
-		Registry: registry, Store: records, Modules: modules, Register: more, Log: log, Options: traces.ServerOptions(public),
+		Registry: registry, Store: records, Modules: modules, Register: more, Log: log, Options: told.ServerOptions(public), Meter: told.Metrics(),
 		TLS: certificate, Reflection: config.Reflection && !public, StopGrace: config.StopGrace, Limits: memberLimits(config),
 	})
 	if err != nil {
@@ -168,14 +174,19 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 	}
 }
 
-func openModules(config *config.Config, traces *telemetry.Telemetry, log *slog.Logger) (*catalog.Catalog, error) {
+func openModules(config *config.Config, told *telemetry.Telemetry, log *slog.Logger) (*catalog.Catalog, error) {
 	settings := catalog.Config{
 		StoreDir: modulesPath(config.Data), RuntimeDir: config.RuntimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
 	}
-	if traces.On() {
-		settings.Spans = traces.ModuleSpans
+	if told.Metrics() != nil {
+		settings.Meter = func(module catalog.Module) catalog.CallMeter {
+			return told.Metrics().Module(module.Name, module.Version, module.Kind)
+		}
+	}
+	if told.On() {
+		settings.Spans = told.ModuleSpans
 		settings.DialOptions = func(module catalog.Module) []grpc.DialOption {
-			return traces.ModuleDialOptions(module.Name, module.Version, module.Kind)
+			return told.ModuleDialOptions(module.Name, module.Version, module.Kind)
 		}
 	}
 	return catalog.Open(settings)

@@ -18,8 +18,8 @@ import (
 )
 
 // wire puts the pool together: it follows the store's feed and asks the modules. It returns what registers the pool's
-// service, and what ends the following.
-func wire(ctx context.Context, records store.Engine, modules *catalog.Catalog, log *slog.Logger) (register []func(grpc.ServiceRegistrar), end func() error) {
+// service, what tells how far the pool has come, and what ends the following.
+func wire(ctx context.Context, records store.Engine, modules *catalog.Catalog, log *slog.Logger) (register []func(grpc.ServiceRegistrar), status func() pool.Status, end func() error) {
 	shared := pool.New(pool.Config{
 		Reader: records, Feed: records, Pipeline: pipeline.New(moduleSource{modules}),
 		Decode: record.DecodeTrial, Log: log,
@@ -28,7 +28,7 @@ func wire(ctx context.Context, records store.Engine, modules *catalog.Catalog, l
 	var running sync.WaitGroup
 	running.Go(func() { shared.Run(following) })
 	handlers := poolv1.New(poolv1.Config{Pool: shared})
-	return []func(grpc.ServiceRegistrar){handlers.Register}, func() error {
+	return []func(grpc.ServiceRegistrar){handlers.Register}, shared.Status, func() error {
 		stop()
 		running.Wait()
 		return nil

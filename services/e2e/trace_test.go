@@ -99,7 +99,7 @@ func TestACollectorThatIsAwayDoesNotSpoilTheEnd(t *testing.T) {
 	l.start()
 	l.does("ash", "trial", "list")
 	l.stop()
-	assert.Contains(t, l.log(), "the last traces were not taken")
+	assert.Contains(t, l.log(), "the last traces or metrics were not taken")
 }
 
 func TestNoSpanLeavesUntilAskedTo(t *testing.T) {

@@ -27,6 +27,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/record"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
+	"github.com/commonvat/commonvat/services/internal/telemetry"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
@@ -99,7 +100,7 @@ type benchCore struct {
 	ctx     context.Context // carries the member's token
 }
 
-func startBenchCore(b *testing.B, cacheBytes int) benchCore {
+func startBenchCore(b *testing.B, cacheBytes int, change ...func(*api.Config)) benchCore {
 	b.Helper()
 	records, err := sqlite.Open(b.Context(), sqlite.Config{Path: filepath.Join(b.TempDir(), "records.db"), CacheBytes: cacheBytes})
 	require.NoError(b, err)
@@ -112,9 +113,13 @@ func startBenchCore(b *testing.B, cacheBytes int) benchCore {
 	lines, err := os.Create(filepath.Join(b.TempDir(), "core.log"))
 	require.NoError(b, err)
 	b.Cleanup(func() { require.NoError(b, lines.Close()) })
-	server, err := api.New(api.Config{Registry: registry, Store: records, Modules: noModules{}, Log: slog.New(slog.NewJSONHandler(lines, nil)),
+	config := api.Config{Registry: registry, Store: records, Modules: noModules{}, Log: slog.New(telemetry.LogHandler(slog.NewJSONHandler(lines, nil))),
 		// Whoever measures asks for more than a member may: the limits are counted and not reached.
-		Limits: limits.Config{Rates: map[limits.Class]limits.Rate{limits.Read: {PerSecond: 1e6, Burst: 1e7}, limits.Write: {PerSecond: 1e6, Burst: 1e7}}}})
+		Limits: limits.Config{Rates: map[limits.Class]limits.Rate{limits.Read: {PerSecond: 1e6, Burst: 1e7}, limits.Write: {PerSecond: 1e6, Burst: 1e7}}}}
+	for _, f := range change {
+		f(&config)
+	}
+	server, err := api.New(config)
 	require.NoError(b, err)
 	conn := dialled(b, server.Serve, server.Stop)
 	return benchCore{

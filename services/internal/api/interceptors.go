@@ -11,7 +11,6 @@ import (
 	"strings"
 	"time"
 
-	"go.opentelemetry.io/otel/trace"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/metadata"
@@ -31,6 +30,7 @@ type gate struct {
 	registry *access.Registry
 	limits   *limits.Limiter
 	log      *slog.Logger
+	meter    Meter // or nil
 	maxUnary time.Duration
 	stall    time.Duration // the longest wait for a stream's reader
 }
@@ -103,6 +103,16 @@ func (g *gate) call(ctx context.Context, state *callState, method string, inner 
 		return nil
 	}
 	st, reason, unexpected := toStatus(fault, state.requestID)
+	if g.meter != nil {
+		g.meter.Refused(ctx, reason)
+		if errors.Is(fault, access.ErrUnauthenticated) {
+			g.meter.Unauthenticated(ctx)
+		}
+		var refusal *limits.Refusal
+		if errors.As(fault, &refusal) {
+			g.meter.RateLimited(ctx)
+		}
+	}
 	if unexpected {
 		g.line(ctx, slog.LevelError, state, method, st.Code(), reason, fault, began)
 	} else {
@@ -116,7 +126,7 @@ func (g *gate) line(ctx context.Context, level slog.Level, state *callState, met
 	if !g.log.Enabled(ctx, level) {
 		return
 	}
-	fields := make([]slog.Attr, 0, 10)
+	fields := make([]slog.Attr, 0, 8) // trace and span are added by telemetry.LogHandler
 	fields = append(fields, slog.String(telemetry.FieldMethod, method), slog.String(telemetry.FieldCode, code.String()),
 		slog.Int64(telemetry.FieldDuration, time.Since(began).Microseconds()), slog.String(telemetry.FieldRequestID, state.requestID))
 	if state.caller.ID != "" {
@@ -124,9 +134,6 @@ func (g *gate) line(ctx context.Context, level slog.Level, state *callState, met
 	}
 	if reason != "" {
 		fields = append(fields, slog.String(telemetry.FieldReason, reason))
-	}
-	if span := trace.SpanContextFromContext(ctx); span.IsValid() {
-		fields = append(fields, slog.String(telemetry.FieldTraceID, span.TraceID().String()), slog.String(telemetry.FieldSpanID, span.SpanID().String()))
 	}
 	if fault != nil {
 		fields = append(fields, slog.String(telemetry.FieldError, withoutTokens(fault.Error())))

@@ -205,10 +205,10 @@ func (c *core) bad() map[string]string {
 	otherSecret := []byte(parts[2])
 	otherSecret[0] ^= 1 // another letter of the same alphabet, or what is none of it: wrong either way
 	ctx := context.Background()
-	revokedID, revoked, err := c.registry.IssueToken(ctx, "ada", "", time.Time{})
+	revokedID, revoked, err := c.registry.IssueToken(ctx, store.Actor{Member: store.Server, Method: "test"}, "ada", "", time.Time{})
 	require.NoError(c.t, err)
-	require.NoError(c.t, c.registry.RevokeToken(ctx, access.Caller{ID: "ada"}, revokedID))
-	_, expired, err := c.registry.IssueToken(ctx, "ada", "", time.Now().Add(5*time.Millisecond))
+	require.NoError(c.t, c.registry.RevokeToken(ctx, store.Actor{Member: "ada", Method: "test"}, access.Caller{ID: "ada"}, revokedID))
+	_, expired, err := c.registry.IssueToken(ctx, store.Actor{Member: store.Server, Method: "test"}, "ada", "", time.Now().Add(5*time.Millisecond))
 	require.NoError(c.t, err)
 	time.Sleep(10 * time.Millisecond)
 	return map[string]string{

@@ -4,6 +4,7 @@
 package api
 
 import (
+	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
@@ -80,6 +81,8 @@ type Config struct {
 	Modules  catalogv1.Modules
 	// Register adds services, such as the pool. Each must have rules in the table of package access.
 	Register []func(grpc.ServiceRegistrar)
+	// Meter may be nil: nothing is counted.
+	Meter Meter
 	// Log may be nil: nothing is logged.
 	Log *slog.Logger
 	// Options are added to the server's own, for instance a stats handler for traces.
@@ -96,6 +99,17 @@ type Config struct {
 	Connections Connections
 	// Now may be nil, for the wall clock.
 	Now func() time.Time
+}
+
+// Meter counts what the server refuses. Its methods must not block.
+type Meter interface {
+	// Refused is told of each call that ended with a fault, with the reason that the caller is told: one of the table in
+	// errors.go, or a gRPC code for a status that a library made.
+	Refused(ctx context.Context, reason string)
+	// Unauthenticated is told of each call without a valid token, besides.
+	Unauthenticated(ctx context.Context)
+	// RateLimited is told of each call beyond a limit, besides.
+	RateLimited(ctx context.Context)
 }
 
 // Server is the core's gRPC server.
@@ -131,7 +145,7 @@ func New(config Config) (_ *Server, err error) {
 		return nil, err
 	}
 	c := config.Connections.whole()
-	g := &gate{registry: config.Registry, limits: limiter, log: config.Log, maxUnary: config.MaxUnary, stall: c.SendStall}
+	g := &gate{registry: config.Registry, limits: limiter, log: config.Log, meter: config.Meter, maxUnary: config.MaxUnary, stall: c.SendStall}
 	options := []grpc.ServerOption{
 		grpc.MaxRecvMsgSize(MaxReceiveBytes), grpc.MaxSendMsgSize(MaxSendBytes), grpc.MaxHeaderListSize(MaxHeaderBytes),
 		grpc.MaxConcurrentStreams(MaxConcurrentStreams), grpc.ConnectionTimeout(c.Handshake),

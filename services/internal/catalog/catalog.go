@@ -58,6 +58,8 @@ type Config struct {
 	Logger *slog.Logger
 	// DialOptions are added to a module's connection, for instance a stats handler that carries traces. May be nil.
 	DialOptions func(Module) []grpc.DialOption
+	// Meter gives what counts the calls to a module. May be nil.
+	Meter func(Module) CallMeter
 	// Spans takes the checked spans of modules. May be nil.
 	Spans host.SpanSink
 	// OnChange is called after every change of state, never two at a time for one module. It must not block. May be nil.
@@ -101,6 +103,13 @@ func (c *Config) callTimeout(kind string) time.Duration {
 		return own
 	}
 	return c.CallTimeout
+}
+
+// CallMeter counts the calls to one module. Its methods must not block. Every call that began ends, also when its caller drops it.
+type CallMeter interface {
+	CallBegan()
+	// CallEnded is told the method as gRPC has it, how the call ended, as one of telemetry.Outcomes, and how long it took.
+	CallEnded(method, outcome string, took time.Duration)
 }
 
 // Status is what is known of one active module.

@@ -4,12 +4,14 @@ import (
 	"context"
 	"errors"
 	"io"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
 
 	"github.com/commonvat/commonvat/plugins/sdk/host"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
+	"github.com/commonvat/commonvat/services/internal/telemetry"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -24,6 +26,7 @@ type instance struct {
 	description *describev1.DescribeResponse
 	callTimeout time.Duration
 	maxOverruns int64
+	meter       CallMeter // or nil
 
 	overruns atomic.Int64  // calls in a row that ran into callTimeout
 	suspect  chan struct{} // asks the supervisor for a health check now
@@ -106,13 +109,21 @@ func (h *Handle) Release() { h.once.Do(h.inst.release) }
 func (h *Handle) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
 	limited, cancel := context.WithTimeout(ctx, h.inst.callTimeout)
 	defer cancel()
+	if h.inst.meter == nil {
+		return h.finish(ctx, limited, h.inst.proc.Conn().Invoke(limited, method, args, reply, opts...))
+	}
+	ended := h.measure(ctx, limited, method)
 	err := h.inst.proc.Conn().Invoke(limited, method, args, reply, opts...)
+	ended(err)
 	return h.finish(ctx, limited, err)
 }
 
 // NewStream is part of grpc.ClientConnInterface. The deadline holds for the stream as a whole.
 func (h *Handle) NewStream(ctx context.Context, desc *grpc.StreamDesc, method string, opts ...grpc.CallOption) (grpc.ClientStream, error) {
 	limited, cancel := context.WithTimeout(ctx, h.inst.callTimeout)
+	if h.inst.meter != nil {
+		opts = append(slices.Clip(opts), grpc.OnFinish(h.measure(ctx, limited, method)))
+	}
 	stream, err := h.inst.proc.Conn().NewStream(limited, desc, method, opts...)
 	if err != nil {
 		cancel()
@@ -121,10 +132,43 @@ func (h *Handle) NewStream(ctx context.Context, desc *grpc.StreamDesc, method st
 	return &handleStream{ClientStream: stream, handle: h, caller: ctx, limited: limited, cancel: cancel, oneAnswer: !desc.ServerStreams}, nil
 }
 
-// finish notes how a call ended and names the module in its error. The module may see the deadline a moment before we do,
+// measure counts a call in, and returns what counts it out.
+func (h *Handle) measure(caller, limited context.Context, method string) func(error) {
+	began := time.Now()
+	h.inst.meter.CallBegan()
+	var once sync.Once // gRPC promises one end, and a count that went below 0 would stay wrong
+	return func(err error) {
+		once.Do(func() { h.inst.meter.CallEnded(method, outcome(caller, limited, err), time.Since(began)) })
+	}
+}
+
+// outcome is how a call ended, in the words of package telemetry.
+func outcome(caller, limited context.Context, err error) string {
+	switch code := status.Code(err); {
+	case err == nil:
+		return telemetry.OutcomeOK
+	case overran(caller, limited, err):
+		return telemetry.OutcomeOverrun
+	case caller.Err() != nil, code == codes.DeadlineExceeded:
+		return telemetry.OutcomeGivenUp
+	case code == codes.Unavailable, code == codes.Canceled: // see finish
+		return telemetry.OutcomeEnded
+	case code == codes.InvalidArgument, code == codes.FailedPrecondition, code == codes.OutOfRange, code == codes.NotFound:
+		return telemetry.OutcomeRefused
+	default:
+		return telemetry.OutcomeFailed
+	}
+}
+
+// overran tells that it was our deadline that ended a call. The module may see the deadline a moment before we do,
 // so the code tells that it passed and the contexts only whose it was.
+func overran(caller, limited context.Context, err error) bool {
+	return status.Code(err) == codes.DeadlineExceeded && caller.Err() == nil && earlier(limited, caller)
+}
+
+// finish notes how a call ended and names the module in its error.
 func (h *Handle) finish(caller, limited context.Context, err error) error {
-	h.inst.finished(status.Code(err) == codes.DeadlineExceeded && caller.Err() == nil && earlier(limited, caller))
+	h.inst.finished(overran(caller, limited, err))
 	if status.Code(err) == codes.Canceled && caller.Err() == nil {
 		// Nobody gave up: the module ended, and its connection was closed before the call noticed by itself.
 		err = status.Error(codes.Unavailable, "it ended during the call")

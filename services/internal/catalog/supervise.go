@@ -226,8 +226,13 @@ func (s *slot) start(ctx context.Context) (*instance, error) {
 		proc.Stop(cfg.StopGrace)
 		return nil, err
 	}
+	var meter CallMeter
+	if cfg.Meter != nil {
+		meter = cfg.Meter(in.Module)
+	}
 	return &instance{
-		proc: proc, module: in.Module, description: d,
+		meter: meter,
+		proc:  proc, module: in.Module, description: d,
 		callTimeout: cfg.callTimeout(in.Kind), maxOverruns: int64(cfg.MaxOverruns),
 		suspect: make(chan struct{}, 1), idle: make(chan struct{}),
 	}, nil

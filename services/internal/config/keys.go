@@ -85,7 +85,7 @@ func keys(runtimeDir string) []key {
 		},
 		text("health.listen", "plain loopback address for probes, beside that of the members", "", "host:port on loopback, or empty for none", func(c *Config) *string { return &c.Health.Listen }, isLoopback),
 		truth("reflection", "offer the descriptors of the interface to members on loopback", "true", func(c *Config) *bool { return &c.Reflection }),
-		text("metrics.listen", "plain loopback address for figures", "", "host:port on loopback, or empty for none", func(c *Config) *string { return &c.Metrics.Listen }, isLoopback),
+		text("metrics.listen", "plain loopback address, or unix:PATH, from which metrics are pulled", "", "host:port on loopback, unix: and an absolute path, or empty for none", func(c *Config) *string { return &c.Metrics.Listen }, isLoopbackOrSocket),
 	}
 	for _, class := range classes {
 		list = append(list, limitKeys(class.name, class.rate, class.burst)...)
@@ -198,6 +198,16 @@ func isLoopback(text string) error {
 		return errors.New("is not loopback")
 	}
 	return nil
+}
+
+func isLoopbackOrSocket(text string) error {
+	if path, socket := strings.CutPrefix(text, "unix:"); socket {
+		if !filepath.IsAbs(path) {
+			return errors.New("is no absolute path of a socket")
+		}
+		return nil
+	}
+	return isLoopback(text)
 }
 
 // resolve reads an address to listen on. A host that must be looked up counts by what it stands for.

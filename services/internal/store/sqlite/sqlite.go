@@ -63,11 +63,15 @@ type Config struct {
 	LogLimit int64
 	// Logger may be nil: nothing is logged.
 	Logger *slog.Logger
+	// Committed is told of each transaction of the writer that became durable: how many changes shared it, and how long it took
+	// from its beginning. It must not block. May be nil.
+	Committed func(changes int, took time.Duration)
 }
 
 // Store is an open store; see store.Engine for what it does.
 type Store struct {
 	reader
+	told     func(changes int, took time.Duration) // Config.Committed
 	lock     *os.File
 	write    *sql.DB
 	cache    *rowCache
@@ -110,7 +114,7 @@ func open(ctx context.Context, config Config) (_ *Store, err error) {
 	if real, err := filepath.EvalSymlinks(path); err == nil {
 		path = real // one file has one lock, whatever leads to it
 	}
-	s := &Store{cache: newRowCache(config.CacheBytes), logPath: path + "-wal"}
+	s := &Store{cache: newRowCache(config.CacheBytes), logPath: path + "-wal", told: config.Committed}
 	s.log = config.Logger
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)

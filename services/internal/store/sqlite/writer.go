@@ -230,6 +230,10 @@ type group struct {
 
 // attempt runs the changes in one transaction. An error means that nothing of any is durable.
 func (w *writer) attempt(jobs []*job) ([]answer, error) {
+	var began time.Time
+	if w.store.told != nil {
+		began = time.Now()
+	}
 	if err := w.exec("BEGIN IMMEDIATE"); err != nil {
 		return nil, fault(err)
 	}
@@ -268,6 +272,9 @@ func (w *writer) attempt(jobs []*job) ([]answer, error) {
 	}
 	w.idleWork = w.idleWork || g.wrote
 	w.store.feed.publish(g.revision)
+	if w.store.told != nil {
+		w.store.told(len(jobs), time.Since(began))
+	}
 	return answers, nil
 }
 
@@ -364,7 +371,7 @@ func callApply(c *change, j *job) (response []byte, err error) {
 	defer func() {
 		if value := recover(); value != nil {
 			stack := debug.Stack()
-			c.writer.store.log.Error("change panicked", "panic", value, "stack", string(stack))
+			c.writer.store.log.ErrorContext(j.ctx, "change panicked", "panic", value, "stack", string(stack))
 			response, err = nil, &store.PanicError{Value: value, Stack: stack}
 		}
 	}()
