@@ -60,7 +60,7 @@ func TestRefusalsAreCounted(t *testing.T) {
 		config.Limits.Rates = map[limits.Class]limits.Rate{limits.Steward: {PerSecond: 1e-6, Burst: 1}}
 	})
 	revoke := func() error {
-		_, err := c.access().RevokeToken(c.as("ada"), &accesspb.RevokeTokenRequest{TokenId: "none"})
+		_, err := c.access().RevokeToken(c.as("ada"), &accesspb.RevokeTokenRequest{TokenId: strings.Repeat("a", 16)})
 		return err
 	}
 	refused(t, revoke(), codes.NotFound, "NOT_FOUND")
