@@ -177,7 +177,7 @@ func (s *snapshot) groupOf(by poolv1.GroupBy, r *row) (name string, stated bool)
 	case poolv1.GroupBy_GROUP_BY_WATER:
 		return s.waterWords(r.route.water), r.route.waterKnown
 	case poolv1.GroupBy_GROUP_BY_FIBRE:
-		return r.fibre.Value(), true
+		return r.yarn.fibre.Value(), true
 	case poolv1.GroupBy_GROUP_BY_MORDANT:
 		return r.route.mordant, r.route.mordantKnown
 	default:
@@ -330,7 +330,7 @@ func (a *asking) tellUnknowns() {
 	if by != poolv1.GroupBy_GROUP_BY_ORDER && by != poolv1.GroupBy_GROUP_BY_FIBRE {
 		lotless += ", so held against each other only where no known yarn holds both, and yarns may differ there:"
 	}
-	say(count(func(p *pick) bool { return p.row.lot.Value() == "" }), lotless)
+	say(count(func(p *pick) bool { return p.row.yarn.lot.Value() == "" }), lotless)
 	say(count(func(p *pick) bool { return p.reading.class != classSettled }), "state or age when read not stated")
 	say(count(func(p *pick) bool { return !p.row.route.exhaustKnown }), "fresh or exhaust bath not stated")
 	say(count(func(p *pick) bool { return p.reading.instrument.Value() == "" }), "instrument not stated")

@@ -184,7 +184,7 @@ func (p *Pool) load(ctx context.Context) error {
 	if before := p.snapshot(); before != nil {
 		for id, c := range next.chunks {
 			if old := before.chunks[id]; old != nil {
-				c.colours = old.colours
+				c.inherit(old)
 			}
 		}
 	}
@@ -246,9 +246,14 @@ func (p *Pool) put(ctx context.Context, next *snapshot, row store.TrialRow) {
 		p.drop(next, row.ID)
 		return
 	}
-	made := project(t, p.routes.route)
+	made, err := project(t, p.routes.route)
+	if err != nil {
+		p.log.ErrorContext(ctx, "trial can't be read and is not in the pool", "trial", row.ID, "error", err)
+		p.drop(next, row.ID)
+		return
+	}
 	if old := next.chunks[row.ID]; old != nil {
-		made.colours = old.colours // readings never change, so their colours don't
+		made.inherit(old)
 		p.routes.release(old)
 	}
 	next.chunks[row.ID] = made
