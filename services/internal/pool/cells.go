@@ -30,7 +30,7 @@ type pick struct {
 }
 
 // layerKey names a colour layer by what was wanted of it.
-func layerKey(c colourLayer) string {
+func layerKey(c *colourLayer) string {
 	return fmt.Sprintf("%s vat=%t depth=%d %s water=%s", c.name, c.vat, c.depth, c.exhaust, c.water)
 }
 
@@ -54,12 +54,12 @@ func orderOf(r *row, byDye bool) []int {
 func cellKey(r *row, byOrder bool) string {
 	parts := []string{r.yarn.form.Value(), "lot " + r.yarn.lot.Value()}
 	if byOrder {
-		parts = append(parts, r.route.around)
+		parts = append(parts, r.route.around.Value())
 		for _, i := range orderOf(r, true) {
 			parts = append(parts, layerKey(r.route.colour[i]))
 		}
 	} else {
-		parts = append(parts, r.route.key)
+		parts = append(parts, r.route.key())
 	}
 	return strings.Join(parts, "; ")
 }

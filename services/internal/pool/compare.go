@@ -144,7 +144,7 @@ func (p *Pool) readingsOf(ctx context.Context, field string, member trial.Member
 	if at < 0 || view != access.All && t.Pieces[at].Holder != member {
 		return nil, hidden
 	}
-	c, err := project(t, dictionary{}.route)
+	c, err := project(t, newDictionary().route)
 	if err != nil {
 		return nil, fmt.Errorf("trial %s: %w", ref.TrialID, err)
 	}

@@ -80,7 +80,7 @@ type Pool struct {
 	log      *slog.Logger
 	wait     time.Duration
 
-	routes dictionary // of Run alone
+	routes *dictionary // of Run alone
 
 	mu      sync.Mutex
 	now     *snapshot     // nil before the first load
@@ -104,7 +104,7 @@ type snapshot struct {
 func New(config Config) *Pool {
 	p := &Pool{
 		reader: config.Reader, feed: config.Feed, pipeline: config.Pipeline, decode: config.Decode, log: config.Log, wait: config.CatchUpWait,
-		routes: dictionary{}, moved: make(chan struct{}),
+		routes: newDictionary(), moved: make(chan struct{}),
 	}
 	if p.log == nil {
 		p.log = slog.New(slog.DiscardHandler)
@@ -154,7 +154,7 @@ func (p *Pool) step(ctx context.Context) error {
 
 func (p *Pool) load(ctx context.Context) error {
 	next := &snapshot{revision: p.feed.Revision(), chunks: map[trial.ID]*chunk{}, waters: map[trial.ID]string{}}
-	p.routes = dictionary{}
+	p.routes = newDictionary()
 	for before := ""; ; {
 		sources, err := p.reader.WaterSources(ctx, before, page)
 		if err != nil {
@@ -266,13 +266,13 @@ func (p *Pool) drop(next *snapshot, id trial.ID) {
 
 // recount sets the dictionary to what a snapshot holds, after a step that was given up.
 func (p *Pool) recount(now *snapshot) {
-	p.routes = dictionary{}
+	p.routes = newDictionary()
 	for _, c := range now.chunks {
 		for i := range c.rows {
 			r := c.rows[i].route
-			if p.routes[r.key] != r {
+			if p.routes.routes[r.digest] != r {
 				r.refs = 0
-				p.routes[r.key] = r
+				p.routes.routes[r.digest] = r
 			}
 			r.refs++
 		}

@@ -1,6 +1,7 @@
 package pool
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"slices"
 	"strings"
@@ -72,7 +73,7 @@ func inPool(level trial.SharingLevel) bool {
 }
 
 // project makes the rows of a trial. routes finds or makes the shared route. It fails on ids that are no UUIDs.
-func project(t *trial.Trial, routes func(trial.Route, bool) *route) (*chunk, error) {
+func project(t *trial.Trial, routes func(*trial.Route, bool) *route) (*chunk, error) {
 	c := &chunk{trial: t.ID, member: sym(t.Owner), source: sym(t.ImportSource)}
 	readings, err := readingsByPiece(t)
 	if err != nil {
@@ -119,7 +120,7 @@ func project(t *trial.Trial, routes func(trial.Route, bool) *route) (*chunk, err
 	row := 0
 	for i := range t.Pieces { // last, so that no route is counted for a trial that is refused
 		if p := &t.Pieces[i]; len(readings[p.ID]) > 0 {
-			c.rows[row].route = routes(p.Route, p.HistoryNotStated)
+			c.rows[row].route = routes(&p.Route, p.HistoryNotStated)
 			row++
 		}
 	}
@@ -207,21 +208,45 @@ func fibreWords(f trial.Fibre) string {
 	return strings.Join(words, "/")
 }
 
-// dictionary keeps each route once, counted, for the projection's writer.
-type dictionary map[string]*route
+// dictionary keeps each route once, counted, for the projection's writer, and each colour layer.
+type dictionary struct {
+	routes map[[sha256.Size]byte]*route
+	layers map[colourLayer]*colourLayer // those of routes that are gone stay until the next load: they are few
+	key    []byte                       // room to work in
+	ends   []int
+}
 
-func (d dictionary) route(r trial.Route, historyNotStated bool) *route {
-	key := routeKey(r, historyNotStated)
-	known := d[key]
+func newDictionary() *dictionary {
+	return &dictionary{routes: map[[sha256.Size]byte]*route{}, layers: map[colourLayer]*colourLayer{}}
+}
+
+func (d *dictionary) route(r *trial.Route, historyNotStated bool) *route {
+	d.key, d.ends = appendKey(d.key[:0], d.ends[:0], r, historyNotStated)
+	digest := sha256.Sum256(d.key)
+	known := d.routes[digest]
 	if known == nil {
-		known = newRoute(key, r, historyNotStated)
-		d[key] = known
+		known = newRoute(r, historyNotStated, d.layer)
+		known.digest, known.parts = digest, make([]symbol, len(d.ends))
+		from := 0
+		for i, end := range d.ends {
+			known.parts[i] = sym(string(d.key[from:end]))
+			from = end
+		}
+		d.routes[digest] = known
 	}
 	known.refs++
 	return known
 }
 
-func (d dictionary) release(c *chunk) {
+func (d *dictionary) layer(c colourLayer) *colourLayer {
+	if known := d.layers[c]; known != nil {
+		return known
+	}
+	d.layers[c] = &c
+	return &c
+}
+
+func (d *dictionary) release(c *chunk) {
 	if c == nil {
 		return
 	}
@@ -230,7 +255,7 @@ func (d dictionary) release(c *chunk) {
 			r.refs--
 		} else {
 			r.refs = 0
-			delete(d, r.key)
+			delete(d.routes, r.digest)
 		}
 	}
 }
