@@ -131,8 +131,8 @@ func (s *Store) TrialOfPiece(ctx context.Context, idOrCode string) (trial.PieceR
 	return trial.PieceRef{PieceID: idOf(piece), TrialID: idOf(of)}, readFault(ctx, err)
 }
 
-// ListTrials implements store.TrialReader.
-func (s *Store) ListTrials(ctx context.Context, query store.TrialQuery) ([]store.TrialRow, error) {
+// searchTrials is ListTrials from the file alone.
+func (s *Store) searchTrials(ctx context.Context, query store.TrialQuery) ([]store.TrialRow, error) {
 	if err := checkLimit(query.Limit); err != nil {
 		return nil, err
 	}

@@ -69,6 +69,10 @@ type Store struct {
 	read  *sql.DB
 	cache *rowCache
 
+	finder       *finder
+	finderEnd    context.CancelFunc
+	finderEnding sync.WaitGroup
+
 	trialByID     *sql.Stmt
 	pieceByID     *sql.Stmt
 	pieceByCode   *sql.Stmt
@@ -116,7 +120,7 @@ func open(ctx context.Context, config Config) (_ *Store, err error) {
 	if real, err := filepath.EvalSymlinks(path); err == nil {
 		path = real // one file has one lock, whatever leads to it
 	}
-	s := &Store{log: config.Logger, cache: newRowCache(config.CacheBytes)}
+	s := &Store{log: config.Logger, cache: newRowCache(config.CacheBytes), finder: newFinder()}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
@@ -178,6 +182,9 @@ func open(ctx context.Context, config Config) (_ *Store, err error) {
 	}
 	s.feed.start(w.revision)
 	go w.run() //nolint:contextcheck // the writer outlives the call that opens the store
+	following, end := context.WithCancel(context.WithoutCancel(ctx))
+	s.finderEnd = end
+	s.finderEnding.Go(func() { s.followFinder(following) })
 	return s, nil
 }
 
@@ -190,6 +197,8 @@ func (s *Store) Close() error {
 		s.gate.Unlock()
 		<-s.writerDone
 		s.feed.stop()
+		s.finderEnd()
+		s.finderEnding.Wait()
 		s.closeErr = s.release()
 	})
 	return s.closeErr
