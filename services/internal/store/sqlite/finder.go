@@ -21,7 +21,13 @@ import (
 // It is no second truth. It follows the change feed, like everybody else; before it has loaded, and when it is far behind, searchTrials answers
 // from the file, and tests hold the two to the same answers.
 type finder struct {
-	mu       sync.RWMutex
+	taking sync.Mutex // held by whoever takes in changes
+	mu     sync.RWMutex
+	finds
+}
+
+// finds is what a finder holds.
+type finds struct {
 	revision int64 // that it has taken in; below 0 until it has loaded
 	found    []finding
 	places   map[uuid]int32   // into found
@@ -48,7 +54,7 @@ const markReader = "reader"
 const everybody = ""
 
 func newFinder() *finder {
-	return &finder{revision: -1, places: map[uuid]int32{}, numbers: map[mark]int32{}}
+	return &finder{finds: finds{revision: -1, places: map[uuid]int32{}, numbers: map[mark]int32{}}}
 }
 
 // marksOf lists what a trial is found by, from its row and its terms.
@@ -399,11 +405,20 @@ func (f *finder) catchUp(ctx context.Context, s *Store, patient bool) error {
 	} else if !patient && (taken < 0 || last-taken > finderBehind) {
 		return fmt.Errorf("finder is at revision %d of %d", taken, last)
 	}
+	f.taking.Lock()
+	defer f.taking.Unlock()
+	if f.taken() < 0 { // beside, so that lists go on meanwhile
+		beside := newFinder()
+		if err := beside.load(ctx, s); err != nil {
+			return err
+		}
+		f.mu.Lock()
+		defer f.mu.Unlock()
+		f.finds = beside.finds
+		return nil
+	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if f.revision < 0 {
-		return f.load(ctx, s)
-	}
 	for last := s.Revision(); f.revision < last; {
 		changes, err := s.Changes(ctx, f.revision, store.MaxPage)
 		if err != nil {
