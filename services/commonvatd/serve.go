@@ -9,6 +9,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -28,6 +29,9 @@ const (
 	modulesCloseTimeout = 10 * time.Second
 	// registryCloseTimeout bounds the keeping of when tokens were last used.
 	registryCloseTimeout = 5 * time.Second
+	// softMemory is from where the collector works harder instead of letting the heap double. A pool of a million readings holds half of it
+	// and hardly changes, so that costs little; smaller ones never come near. It refuses nothing: a larger pool takes what it needs.
+	softMemory = 400 << 20
 )
 
 // moduleCallTimeouts are meant for pools of up to 100,000 rows: a batch of readings, a difference, a question as a whole.
@@ -62,6 +66,9 @@ exporter is set in the environment (OTEL_EXPORTER_OTLP_ENDPOINT, or OTEL_TRACES_
 
 // serve runs the core until ctx ends. What was begun is ended in the opposite order, whatever fails in between.
 func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err error) {
+	if os.Getenv("GOMEMLIMIT") == "" {
+		debug.SetMemoryLimit(softMemory)
+	}
 	log := slog.New(telemetry.LogHandler(slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: config.LogLevel})))
 	var ends []func() error
 	defer func() {

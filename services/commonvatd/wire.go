@@ -22,7 +22,7 @@ import (
 func wire(ctx context.Context, records store.Engine, modules *catalog.Catalog, log *slog.Logger) (register []func(grpc.ServiceRegistrar), status func() pool.Status, end func() error) {
 	shared := pool.New(pool.Config{
 		Reader: records, Feed: records, Pipeline: pipeline.New(moduleSource{modules}),
-		Decode: record.DecodeTrial, Log: log,
+		Decode: record.DecodeTrial, DecodeRows: record.DecodePooled, Log: log,
 	})
 	following, stop := context.WithCancel(context.WithoutCancel(ctx)) // it ends after the last call, not with the signal
 	var running sync.WaitGroup

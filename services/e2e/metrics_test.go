@@ -71,6 +71,9 @@ func TestMetricsOfACoreWithAModule(t *testing.T) {
 		return line(text, "commonvat_module_restarts_total{", module) == "1" && line(text, "commonvat_module_state{", module, `"running"`) == "1"
 	})
 	l.stop()
-	_, err := client.Get("http://core/metrics")
+	answer, err := client.Get("http://core/metrics")
+	if err == nil {
+		require.NoError(t, answer.Body.Close())
+	}
 	require.Error(t, err)
 }

@@ -137,8 +137,13 @@ func copyFile(from, to string, mode fs.FileMode) (err error) {
 
 // sums lists the files of a folder, by path, the manifest left out.
 func sums(ctx context.Context, folder string) ([]File, error) {
+	root, err := os.OpenRoot(folder)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = root.Close() }()
 	var files []File
-	err := filepath.WalkDir(folder, func(path string, entry fs.DirEntry, err error) error {
+	err = filepath.WalkDir(folder, func(path string, entry fs.DirEntry, err error) error {
 		if err == nil {
 			err = ctx.Err()
 		}
@@ -152,7 +157,7 @@ func sums(ctx context.Context, folder string) ([]File, error) {
 		if !entry.Type().IsRegular() {
 			return fmt.Errorf("%w: %s is no regular file", ErrDamaged, rel)
 		}
-		f, err := os.Open(path)
+		f, err := root.Open(rel)
 		if err != nil {
 			return err
 		}

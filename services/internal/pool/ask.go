@@ -176,15 +176,15 @@ func (p *Pool) selectPicks(ctx context.Context, a *asking) error {
 func (s *snapshot) groupOf(by poolv1.GroupBy, r *row) (name string, stated bool) {
 	switch by {
 	case poolv1.GroupBy_GROUP_BY_ORDER:
-		return r.route.order, r.route.kind == orderTwoColours
+		return r.route.order.Value(), r.route.kind == orderTwoColours
 	case poolv1.GroupBy_GROUP_BY_WATER:
-		return s.waterWords(r.route.water), r.route.waterKnown
+		return s.waterWords(r.route.water.Value()), r.route.waterKnown
 	case poolv1.GroupBy_GROUP_BY_FIBRE:
-		return r.fibre.Value(), true
+		return r.yarn.fibre.Value(), true
 	case poolv1.GroupBy_GROUP_BY_MORDANT:
-		return r.route.mordant, r.route.mordantKnown
+		return r.route.mordant.Value(), r.route.mordantKnown
 	default:
-		return r.route.exhaust, r.route.exhaustKnown
+		return r.route.exhaust.Value(), r.route.exhaustKnown
 	}
 }
 
@@ -333,12 +333,12 @@ func (a *asking) tellUnknowns() {
 	if by != poolv1.GroupBy_GROUP_BY_ORDER && by != poolv1.GroupBy_GROUP_BY_FIBRE {
 		lotless += ", so held against each other only where no known yarn holds both, and yarns may differ there:"
 	}
-	say(count(func(p *pick) bool { return p.row.lot.Value() == "" }), lotless)
+	say(count(func(p *pick) bool { return p.row.yarn.lot.Value() == "" }), lotless)
 	say(count(func(p *pick) bool { return p.reading.class != classSettled }), "state or age when read not stated")
 	say(count(func(p *pick) bool { return !p.row.route.exhaustKnown }), "fresh or exhaust bath not stated")
 	say(count(func(p *pick) bool { return p.reading.instrument.Value() == "" }), "instrument not stated")
 	say(count(func(p *pick) bool {
-		return !slices.ContainsFunc(p.row.route.colour, func(c colourLayer) bool { return c.depth != trial.DepthUnstated })
+		return !slices.ContainsFunc(p.row.route.colour, func(c *colourLayer) bool { return c.depth != trial.DepthUnstated })
 	}), "intended depth not stated")
 	if by == poolv1.GroupBy_GROUP_BY_ORDER {
 		return
@@ -348,7 +348,7 @@ func (a *asking) tellUnknowns() {
 		if dyes[p.group] == nil {
 			dyes[p.group] = map[string]bool{}
 		}
-		dyes[p.group][p.row.route.order] = true
+		dyes[p.group][p.row.route.order.Value()] = true
 	}
 	seen := map[string]bool{}
 	for _, orders := range dyes {

@@ -23,16 +23,15 @@ func (s *snapshot) tiedSessions() int {
 
 func (s *snapshot) tieSessions() {
 	sets := disjoint{}
-	pots := map[symbol]string{} // the first session seen at a pot
-	none := sym("")
+	pots := map[entryID]string{} // the first session seen at a pot
 	for _, c := range s.ordered() {
 		for i := range c.rows {
 			r := &c.rows[i]
-			if r.session == none {
+			if r.session.id == "" {
 				continue
 			}
-			session := r.session.Value()
-			for _, pot := range r.pots {
+			session := r.session.id
+			for _, pot := range c.potsOf(r) {
 				if other, ok := pots[pot]; ok {
 					sets.join(session, other)
 				} else {

@@ -1,6 +1,7 @@
 package pool
 
 import (
+	"bytes"
 	"cmp"
 	"fmt"
 	"maps"
@@ -29,7 +30,7 @@ type pick struct {
 }
 
 // layerKey names a colour layer by what was wanted of it.
-func layerKey(c colourLayer) string {
+func layerKey(c *colourLayer) string {
 	return fmt.Sprintf("%s vat=%t depth=%d %s water=%s", c.name, c.vat, c.depth, c.exhaust, c.water)
 }
 
@@ -51,24 +52,25 @@ func orderOf(r *row, byDye bool) []int {
 // cellKey is what pieces of a cell share: layers with intended depths, fibre lot and water. In an order question the colour layers
 // stand sorted and the mordants without their place; otherwise the whole route in its order.
 func cellKey(r *row, byOrder bool) string {
-	parts := []string{r.fibreForm.Value(), "lot " + r.lot.Value()}
+	parts := []string{r.yarn.form.Value(), "lot " + r.yarn.lot.Value()}
 	if byOrder {
-		parts = append(parts, r.route.around)
+		parts = append(parts, r.route.around.Value())
 		for _, i := range orderOf(r, true) {
 			parts = append(parts, layerKey(r.route.colour[i]))
 		}
 	} else {
-		parts = append(parts, r.route.key)
+		parts = append(parts, r.route.key())
 	}
 	return strings.Join(parts, "; ")
 }
 
 // figures lists what was delivered, in the order in which cells count layers.
-func figures(r *row, byOrder bool) []float64 {
+func figures(p *pick, byOrder bool) []float64 {
 	var out []float64
-	for _, i := range orderOf(r, byOrder) {
-		if i < len(r.depths) {
-			d := r.depths[i]
+	depths := p.chunk.depthsOf(p.row)
+	for _, i := range orderOf(p.row, byOrder) {
+		if i < len(depths) {
+			d := depths[i]
 			out = append(out, d.percentWOF, d.dips, d.gramsPerL)
 		}
 	}
@@ -111,11 +113,11 @@ func assignCells(picks []*pick, byOrder bool) {
 	}
 	for _, members := range places {
 		slices.SortFunc(members, func(a, b *pick) int {
-			return cmp.Or(compareFigures(figures(a.row, byOrder), figures(b.row, byOrder)), strings.Compare(a.reading.id, b.reading.id))
+			return cmp.Or(compareFigures(figures(a, byOrder), figures(b, byOrder)), bytes.Compare(a.reading.id[:], b.reading.id[:]))
 		})
 		var seeds [][]float64
 		for _, p := range members {
-			f := figures(p.row, byOrder)
+			f := figures(p, byOrder)
 			n := slices.IndexFunc(seeds, func(seed []float64) bool { return agree(seed, f) })
 			if n < 0 {
 				n = len(seeds)
@@ -222,7 +224,7 @@ func table(picks []*pick, groups []string) (pipeline.Labels, []pipeline.Row) {
 	g, b, s, c := indexes(groups), indexes(blocks), indexes(strata), indexes(cells)
 	rows := make([]pipeline.Row, len(picks))
 	for i, p := range picks {
-		rows[i] = pipeline.Row{ReadingID: p.reading.id, Group: g[p.group], Block: b[p.block], Stratum: s[p.stratum], Cell: c[p.cell], Lab: p.lab}
+		rows[i] = pipeline.Row{ReadingID: p.reading.id.String(), Group: g[p.group], Block: b[p.block], Stratum: s[p.stratum], Cell: c[p.cell], Lab: p.lab}
 	}
 	return labels, rows
 }

@@ -1,7 +1,7 @@
 package pool
 
 import (
-	"cmp"
+	"bytes"
 	"crypto/sha256"
 	"encoding/binary"
 	"encoding/hex"
@@ -67,32 +67,34 @@ func (e *encoder) chunk(c *chunk) {
 	e.text(c.member.Value())
 	e.text(c.source.Value())
 	rows := slices.Clone(c.rows)
-	slices.SortFunc(rows, func(a, b row) int { return cmp.Compare(a.piece, b.piece) })
+	slices.SortFunc(rows, func(a, b row) int { return bytes.Compare(a.piece[:], b.piece[:]) })
 	e.number(int64(len(rows)))
 	for i := range rows {
-		e.row(&rows[i])
+		e.row(c, &rows[i])
 	}
 }
 
-func (e *encoder) row(r *row) {
-	e.text(r.piece)
-	for _, column := range []symbol{r.session, r.experiment, r.fibre, r.fibreForm, r.lot} {
-		e.text(column.Value())
+func (e *encoder) row(c *chunk, r *row) {
+	e.sum.Write(r.piece[:])
+	for _, column := range []string{r.session.id, r.session.experiment, r.yarn.fibre.Value(), r.yarn.form.Value(), r.yarn.lot.Value()} {
+		e.text(column)
 	}
-	e.text(r.route.key)
-	e.number(int64(len(r.depths)))
-	for _, d := range r.depths {
+	e.sum.Write(r.route.digest[:])
+	depths := c.depthsOf(r)
+	e.number(int64(len(depths)))
+	for _, d := range depths {
 		e.figure(d.percentWOF)
 		e.figure(d.dips)
 		e.figure(d.gramsPerL)
 	}
-	e.number(int64(len(r.pots)))
-	for _, pot := range r.pots {
-		e.text(pot.Value())
+	pots := c.potsOf(r)
+	e.number(int64(len(pots)))
+	for i := range pots {
+		e.sum.Write(pots[i][:])
 	}
 	e.number(r.firstRead)
-	readings := slices.Clone(r.readings)
-	slices.SortFunc(readings, func(a, b reading) int { return cmp.Compare(a.id, b.id) })
+	readings := slices.Clone(c.readingsOf(r))
+	slices.SortFunc(readings, func(a, b reading) int { return bytes.Compare(a.id[:], b.id[:]) })
 	e.number(int64(len(readings)))
 	for i := range readings {
 		e.reading(&readings[i])
@@ -100,13 +102,13 @@ func (e *encoder) row(r *row) {
 }
 
 func (e *encoder) reading(r *reading) {
-	e.text(r.id)
+	e.sum.Write(r.id[:])
 	e.text(r.instrument.Value())
-	e.number(int64(r.specular))
-	e.number(int64(r.state))
+	e.number(int64(r.gloss))
+	e.number(int64(r.shown))
 	e.number(int64(r.class))
 	e.number(r.at)
 	e.number(r.recorded)
-	e.number(int64(r.only.Illuminant))
-	e.number(int64(r.only.Observer))
+	e.number(int64(r.illuminant))
+	e.number(int64(r.observer))
 }

@@ -1,9 +1,9 @@
 package pool
 
 import (
+	"bytes"
 	"cmp"
 	"slices"
-	"strings"
 
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
@@ -65,14 +65,23 @@ func (c readingClass) words() string {
 
 // reading is one reading of a piece as the pool keeps it; the raw measurement stays in the record.
 type reading struct {
-	id         trial.ID
+	id         entryID
 	instrument symbol
-	specular   trial.SpecularMode
-	state      trial.PieceState
+	at         int64 // microseconds; 0 not stated
+	recorded   int64 // microseconds
 	class      readingClass
-	at         int64                 // microseconds; 0 not stated
-	recorded   int64                 // microseconds
-	only       trial.ColourCondition // the one condition that it holds for; zero: a spectrum, any
+	gloss      uint8 // a trial.SpecularMode
+	shown      uint8 // a trial.PieceState
+	illuminant uint8 // of the one condition that it holds for; zero: a spectrum, any
+	observer   uint8
+}
+
+func (r *reading) specular() trial.SpecularMode { return trial.SpecularMode(r.gloss) }
+func (r *reading) state() trial.PieceState      { return trial.PieceState(r.shown) }
+
+// only is the one condition that the reading holds for; zero: a spectrum, any.
+func (r *reading) only() trial.ColourCondition {
+	return trial.ColourCondition{Illuminant: trial.Illuminant(r.illuminant), Observer: trial.Observer(r.observer)}
 }
 
 // classOf judges a reading of a piece whose own last immersion has the given position.
@@ -126,9 +135,9 @@ func compareReadings(a, b *reading) int {
 	}
 	return cmp.Or(
 		cmp.Compare(a.class, b.class),
-		cmp.Compare(glossRank(a.specular), glossRank(b.specular)),
+		cmp.Compare(glossRank(a.specular()), glossRank(b.specular())),
 		newest,
-		strings.Compare(b.id, a.id),
+		bytes.Compare(b.id[:], a.id[:]),
 	)
 }
 

@@ -91,10 +91,10 @@ func remarks(reference, sample held) []string {
 		}
 	}
 	state := func(r held) string {
-		if r.state == trial.StateUnstated {
+		if r.state() == trial.StateUnstated {
 			return ""
 		}
-		return stateWords(r.state)
+		return stateWords(r.state())
 	}
 	age := func(r held) string {
 		if r.class == classAgeUnknown || r.class == classUnknown {
@@ -103,10 +103,10 @@ func remarks(reference, sample held) []string {
 		return fmt.Sprintf("%d days or older", settledDays)
 	}
 	gloss := func(r held) string {
-		if r.specular == 0 {
+		if r.gloss == 0 {
 			return ""
 		}
-		return glossWords(r.specular)
+		return glossWords(r.specular())
 	}
 	say("state when read", state(reference), state(sample))
 	say("age when read", age(reference), age(sample))
@@ -117,7 +117,7 @@ func remarks(reference, sample held) []string {
 
 // held is a reading with its raw measurement.
 type held struct {
-	reading
+	*reading
 	raw trial.RawColour
 }
 
@@ -147,18 +147,23 @@ func (p *Pool) readingsOf(ctx context.Context, field string, member trial.Member
 	if at < 0 || view != access.All && t.Pieces[at].Holder != member {
 		return nil, hidden
 	}
-	raws := map[trial.ID]trial.RawColour{}
-	for i := range t.Readings {
-		raws[t.Readings[i].ID] = t.Readings[i].Raw
+	c, err := project(t, newDictionary().route)
+	if err != nil {
+		return nil, fmt.Errorf("trial %s: %w", ref.TrialID, err)
+	}
+	raws, err := rawsOf(t)
+	if err != nil {
+		return nil, fmt.Errorf("trial %s: %w", ref.TrialID, err)
 	}
 	var out []held
-	for _, r := range project(t, dictionary{}.route).rows {
-		if r.piece != ref.PieceID {
+	for i := range c.rows {
+		if c.rows[i].piece.String() != ref.PieceID {
 			continue
 		}
-		for _, reading := range r.readings {
-			if reading.class.usable() {
-				out = append(out, held{reading, raws[reading.id]})
+		readings := c.readingsOf(&c.rows[i])
+		for k := range readings {
+			if r := &readings[k]; r.class.usable() {
+				out = append(out, held{r, raws[r.id]})
 			}
 		}
 	}
@@ -175,12 +180,12 @@ func alike(reference, sample []held, q PiecesQuestion) (first, second held, err 
 	for _, a := range reference {
 		for _, b := range sample {
 			switch {
-			case a.only != (trial.ColourCondition{}) && a.only != q.Condition:
-				why = fmt.Sprintf("the colour of piece %s is known under %s only, not under %s", q.Reference, conditionWords(a.only), conditionWords(q.Condition))
-			case b.only != (trial.ColourCondition{}) && b.only != q.Condition:
-				why = fmt.Sprintf("the colour of piece %s is known under %s only, not under %s", q.Sample, conditionWords(b.only), conditionWords(q.Condition))
-			case a.specular != 0 && b.specular != 0 && a.specular != b.specular:
-				why = fmt.Sprintf("one was read with %s, the other with %s", glossWords(a.specular), glossWords(b.specular))
+			case a.only() != (trial.ColourCondition{}) && a.only() != q.Condition:
+				why = fmt.Sprintf("the colour of piece %s is known under %s only, not under %s", q.Reference, conditionWords(a.only()), conditionWords(q.Condition))
+			case b.only() != (trial.ColourCondition{}) && b.only() != q.Condition:
+				why = fmt.Sprintf("the colour of piece %s is known under %s only, not under %s", q.Sample, conditionWords(b.only()), conditionWords(q.Condition))
+			case a.gloss != 0 && b.gloss != 0 && a.gloss != b.gloss:
+				why = fmt.Sprintf("one was read with %s, the other with %s", glossWords(a.specular()), glossWords(b.specular()))
 			case a.instrument.Value() != "" && b.instrument.Value() != "" && a.instrument != b.instrument:
 				why = fmt.Sprintf("they were read by two instruments, %.40q and %.40q", a.instrument.Value(), b.instrument.Value())
 			default:

@@ -41,21 +41,22 @@ func match(where *store.Predicate, s subject) bool {
 	}
 	switch where.Field {
 	case "fibre":
-		return same(s.row.fibre.Value())
+		return same(s.row.yarn.fibre.Value())
 	case "yarn":
-		return same(s.row.lot.Value())
+		return same(s.row.yarn.lot.Value())
 	case "dye":
-		return len(s.row.route.dyes) == 0 && !s.row.route.undyed && same("") || slices.ContainsFunc(s.row.route.dyes, same)
+		dyes := s.row.route.dyes()
+		return len(dyes) == 0 && !s.row.route.undyed && same("") || slices.ContainsFunc(dyes, same)
 	case "mordant":
-		return same(s.row.route.mordant)
+		return same(s.row.route.mordant.Value())
 	case "water":
-		return slices.ContainsFunc(s.row.route.colour, func(c colourLayer) bool { return same(c.water) || same(s.snapshot.waterWords(c.water)) })
+		return slices.ContainsFunc(s.row.route.colour, func(c *colourLayer) bool { return same(c.water) || same(s.snapshot.waterWords(c.water)) })
 	case "order":
-		return same(s.row.route.order)
+		return same(s.row.route.order.Value())
 	case "session":
-		return same(s.row.session.Value())
+		return same(s.row.session.id)
 	case "experiment":
-		return same(s.row.experiment.Value())
+		return same(s.row.session.experiment)
 	case "member":
 		return same(s.chunk.member.Value())
 	case "instrument":
@@ -63,7 +64,7 @@ func match(where *store.Predicate, s subject) bool {
 	case "source":
 		return same(s.chunk.source.Value())
 	case "state":
-		return same(stateWords(s.reading.state))
+		return same(stateWords(s.reading.state()))
 	}
 	return false
 }

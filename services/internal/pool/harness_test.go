@@ -212,7 +212,7 @@ func open(t testing.TB, s *shelf) *house {
 	t.Helper()
 	modules := pipelinetest.Start(t)
 	p := pool.New(pool.Config{
-		Reader: s, Feed: s, Pipeline: pipeline.New(modules), Decode: record.DecodeTrial, CatchUpWait: 2 * time.Second,
+		Reader: s, Feed: s, Pipeline: pipeline.New(modules), Decode: record.DecodeTrial, DecodeRows: record.DecodePooled, CatchUpWait: 2 * time.Second,
 	})
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})

@@ -28,7 +28,8 @@ func (d dyePair) orders() []string {
 func (d dyePair) String() string { return d.first + " and " + d.second }
 
 func pairOf(p *pick) dyePair {
-	return dyePair{p.row.route.dyes[0], p.row.route.dyes[1]}
+	dyes := p.row.route.dyes()
+	return dyePair{dyes[0], dyes[1]}
 }
 
 // answerOrders answers which order is wider without an experiment: estimates per dye pair, and by role over pairs with a vat.
@@ -191,7 +192,7 @@ func sessionsWords(n int) string {
 func (a *asking) tellMordantPlace(picks []*pick, groups []string) {
 	places := map[string][]string{}
 	for _, p := range picks {
-		places[p.group] = append(places[p.group], p.row.route.mordantPlace)
+		places[p.group] = append(places[p.group], p.row.route.mordantPlace.Value())
 	}
 	first, second := sorted(places[groups[0]]), sorted(places[groups[1]])
 	if !slices.Equal(first, second) {

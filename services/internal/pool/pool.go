@@ -19,6 +19,8 @@ import (
 	"sync"
 	"time"
 
+	"golang.org/x/sync/errgroup"
+
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -59,28 +61,31 @@ type Reader interface {
 	Experiment(ctx context.Context, id trial.ID) (*trial.Experiment, error)
 }
 
-// Config is what a pool is made of; all but Log and CatchUpWait is required.
+// Config is what a pool is made of; all but DecodeRows, Log and CatchUpWait is required.
 type Config struct {
 	Reader   Reader
 	Feed     store.Feed
 	Pipeline *pipeline.Pipeline
 	// Decode reads the body of a store.TrialRow.
 	Decode func(body []byte) (*trial.Trial, error)
-	Log    *slog.Logger
+	// DecodeRows reads of the body what rows are made of, without the figures of readings; nil: Decode does.
+	DecodeRows func(body []byte) (*trial.Trial, error)
+	Log        *slog.Logger
 	// CatchUpWait is how long a question waits for the pool to catch up; 0 means 5 s.
 	CatchUpWait time.Duration
 }
 
 // Pool answers questions. It is safe for use by several goroutines.
 type Pool struct {
-	reader   Reader
-	feed     store.Feed
-	pipeline *pipeline.Pipeline
-	decode   func([]byte) (*trial.Trial, error)
-	log      *slog.Logger
-	wait     time.Duration
+	reader     Reader
+	feed       store.Feed
+	pipeline   *pipeline.Pipeline
+	decode     func([]byte) (*trial.Trial, error)
+	decodeRows func([]byte) (*trial.Trial, error)
+	log        *slog.Logger
+	wait       time.Duration
 
-	routes dictionary // of Run alone
+	routes *dictionary // of Run alone
 
 	mu      sync.Mutex
 	now     *snapshot     // nil before the first load
@@ -106,8 +111,11 @@ type snapshot struct {
 // New makes a pool; it is empty until Run has loaded it.
 func New(config Config) *Pool {
 	p := &Pool{
-		reader: config.Reader, feed: config.Feed, pipeline: config.Pipeline, decode: config.Decode, log: config.Log, wait: config.CatchUpWait,
-		routes: dictionary{}, moved: make(chan struct{}),
+		reader: config.Reader, feed: config.Feed, pipeline: config.Pipeline, decode: config.Decode, decodeRows: config.DecodeRows, log: config.Log, wait: config.CatchUpWait,
+		routes: newDictionary(), moved: make(chan struct{}),
+	}
+	if p.decodeRows == nil {
+		p.decodeRows = p.decode
 	}
 	if p.log == nil {
 		p.log = slog.New(slog.DiscardHandler)
@@ -157,7 +165,7 @@ func (p *Pool) step(ctx context.Context) error {
 
 func (p *Pool) load(ctx context.Context) error {
 	next := &snapshot{revision: p.feed.Revision(), chunks: map[trial.ID]*chunk{}, waters: map[trial.ID]string{}}
-	p.routes = dictionary{}
+	p.routes = newDictionary()
 	for before := ""; ; {
 		sources, err := p.reader.WaterSources(ctx, store.RecordQuery{BeforeID: before, Limit: page})
 		if err != nil {
@@ -171,28 +179,48 @@ func (p *Pool) load(ctx context.Context) error {
 		}
 		before = sources[len(sources)-1].ID
 	}
-	for after := ""; ; {
-		trials, err := p.reader.SharedTrials(ctx, after, page)
-		if err != nil {
-			return fmt.Errorf("list shared trials: %w", err)
-		}
-		for i := range trials {
-			p.put(ctx, next, trials[i])
-		}
-		if len(trials) < page {
-			break
-		}
-		after = trials[len(trials)-1].ID
+	if err := p.loadTrials(ctx, next); err != nil {
+		return err
 	}
 	if before := p.snapshot(); before != nil {
 		for id, c := range next.chunks {
 			if old := before.chunks[id]; old != nil {
-				c.colours = old.colours
+				c.inherit(old)
 			}
 		}
 	}
 	p.publish(next)
 	return nil
+}
+
+// loadTrials puts all shared trials. The next page is read while one is taken in.
+func (p *Pool) loadTrials(ctx context.Context, next *snapshot) error {
+	reading, ctx := errgroup.WithContext(ctx)
+	pages := make(chan []store.TrialRow)
+	reading.Go(func() error {
+		defer close(pages)
+		for after := ""; ; {
+			trials, err := p.reader.SharedTrials(ctx, after, page)
+			if err != nil {
+				return fmt.Errorf("list shared trials: %w", err)
+			}
+			select {
+			case pages <- trials:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+			if len(trials) < page {
+				return nil
+			}
+			after = trials[len(trials)-1].ID
+		}
+	})
+	for trials := range pages {
+		for i := range trials {
+			p.put(ctx, next, trials[i])
+		}
+	}
+	return reading.Wait()
 }
 
 // follow takes in one page of changes: each trial that changed is read again as it is now. A page holds whole revisions, however large.
@@ -247,15 +275,20 @@ func (p *Pool) put(ctx context.Context, next *snapshot, row store.TrialRow) {
 		p.drop(next, row.ID)
 		return
 	}
-	t, err := p.decode(row.Body)
+	t, err := p.decodeRows(row.Body)
 	if err != nil {
 		p.log.ErrorContext(ctx, "trial can't be read and is not in the pool", "trial", row.ID, "error", err)
 		p.drop(next, row.ID)
 		return
 	}
-	made := project(t, p.routes.route)
+	made, err := project(t, p.routes.route)
+	if err != nil {
+		p.log.ErrorContext(ctx, "trial can't be read and is not in the pool", "trial", row.ID, "error", err)
+		p.drop(next, row.ID)
+		return
+	}
 	if old := next.chunks[row.ID]; old != nil {
-		made.colours = old.colours // readings never change, so their colours don't
+		made.inherit(old)
 		p.routes.release(old)
 	}
 	next.chunks[row.ID] = made
@@ -268,13 +301,13 @@ func (p *Pool) drop(next *snapshot, id trial.ID) {
 
 // recount sets the dictionary to what a snapshot holds, after a step that was given up.
 func (p *Pool) recount(now *snapshot) {
-	p.routes = dictionary{}
+	p.routes = newDictionary()
 	for _, c := range now.chunks {
 		for i := range c.rows {
 			r := c.rows[i].route
-			if p.routes[r.key] != r {
+			if p.routes.routes[r.digest] != r {
 				r.refs = 0
-				p.routes[r.key] = r
+				p.routes.routes[r.digest] = r
 			}
 			r.refs++
 		}

@@ -1,10 +1,13 @@
 package pool
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"slices"
 	"strings"
 	"unique"
+
+	"github.com/google/uuid"
 
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
@@ -14,91 +17,173 @@ type symbol = unique.Handle[string]
 
 func sym(text string) symbol { return unique.Make(text) }
 
-// row is one piece with at least one reading.
+// row is one piece with at least one reading. A pool of a million readings has half a million rows, so what several pieces of a trial have
+// in common is kept once, and what is many is kept in the chunk's own lists.
 type row struct {
-	piece      trial.ID
-	session    symbol
-	experiment symbol
-	fibre      symbol // composition: "wool 70/silk 30"
-	fibreForm  symbol // composition with finish
-	lot        symbol
-	route      *route
-	depths     []delivered // one a colour layer
-	pots       []symbol    // baths whose accidents the colour carries
-	firstRead  int64       // microseconds: when the core first got a reading of it
-	readings   []reading   // by preference
+	piece     entryID
+	session   *session
+	yarn      *yarn
+	route     *route
+	firstRead int64 // microseconds: when the core first got a reading of it
+	readings  span  // of chunk.readings, by preference
+	depths    span  // of chunk.depths, one a colour layer
+	pots      span  // of chunk.pots: baths whose accidents the colour carries
 }
+
+// session is where a piece was made; both are "" when no session is known.
+type session struct {
+	id         trial.ID
+	experiment trial.ID
+}
+
+// yarn is what a piece is made of.
+type yarn struct {
+	fibre symbol // composition: "wool 70/silk 30"
+	form  symbol // composition with finish
+	lot   symbol
+}
+
+// span is a part of one of a chunk's lists.
+type span struct{ from, to uint32 }
+
+// entryID is the id of an entry in 16 bytes; ordered as the text is.
+type entryID uuid.UUID
+
+func (e entryID) String() string { return uuid.UUID(e).String() }
 
 // chunk is the rows of one trial. It is never changed once it is in a snapshot, its colours aside.
 type chunk struct {
-	trial   trial.ID
-	member  symbol
-	source  symbol
-	rows    []row
-	colours *colours
+	trial    trial.ID
+	member   symbol
+	source   symbol
+	rows     []row
+	readings []reading
+	depths   []delivered
+	pots     []entryID
+	colours  colours
 }
+
+func (c *chunk) readingsOf(r *row) []reading { return c.readings[r.readings.from:r.readings.to] }
+func (c *chunk) depthsOf(r *row) []delivered { return c.depths[r.depths.from:r.depths.to] }
+func (c *chunk) potsOf(r *row) []entryID     { return c.pots[r.pots.from:r.pots.to] }
 
 // inPool reports whether a record's owner lets every member use it.
 func inPool(level trial.SharingLevel) bool {
 	return level == trial.Cooperative || level == trial.Public
 }
 
-// project makes the rows of a trial. routes finds or makes the shared route.
-func project(t *trial.Trial, routes func(trial.Route, bool) *route) *chunk {
-	c := &chunk{trial: t.ID, member: sym(t.Owner), source: sym(t.ImportSource), colours: &colours{}}
-	experiments := map[trial.ID]trial.ID{}
+// project makes the rows of a trial. routes finds or makes the shared route. It fails on ids that are no UUIDs.
+func project(t *trial.Trial, routes func(*trial.Route, bool) *route) (*chunk, error) {
+	c := &chunk{trial: t.ID, member: sym(t.Owner), source: sym(t.ImportSource)}
+	readings, err := readingsByPiece(t)
+	if err != nil {
+		return nil, err
+	}
+	sessions := map[trial.ID]*session{"": {}}
 	for i := range t.Sessions {
-		experiments[t.Sessions[i].ID] = t.Sessions[i].ExperimentID
+		sessions[t.Sessions[i].ID] = &session{id: t.Sessions[i].ID, experiment: t.Sessions[i].ExperimentID}
 	}
-	last := map[trial.ID]int{} // position of a piece's own last immersion
-	for i := range t.Immersions {
-		if im := &t.Immersions[i]; !im.Superseded {
-			last[im.PieceID] = max(last[im.PieceID], im.Position)
-		}
-	}
-	readings := map[trial.ID][]reading{}
-	for i := range t.Readings {
-		r := &t.Readings[i]
-		kept := reading{
-			id: r.ID, instrument: sym(r.Instrument), specular: r.Specular, state: r.State,
-			class: classOf(r, last[r.PieceID]), recorded: r.RecordedAt.UnixMicro(),
-		}
-		if r.At.Stated() {
-			kept.at = r.At.Time.UnixMicro()
-		}
-		if r.Raw.Spectrum == nil {
-			kept.only = r.Raw.LabCondition
-		}
-		readings[r.PieceID] = append(readings[r.PieceID], kept)
-	}
+	yarns := map[yarn]*yarn{}
+	c.readings = make([]reading, 0, len(t.Readings))
+	c.rows = make([]row, 0, len(readings))
 	for i := range t.Pieces {
 		p := &t.Pieces[i]
 		mine := readings[p.ID]
 		if len(mine) == 0 {
 			continue
 		}
-		first := mine[0].recorded
+		r := row{session: sessions[p.SessionID], yarn: yarnOf(p.Fibre, yarns), firstRead: mine[0].recorded}
+		if r.session == nil { // a part of another trial's piece
+			r.session = &session{id: p.SessionID}
+			sessions[p.SessionID] = r.session
+		}
+		if r.piece, err = entryIDOf(p.ID); err != nil {
+			return nil, err
+		}
 		for k := range mine {
-			first = min(first, mine[k].recorded)
+			r.firstRead = min(r.firstRead, mine[k].recorded)
 		}
 		sortReadings(mine)
-		composition := fibreWords(p.Fibre)
-		form := composition
-		if p.Fibre.Finish != "" {
-			form += " (" + p.Fibre.Finish + ")"
-		}
-		r := row{
-			piece: p.ID, session: sym(p.SessionID), experiment: sym(experiments[p.SessionID]),
-			fibre: sym(composition), fibreForm: sym(form), lot: sym(p.Fibre.Lot),
-			route: routes(p.Route, p.HistoryNotStated), depths: depthsOf(p.Route),
-			firstRead: first, readings: mine,
-		}
+		c.readings, r.readings = added(c.readings, mine)
+		c.depths, r.depths = added(c.depths, depthsOf(p.Route))
+		var pots []entryID
 		for _, bath := range potsOf(p.Route) {
-			r.pots = append(r.pots, sym(bath))
+			pot, err := entryIDOf(bath)
+			if err != nil {
+				return nil, err
+			}
+			pots = append(pots, pot)
 		}
+		c.pots, r.pots = added(c.pots, pots)
 		c.rows = append(c.rows, r)
 	}
-	return c
+	row := 0
+	for i := range t.Pieces { // last, so that no route is counted for a trial that is refused
+		if p := &t.Pieces[i]; len(readings[p.ID]) > 0 {
+			c.rows[row].route = routes(&p.Route, p.HistoryNotStated)
+			row++
+		}
+	}
+	c.depths, c.pots = slices.Clone(c.depths), slices.Clone(c.pots) // without room to grow
+	return c, nil
+}
+
+// added appends to a list and tells where.
+func added[T any](list, more []T) ([]T, span) {
+	from := len(list)
+	list = append(list, more...)
+	return list, span{uint32(from), uint32(len(list))}
+}
+
+func entryIDOf(text trial.ID) (entryID, error) {
+	u, err := uuid.Parse(text)
+	if err != nil {
+		return entryID{}, fmt.Errorf("id %q: %w", text, err)
+	}
+	return entryID(u), nil
+}
+
+// readingsByPiece takes of each reading what the pool keeps.
+func readingsByPiece(t *trial.Trial) (map[trial.ID][]reading, error) {
+	last := make(map[trial.ID]int, len(t.Pieces)) // position of a piece's own last immersion
+	for i := range t.Immersions {
+		if im := &t.Immersions[i]; !im.Superseded {
+			last[im.PieceID] = max(last[im.PieceID], im.Position)
+		}
+	}
+	readings := make(map[trial.ID][]reading, len(t.Pieces))
+	for i := range t.Readings {
+		r := &t.Readings[i]
+		kept := reading{
+			instrument: sym(r.Instrument), gloss: uint8(r.Specular), shown: uint8(r.State),
+			class: classOf(r, last[r.PieceID]), recorded: r.RecordedAt.UnixMicro(),
+		}
+		var err error
+		if kept.id, err = entryIDOf(r.ID); err != nil {
+			return nil, err
+		}
+		if r.At.Stated() {
+			kept.at = r.At.Time.UnixMicro()
+		}
+		if r.Raw.Spectrum == nil {
+			kept.illuminant, kept.observer = uint8(r.Raw.LabCondition.Illuminant), uint8(r.Raw.LabCondition.Observer)
+		}
+		readings[r.PieceID] = append(readings[r.PieceID], kept)
+	}
+	return readings, nil
+}
+
+func yarnOf(f trial.Fibre, known map[yarn]*yarn) *yarn {
+	composition := fibreWords(f)
+	form := composition
+	if f.Finish != "" {
+		form += " (" + f.Finish + ")"
+	}
+	y := yarn{fibre: sym(composition), form: sym(form), lot: sym(f.Lot)}
+	if known[y] == nil {
+		known[y] = &y
+	}
+	return known[y]
 }
 
 // fibreWords names a composition: "wool", "wool 70/silk 30" with the larger part first.
@@ -123,21 +208,45 @@ func fibreWords(f trial.Fibre) string {
 	return strings.Join(words, "/")
 }
 
-// dictionary keeps each route once, counted, for the projection's writer.
-type dictionary map[string]*route
+// dictionary keeps each route once, counted, for the projection's writer, and each colour layer.
+type dictionary struct {
+	routes map[[sha256.Size]byte]*route
+	layers map[colourLayer]*colourLayer // those of routes that are gone stay until the next load: they are few
+	key    []byte                       // room to work in
+	ends   []int
+}
 
-func (d dictionary) route(r trial.Route, historyNotStated bool) *route {
-	key := routeKey(r, historyNotStated)
-	known := d[key]
+func newDictionary() *dictionary {
+	return &dictionary{routes: map[[sha256.Size]byte]*route{}, layers: map[colourLayer]*colourLayer{}}
+}
+
+func (d *dictionary) route(r *trial.Route, historyNotStated bool) *route {
+	d.key, d.ends = appendKey(d.key[:0], d.ends[:0], r, historyNotStated)
+	digest := sha256.Sum256(d.key)
+	known := d.routes[digest]
 	if known == nil {
-		known = newRoute(key, r, historyNotStated)
-		d[key] = known
+		known = newRoute(r, historyNotStated, d.layer)
+		known.digest, known.parts = digest, make([]symbol, len(d.ends))
+		from := 0
+		for i, end := range d.ends {
+			known.parts[i] = sym(string(d.key[from:end]))
+			from = end
+		}
+		d.routes[digest] = known
 	}
 	known.refs++
 	return known
 }
 
-func (d dictionary) release(c *chunk) {
+func (d *dictionary) layer(c colourLayer) *colourLayer {
+	if known := d.layers[c]; known != nil {
+		return known
+	}
+	d.layers[c] = &c
+	return &c
+}
+
+func (d *dictionary) release(c *chunk) {
 	if c == nil {
 		return
 	}
@@ -146,7 +255,7 @@ func (d dictionary) release(c *chunk) {
 			r.refs--
 		} else {
 			r.refs = 0
-			delete(d, r.key)
+			delete(d.routes, r.digest)
 		}
 	}
 }

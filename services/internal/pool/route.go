@@ -1,9 +1,11 @@
 package pool
 
 import (
+	"crypto/sha256"
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -52,39 +54,58 @@ func (k orderKind) reason() string {
 
 // colourLayer is one dye step of a route.
 type colourLayer struct {
-	name    string   // "weld", "madder+weld" or "not stated"
-	dyes    []string // sorted; none: not stated
+	name    string // "weld", "madder+weld" or "not stated"
+	dyes    string // sorted, one a line; "": not stated
 	vat     bool
 	depth   trial.Depth
 	exhaust string // in words
 	water   string // as trial.Layer.Water, "" not stated
 }
 
+// dyeList lists the dyes of a layer, sorted; none when they aren't stated.
+func (c *colourLayer) dyeList() []string {
+	if c.dyes == "" {
+		return nil
+	}
+	return strings.Split(c.dyes, "\n")
+}
+
 // route is what pieces with the same stated history have in common, without the pots themselves and without the delivered depths.
 // It is shared by all rows that have it and never changed.
+//
+// Hundreds of thousands of routes may differ, and little in them: what they are put together from is kept once.
 type route struct {
-	key    string
-	colour []colourLayer
-	dyes   []string // sorted, each once
+	digest [sha256.Size]byte // of key
+	parts  []symbol          // of key
+	colour []*colourLayer
 	kind   orderKind
-	// order is the dyes in their order, "weld > indigo".
-	order string
 	// undyed: fully stated and without a colour layer.
 	undyed bool
 	// hidden: some step isn't stated.
-	hidden bool
-	// mordant is the set of mordants, "alum + iron", "none" or "not stated".
-	mordant      string
+	hidden       bool
 	mordantKnown bool
-	// mordantPlace says where among the colour layers the mordants stand.
-	mordantPlace string
-	exhaust      string
 	exhaustKnown bool
-	water        string // of the colour layers, ids; "" not stated
 	waterKnown   bool
+	// order is the dyes in their order, "weld > indigo".
+	order symbol
+	// mordant is the set of mordants, "alum + iron", "none" or "not stated".
+	mordant symbol
+	// mordantPlace says where among the colour layers the mordants stand.
+	mordantPlace symbol
+	exhaust      symbol
+	water        symbol // of the colour layers, ids; "" not stated
 	// around is what a matched pair must share beside its colour layers: mordants, tannins and modifiers, whatever their place.
-	around string
+	around symbol
 	refs   int // rows of the projection; only its writer uses it
+}
+
+// key tells routes apart.
+func (r *route) key() string {
+	var b strings.Builder
+	for _, part := range r.parts {
+		b.WriteString(part.Value())
+	}
+	return b.String()
 }
 
 // delivered is how much of its dye reached a piece in one colour layer; NaN is not known.
@@ -94,17 +115,45 @@ type delivered struct {
 	gramsPerL  float64
 }
 
-// routeKey tells routes apart. The bath and the delivered amounts are not in it.
-func routeKey(r trial.Route, historyNotStated bool) string {
-	var b strings.Builder
-	fmt.Fprintf(&b, "%t|%t", historyNotStated, r.NotStated)
-	for _, l := range r.Layers {
-		fmt.Fprintf(&b, "\n%v|%d|%t|%t|%q|%d|%q|%t", l.Purposes, l.Exhaust, l.ExhaustNumberNotStated, l.ExhaustNotStated, l.BlankOf, l.IntendedDepth, l.Water, l.ContentsNotStated)
-		for _, m := range l.Materials {
-			fmt.Fprintf(&b, "|%d %q", m.Role, m.Material)
+// appendKey appends what tells routes apart, and where each of its parts ends. The bath and the delivered amounts are not in it.
+func appendKey(key []byte, ends []int, r *trial.Route, historyNotStated bool) ([]byte, []int) {
+	bar := func() { key = append(key, '|') }
+	key = strconv.AppendBool(key, historyNotStated)
+	bar()
+	key = strconv.AppendBool(key, r.NotStated)
+	ends = append(ends, len(key))
+	for i := range r.Layers {
+		l := &r.Layers[i]
+		key = append(key, '\n', '[')
+		for k, p := range l.Purposes {
+			if k > 0 {
+				key = append(key, ' ')
+			}
+			key = strconv.AppendInt(key, int64(p), 10)
 		}
+		key = append(key, ']', '|')
+		key = strconv.AppendInt(key, int64(l.Exhaust), 10)
+		bar()
+		key = strconv.AppendBool(key, l.ExhaustNumberNotStated)
+		bar()
+		key = strconv.AppendBool(key, l.ExhaustNotStated)
+		bar()
+		key = strconv.AppendQuote(key, l.BlankOf)
+		bar()
+		key = strconv.AppendInt(key, int64(l.IntendedDepth), 10)
+		bar()
+		key = strconv.AppendQuote(key, l.Water)
+		bar()
+		key = strconv.AppendBool(key, l.ContentsNotStated)
+		for _, m := range l.Materials {
+			bar()
+			key = strconv.AppendInt(key, int64(m.Role), 10)
+			key = append(key, ' ')
+			key = strconv.AppendQuote(key, m.Material)
+		}
+		ends = append(ends, len(key))
 	}
-	return b.String()
+	return key, ends
 }
 
 func has(l trial.Layer, purposes ...trial.Purpose) bool {
@@ -148,9 +197,9 @@ func exhaustWords(l trial.Layer) string {
 }
 
 // newRoute derives the columns of a route.
-func newRoute(key string, r trial.Route, historyNotStated bool) *route {
-	out := &route{key: key, hidden: historyNotStated || r.NotStated}
-	var mordants, around, places, exhausts, waters []string
+func newRoute(r *trial.Route, historyNotStated bool, layers func(colourLayer) *colourLayer) *route {
+	out := &route{hidden: historyNotStated || r.NotStated}
+	var dyes, mordants, around, places, exhausts, waters []string
 	blanks, openMordant := 0, historyNotStated
 	for _, l := range r.Layers {
 		if l.ContentsNotStated && !only(l, trial.Scour, trial.Rinse) {
@@ -170,29 +219,45 @@ func newRoute(key string, r trial.Route, historyNotStated bool) *route {
 		if !l.IsColour() {
 			continue
 		}
-		c := colourLayer{name: l.DyeNames(), dyes: sorted(materials(l, trial.Dye)), vat: has(l, trial.Vat), depth: l.IntendedDepth, exhaust: exhaustWords(l), water: l.Water}
+		in := sorted(materials(l, trial.Dye))
+		c := layers(colourLayer{
+			name: l.DyeNames(), dyes: strings.Join(in, "\n"), vat: has(l, trial.Vat), depth: l.IntendedDepth, exhaust: exhaustWords(l), water: l.Water,
+		})
 		out.colour = append(out.colour, c)
-		out.dyes = append(out.dyes, c.dyes...)
+		dyes = append(dyes, in...)
 		exhausts = append(exhausts, c.exhaust)
 		waters = append(waters, c.water)
 	}
-	out.dyes = sorted(out.dyes)
-	out.order = orderWords(out.colour)
+	out.colour = slices.Clone(out.colour) // without room to grow
+	dyes = sorted(dyes)
+	out.order = sym(orderWords(out.colour))
 	out.undyed = len(out.colour) == 0 && !out.hidden
-	out.kind = kindOf(out, blanks)
-	out.mordant, out.mordantKnown = mordantWords(sorted(mordants), openMordant, out.hidden)
-	out.mordantPlace = strings.Join(places, ", ")
-	if out.mordantPlace == "" {
-		out.mordantPlace = out.mordant
+	out.kind = kindOf(out, dyes, blanks)
+	mordant, known := mordantWords(sorted(mordants), openMordant, out.hidden)
+	place := strings.Join(places, ", ")
+	if place == "" {
+		place = mordant
 	}
-	out.exhaust, out.exhaustKnown = joined(exhausts, notStated)
-	out.water, out.waterKnown = joined(waters, "")
-	out.around = out.mordant + " " + strings.Join(sorted(around), ", ")
+	exhaust, exhaustKnown := joined(exhausts, notStated)
+	water, waterKnown := joined(waters, "")
+	out.mordant, out.mordantKnown, out.mordantPlace = sym(mordant), known, sym(place)
+	out.exhaust, out.exhaustKnown = sym(exhaust), exhaustKnown
+	out.water, out.waterKnown = sym(water), waterKnown
+	out.around = sym(mordant + " " + strings.Join(sorted(around), ", "))
 	return out
 }
 
+// dyes lists the dyes of a route, sorted, each once.
+func (r *route) dyes() []string {
+	var all []string
+	for _, c := range r.colour {
+		all = append(all, c.dyeList()...)
+	}
+	return sorted(all)
+}
+
 // placeAfter says where a mordant stands: before, with or after colour layers.
-func placeAfter(before []colourLayer, inDyePot bool) string {
+func placeAfter(before []*colourLayer, inDyePot bool) string {
 	switch {
 	case inDyePot:
 		return " in the dye pot"
@@ -202,7 +267,7 @@ func placeAfter(before []colourLayer, inDyePot bool) string {
 	return " after " + orderWords(before[len(before)-1:])
 }
 
-func orderWords(layers []colourLayer) string {
+func orderWords(layers []*colourLayer) string {
 	words := make([]string, len(layers))
 	for i, c := range layers {
 		words[i] = c.name
@@ -210,8 +275,8 @@ func orderWords(layers []colourLayer) string {
 	return strings.Join(words, " > ")
 }
 
-func kindOf(r *route, blanks int) orderKind {
-	mixed := slices.ContainsFunc(r.colour, func(c colourLayer) bool { return len(c.dyes) != 1 })
+func kindOf(r *route, dyes []string, blanks int) orderKind {
+	mixed := slices.ContainsFunc(r.colour, func(c *colourLayer) bool { return len(c.dyeList()) != 1 })
 	switch {
 	case r.hidden:
 		return orderNotStated
@@ -225,7 +290,7 @@ func kindOf(r *route, blanks int) orderKind {
 		return orderManyColours
 	case mixed:
 		return orderMixedPot
-	case len(r.dyes) != 2:
+	case len(dyes) != 2:
 		return orderSameDye
 	}
 	return orderTwoColours

@@ -1,6 +1,7 @@
 package pool
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"slices"
@@ -27,17 +28,27 @@ type candidate struct {
 	readings []*reading
 }
 
+// place is where the first of its readings stands in the chunk's list.
+func (c *candidate) place() int {
+	for i := c.row.readings.from; ; i++ {
+		if &c.chunk.readings[i] == c.readings[0] {
+			return int(i)
+		}
+	}
+}
+
 // choose selects pieces and gives each the colour of the reading that speaks for it. Every reading that isn't used is counted.
 func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.ColourReader, s selection, left *leftOut) ([]*pick, error) {
 	candidates := s.candidates(now, left)
+	digest := module.Identity().GetDigest()
 	var picks []*pick
 	faults := map[string]int{}
 	example := ""
 	for len(candidates) > 0 {
 		var want []wanted
 		for _, c := range candidates {
-			if _, ok := c.chunk.colours.get(s.condition, module.Identity().GetDigest(), c.readings[0].id); !ok {
-				want = append(want, wanted{c.chunk, c.readings[0].id})
+			if _, ok := c.chunk.colours.get(s.condition, digest, c.place()); !ok {
+				want = append(want, wanted{c.chunk, c.place()})
 			}
 		}
 		if err := p.compute(ctx, module, s.condition, want); err != nil {
@@ -45,7 +56,7 @@ func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.Colou
 		}
 		var again []candidate
 		for _, c := range candidates {
-			colour, ok := c.chunk.colours.get(s.condition, module.Identity().GetDigest(), c.readings[0].id)
+			colour, ok := c.chunk.colours.get(s.condition, digest, c.place())
 			switch {
 			case !ok:
 				left.piece("withdrawn while the question was answered")
@@ -66,7 +77,7 @@ func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.Colou
 				left.reading("another reading of the same piece", others)
 			}
 			picks = append(picks, &pick{
-				chunk: c.chunk, row: c.row, reading: c.readings[0], lab: colour.Lab, block: now.blockOf(c.row.session.Value()),
+				chunk: c.chunk, row: c.row, reading: c.readings[0], lab: colour.Lab, block: now.blockOf(c.row.session.id),
 			})
 		}
 		candidates = again
@@ -74,7 +85,7 @@ func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.Colou
 	if n := total(faults); n > 0 {
 		left.reading(fmt.Sprintf("colour not computable under %s (%s)", conditionWords(s.condition), example), n)
 	}
-	slices.SortFunc(picks, func(a, b *pick) int { return strings.Compare(a.reading.id, b.reading.id) })
+	slices.SortFunc(picks, func(a, b *pick) int { return bytes.Compare(a.reading.id[:], b.reading.id[:]) })
 	return picks, nil
 }
 
@@ -91,13 +102,14 @@ func (s selection) candidates(now *snapshot, left *leftOut) []candidate {
 	for _, c := range now.ordered() {
 		for i := range c.rows {
 			r := &c.rows[i]
-			if s.experiment != nil && r.experiment.Value() != s.experiment.ID {
+			if s.experiment != nil && r.session.experiment != s.experiment.ID {
 				continue
 			}
 			var fitting []*reading
-			for k := range r.readings {
-				if match(s.where, subject{now, c, r, &r.readings[k]}) {
-					fitting = append(fitting, &r.readings[k])
+			readings := c.readingsOf(r)
+			for k := range readings {
+				if match(s.where, subject{now, c, r, &readings[k]}) {
+					fitting = append(fitting, &readings[k])
 				}
 			}
 			if len(fitting) == 0 || !s.keep(c, r) {
@@ -141,8 +153,8 @@ func (s selection) refuses(r *reading) string {
 		return r.class.words()
 	}
 	switch {
-	case r.only != (trial.ColourCondition{}) && r.only != s.condition:
-		return fmt.Sprintf("colour known under %s only, not under %s", conditionWords(r.only), conditionWords(s.condition))
+	case r.only() != (trial.ColourCondition{}) && r.only() != s.condition:
+		return fmt.Sprintf("colour known under %s only, not under %s", conditionWords(r.only()), conditionWords(s.condition))
 	case s.experiment != nil && r.instrument.Value() != s.experiment.Instrument:
 		return "read by another instrument than the experiment's"
 	case s.experiment != nil && r.class != classSettled:
@@ -169,9 +181,9 @@ func oneGloss(candidates []candidate, left *leftOut) []candidate {
 	for _, c := range candidates {
 		seen := map[trial.SpecularMode]bool{}
 		for _, r := range c.readings {
-			if !seen[r.specular] {
-				seen[r.specular] = true
-				counts[r.specular]++
+			if !seen[r.specular()] {
+				seen[r.specular()] = true
+				counts[r.specular()]++
 			}
 		}
 	}
@@ -184,10 +196,10 @@ func oneGloss(candidates []candidate, left *leftOut) []candidate {
 	var out []candidate
 	for _, c := range candidates {
 		c.readings = slices.DeleteFunc(c.readings, func(r *reading) bool {
-			if r.specular != best {
-				left.reading(fmt.Sprintf("%s, where most of the experiment has %s", glossWords(r.specular), glossWords(best)), 1)
+			if r.specular() != best {
+				left.reading(fmt.Sprintf("%s, where most of the experiment has %s", glossWords(r.specular()), glossWords(best)), 1)
 			}
-			return r.specular != best
+			return r.specular() != best
 		})
 		if len(c.readings) > 0 {
 			out = append(out, c)
@@ -236,7 +248,7 @@ func strata(picks []*pick, byFibre bool, prefix func(*pick) string) (shown map[s
 		}
 		return "instrument not stated"
 	}
-	gloss := func(p *pick) string { return glossWords(p.reading.specular) }
+	gloss := func(p *pick) string { return glossWords(p.reading.specular()) }
 	withState, withInstrument, withGloss := differ(state), differ(instrument), differ(gloss)
 	withState = withState || slices.ContainsFunc(picks, func(p *pick) bool { return p.reading.class != classSettled })
 	shown = map[string]string{}
@@ -248,11 +260,11 @@ func strata(picks []*pick, byFibre bool, prefix func(*pick) string) (shown map[s
 		case prefix != nil:
 			parts = append(parts, prefix(p))
 		case byFibre:
-		case p.row.lot.Value() == "":
-			parts = append(parts, p.row.fibreForm.Value(), yarnNotStated)
+		case p.row.yarn.lot.Value() == "":
+			parts = append(parts, p.row.yarn.form.Value(), yarnNotStated)
 			alone = " | " + p.group
 		default:
-			parts = append(parts, p.row.fibreForm.Value(), "yarn lot "+p.row.lot.Value())
+			parts = append(parts, p.row.yarn.form.Value(), "yarn lot "+p.row.yarn.lot.Value())
 		}
 		if withState {
 			parts = append(parts, state(p))
@@ -272,7 +284,7 @@ func strata(picks []*pick, byFibre bool, prefix func(*pick) string) (shown map[s
 		if alone != "" {
 			continue
 		}
-		yarn := p.row.fibreForm.Value() + "\n" + p.row.lot.Value()
+		yarn := p.row.yarn.form.Value() + "\n" + p.row.yarn.lot.Value()
 		if byFibre || prefix != nil {
 			yarn = ""
 		}

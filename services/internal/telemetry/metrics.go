@@ -52,7 +52,7 @@ func (t *Telemetry) startMetrics(ctx context.Context, config Config, res *resour
 		}
 		readers = append(readers, sdkmetric.NewPeriodicReader(exporter))
 	}
-	if err := t.measure(config.Version, res, readers...); err != nil {
+	if err := t.measure(config.Version, res, readers...); err != nil { //nolint:contextcheck // what is observed has contexts of its own
 		return err
 	}
 	if t.pull != nil {

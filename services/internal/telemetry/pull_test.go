@@ -270,7 +270,7 @@ func TestLogHandler(t *testing.T) {
 	spanID, err := trace.SpanIDFromHex("00f067aa0ba902b7")
 	require.NoError(t, err)
 	ctx := trace.ContextWithSpanContext(t.Context(), trace.NewSpanContext(trace.SpanContextConfig{TraceID: id, SpanID: spanID}))
-	line := func(log *slog.Logger, ctx context.Context) map[string]any { //nolint:revive // the context is what differs
+	line := func(log *slog.Logger, ctx context.Context) map[string]any {
 		text.Reset()
 		log.WarnContext(ctx, "x", "a", 1, "b", 2, "c", 3, "d", 4, "e", 5, "f", 6)
 		read := map[string]any{}

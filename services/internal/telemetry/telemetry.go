@@ -111,7 +111,7 @@ type Telemetry struct {
 // the address to listen on, and of what the environment says of exporters.
 func Start(ctx context.Context, config Config) (_ *Telemetry, err error) {
 	t := &Telemetry{log: config.Log}
-	defer func() {
+	defer func() { //nolint:contextcheck // the end has a deadline of its own
 		if err != nil {
 			err = errors.Join(err, t.Shutdown())
 		}

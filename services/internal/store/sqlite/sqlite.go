@@ -78,6 +78,10 @@ type Store struct {
 	logPath  string // of the write-ahead log
 	counters counters
 
+	finder       *finder
+	finderEnd    context.CancelFunc
+	finderEnding sync.WaitGroup
+
 	feed feed
 
 	gate       sync.RWMutex // held for reading while a change is put into the queue
@@ -114,7 +118,7 @@ func open(ctx context.Context, config Config) (_ *Store, err error) {
 	if real, err := filepath.EvalSymlinks(path); err == nil {
 		path = real // one file has one lock, whatever leads to it
 	}
-	s := &Store{cache: newRowCache(config.CacheBytes), logPath: path + "-wal", told: config.Committed}
+	s := &Store{cache: newRowCache(config.CacheBytes), logPath: path + "-wal", told: config.Committed, finder: newFinder()}
 	s.log = config.Logger
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
@@ -180,6 +184,9 @@ func open(ctx context.Context, config Config) (_ *Store, err error) {
 	}
 	s.feed.start(w.revision)
 	go w.run() //nolint:contextcheck // the writer outlives the call that opens the store
+	following, end := context.WithCancel(context.WithoutCancel(ctx))
+	s.finderEnd = end
+	s.finderEnding.Go(func() { s.followFinder(following) })
 	return s, nil
 }
 
@@ -192,6 +199,8 @@ func (s *Store) Close() error {
 		s.gate.Unlock()
 		<-s.writerDone
 		s.feed.stop()
+		s.finderEnd()
+		s.finderEnding.Wait()
 		s.closeErr = s.release()
 	})
 	return s.closeErr
