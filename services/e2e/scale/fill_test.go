@@ -187,7 +187,7 @@ func fill(ctx context.Context, path string, readings int) (token string, err err
 	if _, err := registry.CreateMember(ctx, store.Actor{Member: store.Server, Method: "fill"}, store.MemberRow{ID: "onlooker", DisplayName: "Onlooker", Roles: []string{"member"}}); err != nil {
 		return "", err
 	}
-	m := &maker{random: rand.New(rand.NewPCG(seed, uint64(readings))), now: begins} //nolint:gosec // invented data, the same each time
+	m := &maker{random: rand.New(rand.NewPCG(seed, uint64(readings))), now: begins}
 	change := func(member trial.MemberID, apply func(trial.Records) error) error {
 		_, err := records.Change(ctx, store.ChangeRequest{Actor: store.Actor{Member: member, Method: "fill"}, Now: m.now, Apply: func(r trial.Records) ([]byte, error) { return nil, apply(r) }})
 		return err
