@@ -30,6 +30,7 @@ const (
 	NotFound   Result = "not found"
 	Exists     Result = "exists"      // of Create
 	Stale      Result = "stale"       // the etag is of another version
+	Gone       Result = "gone"        // the record is deleted; its owner may still read it
 	NotDeleted Result = "not deleted" // of Undelete
 	Unknown    Result = "unknown"     // there was no answer
 )
@@ -42,6 +43,7 @@ type Input struct {
 	Entry  string // of Add; each once
 	// Revision that the etag names; 0 for none.
 	Revision int64
+	Etag     string // as the core told it with that revision
 }
 
 // Output is what a client was answered.
@@ -50,7 +52,9 @@ type Output struct {
 	// With OK, the record as the answer shows it.
 	Value    string
 	List     Digest // of the entries, in order
+	Deleted  bool
 	Revision int64
+	Etag     string
 }
 
 // Digest stands for a list of entries in its order.
@@ -86,7 +90,7 @@ func (s state) changed(out Output) (state, bool) {
 		return s, false
 	}
 	s.revision, s.known = out.Revision, true
-	return s, out.Value == s.value && out.List == s.list
+	return s, out.Value == s.value && out.List == s.list && out.Deleted == s.deleted
 }
 
 // Model is that of a set of records, each by itself.
@@ -133,7 +137,7 @@ func step(s state, in Input, out Output) []any {
 	case out.Result != OK:
 		return []any{s}
 	case in.Kind == Get:
-		if out.Value != s.value || out.List != s.list || s.known && out.Revision != s.revision || out.Revision < s.revision {
+		if out.Value != s.value || out.List != s.list || out.Deleted != s.deleted || s.known && out.Revision != s.revision || out.Revision < s.revision {
 			return nil
 		}
 		s.revision, s.known = out.Revision, true // from now on it is known
@@ -154,13 +158,13 @@ func refusal(s state, in Input) Result {
 		return OK
 	case !s.there:
 		return NotFound
-	case in.Kind == Undelete && !s.deleted:
-		return NotDeleted
-	case s.deleted && in.Kind != Undelete && in.Kind != Get:
-		return NotFound
 	case in.Revision != 0 && (!s.known || in.Revision != s.revision):
 		// Whoever has the etag read it, and then it is known.
 		return Stale
+	case in.Kind == Undelete && !s.deleted:
+		return NotDeleted
+	case s.deleted && in.Kind != Undelete && in.Kind != Get:
+		return Gone
 	}
 	return OK
 }

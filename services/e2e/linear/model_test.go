@@ -17,6 +17,11 @@ func ok(value string, revision int64, entries ...string) Output {
 	return Output{Result: OK, Value: value, List: DigestOf(entries), Revision: revision}
 }
 
+func deleted(out Output) Output {
+	out.Deleted = true
+	return out
+}
+
 // The model lets pass what one record could have answered, and nothing else.
 func TestModel(t *testing.T) {
 	const end = 1 << 40
@@ -65,12 +70,25 @@ func TestModel(t *testing.T) {
 			created, at(2, 3, Input{Kind: Add, Entry: "x"}, ok("a", 7, "x")), at(4, 5, Input{Kind: Add, Entry: "y"}, ok("a", 6, "x", "y")),
 		}},
 		{"deleted, refused and undeleted", true, []porcupine.Operation{
-			created, at(2, 3, Input{Kind: Delete, Revision: 1}, ok("a", 2)), at(4, 5, Input{Kind: Update, Value: "b", Revision: 2}, Output{Result: NotFound}),
+			created, at(2, 3, Input{Kind: Delete, Revision: 1}, deleted(ok("a", 2))), at(4, 5, Input{Kind: Update, Value: "b", Revision: 2}, Output{Result: Gone}),
 			at(6, 7, Input{Kind: Undelete}, ok("a", 3)), at(8, 9, Input{Kind: Undelete}, Output{Result: NotDeleted}),
 			at(10, 11, Input{Kind: Update, Value: "b", Revision: 3}, ok("b", 4)),
 		}},
 		{"an update of what is deleted", false, []porcupine.Operation{
-			created, at(2, 3, Input{Kind: Delete, Revision: 1}, ok("a", 2)), at(4, 5, Input{Kind: Update, Value: "b", Revision: 2}, ok("b", 3)),
+			created, at(2, 3, Input{Kind: Delete, Revision: 1}, deleted(ok("a", 2))), at(4, 5, Input{Kind: Update, Value: "b", Revision: 2}, ok("b", 3)),
+		}},
+		{"deleted and read as if it were not", false, []porcupine.Operation{
+			created, at(2, 3, Input{Kind: Delete, Revision: 1}, deleted(ok("a", 2))), at(4, 5, Input{Kind: Get}, ok("a", 2)),
+		}},
+		{"an outdated update of what is deleted", true, []porcupine.Operation{
+			created, at(2, 3, Input{Kind: Delete, Revision: 1}, deleted(ok("a", 2))), at(4, 5, Input{Kind: Update, Value: "b", Revision: 1}, Output{Result: Stale}),
+		}},
+		{"an outdated update that went through", false, []porcupine.Operation{
+			created, at(2, 3, Input{Kind: Add, Entry: "x"}, ok("a", 2, "x")), at(4, 5, Input{Kind: Update, Value: "b", Revision: 1}, ok("b", 3, "x")),
+		}},
+		{"undeleted without answer, or not", true, []porcupine.Operation{
+			created, at(2, 3, Input{Kind: Delete, Revision: 1}, deleted(ok("a", 2))), at(4, end, Input{Kind: Undelete}, Output{Result: Unknown}),
+			at(5, 6, Input{Kind: Get}, deleted(ok("a", 2))), at(7, 8, Input{Kind: Get}, ok("a", 3)),
 		}},
 		{"created twice", false, []porcupine.Operation{created, at(2, 3, Input{Kind: Create, Value: "b"}, ok("b", 2))}},
 		{"there before it was created", false, []porcupine.Operation{at(2, 3, Input{Kind: Create, Value: "a"}, ok("a", 2)), at(0, 1, Input{Kind: Get}, ok("a", 2))}},

@@ -42,12 +42,12 @@ type Runner struct {
 
 	mu      sync.Mutex
 	history []porcupine.Operation
-	seen    map[string]int64 // revisions that clients were told last, by record
+	seen    map[string]Output // what clients were told last, by record
 }
 
 // Run gives the history. It leaves a core running.
 func (r *Runner) Run(ctx context.Context) ([]porcupine.Operation, error) {
-	r.begun, r.seen = time.Now(), map[string]int64{}
+	r.begun, r.seen = time.Now(), map[string]Output{}
 	if err := r.start(); err != nil {
 		return nil, err
 	}
@@ -116,7 +116,8 @@ func (r *Runner) work(ctx context.Context, client int, random *rand.Rand) error 
 	for n := 0; ctx.Err() == nil; n++ {
 		in := Input{Record: r.Records[random.IntN(len(r.Records))]}
 		r.mu.Lock()
-		in.Kind, in.Revision = kinds[random.IntN(len(kinds))], r.seen[in.Record]
+		seen := r.seen[in.Record]
+		in.Kind, in.Revision, in.Etag = kinds[random.IntN(len(kinds))], seen.Revision, seen.Etag
 		full := len(r.history) >= mostOperations
 		r.mu.Unlock()
 		switch {
@@ -132,8 +133,9 @@ func (r *Runner) work(ctx context.Context, client int, random *rand.Rand) error 
 			in.Entry = newID()
 		case Get, Delete, Undelete:
 		}
-		if in.Kind != Update && in.Kind != Delete {
-			in.Revision = 0
+		// An update and a deletion need an etag; the others are tried with one and without.
+		if needed := in.Kind == Update || in.Kind == Delete; in.Kind == Create || in.Kind == Get || !needed && random.IntN(4) > 0 {
+			in.Revision, in.Etag = 0, ""
 		}
 		if _, err := r.do(ctx, client, in, random.IntN(2) == 0); err != nil {
 			return err
@@ -174,8 +176,8 @@ func (r *Runner) do(ctx context.Context, client int, in Input, again bool) (Outp
 		op.Output = out
 		r.mu.Lock()
 		r.history = append(r.history, op)
-		if out.Result == OK {
-			r.seen[in.Record] = max(r.seen[in.Record], out.Revision)
+		if out.Result == OK && out.Revision > r.seen[in.Record].Revision {
+			r.seen[in.Record] = out
 		}
 		r.mu.Unlock()
 		if lost {

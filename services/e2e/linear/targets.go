@@ -4,16 +4,16 @@ import (
 	"context"
 	"fmt"
 
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/fieldmaskpb"
 
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 )
 
-// Target makes the model's operations calls of the core. What the interface learns to do later (updates with an etag, deletion)
-// is one more case in Do and one more kind in Kinds.
+// Target makes the model's operations calls of the core.
 type Target interface {
 	// Kinds are those that the target can do beside Create; a kind that is listed twice is done twice as often.
 	Kinds() []Kind
@@ -21,18 +21,25 @@ type Target interface {
 	Do(ctx context.Context, conn *grpc.ClientConn, in Input, requestID string) (Output, error)
 }
 
+// mixed are the kinds of both targets. To be undeleted a record needs no etag, so it is seldom deleted for long.
+var mixed = []Kind{Get, Get, Add, Add, Add, Update, Update, Update, Update, Delete, Undelete, Undelete}
+
+// why is said with every update and deletion.
+const why = "as the clients of a test do"
+
+// The words of google.rpc.ErrorInfo that the model knows; part of the interface.
+var results = map[string]Result{
+	"NOT_FOUND": NotFound, "ID_IN_USE": Exists, "STALE_ETAG": Stale, "NOT_DELETED": NotDeleted, "CONFLICT": Gone,
+}
+
 // result reads the refusals that the model knows.
 func result(err error) (Output, error) {
-	switch status.Code(err) {
-	case codes.NotFound:
-		return Output{Result: NotFound}, nil
-	case codes.AlreadyExists:
-		return Output{Result: Exists}, nil
-	case codes.Aborted:
-		return Output{Result: Stale}, nil
-	default:
-		return Output{}, err
+	for _, detail := range status.Convert(err).Details() {
+		if info, ok := detail.(*errdetails.ErrorInfo); ok && results[info.GetReason()] != "" {
+			return Output{Result: results[info.GetReason()]}, nil
+		}
 	}
+	return Output{}, err
 }
 
 // Trials are trials: the value is the title, the list is that of the looks.
@@ -42,7 +49,7 @@ type Trials struct {
 }
 
 // Kinds implements Target.
-func (Trials) Kinds() []Kind { return []Kind{Get, Add, Add} }
+func (Trials) Kinds() []Kind { return mixed }
 
 // Do implements Target.
 func (t Trials) Do(ctx context.Context, conn *grpc.ClientConn, in Input, requestID string) (Output, error) {
@@ -64,9 +71,18 @@ func (t Trials) Do(ctx context.Context, conn *grpc.ClientConn, in Input, request
 	case Get:
 		kept, err = client.GetTrial(ctx, &labv1.GetTrialRequest{TrialId: in.Record})
 	case Add:
-		kept, err = client.AddEntries(ctx, &labv1.AddEntriesRequest{RequestId: requestID, TrialId: in.Record, Looks: []*labv1.Look{{
+		kept, err = client.AddEntries(ctx, &labv1.AddEntriesRequest{RequestId: requestID, TrialId: in.Record, Etag: in.Etag, Looks: []*labv1.Look{{
 			Id: requestID, Of: &labv1.Look_PieceId{PieceId: t.Pieces[in.Record]}, Text: in.Entry,
 		}}})
+	case Update:
+		kept, err = client.UpdateTrial(ctx, &labv1.UpdateTrialRequest{
+			RequestId: requestID, Trial: &labv1.Trial{Id: in.Record, Title: in.Value},
+			UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"title"}}, Etag: in.Etag, Reason: why,
+		})
+	case Delete:
+		kept, err = client.DeleteTrial(ctx, &labv1.DeleteTrialRequest{RequestId: requestID, TrialId: in.Record, Etag: in.Etag, Reason: why})
+	case Undelete:
+		kept, err = client.UndeleteTrial(ctx, &labv1.UndeleteTrialRequest{RequestId: requestID, TrialId: in.Record, Etag: in.Etag})
 	default:
 		return Output{}, fmt.Errorf("trials can't %s", in.Kind)
 	}
@@ -77,14 +93,17 @@ func (t Trials) Do(ctx context.Context, conn *grpc.ClientConn, in Input, request
 	for _, look := range kept.GetLooks() {
 		list = append(list, look.GetText())
 	}
-	return Output{Result: OK, Value: kept.GetTitle(), List: DigestOf(list), Revision: kept.GetRevision()}, nil
+	return Output{
+		Result: OK, Value: kept.GetTitle(), List: DigestOf(list),
+		Deleted: kept.GetDeleteTime() != nil, Revision: kept.GetRevision(), Etag: kept.GetEtag(),
+	}, nil
 }
 
 // Waters are water sources: the value is the name, the list is that of the samples.
 type Waters struct{}
 
 // Kinds implements Target.
-func (Waters) Kinds() []Kind { return []Kind{Get, Add, Add} }
+func (Waters) Kinds() []Kind { return mixed }
 
 // Do implements Target. An entry is the id of its sample.
 func (Waters) Do(ctx context.Context, conn *grpc.ClientConn, in Input, requestID string) (Output, error) {
@@ -97,20 +116,22 @@ func (Waters) Do(ctx context.Context, conn *grpc.ClientConn, in Input, requestID
 			RequestId: requestID, WaterSource: &labv1.WaterSource{Id: in.Record, Name: in.Value},
 		})
 	case Get:
-		var answer *labv1.ListWaterSourcesResponse
-		answer, err = client.ListWaterSources(ctx, &labv1.ListWaterSourcesRequest{PageSize: 200})
-		for _, w := range answer.GetWaterSources() {
-			if w.GetId() == in.Record {
-				kept = w
-			}
-		}
-		if err == nil && kept == nil {
-			return Output{Result: NotFound}, nil
-		}
+		kept, err = client.GetWaterSource(ctx, &labv1.GetWaterSourceRequest{WaterSourceId: in.Record})
 	case Add:
 		kept, err = client.AddWaterSample(ctx, &labv1.AddWaterSampleRequest{
-			RequestId: requestID, WaterSourceId: in.Record, Sample: &labv1.WaterSample{Id: in.Entry},
+			RequestId: requestID, WaterSourceId: in.Record, Etag: in.Etag, Sample: &labv1.WaterSample{Id: in.Entry},
 		})
+	case Update:
+		kept, err = client.UpdateWaterSource(ctx, &labv1.UpdateWaterSourceRequest{
+			RequestId: requestID, WaterSource: &labv1.WaterSource{Id: in.Record, Name: in.Value},
+			UpdateMask: &fieldmaskpb.FieldMask{Paths: []string{"name"}}, Etag: in.Etag, Reason: why,
+		})
+	case Delete:
+		kept, err = client.DeleteWaterSource(ctx, &labv1.DeleteWaterSourceRequest{
+			RequestId: requestID, WaterSourceId: in.Record, Etag: in.Etag, Reason: why,
+		})
+	case Undelete:
+		kept, err = client.UndeleteWaterSource(ctx, &labv1.UndeleteWaterSourceRequest{RequestId: requestID, WaterSourceId: in.Record, Etag: in.Etag})
 	default:
 		return Output{}, fmt.Errorf("waters can't %s", in.Kind)
 	}
@@ -121,5 +142,8 @@ func (Waters) Do(ctx context.Context, conn *grpc.ClientConn, in Input, requestID
 	for _, sample := range kept.GetSamples() {
 		list = append(list, sample.GetId())
 	}
-	return Output{Result: OK, Value: kept.GetName(), List: DigestOf(list), Revision: kept.GetRevision()}, nil
+	return Output{
+		Result: OK, Value: kept.GetName(), List: DigestOf(list),
+		Deleted: kept.GetDeleteTime() != nil, Revision: kept.GetRevision(), Etag: kept.GetEtag(),
+	}, nil
 }
