@@ -33,6 +33,8 @@ import (
 
 	accesspb "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
 	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	"github.com/commonvat/commonvat/services/internal/api/limits"
+	"github.com/commonvat/commonvat/services/internal/config"
 )
 
 // The host of modules keeps one thread for starting them, for as long as the process lives: modules end with that thread.
@@ -214,6 +216,13 @@ func TestConfigurationFaultsComeAtOnce(t *testing.T) {
 	for _, says := range []string{"tls.require_client_cert", "limits.read.rate", "limits.write.rate"} {
 		assert.Contains(t, stderr, says)
 	}
+}
+
+// Without a word in the configuration the interface's own limits hold, and config show tells them.
+func TestLimitsByDefault(t *testing.T) {
+	resolved, err := config.Load(config.Input{RuntimeDir: t.TempDir()})
+	require.NoError(t, err)
+	assert.Equal(t, limits.Default().Rates, memberLimits(&resolved.Config).Rates)
 }
 
 func TestModuleCommands(t *testing.T) {

@@ -7,10 +7,8 @@ package backup
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"time"
@@ -23,7 +21,7 @@ const (
 	StoreFile     = "commonvat.db"
 	ModulesFolder = "modules"
 	ManifestFile  = "manifest.json"
-	// LastFile of a data folder says when it was last backed up; see Last.
+	// LastFile of a data folder says when it was last backed up, in JSON: time (RFC 3339), revision, path.
 	LastFile = "last-backup.json"
 
 	partSuffix = ".part" // of a folder that isn't finished
@@ -272,22 +270,6 @@ type lastBackup struct {
 	Time     time.Time `json:"time"`
 	Revision int64     `json:"revision"`
 	Path     string    `json:"path"`
-}
-
-// Last tells when a data folder was last backed up; the zero time when it never was.
-func Last(data string) (time.Time, error) {
-	text, err := os.ReadFile(filepath.Join(data, LastFile))
-	if errors.Is(err, fs.ErrNotExist) {
-		return time.Time{}, nil
-	}
-	if err != nil {
-		return time.Time{}, err
-	}
-	var last lastBackup
-	if err := json.Unmarshal(text, &last); err != nil {
-		return time.Time{}, fmt.Errorf("%s: %w", LastFile, err)
-	}
-	return last.Time, nil
 }
 
 func absolute(path string) string {
