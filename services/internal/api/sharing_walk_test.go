@@ -1,0 +1,450 @@
+package api_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/metadata"
+	reflectpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
+	reflectalphapb "google.golang.org/grpc/reflection/grpc_reflection_v1alpha" //nolint:staticcheck // it is registered, so it is walked
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/encoding/protojson"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+	"google.golang.org/protobuf/reflect/protoregistry"
+
+	accesspb "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
+	catalogpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
+	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
+	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	typespb "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+)
+
+const (
+	labPackage = "/commonvat.lab.v1."
+	inTrials   = labPackage + "TrialService/"
+	inBaths    = labPackage + "BathService/"
+	inWaters   = labPackage + "WaterService/"
+	inQuestion = labPackage + "ExperimentService/"
+	inHistory  = labPackage + "HistoryService/"
+	inPool     = "/commonvat.pool.v1.PoolService/"
+	inAccess   = "/commonvat.access.v1.AccessService/"
+	inHealth   = "/grpc.health.v1.Health/"
+)
+
+// reads are the methods that change nothing, with requests that aim at the record, each in every way that there is: by id, by code, by
+// what can be filtered by, by page, from the beginning. own is the caller's own piece.
+func reads(a aim, own string) map[string][]proto.Message {
+	all := map[string][]proto.Message{
+		inTrials + "GetTrial": {&labpb.GetTrialRequest{TrialId: a.trial}},
+		inTrials + "ListTrials": {
+			&labpb.ListTrialsRequest{}, &labpb.ListTrialsRequest{Deleted: true}, &labpb.ListTrialsRequest{PageSize: 200, Filter: `owner = "ada"`},
+			&labpb.ListTrialsRequest{Filter: `state = "abandoned" AND NOT sharing = "public"`}, &labpb.ListTrialsRequest{Filter: `experiment = "` + a.experiment + `"`},
+			&labpb.ListTrialsRequest{Filter: `water = "` + a.water + `"`}, &labpb.ListTrialsRequest{Filter: `source = ""`},
+		},
+		inTrials + "GetPiece": {
+			&labpb.GetPieceRequest{Piece: a.held}, &labpb.GetPieceRequest{Piece: a.home}, &labpb.GetPieceRequest{Piece: a.heldCode}, &labpb.GetPieceRequest{Piece: a.homeCode},
+		},
+		inTrials + "WatchChanges": {&labpb.WatchChangesRequest{}, &labpb.WatchChangesRequest{AfterRevision: max(0, a.revision-2)}},
+		inBaths + "GetBath": {
+			&labpb.GetBathRequest{BathId: a.heldBath}, &labpb.GetBathRequest{BathId: a.secondBath}, &labpb.GetBathRequest{BathId: a.homeBath}, &labpb.GetBathRequest{BathId: a.openBath},
+		},
+		inBaths + "ListBaths": {
+			&labpb.ListBathsRequest{}, &labpb.ListBathsRequest{Deleted: true}, &labpb.ListBathsRequest{PageSize: 200, Filter: `owner = "ada"`},
+			&labpb.ListBathsRequest{Filter: `water = "` + a.water + `" OR purpose = "mordant"`}, &labpb.ListBathsRequest{Filter: `NOT open = "yes" AND NOT sharing = "public"`},
+		},
+		inWaters + "GetWaterSource":    {&labpb.GetWaterSourceRequest{WaterSourceId: a.water}, &labpb.GetWaterSourceRequest{WaterSourceId: a.shown}},
+		inWaters + "ListWaterSources":  {&labpb.ListWaterSourcesRequest{}, &labpb.ListWaterSourcesRequest{Deleted: true}},
+		inQuestion + "GetExperiment":   {&labpb.GetExperimentRequest{ExperimentId: a.experiment}},
+		inQuestion + "ListExperiments": {&labpb.ListExperimentsRequest{}, &labpb.ListExperimentsRequest{Deleted: true}},
+		inPool + "ComparePieces":       {},
+		inPool + "GetPoolStatus":       {&poolpb.GetPoolStatusRequest{}, &poolpb.GetPoolStatusRequest{WithChecksum: true}},
+		inAccess + "GetCurrentMember":  {&accesspb.GetCurrentMemberRequest{}},
+		inAccess + "ListMembers":       {&accesspb.ListMembersRequest{}},
+		inAccess + "ListTokens":        {&accesspb.ListTokensRequest{}, &accesspb.ListTokensRequest{MemberId: "ada"}},
+		inHealth + "Check":             {&healthpb.HealthCheckRequest{}, &healthpb.HealthCheckRequest{Service: "commonvat.lab.v1.TrialService"}},
+		inHealth + "List":              {&healthpb.HealthListRequest{}},
+		inHealth + "Watch":             {&healthpb.HealthCheckRequest{}},
+		inHistory + "ListVersions":     {},
+		inHistory + "GetVersion":       {},
+		inPool + "AskPalette":          {&poolpb.AskPaletteRequest{GroupBy: poolpb.GroupBy_GROUP_BY_ORDER, ExperimentId: a.experiment}},
+		"/commonvat.access.v1.AuditService/ListAuditEntries": {
+			&accesspb.ListAuditEntriesRequest{PageSize: 200}, &accesspb.ListAuditEntriesRequest{PageSize: 200, Actor: "ada"}, &accesspb.ListAuditEntriesRequest{Actor: "server"},
+		},
+		"/commonvat.catalog.v1.CatalogService/ListModules": {&catalogpb.ListModulesRequest{}},
+		"/grpc.reflection.v1.ServerReflection/ServerReflectionInfo": {&reflectpb.ServerReflectionRequest{
+			MessageRequest: &reflectpb.ServerReflectionRequest_FileContainingSymbol{FileContainingSymbol: "commonvat.lab.v1.TrialService"}}},
+		"/grpc.reflection.v1alpha.ServerReflection/ServerReflectionInfo": {&reflectalphapb.ServerReflectionRequest{
+			MessageRequest: &reflectalphapb.ServerReflectionRequest_FileContainingSymbol{FileContainingSymbol: "commonvat.lab.v1.TrialService"}}},
+	}
+	for _, piece := range []string{a.held, a.home, a.heldCode, a.homeCode} {
+		for _, pair := range [][2]string{{piece, own}, {own, piece}, {piece, piece}, {a.held, piece}} {
+			all[inPool+"ComparePieces"] = append(all[inPool+"ComparePieces"], &poolpb.ComparePiecesRequest{ReferencePiece: pair[0], SamplePiece: pair[1]})
+		}
+	}
+	for by := range len(poolpb.GroupBy_name) {
+		for _, filter := range []string{"", `member = "ada"`, `water = "` + a.water + `"`, `session = "` + a.session + `"`, `experiment = "` + a.experiment + `"`, `NOT member = "cy"`} {
+			if by != 0 {
+				all[inPool+"AskPalette"] = append(all[inPool+"AskPalette"], &poolpb.AskPaletteRequest{GroupBy: poolpb.GroupBy(by), Filter: filter})
+			}
+		}
+	}
+	for kind, ids := range [...][]string{
+		labpb.RecordKind_RECORD_KIND_TRIAL: {a.trial}, labpb.RecordKind_RECORD_KIND_BATH: {a.heldBath, a.homeBath, a.openBath},
+		labpb.RecordKind_RECORD_KIND_WATER_SOURCE: {a.water, a.shown}, labpb.RecordKind_RECORD_KIND_EXPERIMENT: {a.experiment},
+	} {
+		kind := labpb.RecordKind(kind)
+		for _, id := range ids {
+			all[inHistory+"ListVersions"] = append(all[inHistory+"ListVersions"],
+				&labpb.ListVersionsRequest{RecordKind: kind, RecordId: id}, &labpb.ListVersionsRequest{RecordKind: kind, RecordId: id, PageSize: 1})
+			for revision := int64(1); revision <= a.revision; revision++ {
+				all[inHistory+"GetVersion"] = append(all[inHistory+"GetVersion"], &labpb.GetVersionRequest{RecordKind: kind, RecordId: id, Revision: revision})
+			}
+		}
+	}
+	return all
+}
+
+// write is a method that changes something, and how everybody tries it on the record.
+type write struct {
+	// why it is no read, or why it needs no try.
+	why string
+	// may do it, so that they don't try here.
+	may string
+	// own marks a request that makes a record of the caller's own: it may go well, as long as nothing of the owner's changes.
+	own bool
+	try func(a aim) []proto.Message
+}
+
+const aChange = "changes a record; only its owner may"
+
+// writes are the methods that change something.
+var writes = map[string]write{
+	inTrials + "SubmitTrial": {why: "keeps a trial of the caller's own", may: "ada", own: true, try: func(a aim) []proto.Message {
+		var all []proto.Message
+		for _, only := range []bool{true, false} {
+			taken := smallTrial()
+			taken.Trial.Id = a.trial
+			inBath := smallTrial()
+			inBath.Baths, inBath.Trial.Immersions[0].BathId = nil, a.heldBath
+			looked := smallTrial()
+			looked.Trial.Looks = []*labpb.Look{{Id: newID(), Of: &labpb.Look_BathId{BathId: a.homeBath}, Text: "seen"}}
+			part := smallTrial()
+			part.Trial.Pieces[0].Fibre, part.Trial.Pieces[0].Origin = nil, &labpb.PieceOrigin{ParentPieceId: a.home, Kind: labpb.OriginKind_ORIGIN_KIND_TAKEN, AfterPosition: 2}
+			part.Trial.Pieces[0].Mass = grams(0.5)
+			split := proto.CloneOf(part)
+			split.RequestId = newID()
+			split.Trial.Pieces[0].Origin.Kind = labpb.OriginKind_ORIGIN_KIND_SPLIT
+			for _, request := range []*labpb.SubmitTrialRequest{taken, inBath, looked, part, split} {
+				request.ValidateOnly = only
+				all = append(all, request)
+			}
+		}
+		return all
+	}},
+	inTrials + "AddEntries": {why: "adds to a trial; its owner may, and of a posted piece its holder", may: "ada", try: func(a aim) []proto.Message {
+		return []proto.Message{
+			&labpb.AddEntriesRequest{RequestId: newID(), TrialId: a.trial, Sessions: []*labpb.Session{{Id: newID(), Note: "mine"}}},
+			&labpb.AddEntriesRequest{RequestId: newID(), TrialId: a.trial, Looks: []*labpb.Look{{Id: newID(), Of: &labpb.Look_PieceId{PieceId: a.home}, Text: "seen"}}},
+			&labpb.AddEntriesRequest{RequestId: newID(), TrialId: a.trial, Looks: []*labpb.Look{{Id: newID(), Of: &labpb.Look_PieceId{PieceId: a.held}, Text: "x", Corrects: correction(a.look, "no")}}},
+			&labpb.AddEntriesRequest{RequestId: newID(), TrialId: a.trial, Readings: []*labpb.Reading{settled(a.home, 10, "", "")}},
+			&labpb.AddEntriesRequest{RequestId: newID(), TrialId: a.trial, Immersions: []*labpb.Immersion{{Id: newID(), PieceId: a.held, BathId: a.homeBath, Position: 7}}},
+			&labpb.AddEntriesRequest{RequestId: newID(), TrialId: a.trial, PieceCorrections: []*labpb.PieceCorrection{{PieceId: a.held, Mass: grams(1), Reason: "no"}}},
+			&labpb.AddEntriesRequest{RequestId: newID(), TrialId: a.trial, Etag: `"r1"`, PieceCorrections: []*labpb.PieceCorrection{{PieceId: a.home, Mass: grams(1), Reason: "no"}}},
+		}
+	}},
+	inTrials + "SetTrialState": {why: aChange, may: "ada", try: func(a aim) []proto.Message {
+		return []proto.Message{&labpb.SetTrialStateRequest{RequestId: newID(), TrialId: a.trial, State: labpb.TrialState_TRIAL_STATE_FINISHED}}
+	}},
+	inTrials + "ShareTrial": {why: aChange, may: "ada", try: func(a aim) []proto.Message {
+		var all []proto.Message
+		for _, level := range []typespb.SharingLevel{mine, cooperative, public} {
+			all = append(all, &labpb.ShareTrialRequest{RequestId: newID(), TrialId: a.trial, Sharing: &typespb.Sharing{Level: level, Licence: "CC0-1.0"}})
+		}
+		return all
+	}},
+	inTrials + "UpdateTrial": {why: aChange, may: "ada", try: func(a aim) []proto.Message {
+		return []proto.Message{
+			&labpb.UpdateTrialRequest{RequestId: newID(), Trial: &labpb.Trial{Id: a.trial, Title: "theirs"}, UpdateMask: fieldsOf("title"), Etag: a.trialEtag},
+			&labpb.UpdateTrialRequest{RequestId: newID(), Trial: &labpb.Trial{Id: a.trial, Title: "theirs"}, UpdateMask: fieldsOf("title"), Etag: `"r1"`},
+		}
+	}},
+	inTrials + "DeleteTrial": {why: aChange, may: "ada", try: func(a aim) []proto.Message {
+		return []proto.Message{&labpb.DeleteTrialRequest{RequestId: newID(), TrialId: a.trial, Etag: a.trialEtag, Reason: "no"}}
+	}},
+	inTrials + "UndeleteTrial": {why: aChange, may: "ada", try: func(a aim) []proto.Message {
+		return []proto.Message{&labpb.UndeleteTrialRequest{RequestId: newID(), TrialId: a.trial}}
+	}},
+	inTrials + "PostPiece": {why: "hands a piece on; only its holder may", may: "ada", try: func(a aim) []proto.Message {
+		return []proto.Message{
+			&labpb.PostPieceRequest{RequestId: newID(), PieceId: a.home, ToMember: "cy"}, &labpb.PostPieceRequest{RequestId: newID(), PieceId: a.home, ToMember: "bo"},
+		}
+	}},
+	inBaths + "CreateBath": {why: "keeps a bath of the caller's own", may: "ada", own: true, try: func(a aim) []proto.Message {
+		taken, watered := dyeBath("madder", 1), dyeBath("madder", 1)
+		taken.Id, watered.WaterParts = a.heldBath, []*labpb.WaterPart{{WaterSourceId: a.water, Parts: 1}}
+		return []proto.Message{&labpb.CreateBathRequest{RequestId: newID(), Bath: taken}, &labpb.CreateBathRequest{RequestId: newID(), Bath: watered}}
+	}},
+	inBaths + "AddToBath": {why: aChange, may: "ada", try: func(a aim) []proto.Message {
+		var all []proto.Message
+		open := true
+		for _, id := range []string{a.heldBath, a.homeBath, a.openBath} {
+			all = append(all, &labpb.AddToBathRequest{RequestId: newID(), BathId: id, OpenToMembers: &open}, &labpb.AddToBathRequest{RequestId: newID(), BathId: id, Etag: `"r1"`,
+				Additions: []*labpb.Addition{{Id: newID(), Material: "iron", Role: labpb.AdditionRole_ADDITION_ROLE_MODIFIER, Amount: grams(1)}}})
+		}
+		return all
+	}},
+	inBaths + "UpdateBath": {why: aChange, may: "ada", try: func(a aim) []proto.Message {
+		return []proto.Message{
+			&labpb.UpdateBathRequest{RequestId: newID(), Bath: &labpb.Bath{Id: a.heldBath, Label: "theirs"}, UpdateMask: fieldsOf("label"), Etag: a.bathEtag, Reason: "no"},
+			&labpb.UpdateBathRequest{RequestId: newID(), Bath: &labpb.Bath{Id: a.homeBath, Label: "theirs"}, UpdateMask: fieldsOf("label"), Etag: `"r1"`, Reason: "no"},
+		}
+	}},
+	inBaths + "DeleteBath": {why: aChange, may: "ada", try: func(a aim) []proto.Message {
+		return []proto.Message{&labpb.DeleteBathRequest{RequestId: newID(), BathId: a.heldBath, Etag: a.bathEtag, Reason: "no"}, &labpb.DeleteBathRequest{RequestId: newID(), BathId: a.openBath, Etag: `"r1"`, Reason: "no"}}
+	}},
+	inBaths + "UndeleteBath": {why: aChange, may: "ada", try: func(a aim) []proto.Message {
+		return []proto.Message{&labpb.UndeleteBathRequest{RequestId: newID(), BathId: a.heldBath}, &labpb.UndeleteBathRequest{RequestId: newID(), BathId: a.homeBath}}
+	}},
+	inWaters + "CreateWaterSource": {why: "keeps a water of the caller's own", may: "ada", own: true, try: func(a aim) []proto.Message {
+		return []proto.Message{&labpb.CreateWaterSourceRequest{RequestId: newID(), WaterSource: &labpb.WaterSource{Id: a.water, Name: "theirs"}}}
+	}},
+	inWaters + "AddWaterSample": {why: aChange, may: "ada", try: func(a aim) []proto.Message {
+		return []proto.Message{&labpb.AddWaterSampleRequest{RequestId: newID(), WaterSourceId: a.water, Sample: &labpb.WaterSample{Id: newID(), Corrects: correction(a.sample, "no")}}}
+	}},
+	inWaters + "UpdateWaterSource": {why: aChange, may: "ada", try: func(a aim) []proto.Message {
+		return []proto.Message{
+			&labpb.UpdateWaterSourceRequest{RequestId: newID(), WaterSource: &labpb.WaterSource{Id: a.water, PlaceShown: true}, UpdateMask: fieldsOf("place_shown"), Etag: a.waterEtag},
+			&labpb.UpdateWaterSourceRequest{RequestId: newID(), WaterSource: &labpb.WaterSource{Id: a.water, Place: "there"}, UpdateMask: fieldsOf("place"), Etag: `"r1"`},
+		}
+	}},
+	inWaters + "DeleteWaterSource": {why: aChange, may: "ada", try: func(a aim) []proto.Message {
+		return []proto.Message{&labpb.DeleteWaterSourceRequest{RequestId: newID(), WaterSourceId: a.water, Etag: a.waterEtag, Reason: "no"}}
+	}},
+	inWaters + "UndeleteWaterSource": {why: aChange, may: "ada", try: func(a aim) []proto.Message {
+		return []proto.Message{&labpb.UndeleteWaterSourceRequest{RequestId: newID(), WaterSourceId: a.water}}
+	}},
+	inQuestion + "CreateExperiment": {why: "sets a question that every member may read; coordinators alone", may: "coco", try: func(a aim) []proto.Message {
+		e := anExperiment()
+		e.Id = a.experiment
+		return []proto.Message{&labpb.CreateExperimentRequest{RequestId: newID(), Experiment: e}}
+	}},
+	inQuestion + "UpdateExperiment": {why: aChange, may: "coco", try: func(a aim) []proto.Message {
+		return []proto.Message{&labpb.UpdateExperimentRequest{RequestId: newID(), Experiment: &labpb.Experiment{Id: a.experiment, Title: "theirs"}, UpdateMask: fieldsOf("title"), Etag: `"r1"`}}
+	}},
+	inQuestion + "DeleteExperiment": {why: aChange, may: "coco", try: func(a aim) []proto.Message {
+		return []proto.Message{&labpb.DeleteExperimentRequest{RequestId: newID(), ExperimentId: a.experiment, Etag: `"r1"`, Reason: "no"}}
+	}},
+	inQuestion + "UndeleteExperiment": {why: aChange, may: "coco", try: func(a aim) []proto.Message {
+		return []proto.Message{&labpb.UndeleteExperimentRequest{RequestId: newID(), ExperimentId: a.experiment}}
+	}},
+	labPackage + "ImportService/ImportReadings": {why: "keeps trials of the caller's own; a row's key has its caller in it", may: "ada", own: true, try: func(a aim) []proto.Message {
+		return []proto.Message{&labpb.ImportReadingsRequest{Source: "meter", Update: true, Rows: []*labpb.ImportRow{{RowNumber: 1, RowKey: a.heldReading, PieceKey: a.held, SessionKey: a.session,
+			Fibre: wool("wool", ""), Baths: []*labpb.ImportBath{{ContentsNotStated: true, BathKey: a.heldBath, WaterSourceId: a.water}}, Reading: &labpb.Reading{Raw: lab(50, 0, 0)}}}}}
+	}},
+	inAccess + "CreateMember": {why: "takes in a member; stewards alone", may: "stella", try: func(aim) []proto.Message {
+		return []proto.Message{&accesspb.CreateMemberRequest{Member: &accesspb.Member{Id: "ada", DisplayName: "me", Roles: []accesspb.Role{accesspb.Role_ROLE_STEWARD}}}}
+	}},
+	inAccess + "IssueToken": {why: "makes a token; stewards alone, and the trail tells it", may: "stella", try: func(aim) []proto.Message {
+		return []proto.Message{&accesspb.IssueTokenRequest{MemberId: "ada"}}
+	}},
+	inAccess + "RevokeToken": {why: "ends a token; stewards, and members their own", may: "stella", try: func(aim) []proto.Message {
+		return []proto.Message{&accesspb.RevokeTokenRequest{TokenId: "abcdefghabcdefgh"}}
+	}},
+}
+
+// answer is all that a call brought, as text.
+type answer struct {
+	code codes.Code
+	// text is the messages, the status with its details, and what came in headers and trailers; words is the status's message.
+	text, words string
+}
+
+// newMessage makes the message of a method's answer.
+func newMessage(t *testing.T, method string) proto.Message {
+	t.Helper()
+	service, name, _ := strings.Cut(strings.TrimPrefix(method, "/"), "/")
+	found, err := protoregistry.GlobalFiles.FindDescriptorByName(protoreflect.FullName(service + "." + name))
+	require.NoError(t, err)
+	made, err := protoregistry.GlobalTypes.FindMessageByName(found.(protoreflect.MethodDescriptor).Output().FullName())
+	require.NoError(t, err)
+	return made.New().Interface()
+}
+
+// call calls a method, whatever it is. Of a watch it takes what comes until the end of the record.
+func (w *walked) call(member, method string, stream bool, request proto.Message) answer {
+	ctx, cancel := context.WithCancel(w.as(member))
+	defer cancel()
+	var got answer
+	var text strings.Builder
+	add := func(message proto.Message) {
+		body, err := protojson.Marshal(message)
+		require.NoError(w.t, err)
+		text.Write(body)
+	}
+	var header, trailer metadata.MD
+	err := func() error {
+		if !stream {
+			message := newMessage(w.t, method)
+			err := w.conn.Invoke(ctx, method, request, message, grpc.Header(&header), grpc.Trailer(&trailer))
+			if err == nil {
+				add(message)
+			}
+			return err
+		}
+		s, err := w.conn.NewStream(ctx, &grpc.StreamDesc{ServerStreams: true, ClientStreams: true}, method)
+		if err != nil {
+			return err
+		}
+		if err := s.SendMsg(request); err != nil && !errors.Is(err, io.EOF) {
+			return err
+		}
+		if err := s.CloseSend(); err != nil {
+			return err
+		}
+		for {
+			message := newMessage(w.t, method)
+			if err := s.RecvMsg(message); err != nil {
+				header, _ = s.Header()
+				trailer = s.Trailer()
+				if errors.Is(err, io.EOF) {
+					return nil
+				}
+				return err
+			}
+			add(message)
+			if change, ok := message.(*labpb.WatchChangesResponse); !ok && method == inHealth+"Watch" || change.GetRecordId() == w.end {
+				return nil
+			}
+		}
+	}()
+	if err != nil {
+		st := status.Convert(err)
+		add(st.Proto())
+		got.code, got.words = st.Code(), st.Message()
+	}
+	fmt.Fprint(&text, header, trailer)
+	got.text = text.String()
+	return got
+}
+
+// search finds what a caller was told and may not know, and notes what they were told.
+func (w *walked) search(member, what string, got answer, told map[string]bool) {
+	for word, audience := range markers {
+		if !strings.Contains(got.text, word) {
+			continue
+		}
+		told[word] = true
+		if !slices.Contains(strings.Fields(audience[w.state]), member) {
+			assert.Fail(w.t, "a leak", "%q learns %s from %s of a trial that is %s: %.2000s", member, word, what, w.state, got.text)
+		}
+	}
+	for _, word := range marker.FindAllString(got.text, -1) {
+		assert.Contains(w.t, markers, word, "a word that the table doesn't know")
+	}
+}
+
+// alike asserts that what is hidden is told as what isn't there is.
+func (w *walked) alike(member, method string, request proto.Message, hidden, absent answer, nowhere aim) {
+	if version, ok := request.(*labpb.GetVersionRequest); ok && w.call(member, inHistory+"ListVersions", false,
+		&labpb.ListVersionsRequest{RecordKind: version.GetRecordKind(), RecordId: version.GetRecordId()}).code == codes.OK {
+		return // nothing is hidden: the record has no version of that revision
+	}
+	assert.Equal(w.t, codes.NotFound, absent.code, "%q calls %s of nothing: %s", member, method, absent.words)
+	assert.Equal(w.t, nowhere.withoutNames(absent.words), w.aim.withoutNames(hidden.words), "%q calls %s", member, method)
+}
+
+// ownersView is all that the owner reads of the record, and what a coordinator reads of the experiment.
+func (w *walked) ownersView() map[string]string {
+	view := map[string]string{}
+	all, nothing := methods(w.core), w.own["ada"]
+	for _, method := range []string{inTrials + "GetTrial", inTrials + "GetPiece", inBaths + "GetBath", inWaters + "GetWaterSource", inQuestion + "GetExperiment", inHistory + "ListVersions"} {
+		for i, request := range reads(w.aim, nothing)[method] {
+			got := w.call("ada", method, all[method], request)
+			require.Equal(w.t, codes.OK, got.code, got.words)
+			view[fmt.Sprint(method, i, request)] = strings.ReplaceAll(got.text, " ", "") // protojson puts in spaces at random
+		}
+	}
+	return view
+}
+
+// Every method is called by everybody in every state of sharing, in every way that aims at the record, and no answer has a word or figure in
+// it that the table of markers doesn't let that caller know; what it lets them know is told somewhere.
+func TestSharingWalk(t *testing.T) {
+	for _, state := range states {
+		t.Run(state, func(t *testing.T) {
+			w := walk(t, state)
+			all := methods(w.core)
+			for method := range all {
+				_, isRead := reads(w.aim, "")[method]
+				_, isWrite := writes[method]
+				require.True(t, isRead != isWrite, "%s is in the table of reads or in that of writes", method)
+			}
+			for _, member := range callers {
+				told := map[string]bool{}
+				nowhere := w.aim.nowhere()
+				table, absent := reads(w.aim, w.own[member]), reads(nowhere, w.own[member])
+				for _, method := range slices.Sorted(maps.Keys(table)) {
+					for i, request := range table[method] {
+						got := w.call(member, method, all[method], request)
+						assert.NotContains(t, []codes.Code{codes.Internal, codes.Unknown, codes.Unimplemented, codes.ResourceExhausted, codes.DeadlineExceeded, codes.Unavailable}, got.code, "%s %v: %s", method, request, got.words)
+						if member == "" && !strings.HasPrefix(method, inHealth) {
+							assert.Equal(t, codes.Unauthenticated, got.code, "nobody calls %s", method)
+						}
+						w.search(member, fmt.Sprint(method, " ", request), got, told)
+						if got.code == codes.NotFound {
+							w.alike(member, method, request, got, w.call(member, method, all[method], absent[method][i]), nowhere)
+						}
+					}
+				}
+				for word, audience := range markers {
+					if slices.Contains(strings.Fields(audience[state]), member) {
+						assert.True(t, told[word], "%q may know %s of a trial that is %s, and no method told it", member, word, state)
+					}
+				}
+			}
+			w.tryWrites()
+			assert.NotRegexp(t, marker, w.log.String(), "what members wrote is in the log")
+		})
+	}
+}
+
+// tryWrites has everybody try to change the record who may not.
+func (w *walked) tryWrites() {
+	t, all := w.t, methods(w.core)
+	before := w.ownersView()
+	for _, member := range callers {
+		told, nowhere := map[string]bool{}, w.aim.nowhere()
+		for _, method := range slices.Sorted(maps.Keys(writes)) {
+			try := writes[method]
+			require.NotEmpty(t, try.why, method)
+			if slices.Contains(strings.Fields(try.may), member) {
+				continue
+			}
+			absent := try.try(nowhere)
+			for i, request := range try.try(w.aim) {
+				got := w.call(member, method, all[method], request)
+				w.search(member, fmt.Sprint(method, " ", request), got, told)
+				if !try.own {
+					assert.NotEqual(t, codes.OK, got.code, "%q may %s %v of a trial that is %s", member, method, request, w.state)
+				}
+				assert.NotContains(t, []codes.Code{codes.Internal, codes.Unknown, codes.Unimplemented, codes.ResourceExhausted}, got.code, "%s %v: %s", method, request, got.words)
+				if got.code == codes.NotFound {
+					w.alike(member, method, request, got, w.call(member, method, all[method], absent[i]), nowhere)
+				}
+			}
+		}
+	}
+	assert.Equal(t, before, w.ownersView(), "somebody else changed the record")
+}
