@@ -59,8 +59,8 @@ var (
 	licensed = audience{statePublic: everyMember, stateWithdrawn: "ada"}
 	// the reason of the deletion
 	deletion = audience{stateDeleted: "ada"}
-	// what stands in the history of the pieces' owner, and with their holder who wrote it
-	holdersWords = withHolder
+	// why the holder corrected a look of theirs: their own part of the audit trail has it for ever
+	holdersReason = audience{stateMine: "ada bo", stateCooperative: everyMember, statePublic: everyMember, stateWithdrawn: "ada bo", stateDeleted: "ada bo"}
 )
 
 // m makes a word that is found nowhere by chance, and in no other such word.
@@ -79,7 +79,7 @@ var markers = map[string]audience{
 	m("immersionnote"): readers, m("oldimmersionnote"): readers, m("immersionreason"): readers,
 	m("look"): readers, m("oldlook"): readers, m("lookreason"): readers,
 	"61.234567": withHolder, "62.345678": withHolder, m("readingreason"): readers, m("instrument"): withHolder, m("geometry"): withHolder,
-	m("bolook"): holdersWords, m("booldlook"): holdersWords, m("boreason"): holdersWords,
+	m("bolook"): withHolder, m("booldlook"): withHolder, m("boreason"): holdersReason,
 	// The piece that stays at home.
 	m("homelabel"): readers, m("homefibre"): readers, m("homeyarn"): readers, "4.321098": readers, m("homelook"): readers, "52.987654": readers,
 	m("homeinstrument"): readers, m("homenote"): readers, m("homegeometry"): readers,
@@ -119,6 +119,14 @@ func (a aim) nowhere() aim {
 	}
 	n.heldCode, n.homeCode = "ZZZZZZ", "ZZZZZY"
 	return n
+}
+
+// withoutBaths is the aim, with nothing in the place of its baths.
+func (a aim) withoutBaths() aim {
+	n := a.nowhere()
+	some := a
+	some.heldBath, some.secondBath, some.homeBath, some.openBath = n.heldBath, n.secondBath, n.homeBath, n.openBath
+	return some
 }
 
 // withoutNames takes out of a text what the aim names, so that two of them can be told alike.
