@@ -420,9 +420,52 @@ func TestSharingWalk(t *testing.T) {
 					}
 				}
 			}
+			w.tryFilters()
 			w.tryWrites()
 			assert.NotRegexp(t, marker, w.log.String(), "what members wrote is in the log")
 		})
+	}
+}
+
+// searched are the lists and the fields by which words are looked for in them.
+var searched = map[string][]string{
+	inTrials + "ListTrials": {"title", "fibre", "material", "water", "source"},
+	inBaths + "ListBaths":   {"label", "material", "water"},
+}
+
+// tryFilters has everybody look for each word of the record. Whoever may not know a word gets the same answer as for a word that is nowhere: that a
+// record is found, or isn't, would tell.
+func (w *walked) tryFilters() {
+	list := func(member, method, filter string) string {
+		var request proto.Message = &labpb.ListTrialsRequest{Filter: filter, PageSize: 200}
+		if method == inBaths+"ListBaths" {
+			request = &labpb.ListBathsRequest{Filter: filter, PageSize: 200}
+		}
+		got := w.call(member, method, false, request)
+		require.Equal(w.t, codes.OK, got.code, "%s %s: %s", method, filter, got.words)
+		return strings.ReplaceAll(got.text, " ", "")
+	}
+	for _, member := range callers[:len(callers)-1] {
+		found := 0
+		for method, fields := range searched {
+			for _, field := range fields {
+				for _, form := range []string{`%s = "%s"`, `NOT %s = "%s"`} {
+					nothing := list(member, method, fmt.Sprintf(form, field, "nowhere"))
+					for word, audience := range markers {
+						if !marker.MatchString(word) {
+							continue
+						}
+						got := list(member, method, fmt.Sprintf(form, field, word))
+						if !slices.Contains(strings.Fields(audience[w.state]), member) {
+							assert.Equal(w.t, nothing, got, "%q learns by %s = %s of a trial that is %s", member, field, word, w.state)
+						} else if got != nothing {
+							found++
+						}
+					}
+				}
+			}
+		}
+		assert.Positive(w.t, found, "%q finds nothing by a word", member)
 	}
 }
 

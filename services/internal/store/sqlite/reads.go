@@ -168,8 +168,11 @@ func (s *reader) ListTrials(ctx context.Context, query store.TrialQuery) ([]stor
 	readable := `t.deleted = 0 AND
   (t.owner = ? OR t.sharing >= 2 OR EXISTS (SELECT 1 FROM trial_holders h WHERE h.trial = t.seq AND h.member = ?))`
 	bound := []any{before, query.Reader, query.Reader}
-	if query.Deleted {
+	switch {
+	case query.Deleted:
 		readable, bound = `t.deleted = 1 AND t.owner = ?`, bound[:2]
+	case query.Where.AsksForContent():
+		readable, bound = `t.deleted = 0 AND (t.owner = ? OR t.sharing >= 2)`, bound[:2]
 	}
 	//nolint:gosec // constants of this package and placeholders; what the caller gave is bound
 	text := `SELECT ` + trialColumns + ` FROM trials t WHERE t.id < ? AND ` + readable + ` AND ` + condition + ` ORDER BY t.id DESC LIMIT ?`
