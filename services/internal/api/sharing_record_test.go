@@ -106,6 +106,7 @@ type aim struct {
 	experiment, session, sample, heldReading, look, heldRun string
 	trialEtag, bathEtag, waterEtag                          string
 	revision                                                int64
+	trialVersions, bathVersions, waterVersions              []int64
 }
 
 // nowhere is an aim at what isn't there, of which all else is alike.
@@ -347,9 +348,22 @@ func walk(t *testing.T, state string) *walked {
 	bath, err := w.baths().GetBath(w.as("ada"), &labpb.GetBathRequest{BathId: w.aim.heldBath})
 	require.NoError(t, err)
 	w.aim.bathEtag = bath.GetEtag()
+	w.aim.trialVersions = w.versions(labpb.RecordKind_RECORD_KIND_TRIAL, w.aim.trial)
+	w.aim.bathVersions = w.versions(labpb.RecordKind_RECORD_KIND_BATH, w.aim.heldBath)
+	w.aim.waterVersions = w.versions(labpb.RecordKind_RECORD_KIND_WATER_SOURCE, w.aim.water)
 	require.Eventually(t, func() bool {
 		status, err := poolpb.NewPoolServiceClient(w.conn).GetPoolStatus(w.as("ada"), &poolpb.GetPoolStatusRequest{})
 		return err == nil && status.GetPoolRevision() == w.store.Revision()
 	}, 10*time.Second, 5*time.Millisecond)
 	return w
+}
+
+// versions are the revisions of a record's versions, as its owner is told, oldest first.
+func (w *walked) versions(kind labpb.RecordKind, id string) (revisions []int64) {
+	answer, err := w.history().ListVersions(w.as("ada"), &labpb.ListVersionsRequest{RecordKind: kind, RecordId: id, PageSize: 200})
+	require.NoError(w.t, err)
+	for _, version := range answer.GetVersions() {
+		revisions = append([]int64{version.GetRevision()}, revisions...)
+	}
+	return revisions
 }

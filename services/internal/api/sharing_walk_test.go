@@ -100,17 +100,20 @@ func reads(a aim, own string) map[string][]proto.Message {
 			}
 		}
 	}
-	for kind, ids := range [...][]string{
-		labpb.RecordKind_RECORD_KIND_TRIAL: {a.trial}, labpb.RecordKind_RECORD_KIND_BATH: {a.heldBath, a.homeBath, a.openBath},
-		labpb.RecordKind_RECORD_KIND_WATER_SOURCE: {a.water, a.shown}, labpb.RecordKind_RECORD_KIND_EXPERIMENT: {a.experiment},
+	for _, record := range []struct {
+		kind     labpb.RecordKind
+		id       string
+		versions []int64
+	}{
+		{labpb.RecordKind_RECORD_KIND_TRIAL, a.trial, a.trialVersions}, {labpb.RecordKind_RECORD_KIND_BATH, a.heldBath, a.bathVersions},
+		{labpb.RecordKind_RECORD_KIND_BATH, a.homeBath, a.trialVersions[:1]}, {labpb.RecordKind_RECORD_KIND_BATH, a.openBath, []int64{a.revision}},
+		{labpb.RecordKind_RECORD_KIND_WATER_SOURCE, a.water, a.waterVersions}, {labpb.RecordKind_RECORD_KIND_WATER_SOURCE, a.shown, []int64{1}},
+		{labpb.RecordKind_RECORD_KIND_EXPERIMENT, a.experiment, []int64{1, 2}},
 	} {
-		kind := labpb.RecordKind(kind)
-		for _, id := range ids {
-			all[inHistory+"ListVersions"] = append(all[inHistory+"ListVersions"],
-				&labpb.ListVersionsRequest{RecordKind: kind, RecordId: id}, &labpb.ListVersionsRequest{RecordKind: kind, RecordId: id, PageSize: 1})
-			for revision := int64(1); revision <= a.revision; revision++ {
-				all[inHistory+"GetVersion"] = append(all[inHistory+"GetVersion"], &labpb.GetVersionRequest{RecordKind: kind, RecordId: id, Revision: revision})
-			}
+		all[inHistory+"ListVersions"] = append(all[inHistory+"ListVersions"], &labpb.ListVersionsRequest{RecordKind: record.kind, RecordId: record.id},
+			&labpb.ListVersionsRequest{RecordKind: record.kind, RecordId: record.id, PageSize: 1})
+		for _, revision := range record.versions {
+			all[inHistory+"GetVersion"] = append(all[inHistory+"GetVersion"], &labpb.GetVersionRequest{RecordKind: record.kind, RecordId: record.id, Revision: revision})
 		}
 	}
 	return all
@@ -393,8 +396,9 @@ func TestSharingWalk(t *testing.T) {
 		t.Run(state, func(t *testing.T) {
 			w := walk(t, state)
 			all := methods(w.core)
+			table := reads(w.aim, "")
 			for method := range all {
-				_, isRead := reads(w.aim, "")[method]
+				_, isRead := table[method]
 				_, isWrite := writes[method]
 				require.True(t, isRead != isWrite, "%s is in the table of reads or in that of writes", method)
 			}
@@ -436,31 +440,36 @@ var searched = map[string][]string{
 // tryFilters has everybody look for each word of the record. Whoever may not know a word gets the same answer as for a word that is nowhere: that a
 // record is found, or isn't, would tell.
 func (w *walked) tryFilters() {
-	list := func(member, method, filter string) string {
+	list := func(ctx context.Context, method, filter string) string {
 		var request proto.Message = &labpb.ListTrialsRequest{Filter: filter, PageSize: 200}
 		if method == inBaths+"ListBaths" {
 			request = &labpb.ListBathsRequest{Filter: filter, PageSize: 200}
 		}
-		got := w.call(member, method, false, request)
-		require.Equal(w.t, codes.OK, got.code, "%s %s: %s", method, filter, got.words)
-		return strings.ReplaceAll(got.text, " ", "")
+		got := newMessage(w.t, method)
+		require.NoError(w.t, w.conn.Invoke(ctx, method, request, got), "%s %s", method, filter)
+		body, err := proto.MarshalOptions{Deterministic: true}.Marshal(got)
+		require.NoError(w.t, err)
+		return string(body)
 	}
 	for _, member := range callers[:len(callers)-1] {
-		found := 0
+		found, ctx := 0, w.as(member)
 		for method, fields := range searched {
 			for _, field := range fields {
-				for _, form := range []string{`%s = "%s"`, `NOT %s = "%s"`} {
-					nothing := list(member, method, fmt.Sprintf(form, field, "nowhere"))
-					for word, audience := range markers {
-						if !marker.MatchString(word) {
-							continue
-						}
-						got := list(member, method, fmt.Sprintf(form, field, word))
-						if !slices.Contains(strings.Fields(audience[w.state]), member) {
-							assert.Equal(w.t, nothing, got, "%q learns by %s = %s of a trial that is %s", member, field, word, w.state)
-						} else if got != nothing {
+				plain, not := field+` = "%s"`, "NOT "+field+` = "%s"`
+				nowhere, notNowhere := list(ctx, method, fmt.Sprintf(plain, "nowhere")), list(ctx, method, fmt.Sprintf(not, "nowhere"))
+				for word, audience := range markers {
+					if !marker.MatchString(word) {
+						continue
+					}
+					got := list(ctx, method, fmt.Sprintf(plain, word))
+					if slices.Contains(strings.Fields(audience[w.state]), member) {
+						if got != nowhere {
 							found++
 						}
+						continue
+					}
+					if got != nowhere || list(ctx, method, fmt.Sprintf(not, word)) != notNowhere {
+						assert.Fail(w.t, "a leak", "%q learns by %s = %s from %s of a trial that is %s", member, field, word, method, w.state)
 					}
 				}
 			}
