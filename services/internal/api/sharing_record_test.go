@@ -102,7 +102,8 @@ var markers = map[string]audience{
 // aim is what a request aims at: the ids of the record, or ids of nothing.
 type aim struct {
 	trial, held, home, heldCode, homeCode                   string
-	heldBath, secondBath, homeBath, openBath, water, shown  string
+	heldBath, secondBath, homeBath, blankBath, openBath     string
+	water, shown                                            string
 	experiment, session, sample, heldReading, look, heldRun string
 	trialEtag, bathEtag, waterEtag                          string
 	revision                                                int64
@@ -113,7 +114,7 @@ type aim struct {
 func (a aim) nowhere() aim {
 	n := a
 	for _, id := range []*string{
-		&n.trial, &n.held, &n.home, &n.heldBath, &n.secondBath, &n.homeBath, &n.openBath, &n.water, &n.shown, &n.experiment, &n.session,
+		&n.trial, &n.held, &n.home, &n.heldBath, &n.secondBath, &n.homeBath, &n.blankBath, &n.openBath, &n.water, &n.shown, &n.experiment, &n.session,
 		&n.sample, &n.heldReading, &n.look, &n.heldRun,
 	} {
 		*id = newID()
@@ -126,14 +127,14 @@ func (a aim) nowhere() aim {
 func (a aim) withoutBaths() aim {
 	n := a.nowhere()
 	some := a
-	some.heldBath, some.secondBath, some.homeBath, some.openBath = n.heldBath, n.secondBath, n.homeBath, n.openBath
+	some.heldBath, some.secondBath, some.homeBath, some.blankBath, some.openBath = n.heldBath, n.secondBath, n.homeBath, n.blankBath, n.openBath
 	return some
 }
 
 // withoutNames takes out of a text what the aim names, so that two of them can be told alike.
 func (a aim) withoutNames(text string) string {
 	for _, name := range []string{
-		a.trial, a.held, a.home, a.heldCode, a.homeCode, a.heldBath, a.secondBath, a.homeBath, a.openBath, a.water, a.shown, a.experiment, a.session, a.sample,
+		a.trial, a.held, a.home, a.heldCode, a.homeCode, a.heldBath, a.secondBath, a.homeBath, a.blankBath, a.openBath, a.water, a.shown, a.experiment, a.session, a.sample,
 		a.heldReading, a.look, a.heldRun,
 	} {
 		text = strings.ReplaceAll(text, name, "NAME")
@@ -295,7 +296,7 @@ func (w *walked) keepTrial() {
 
 	w.aim.trial, w.aim.held, w.aim.home, w.aim.session = id, held.GetId(), stays.GetId(), session.GetId()
 	w.aim.heldCode, w.aim.homeCode = kept.GetTrial().GetPieces()[0].GetCode(), kept.GetTrial().GetPieces()[1].GetCode()
-	w.aim.heldBath, w.aim.secondBath, w.aim.homeBath, w.aim.openBath = heldBath.GetId(), second.GetId(), home.GetId(), open.GetId()
+	w.aim.heldBath, w.aim.secondBath, w.aim.homeBath, w.aim.blankBath, w.aim.openBath = heldBath.GetId(), second.GetId(), home.GetId(), blank.GetId(), open.GetId()
 	w.aim.heldReading, w.aim.look, w.aim.heldRun = reading.GetId(), look.GetId(), run.GetId()
 }
 

@@ -58,7 +58,7 @@ func reads(a aim, own string) map[string][]proto.Message {
 		},
 		inTrials + "WatchChanges": {&labpb.WatchChangesRequest{}, &labpb.WatchChangesRequest{AfterRevision: max(0, a.revision-2)}},
 		inBaths + "GetBath": {
-			&labpb.GetBathRequest{BathId: a.heldBath}, &labpb.GetBathRequest{BathId: a.secondBath}, &labpb.GetBathRequest{BathId: a.homeBath}, &labpb.GetBathRequest{BathId: a.openBath},
+			&labpb.GetBathRequest{BathId: a.heldBath}, &labpb.GetBathRequest{BathId: a.secondBath}, &labpb.GetBathRequest{BathId: a.homeBath}, &labpb.GetBathRequest{BathId: a.blankBath}, &labpb.GetBathRequest{BathId: a.openBath},
 		},
 		inBaths + "ListBaths": {
 			&labpb.ListBathsRequest{}, &labpb.ListBathsRequest{Deleted: true}, &labpb.ListBathsRequest{PageSize: 200, Filter: `owner = "ada"`},
@@ -426,6 +426,7 @@ func TestSharingWalk(t *testing.T) {
 			}
 			w.tryFilters()
 			w.tryWrites()
+			w.tryHolder()
 			assert.NotRegexp(t, marker, w.log.String(), "what members wrote is in the log")
 		})
 	}
@@ -504,4 +505,99 @@ func (w *walked) tryWrites() {
 		}
 	}
 	assert.Equal(t, before, w.ownersView(), "somebody else changed the record")
+}
+
+// tryHolder has the holder do what they may with the posted piece: what they are answered shows them no more than what they read.
+func (w *walked) tryHolder() {
+	all, told := methods(w.core), map[string]bool{}
+	for i, request := range []proto.Message{
+		&labpb.AddEntriesRequest{RequestId: newID(), TrialId: w.aim.trial, Looks: []*labpb.Look{{Id: newID(), Of: &labpb.Look_PieceId{PieceId: w.aim.held}, Text: "as it came"}}},
+		&labpb.AddEntriesRequest{RequestId: newID(), TrialId: w.aim.trial, Readings: []*labpb.Reading{settled(w.aim.held, 33, "", "")}},
+		&labpb.PostPieceRequest{RequestId: newID(), PieceId: w.aim.held, ToMember: "cy"},
+	} {
+		method := inTrials + "AddEntries"
+		if _, ok := request.(*labpb.PostPieceRequest); ok {
+			method = inTrials + "PostPiece"
+		}
+		got := w.call("bo", method, all[method], request)
+		w.search("bo", fmt.Sprint(method, " ", request), got, told)
+		if w.state == stateDeleted { // the piece went back
+			assert.Equal(w.t, codes.NotFound, got.code, "%d: %s", i, got.words)
+			continue
+		}
+		assert.Equal(w.t, codes.OK, got.code, "%d: %s", i, got.words)
+		// Sent again it is answered the same, and so it is once the piece has been passed on.
+		w.search("bo", fmt.Sprint(method, " again"), w.call("bo", method, all[method], request), told)
+	}
+	if w.state != stateDeleted {
+		assert.True(w.t, told[m("label")], "the holder is answered with what they may read")
+		w.afterPosting()
+	}
+}
+
+// afterPosting looks whether whoever passed a piece on still reads of it, and whoever got it reads what the holder before wrote.
+func (w *walked) afterPosting() {
+	got, method := map[string]answer{}, inTrials+"GetTrial"
+	for _, member := range []string{"bo", "cy"} {
+		got[member] = w.call(member, method, false, &labpb.GetTrialRequest{TrialId: w.aim.trial})
+	}
+	if audience := markers[m("question")][w.state]; audience == everyMember {
+		return
+	}
+	assert.Equal(w.t, codes.NotFound, got["bo"].code, "who passed a piece on reads the trial still")
+	assert.Contains(w.t, got["cy"].text, m("fibre"))
+	for _, word := range []string{"bolook", "question", "look", "massnote", "immersionnote", "homelabel"} {
+		assert.NotContains(w.t, got["cy"].text, m(word), "the new holder")
+	}
+}
+
+// unmarked are the fields of text that hold no words of a member: ids, and what the core writes.
+var unmarked = strings.Fields(`id owner trial_id code session_id holder piece_id bath_id experiment_id entry_id parent_piece_id recorded_by water_source_id water_sample_id etag
+	order text water import_source`)
+
+// Every field of text of a record has a word of the table in it somewhere, so that a new field is looked for too.
+func TestEveryTextOfTheRecordIsMarked(t *testing.T) {
+	w := walk(t, statePublic)
+	filled, seen := map[string]bool{}, map[string]bool{}
+	var look func(message protoreflect.Message)
+	visit := func(field protoreflect.FieldDescriptor, value protoreflect.Value) {
+		if field.Message() != nil {
+			look(value.Message())
+		} else if field.Kind() == protoreflect.StringKind && marker.MatchString(value.String()) {
+			filled[string(field.FullName())] = true
+		}
+	}
+	look = func(message protoreflect.Message) {
+		seen[string(message.Descriptor().FullName())] = true
+		message.Range(func(field protoreflect.FieldDescriptor, value protoreflect.Value) bool {
+			if field.IsList() {
+				for i := range value.List().Len() {
+					visit(field, value.List().Get(i))
+				}
+			} else {
+				visit(field, value)
+			}
+			return true
+		})
+	}
+	table := reads(w.aim, "")
+	for _, method := range []string{inTrials + "GetTrial", inBaths + "GetBath", inWaters + "GetWaterSource"} {
+		for _, request := range table[method] {
+			got := newMessage(t, method)
+			require.NoError(t, w.conn.Invoke(w.as("ada"), method, request, got))
+			look(got.ProtoReflect())
+		}
+	}
+	require.Greater(t, len(seen), 20)
+	for name := range seen {
+		found, err := protoregistry.GlobalFiles.FindDescriptorByName(protoreflect.FullName(name))
+		require.NoError(t, err)
+		fields := found.(protoreflect.MessageDescriptor).Fields()
+		for i := range fields.Len() {
+			field := fields.Get(i)
+			if field.Kind() == protoreflect.StringKind && !slices.Contains(unmarked, string(field.Name())) {
+				assert.True(t, filled[string(field.FullName())], "%s has no word of its own in the record", field.FullName())
+			}
+		}
+	}
 }
