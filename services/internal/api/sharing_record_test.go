@@ -123,14 +123,6 @@ func (a aim) nowhere() aim {
 	return n
 }
 
-// withoutBaths is the aim, with nothing in the place of its baths.
-func (a aim) withoutBaths() aim {
-	n := a.nowhere()
-	some := a
-	some.heldBath, some.secondBath, some.homeBath, some.blankBath, some.openBath = n.heldBath, n.secondBath, n.homeBath, n.blankBath, n.openBath
-	return some
-}
-
 // withoutNames takes out of a text what the aim names, so that two of them can be told alike.
 func (a aim) withoutNames(text string) string {
 	for _, name := range []string{
@@ -147,8 +139,10 @@ type walked struct {
 	*core
 	aim   aim
 	state string
-	end   string // the experiment whose creation is the last change, which every member sees
-	own   map[string]string
+	end   string            // the experiment whose creation is the last change, which every member sees
+	own   map[string]string // a piece of each member's own
+	// what each member may not read, replaced by nothing
+	nowhere map[string]aim
 }
 
 // withModules gives the server a pool that has modules.
@@ -317,7 +311,7 @@ func (c *core) share(id string, level typespb.SharingLevel, licence string) *lab
 // walk makes the record, brings it into a state, and waits until the pool has it.
 func walk(t *testing.T, state string) *walked {
 	t.Helper()
-	w := &walked{core: start(t, withModules(t)), state: state, own: map[string]string{}}
+	w := &walked{core: start(t, withModules(t)), state: state, own: map[string]string{}, nowhere: map[string]aim{}}
 	w.aim.experiment = w.experiment(m("experiment"))
 	w.keepWaters()
 	w.keepTrial()

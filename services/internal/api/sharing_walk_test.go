@@ -209,21 +209,38 @@ func (w *walked) search(member, what string, got answer, told map[string]bool) {
 	}
 }
 
-// alike asserts that what is hidden is told as what isn't there is. absent makes the request aimed at nothing, or at what the caller may read with
-// nothing in the place of its baths, where it is a bath that is hidden.
+// nowhereFor is the aim, with nothing in the place of what a member may not read.
+func (w *walked) nowhereFor(member string) aim {
+	if known, ok := w.nowhere[member]; ok {
+		return known
+	}
+	n := w.aim.nowhere()
+	for id, to := range map[*string]*string{
+		&w.aim.trial: &n.trial, &w.aim.held: &n.held, &w.aim.home: &n.home, &w.aim.heldCode: &n.heldCode, &w.aim.homeCode: &n.homeCode,
+		&w.aim.heldBath: &n.heldBath, &w.aim.secondBath: &n.secondBath, &w.aim.homeBath: &n.homeBath, &w.aim.blankBath: &n.blankBath, &w.aim.openBath: &n.openBath,
+	} {
+		for method, request := range map[string]proto.Message{
+			inTrials + "GetTrial": &labpb.GetTrialRequest{TrialId: *id}, inTrials + "GetPiece": &labpb.GetPieceRequest{Piece: *id}, inBaths + "GetBath": &labpb.GetBathRequest{BathId: *id},
+		} {
+			if w.call(member, method, false, request).code == codes.OK {
+				*to = *id
+			}
+		}
+	}
+	w.nowhere[member] = n
+	return n
+}
+
+// alike asserts that what is hidden is told as what isn't there is; absent makes the request aimed at nothing.
 func (w *walked) alike(member, method string, stream bool, request proto.Message, hidden answer, absent func(aim) proto.Message) {
+	nowhere := w.nowhereFor(member)
 	if version, ok := request.(*labpb.GetVersionRequest); ok && w.call(member, inHistory+"ListVersions", false,
 		&labpb.ListVersionsRequest{RecordKind: version.GetRecordKind(), RecordId: version.GetRecordId()}).code == codes.OK {
 		return // nothing is hidden: the record has no version of that revision
 	}
-	var told []string
-	for _, nowhere := range []aim{w.aim.nowhere(), w.aim.withoutBaths()} {
-		got := w.call(member, method, stream, absent(nowhere))
-		if got.code == codes.NotFound {
-			told = append(told, nowhere.withoutNames(got.words))
-		}
-	}
-	assert.Contains(w.t, told, w.aim.withoutNames(hidden.words), "%q calls %s of a trial that is %s", member, method, w.state)
+	got := w.call(member, method, stream, absent(nowhere))
+	assert.Equal(w.t, codes.NotFound, got.code, "%q calls %s of nothing: %s", member, method, got.words)
+	assert.Equal(w.t, nowhere.withoutNames(got.words), w.aim.withoutNames(hidden.words), "%q calls %s of a trial that is %s", member, method, w.state)
 }
 
 // ownersView is all that the owner reads of the record, and what a coordinator reads of the experiment.
