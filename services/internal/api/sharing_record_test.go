@@ -271,7 +271,7 @@ func (w *walked) keepTrial() {
 			Corrects: correction(wrongAddition.GetId(), m("additionreason"))}},
 		Checks: []*labpb.Check{{Id: newID(), Ph: &ph, Note: m("checknote"), Corrects: correction(wrongCheck.GetId(), m("checkreason"))}}})
 	require.NoError(t, err)
-	bath, err = w.baths().UpdateBath(ada, &labpb.UpdateBathRequest{RequestId: newID(), Etag: bath.GetEtag(), Reason: m("bathreason"),
+	_, err = w.baths().UpdateBath(ada, &labpb.UpdateBathRequest{RequestId: newID(), Etag: bath.GetEtag(), Reason: m("bathreason"),
 		UpdateMask: fieldsOf("label"), Bath: &labpb.Bath{Id: bath.GetId(), Label: m("bathlabel")}})
 	require.NoError(t, err)
 	open := dyeBath(m("opendye"), 1)

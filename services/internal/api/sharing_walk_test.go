@@ -17,7 +17,6 @@ import (
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/metadata"
 	reflectpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
-	reflectalphapb "google.golang.org/grpc/reflection/grpc_reflection_v1alpha" //nolint:staticcheck // it is registered, so it is walked
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/encoding/protojson"
 	"google.golang.org/protobuf/proto"
@@ -84,8 +83,8 @@ func reads(a aim, own string) map[string][]proto.Message {
 		"/commonvat.catalog.v1.CatalogService/ListModules": {&catalogpb.ListModulesRequest{}},
 		"/grpc.reflection.v1.ServerReflection/ServerReflectionInfo": {&reflectpb.ServerReflectionRequest{
 			MessageRequest: &reflectpb.ServerReflectionRequest_FileContainingSymbol{FileContainingSymbol: "commonvat.lab.v1.TrialService"}}},
-		"/grpc.reflection.v1alpha.ServerReflection/ServerReflectionInfo": {&reflectalphapb.ServerReflectionRequest{
-			MessageRequest: &reflectalphapb.ServerReflectionRequest_FileContainingSymbol{FileContainingSymbol: "commonvat.lab.v1.TrialService"}}},
+		"/grpc.reflection.v1alpha.ServerReflection/ServerReflectionInfo": {&reflectpb.ServerReflectionRequest{ // on the wire the same message
+			MessageRequest: &reflectpb.ServerReflectionRequest_FileContainingSymbol{FileContainingSymbol: "commonvat.lab.v1.TrialService"}}},
 	}
 	for _, piece := range []string{a.held, a.home, a.heldCode, a.homeCode} {
 		for _, pair := range [][2]string{{piece, own}, {own, piece}, {piece, piece}, {a.held, piece}} {
