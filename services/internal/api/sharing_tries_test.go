@@ -188,7 +188,11 @@ func (w *walked) tryFilters() {
 		require.NoError(w.t, err)
 		return string(body)
 	}
-	for _, member := range callers[:len(callers)-1] {
+	asking := []string{"ada", "bo", "cy"}
+	if w.state == stateMine { // what a list has is decided by who the caller is, and no role is asked for: once is enough
+		asking = callers[:len(callers)-1]
+	}
+	for _, member := range asking {
 		found, ctx := 0, w.as(member)
 		for method, fields := range searched {
 			for _, field := range fields {
