@@ -23,12 +23,13 @@ import (
 
 // caller is one member who asks over the interface itself.
 type caller struct {
-	t      *testing.T
-	ctx    context.Context
-	trials labv1.TrialServiceClient
-	baths  labv1.BathServiceClient
-	waters labv1.WaterServiceClient
-	plans  labv1.ExperimentServiceClient
+	t       *testing.T
+	ctx     context.Context
+	trials  labv1.TrialServiceClient
+	baths   labv1.BathServiceClient
+	waters  labv1.WaterServiceClient
+	plans   labv1.ExperimentServiceClient
+	imports labv1.ImportServiceClient
 }
 
 func (l *lab) caller(t *testing.T, member string) *caller {
@@ -41,7 +42,7 @@ func (l *lab) caller(t *testing.T, member string) *caller {
 	ctx, cancel := context.WithTimeout(metadata.AppendToOutgoingContext(context.Background(), "authorization", "Bearer "+strings.TrimSpace(string(token))), callWithin)
 	t.Cleanup(cancel)
 	return &caller{t, ctx, labv1.NewTrialServiceClient(conn), labv1.NewBathServiceClient(conn), labv1.NewWaterServiceClient(conn),
-		labv1.NewExperimentServiceClient(conn)}
+		labv1.NewExperimentServiceClient(conn), labv1.NewImportServiceClient(conn)}
 }
 
 func grams(v float64) *typesv1.Amount {
@@ -368,4 +369,91 @@ func TestRestoreSharesNothingByItself(t *testing.T) {
 	there.stop()
 	code, out := server(t, "verify", "--data", there.data)
 	assert.Zero(t, code, out)
+}
+
+// What stood on others' records comes in as far as it can be told; a later export completes what an earlier one brought.
+func TestRestoreOfWhatStoodOnOthers(t *testing.T) {
+	here := newLab(t, "ash", "birch")
+	here.start()
+	ash, birch := here.caller(t, "ash"), here.caller(t, "birch")
+	cone, pot, closed := newID(t), newID(t), newID(t)
+	_, err := birch.trials.SubmitTrial(birch.ctx, &labv1.SubmitTrialRequest{RequestId: newID(t),
+		Trial: &labv1.Trial{Id: newID(t), Title: "birch's cone (invented)", Pieces: []*labv1.Piece{{Id: cone, Fibre: wool(), Mass: grams(50)}},
+			Immersions: []*labv1.Immersion{{Id: newID(t), PieceId: cone, BathId: pot, Position: 1}}},
+		Baths: []*labv1.Bath{{Id: pot, Label: "alum", Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_MORDANT}}}})
+	require.NoError(t, err)
+	_, err = birch.trials.PostPiece(birch.ctx, &labv1.PostPieceRequest{RequestId: newID(t), PieceId: cone, ToMember: "ash"})
+	require.NoError(t, err)
+	// ash takes a part of it, and dyes that in a pot of birch's that birch closes and later shows to nobody.
+	_, err = birch.baths.CreateBath(birch.ctx, &labv1.CreateBathRequest{RequestId: newID(t), Bath: &labv1.Bath{Id: closed, Label: "madder", OpenToMembers: true, Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}}})
+	require.NoError(t, err)
+	trial, part := newID(t), newID(t)
+	_, err = ash.trials.SubmitTrial(ash.ctx, &labv1.SubmitTrialRequest{RequestId: newID(t), Trial: &labv1.Trial{Id: trial, Title: "a part (invented)",
+		Pieces:     []*labv1.Piece{{Id: part, Mass: grams(5), Origin: &labv1.PieceOrigin{ParentPieceId: cone, Kind: labv1.OriginKind_ORIGIN_KIND_TAKEN, AfterPosition: 1}}},
+		Immersions: []*labv1.Immersion{{Id: newID(t), PieceId: part, BathId: closed, Position: 1}}}})
+	require.NoError(t, err)
+	// An import whose update took a step back.
+	row := func(steps int) *labv1.ImportReadingsRequest {
+		baths := []*labv1.ImportBath{
+			{Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_MORDANT}, Additions: []*labv1.Addition{{Material: "alum", Role: labv1.AdditionRole_ADDITION_ROLE_MORDANT, Amount: grams(1)}}},
+			{Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}, Additions: []*labv1.Addition{{Material: "weld", Role: labv1.AdditionRole_ADDITION_ROLE_DYE, Amount: grams(1)}}},
+		}
+		reading := labReading(t, "", nil)
+		reading.Id = ""
+		return &labv1.ImportReadingsRequest{Source: "invented list", Update: true, Rows: []*labv1.ImportRow{{RowNumber: 1, RowKey: "a", Fibre: wool(), Baths: baths[:steps], Reading: reading}}}
+	}
+	for _, steps := range []int{2, 1} {
+		answer, err := ash.imports.ImportReadings(ash.ctx, row(steps))
+		require.NoError(t, err)
+		require.NotContains(t, []labv1.ImportOutcome{labv1.ImportOutcome_IMPORT_OUTCOME_REFUSED, labv1.ImportOutcome_IMPORT_OUTCOME_CONFLICT}, answer.GetResults()[0].GetOutcome(), answer)
+	}
+	dir := t.TempDir()
+	early := filepath.Join(dir, "early")
+	here.does("ash", "export", early)
+
+	there := newLab(t, "ash", "birch")
+	there.start()
+	report := there.does("ash", "export", "restore", early)
+	assert.Contains(t, report, "it comes in whole, its history not stated")
+	assert.Contains(t, report, "took back are left out")
+	assert.Contains(t, report, "it was birch's")
+	now := there.caller(t, "ash")
+	piece, err := now.trials.GetPiece(now.ctx, &labv1.GetPieceRequest{Piece: part})
+	require.NoError(t, err)
+	assert.Nil(t, piece.GetOrigin())
+	assert.True(t, piece.GetRoute().GetNotStated())
+	assert.Equal(t, "wool", piece.GetFibre().GetComposition()[0].GetFibre())
+	list, err := now.trials.ListTrials(now.ctx, &labv1.ListTrialsRequest{})
+	require.NoError(t, err)
+	require.Len(t, list.GetTrials(), 2)
+	for _, one := range list.GetTrials() {
+		if one.GetId() == trial {
+			continue
+		}
+		imported, err := now.trials.GetTrial(now.ctx, &labv1.GetTrialRequest{TrialId: one.GetId()})
+		require.NoError(t, err)
+		was, err := ash.trials.GetTrial(ash.ctx, &labv1.GetTrialRequest{TrialId: one.GetId()})
+		require.NoError(t, err)
+		assert.Equal(t, was.GetPieces()[0].GetRoute().GetText(), imported.GetPieces()[0].GetRoute().GetText(), "what was taken back doesn't come back")
+	}
+
+	_, err = ash.trials.AddEntries(ash.ctx, &labv1.AddEntriesRequest{RequestId: newID(t), TrialId: trial, Readings: []*labv1.Reading{labReading(t, part, nil)},
+		Pieces: []*labv1.Piece{{Id: newID(t), Label: "later", Fibre: wool(), Mass: grams(2)}}, PieceCorrections: []*labv1.PieceCorrection{{PieceId: part, Mass: grams(4.9), Reason: "weighed again"}}})
+	require.NoError(t, err)
+	late := filepath.Join(dir, "late")
+	here.does("ash", "export", late)
+	a := there.client("ash", "export", "restore", late, "--dry-run")
+	assert.Contains(t, a.errors+a.out, "it would be: 0 added, 1 completed")
+	report = there.does("ash", "export", "restore", late)
+	assert.Contains(t, report, "0 added, 1 completed")
+	whole, err := now.trials.GetTrial(now.ctx, &labv1.GetTrialRequest{TrialId: trial})
+	require.NoError(t, err)
+	assert.Len(t, whole.GetPieces(), 2)
+	assert.Len(t, whole.GetReadings(), 1)
+	assert.InDelta(t, 4.9, whole.GetPieces()[0].GetMass().GetValue(), 1e-9)
+	assert.Contains(t, there.does("ash", "export", "restore", late), "0 added, 0 completed")
+	there.stop()
+	code, out := server(t, "verify", "--data", there.data)
+	assert.Zero(t, code, out)
+	here.stop()
 }
