@@ -384,13 +384,25 @@ func TestRestoreOfWhatStoodOnOthers(t *testing.T) {
 	require.NoError(t, err)
 	_, err = birch.trials.PostPiece(birch.ctx, &labv1.PostPieceRequest{RequestId: newID(t), PieceId: cone, ToMember: "ash"})
 	require.NoError(t, err)
-	// ash takes a part of it, and dyes that in a pot of birch's that birch closes and later shows to nobody.
+	// ash takes a part of it, and dyes that in a pot of birch's.
 	_, err = birch.baths.CreateBath(birch.ctx, &labv1.CreateBathRequest{RequestId: newID(t), Bath: &labv1.Bath{Id: closed, Label: "madder", OpenToMembers: true, Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}}})
 	require.NoError(t, err)
 	trial, part := newID(t), newID(t)
 	_, err = ash.trials.SubmitTrial(ash.ctx, &labv1.SubmitTrialRequest{RequestId: newID(t), Trial: &labv1.Trial{Id: trial, Title: "a part (invented)",
 		Pieces:     []*labv1.Piece{{Id: part, Mass: grams(5), Origin: &labv1.PieceOrigin{ParentPieceId: cone, Kind: labv1.OriginKind_ORIGIN_KIND_TAKEN, AfterPosition: 1}}},
 		Immersions: []*labv1.Immersion{{Id: newID(t), PieceId: part, BathId: closed, Position: 1}}}})
+	require.NoError(t, err)
+	// A deleted trial stood on a pot that birch deleted since: of that ash may only tell that there was a bath.
+	lost, gone := newID(t), newID(t)
+	pan, err := birch.baths.CreateBath(birch.ctx, &labv1.CreateBathRequest{RequestId: newID(t), Bath: &labv1.Bath{Id: lost, Label: "pan", OpenToMembers: true, Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}}})
+	require.NoError(t, err)
+	dipped := newID(t)
+	answer, err := ash.trials.SubmitTrial(ash.ctx, &labv1.SubmitTrialRequest{RequestId: newID(t), Trial: &labv1.Trial{Id: gone, Title: "given up (invented)",
+		Pieces: []*labv1.Piece{{Id: dipped, Fibre: wool(), Mass: grams(2)}}, Immersions: []*labv1.Immersion{{Id: newID(t), PieceId: dipped, BathId: lost, Position: 1}}}})
+	require.NoError(t, err)
+	_, err = ash.trials.DeleteTrial(ash.ctx, &labv1.DeleteTrialRequest{RequestId: newID(t), TrialId: gone, Etag: answer.GetTrial().GetEtag(), Reason: "moths"})
+	require.NoError(t, err)
+	_, err = birch.baths.DeleteBath(birch.ctx, &labv1.DeleteBathRequest{RequestId: newID(t), BathId: lost, Etag: pan.GetEtag(), Reason: "rusted through"})
 	require.NoError(t, err)
 	// An import whose update took a step back.
 	row := func(steps int) *labv1.ImportReadingsRequest {
@@ -409,7 +421,9 @@ func TestRestoreOfWhatStoodOnOthers(t *testing.T) {
 	}
 	dir := t.TempDir()
 	early := filepath.Join(dir, "early")
-	here.does("ash", "export", early)
+	told := here.client("ash", "export", early)
+	require.Zero(t, told.code, told.errors)
+	assert.Contains(t, told.errors, "not in it, since you may not read it: bath "+lost)
 
 	there := newLab(t, "ash", "birch")
 	there.start()
@@ -417,6 +431,11 @@ func TestRestoreOfWhatStoodOnOthers(t *testing.T) {
 	assert.Contains(t, report, "it comes in whole, its history not stated")
 	assert.Contains(t, report, "took back are left out")
 	assert.Contains(t, report, "it was birch's")
+	assert.Contains(t, report, "what was in it is not stated")
+	lostTrial, err := there.caller(t, "ash").trials.GetTrial(there.caller(t, "ash").ctx, &labv1.GetTrialRequest{TrialId: gone})
+	require.NoError(t, err)
+	assert.NotNil(t, lostTrial.GetDeleteTime())
+	assert.True(t, lostTrial.GetPieces()[0].GetRoute().GetNotStated())
 	now := there.caller(t, "ash")
 	piece, err := now.trials.GetPiece(now.ctx, &labv1.GetPieceRequest{Piece: part})
 	require.NoError(t, err)
