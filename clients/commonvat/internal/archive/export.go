@@ -29,7 +29,7 @@ func Export(ctx context.Context, core *Core, path string, now time.Time) (*Manif
 	if err != nil {
 		return nil, err
 	}
-	e := &exporting{core: core, me: me.GetId(), m: m, named: map[string]bool{}, waters: map[string]bool{}, nm: map[float64]bool{},
+	e := &exporting{core: core, me: me.GetId(), m: m, seen: map[recordRef]bool{}, named: map[string]bool{}, waters: map[string]bool{}, nm: map[float64]bool{},
 		manifest: &Manifest{Format: Format, Member: me.GetId(), MadeTime: now.UTC().Truncate(time.Second), Counts: map[string]int{}}}
 	if err := e.run(ctx); err != nil {
 		return nil, errors.Join(err, m.drop())
@@ -42,6 +42,7 @@ type exporting struct {
 	me       string
 	m        *making
 	manifest *Manifest
+	seen     map[recordRef]bool
 	own      []recordRef      // own records, for their history
 	named    map[string]bool  // baths that own trials name
 	waters   map[string]bool  // water sources that those baths name
@@ -82,7 +83,7 @@ func (e *exporting) run(ctx context.Context) error {
 	return e.m.finish(e.manifest)
 }
 
-// nameOf is a file's name without folder and ending... of a table with its folder, so that no two are alike.
+// nameOf is a file's path without its ending.
 func nameOf(path string) string { return path[:len(path)-len(filepath.Ext(path))] }
 
 // pages reads a list to its end.
@@ -115,11 +116,18 @@ func both(page func(deleted bool, token string) (next string, err error)) error 
 
 func (e *exporting) mine() string { return fmt.Sprintf("owner = %q", e.me) }
 
-func (e *exporting) note(kind labv1.RecordKind, id string, updated *timestamppb.Timestamp) {
-	e.own = append(e.own, recordRef{kind, id})
+// note takes a record of the caller's down; false for one that was there before, as when it is deleted while lists are read.
+func (e *exporting) note(kind labv1.RecordKind, id string, updated *timestamppb.Timestamp) bool {
+	r := recordRef{kind, id}
+	if e.seen[r] {
+		return false
+	}
+	e.seen[r] = true
+	e.own = append(e.own, r)
 	if updated != nil && (e.newest == nil || updated.AsTime().After(e.newest.AsTime())) {
 		e.newest = updated
 	}
+	return true
 }
 
 func (e *exporting) trials(ctx context.Context, w *writing) error {
@@ -150,7 +158,9 @@ func (e *exporting) trials(ctx context.Context, w *writing) error {
 					e.nm[s.GetStartNm()+float64(i)*s.GetStepNm()] = true
 				}
 			}
-			e.note(labv1.RecordKind_RECORD_KIND_TRIAL, t.GetId(), t.GetUpdateTime())
+			if !e.note(labv1.RecordKind_RECORD_KIND_TRIAL, t.GetId(), t.GetUpdateTime()) {
+				continue
+			}
 			if err := w.line(t); err != nil {
 				return "", err
 			}
@@ -177,7 +187,9 @@ func (e *exporting) baths(ctx context.Context, w *writing) error {
 			if b.GetOwner() != e.me {
 				continue
 			}
-			e.note(labv1.RecordKind_RECORD_KIND_BATH, b.GetId(), b.GetUpdateTime())
+			if !e.note(labv1.RecordKind_RECORD_KIND_BATH, b.GetId(), b.GetUpdateTime()) {
+				continue
+			}
 			if err := take(b); err != nil {
 				return "", err
 			}
@@ -215,7 +227,9 @@ func (e *exporting) waterSources(ctx context.Context, w *writing) error {
 				continue
 			}
 			delete(e.waters, s.GetId())
-			e.note(labv1.RecordKind_RECORD_KIND_WATER_SOURCE, s.GetId(), s.GetUpdateTime())
+			if !e.note(labv1.RecordKind_RECORD_KIND_WATER_SOURCE, s.GetId(), s.GetUpdateTime()) {
+				continue
+			}
 			if err := w.line(s); err != nil {
 				return "", err
 			}
@@ -251,7 +265,9 @@ func (e *exporting) experiments(ctx context.Context, w *writing) error {
 			if x.GetOwner() != e.me {
 				continue
 			}
-			e.note(labv1.RecordKind_RECORD_KIND_EXPERIMENT, x.GetId(), x.GetUpdateTime())
+			if !e.note(labv1.RecordKind_RECORD_KIND_EXPERIMENT, x.GetId(), x.GetUpdateTime()) {
+				continue
+			}
 			if err := w.line(x); err != nil {
 				return "", err
 			}
@@ -260,7 +276,7 @@ func (e *exporting) experiments(ctx context.Context, w *writing) error {
 	})
 }
 
-// versions are what own records said before, oldest first within a page.
+// versions are what own records said, those of a record newest first.
 func (e *exporting) versions(ctx context.Context, w *writing) error {
 	for _, r := range e.own {
 		err := pages(func(token string) (string, error) {
