@@ -352,10 +352,21 @@ func TestRestoreSharesNothingByItself(t *testing.T) {
 	require.NoError(t, err)
 	assert.Empty(t, water.GetPlace(), "nor where the well is")
 
-	// A deleted trial that was brought back stays, and what was broken off is completed.
+	// A deleted trial that was brought back stays.
 	there.does("cedar", "trial", "undelete", s.deleted)
 	there.does("cedar", "export", "restore", folder)
 	there.does("cedar", "trial", "show", s.deleted)
+
+	// Where sharing is kept and the holder is a member, the piece goes to them.
+	known := newLab(t, "ash", "birch")
+	known.start()
+	known.does("ash", "export", "restore", folder, "--keep-sharing")
+	holder := known.caller(t, "birch")
+	piece, err := holder.trials.GetPiece(holder.ctx, &labv1.GetPieceRequest{Piece: s.posted})
+	require.NoError(t, err)
+	assert.Equal(t, "birch", piece.GetHolder())
+	assert.Contains(t, known.does("ash", "export", "restore", folder, "--keep-sharing"), "0 added, 0 completed")
+	known.stop()
 
 	// A changed table is told of, a changed record not restored from.
 	require.NoError(t, os.WriteFile(filepath.Join(folder, "csv", "looks.csv"), []byte("x"), 0o600))
