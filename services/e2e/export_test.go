@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -486,4 +487,61 @@ func TestRestoreOfWhatStoodOnOthers(t *testing.T) {
 	code, out := server(t, "verify", "--data", there.data)
 	assert.Zero(t, code, out)
 	here.stop()
+}
+
+// The invented cooperative, member by member, into an empty core: all of it is taken, routes come out as they were, and the records are sound.
+func TestDemoMembersMoveHouse(t *testing.T) {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	defer cancel()
+	data := t.TempDir()
+	out, err := demo(ctx, data, "--once").CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	here := &lab{t: t, data: data, runtime: shortDir(t), tokens: map[string]string{}}
+	tokens, err := filepath.Glob(filepath.Join(data, "demo-tokens", "*.token"))
+	require.NoError(t, err)
+	names := []string{"clover"} // who set the experiments, so that the others' sessions find them
+	var members []string
+	for _, file := range tokens {
+		name := strings.TrimSuffix(filepath.Base(file), ".token")
+		here.tokens[name] = file
+		members = append(members, name+":member,coordinator")
+		if name != "clover" {
+			names = append(names, name)
+		}
+	}
+	require.Len(t, names, 5)
+	here.start()
+	there := newLab(t, members...)
+	there.start()
+	routes := func(trial map[string]any) map[string]any {
+		all := map[string]any{}
+		pieces, _ := trial["pieces"].([]any)
+		for _, p := range pieces {
+			piece := p.(map[string]any)
+			route, _ := piece["route"].(map[string]any)
+			all[piece["id"].(string)] = route["text"]
+		}
+		return all
+	}
+	pieces := 0
+	for _, name := range names {
+		folder := filepath.Join(t.TempDir(), "export")
+		here.does(name, "export", folder)
+		a := there.client(name, "export", "restore", folder, "--keep-sharing", "--output", "csv")
+		require.Zero(t, a.code, a.out+a.errors)
+		want, got := exported(t, folder, "trials.jsonl"), exportedNow(t, there, name, t.TempDir())["trials.jsonl"]
+		require.Len(t, got, len(want))
+		for id, trial := range want {
+			assert.Equal(t, routes(trial), routes(got[id]), id)
+			pieces += len(routes(trial))
+		}
+		a = there.client(name, "export", "restore", folder, "--keep-sharing")
+		assert.Contains(t, a.out, "0 added, 0 completed", a.errors)
+	}
+	assert.Greater(t, pieces, 100)
+	t.Logf("%d pieces of %d members", pieces, len(members))
+	here.stop()
+	there.stop()
+	code, text := server(t, "verify", "--data", there.data)
+	assert.Zero(t, code, text)
 }

@@ -25,7 +25,7 @@ const (
 	watersFile      = "waters.jsonl"
 	experimentsFile = "experiments.jsonl"
 	versionsFile    = "versions.jsonl"
-	tokensFile      = "tokens.jsonl"
+	tokensFile      = "tokens.jsonl" //nolint:gosec // the name of a file, no secret
 	auditFile       = "audit.jsonl"
 	readmeFile      = "README.txt"
 	tables          = "csv/"

@@ -196,6 +196,17 @@ func TestReadingsStandAfterWhatCounts(t *testing.T) {
 	assert.Len(t, w.notes, 1)
 }
 
+func TestNamesOfOthersWaters(t *testing.T) {
+	assert.Equal(t, "mill well (ash's, by birch)", waterName("mill well", "ash", "birch", someID))
+	long := strings.Repeat("m", 32)
+	assert.Equal(t, "well ("+long+"'s, 0000b1)", waterName("well", long, long, someID))
+	for _, name := range []string{"", strings.Repeat("é", 60)} {
+		for _, who := range []string{"ash", long} {
+			assert.LessOrEqual(t, len([]rune(waterName(name, who, who, someID))), maxWaterName)
+		}
+	}
+}
+
 func TestBatchesStaySmall(t *testing.T) {
 	var list []*labv1.Look
 	for range 30 {

@@ -215,6 +215,16 @@ func clipped(name, note string, most int) string {
 	return string(runes[:min(len(runes), max(most-len([]rune(note)), 0))]) + note
 }
 
+// waterName is what a water of another's is called here. Names are each once in a cooperative, and another member may bring
+// the same water along.
+func waterName(name, owner, by, id string) string {
+	note := " (" + owner + "'s, by " + by + ")"
+	if len(note) > maxWaterName/2 { // member ids have up to 32 letters
+		note = " (" + owner + "'s, " + id[max(len(id)-6, 0):] + ")"
+	}
+	return clipped(name, note, maxWaterName)
+}
+
 const (
 	maxWaterName   = 60
 	maxBathLabel   = 80
@@ -243,7 +253,7 @@ func (r *restoring) water(ctx context.Context, w *labv1.WaterSource) error {
 		if id, err = r.ofOthers(id); err != nil {
 			return err
 		}
-		name = clipped(name, " ("+w.GetOwner()+"'s)", maxWaterName)
+		name = waterName(name, w.GetOwner(), r.me, id)
 		if have, err = get(id); err != nil {
 			return err
 		}

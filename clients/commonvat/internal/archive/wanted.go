@@ -20,7 +20,9 @@ type wanted struct {
 }
 
 func (w *wanted) note(format string, args ...any) {
-	w.notes = append(w.notes, fmt.Sprintf(format, args...))
+	if text := fmt.Sprintf(format, args...); !slices.Contains(w.notes, text) {
+		w.notes = append(w.notes, text)
+	}
 }
 
 // original is a piece as it was before its corrections. A part has the fibre of the piece it came from, and says none itself.
