@@ -236,6 +236,34 @@ func TestExportIsRestoredElsewhere(t *testing.T) {
 			return err
 		}))
 	}
+	// What the records said before, the tokens, and what ash did, with nothing of birch's.
+	count := func(file, text string) int {
+		raw, err := os.ReadFile(filepath.Join(first, file))
+		require.NoError(t, err)
+		n := 0
+		for _, line := range strings.Split(string(raw), "\n") {
+			if strings.Contains(line, text) {
+				n++
+			}
+		}
+		return n
+	}
+	var manifest struct {
+		Member string         `json:"member"`
+		Counts map[string]int `json:"counts"`
+	}
+	raw, err := os.ReadFile(filepath.Join(first, "manifest.json"))
+	require.NoError(t, err)
+	require.NoError(t, json.Unmarshal(raw, &manifest))
+	assert.Equal(t, "ash", manifest.Member)
+	assert.Equal(t, manifest.Counts["versions"], count("versions.jsonl", `{"version":`))
+	// The first trial was submitted, changed by its bath, added to, posted and finished; each is a version.
+	assert.Greater(t, count("versions.jsonl", `"trial":{"id":"`+s.trial), 6)
+	assert.Equal(t, 2, count("versions.jsonl", `"trial":{"id":"`+s.deleted), "submitted and deleted")
+	assert.Equal(t, 1, count("tokens.jsonl", `"member_id":"ash"`))
+	assert.Equal(t, manifest.Counts["audit"], count("audit.jsonl", `"actor":"ash"`))
+	assert.Positive(t, count("audit.jsonl", "TrialService/DeleteTrial"))
+
 	sheet, err := os.Open(filepath.Join(first, "csv", "readings.csv"))
 	require.NoError(t, err)
 	rows, err := csv.NewReader(sheet).ReadAll()
