@@ -59,6 +59,11 @@ func (m *Maker) figure(name protoreflect.Name) float64 {
 	}
 }
 
+// maskable are fields that an update may name.
+var maskable = map[protoreflect.Name][]string{
+	"trial": {"title", "question", "*"}, "bath": {"label", "vessel"}, "water_source": {"kind", "place"}, "experiment": {"title", "tolerance_de00", "instrument"},
+}
+
 // filters are good ones, of the lists and of the pool.
 var filters = []string{
 	`fibre = "wool"`, `material = "weld"`, `state = "begun"`, `title : "yellow"`, `fibre = "wool" AND material = "weld"`, `purpose = "dye"`, `owner = "ada"`,
@@ -134,8 +139,7 @@ func init() {
 		set(t, "seconds", int64(1_700_000_000+m.random.IntN(10_000_000)))
 	}
 	specials["google.protobuf.FieldMask"] = func(m *Maker, mask protoreflect.Message) {
-		list := mask.Mutable(field(mask, "paths")).List()
-		list.Append(protoreflect.ValueOfString(pick(m, []string{"title", "question", "label", "vessel", "name", "kind", "tolerance_de00", "*"})))
+		mask.Mutable(field(mask, "paths")).List().Append(protoreflect.ValueOfString(pick(m, []string{"title", "label", "name", "*"})))
 	}
 	specials["commonvat.types.v1.Amount"] = func(m *Maker, a protoreflect.Message) {
 		set(a, "knowledge", protoreflect.EnumNumber(1)) // measured
@@ -191,6 +195,14 @@ func init() {
 		l.Clear(field(l, pick(m, []protoreflect.Name{"piece_id", "bath_id"})))
 	}
 	// An update names a record that is there.
+	settled["commonvat.lab.v1.Experiment"] = func(m *Maker, e protoreflect.Message) { // both orders, whatever else
+		set(e, "second_dye", "woad")
+		arms := e.Mutable(field(e, "arms")).List()
+		arms.Truncate(0)
+		for _, arm := range []protoreflect.Name{"EXPERIMENT_ARM_A_THEN_B", "EXPERIMENT_ARM_B_THEN_A"} {
+			arms.Append(protoreflect.ValueOfEnum(field(e, "arms").Enum().Values().ByName(arm).Number()))
+		}
+	}
 	for message, inner := range map[string]protoreflect.Name{
 		"UpdateTrialRequest": "trial", "UpdateBathRequest": "bath", "UpdateWaterSourceRequest": "water_source", "UpdateExperimentRequest": "experiment",
 	} {
@@ -198,6 +210,10 @@ func init() {
 			if ids := m.known.IDs[string(inner)]; len(ids) > 0 {
 				set(u.Mutable(field(u, inner)).Message(), "id", pick(m, ids))
 			}
+			mask := u.Mutable(field(u, "update_mask")).Message()
+			paths := mask.Mutable(field(mask, "paths")).List()
+			paths.Truncate(0)
+			paths.Append(protoreflect.ValueOfString(pick(m, maskable[inner])))
 			m.etag(u)
 		}
 	}

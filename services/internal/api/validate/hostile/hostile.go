@@ -128,6 +128,8 @@ func (m *Maker) fill(message protoreflect.Message, depth int) {
 		switch {
 		case outputOnly[name] && !request, depth > 6:
 			continue
+		case request && name == "experiment_id" && descriptor.Name() != "AskPaletteRequest": // what the request is about
+			message.Set(fd, m.scalar(fd))
 		case m.random.IntN(max(1, seldom[name])) != 0:
 			continue
 		case fd.ContainingOneof() != nil && !fd.HasOptionalKeyword() && message.WhichOneof(fd.ContainingOneof()) != nil:
@@ -145,7 +147,7 @@ func (m *Maker) fill(message protoreflect.Message, depth int) {
 			if fd.IsMap() {
 				continue
 			}
-			if optional[name] && m.random.IntN(3) > 0 {
+			if optional[name] && !request && m.random.IntN(3) > 0 {
 				continue
 			}
 			m.fill(message.Mutable(fd).Message(), depth+1)
