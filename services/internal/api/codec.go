@@ -1,8 +1,6 @@
 package api
 
 import (
-	"strings"
-
 	"google.golang.org/grpc/encoding"
 	_ "google.golang.org/grpc/encoding/proto" // the codec that is wrapped
 	"google.golang.org/grpc/mem"
@@ -10,14 +8,15 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// codec is the usual one, except that a request of ours whose bytes are no message of its kind (text that isn't UTF-8,
-// a cut message) gets as far as validation. gRPC itself would answer INTERNAL, before the caller is known and without a line in
-// the log; so the caller is told INVALID_ARGUMENT like for any other malformed request.
+// codec is the usual one, except that a request whose bytes are no message of its kind (text that isn't UTF-8,
+// a cut message) gets as far as the check. gRPC itself would answer INTERNAL, of one call before the caller is known and without a
+// line in the log, of a stream with a line that tells of a fault of ours, which anybody could fill the log with; so the caller is
+// told INVALID_ARGUMENT like for any other malformed request.
 type codec struct{ encoding.CodecV2 }
 
 func newCodec() codec { return codec{encoding.GetCodecV2("proto")} }
 
-// malformed is an unknown field, with the highest number there is: validation refuses it.
+// malformed is an unknown field, with the highest number there is: the check refuses it.
 var malformed = protowire.AppendVarint(protowire.AppendTag(nil, protowire.MaxValidNumber, protowire.VarintType), 1)
 
 // Unmarshal implements encoding.CodecV2.
@@ -27,7 +26,7 @@ func (c codec) Unmarshal(data mem.BufferSlice, into any) error {
 		return nil
 	}
 	message, ok := into.(proto.Message)
-	if !ok || !strings.HasPrefix(string(message.ProtoReflect().Descriptor().FullName()), "commonvat.") {
+	if !ok {
 		return err
 	}
 	proto.Reset(message)

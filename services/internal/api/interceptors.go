@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -22,6 +23,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/api/validate"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/telemetry"
+	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
 // Every call goes through, from outside in: recovery, request id, logging (where the fault becomes a status), access, limits,
@@ -217,14 +219,17 @@ func bearer(ctx context.Context) (string, error) {
 	return token, nil
 }
 
-// check validates a request of ours; those of health and reflection are their libraries' to check.
+// check validates a request of ours; those of health and reflection are their libraries' to check, once they could be read.
 func check(method string, request any) error {
-	if !strings.HasPrefix(method, "/commonvat.") {
-		return nil
-	}
 	message, ok := request.(proto.Message)
 	if !ok {
 		return fmt.Errorf("%w: request of %s is no message", errInternal, method)
+	}
+	if !strings.HasPrefix(method, "/commonvat.") {
+		if bytes.Equal(message.ProtoReflect().GetUnknown(), malformed) {
+			return &trial.FieldFault{Field: string(message.ProtoReflect().Descriptor().FullName()), Text: "is malformed"}
+		}
+		return nil
 	}
 	return validate.Message(message)
 }

@@ -21,6 +21,9 @@ type Known struct {
 	IDs map[string][]string
 	// Members, Etags, Codes of pieces, public parts of Tokens, and PageTokens.
 	Members, Etags, Codes, Tokens, PageTokens []string
+	// Examples are good requests by their message's name, of which copies with other ids are made: some are right only if a lot hangs
+	// together.
+	Examples map[protoreflect.FullName]proto.Message
 	// EtagOf gives the present etag of a record, or "". It may be nil.
 	EtagOf func(id string) string
 }
@@ -49,6 +52,9 @@ func empty(descriptor protoreflect.MessageDescriptor) proto.Message {
 // Good is a message that is mostly right: ids are UUIDs of version 7, references lead somewhere, enums are known, figures are small.
 func (m *Maker) Good(descriptor protoreflect.MessageDescriptor) proto.Message {
 	m.made = map[string][]string{}
+	if example := m.known.Examples[descriptor.FullName()]; example != nil && m.random.IntN(2) == 0 {
+		return m.copied(example)
+	}
 	message := empty(descriptor)
 	m.fill(message.ProtoReflect(), 0)
 	return message
@@ -98,6 +104,35 @@ func (m *Maker) Noise() []byte {
 		noise[i] = byte(m.random.Uint32())
 	}
 	return noise
+}
+
+// copied is an example whose own ids are fresh ones, also where it refers to them.
+func (m *Maker) copied(example proto.Message) proto.Message {
+	message := proto.Clone(example)
+	fresh := map[string]string{}
+	renew := func(inner protoreflect.Message, name protoreflect.Name) {
+		if fd := field(inner, name); fd != nil && inner.Get(fd).String() != "" {
+			fresh[inner.Get(fd).String()] = m.ID()
+		}
+	}
+	renew(message.ProtoReflect(), "request_id")
+	everyMessage(message.ProtoReflect(), func(inner protoreflect.Message) {
+		if inner.Descriptor() != message.ProtoReflect().Descriptor() {
+			renew(inner, "id")
+		}
+	})
+	everyMessage(message.ProtoReflect(), func(inner protoreflect.Message) {
+		for i := range inner.Descriptor().Fields().Len() {
+			fd := inner.Descriptor().Fields().Get(i)
+			if fd.Kind() != protoreflect.StringKind || fd.IsList() {
+				continue
+			}
+			if id, ok := fresh[inner.Get(fd).String()]; ok {
+				inner.Set(fd, protoreflect.ValueOfString(id))
+			}
+		}
+	})
+	return message
 }
 
 // outputOnly are fields that only the core fills in; a client that sends them is ignored.
