@@ -16,20 +16,31 @@ type codec struct{ encoding.CodecV2 }
 
 func newCodec() codec { return codec{encoding.GetCodecV2("proto")} }
 
-// malformed is an unknown field, with the highest number there is: the check refuses it.
-var malformed = protowire.AppendVarint(protowire.AppendTag(nil, protowire.MaxValidNumber, protowire.VarintType), 1)
+// What stands in a message that wasn't read: unknown fields with the highest numbers there are. The check refuses them.
+var (
+	malformed = protowire.AppendVarint(protowire.AppendTag(nil, protowire.MaxValidNumber, protowire.VarintType), 1)
+	tooMany   = protowire.AppendVarint(protowire.AppendTag(nil, protowire.MaxValidNumber-1, protowire.VarintType), 1)
+)
 
 // Unmarshal implements encoding.CodecV2.
 func (c codec) Unmarshal(data mem.BufferSlice, into any) error {
-	err := c.CodecV2.Unmarshal(data, into)
-	if err == nil {
-		return nil
-	}
 	message, ok := into.(proto.Message)
 	if !ok {
-		return err
+		return c.CodecV2.Unmarshal(data, into)
 	}
-	proto.Reset(message)
-	message.ProtoReflect().SetUnknown(malformed)
+	if data.Len() >= countFrom {
+		whole := data.MaterializeToBuffer(mem.DefaultBufferPool())
+		defer whole.Free()
+		if count(whole.ReadOnlyData(), message.ProtoReflect().Descriptor(), maxElements) > maxElements {
+			proto.Reset(message)
+			message.ProtoReflect().SetUnknown(tooMany)
+			return nil
+		}
+		data = mem.BufferSlice{whole}
+	}
+	if err := c.CodecV2.Unmarshal(data, into); err != nil {
+		proto.Reset(message)
+		message.ProtoReflect().SetUnknown(malformed)
+	}
 	return nil
 }

@@ -43,7 +43,7 @@ import (
 const (
 	hostileMessages      = 100_000
 	hostileMessagesShort = 10_000
-	hostileSenders       = 8
+	hostileSenders       = 16
 )
 
 // hostileSeed is that of COMMONVAT_HOSTILE_SEED, to make a run again, or a new one. With several senders the order in which the

@@ -225,10 +225,14 @@ func check(method string, request any) error {
 	if !ok {
 		return fmt.Errorf("%w: request of %s is no message", errInternal, method)
 	}
-	if !strings.HasPrefix(method, "/commonvat.") {
-		if bytes.Equal(message.ProtoReflect().GetUnknown(), malformed) {
-			return &trial.FieldFault{Field: string(message.ProtoReflect().Descriptor().FullName()), Text: "is malformed"}
+	switch unknown := message.ProtoReflect().GetUnknown(); {
+	case bytes.Equal(unknown, tooMany):
+		return &trial.FieldFault{
+			Field: string(message.ProtoReflect().Descriptor().Name()), Text: fmt.Sprintf("has more than %d messages within it; allowed: 0 to %d", maxElements, maxElements),
 		}
+	case bytes.Equal(unknown, malformed):
+		return &trial.FieldFault{Field: string(message.ProtoReflect().Descriptor().Name()), Text: "is malformed"}
+	case !strings.HasPrefix(method, "/commonvat."):
 		return nil
 	}
 	return validate.Message(message)
