@@ -11,6 +11,7 @@ import (
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/proto"
 
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 )
@@ -107,30 +108,26 @@ func dashed(hexadecimal string) string {
 	return id.String()
 }
 
-// explainImports adds what accepted imports made besides the trials and readings that their answers name: the trials and baths are
-// read as whoever brought them.
-func explainImports(c *core, total *outcome) {
-	for from, ids := range readTables(c.t, c.path).links {
+// explainImports adds what accepted imports made besides the trials and readings that their answers name: what is in those trials, and
+// in the baths of their immersions.
+func explainImports(t *testing.T, after tables, total *outcome) {
+	t.Helper()
+	for from, ids := range after.links {
 		if !total.sources[from] {
 			continue
 		}
-		member, _, _ := strings.Cut(from, " ")
 		for _, id := range ids {
 			total.told[id] = true
-			if trial, err := c.trials().GetTrial(c.as(member), &labpb.GetTrialRequest{TrialId: id}); err == nil {
-				total.strings(trial.ProtoReflect())
+			body, ok := after.bodies[id]
+			trial := &labpb.Trial{}
+			if !ok || proto.Unmarshal([]byte(body), trial) != nil {
+				continue // a piece, a session or a bath
 			}
-		}
-	}
-	// The baths of rows without a key have no link: they are those of the immersions in those trials.
-	for id := range maps.Clone(total.told) {
-		if uuid.Validate(id) != nil {
-			continue
-		}
-		for member := range roles {
-			if bath, err := c.baths().GetBath(c.as(member), &labpb.GetBathRequest{BathId: id}); err == nil {
+			total.strings(trial.ProtoReflect())
+			for _, immersion := range trial.GetImmersions() {
+				bath := &labpb.Bath{}
+				require.NoError(t, proto.Unmarshal([]byte(after.bodies[immersion.GetBathId()]), bath))
 				total.strings(bath.ProtoReflect())
-				break
 			}
 		}
 	}

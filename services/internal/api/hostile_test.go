@@ -370,8 +370,8 @@ func TestHostileMessages(t *testing.T) {
 	assertReached(t, total, all)
 	assert.Less(t, highest, heap+768<<20, "memory at the most")
 
-	explainImports(c, total)
 	after := readTables(t, c.path)
+	explainImports(t, after, total)
 	explain(t, before, after, revision, total)
 	id := control.GetTrial().GetId()
 	require.Contains(t, before.bodies, id)
