@@ -176,7 +176,7 @@ func (s *reader) AllTrials(ctx context.Context, after trial.ID, limit int) ([]st
 
 // AllBaths reads a page of all baths, private and deleted ones too, by id ascending, after a given id.
 func (s *reader) AllBaths(ctx context.Context, after trial.ID, limit int) ([]store.BathRow, error) {
-	return listAll(ctx, s, `SELECT `+bathColumns+` FROM baths b WHERE b.id > ? ORDER BY b.id LIMIT ?`, after, limit, scanBath)
+	return listAll(ctx, s, `SELECT `+bathSealed+` FROM baths b WHERE b.id > ? ORDER BY b.id LIMIT ?`, after, limit, scanBath)
 }
 
 func listAll[T any](ctx context.Context, s *reader, query string, after trial.ID, limit int, scan func(scanner) (T, error)) ([]T, error) {
