@@ -74,7 +74,7 @@ type Counts struct {
 
 // NewHarness takes in the members of a new folder, or goes on in one that a killed test left.
 func NewHarness(binary, folder string, seed uint64) (_ *Harness, err error) {
-	h := &Harness{Seed: seed, Checkers: []Checker{Routes{}}, folder: folder, tokens: map[string]string{}, world: &world{}, Logf: func(string, ...any) {}}
+	h := &Harness{Seed: seed, Checkers: []Checker{Routes{}, Verified{Binary: binary, Folder: folder}}, folder: folder, tokens: map[string]string{}, world: &world{}, Logf: func(string, ...any) {}}
 	h.Counts.Moments, h.Counts.Reasons = map[Moment]int{}, map[string]int{}
 	if h.Lab, err = process.New(binary, folder); err != nil {
 		return nil, err

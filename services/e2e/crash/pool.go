@@ -37,12 +37,12 @@ func (PoolStatus) State(ctx context.Context, h *Harness) (PoolState, error) {
 	defer func() { _ = conn.Close() }()
 	ctx = process.As(ctx, h.tokens[Members[0]])
 	for deadline := time.Now().Add(callWithin); ; time.Sleep(5 * time.Millisecond) {
-		answer, err := poolv1.NewPoolServiceClient(conn).GetPoolStatus(ctx, &poolv1.GetPoolStatusRequest{})
+		answer, err := poolv1.NewPoolServiceClient(conn).GetPoolStatus(ctx, &poolv1.GetPoolStatusRequest{WithChecksum: true})
 		if err != nil {
 			return PoolState{}, err
 		}
 		if answer.GetPoolRevision() == answer.GetRecordRevision() && answer.GetWaitingFor() == "" {
-			return PoolState{Revision: answer.GetPoolRevision(), Rows: answer.GetRows()}, nil
+			return PoolState{Revision: answer.GetPoolRevision(), Rows: answer.GetRows(), Checksum: answer.GetRowsSha256()}, nil
 		}
 		if time.Now().After(deadline) {
 			return PoolState{}, fmt.Errorf("the pool does not catch up: %v", answer)
