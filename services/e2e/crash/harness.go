@@ -331,6 +331,12 @@ func (h *Harness) again(ctx context.Context, random *rand.Rand, state *State, fi
 	if err != nil || len(found) > 0 {
 		return found, err
 	}
+	if found, err = h.histories(ctx, conn, random, state, first); err != nil || len(found) > 0 {
+		return found, err
+	}
+	if found, err = h.lists(ctx, conn, state); err != nil || len(found) > 0 {
+		return found, err
+	}
 	var those []*decoded
 	for _, d := range h.writes[first:] {
 		switch d.Fate {
