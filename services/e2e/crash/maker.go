@@ -202,7 +202,7 @@ func (m *maker) bath(purpose labv1.BathPurpose, additions ...*labv1.Addition) *l
 	b := &labv1.Bath{
 		Id: newID(), Label: "pot " + m.marks(), Purposes: []labv1.BathPurpose{purpose}, Additions: additions, OpenToMembers: m.chance(50),
 	}
-	if w, ok := pick(m, &m.waters.list, func(*labv1.WaterSource) bool { return true }); ok && m.chance(40) {
+	if w, ok := pick(m, &m.waters.list, (*labv1.WaterSource).GetCommon); ok && m.chance(40) {
 		b.WaterParts = []*labv1.WaterPart{{WaterSourceId: w.GetId(), Parts: 1}}
 	}
 	return b

@@ -48,7 +48,7 @@ func (m *maker) updateBath() proto.Message {
 			Knowledge: typesv1.AmountKnowledge_AMOUNT_KNOWLEDGE_MEASURED, Value: &litres, Unit: typesv1.AmountUnit_AMOUNT_UNIT_LITRE,
 		}
 	default:
-		w, ok := pick(m, &m.waters.list, func(*labv1.WaterSource) bool { return true })
+		w, ok := pick(m, &m.waters.list, (*labv1.WaterSource).GetCommon)
 		if !ok {
 			return nil
 		}
@@ -123,15 +123,10 @@ func (m *maker) undeleteBath() proto.Message {
 	return &labv1.UndeleteBathRequest{RequestId: newID(), BathId: b.GetId(), Etag: b.GetEtag()}
 }
 
-// deleteWater picks a source of which, as far as the members know, no bath has water.
+// deleteWater picks a source that isn't everybody's, of which no bath has water; seldom another, which is refused.
 func (m *maker) deleteWater() proto.Message {
-	w, ok := pick(m, &m.waters.list, func(w *labv1.WaterSource) bool { return w.GetOwner() == m.member })
+	w, ok := pick(m, &m.waters.list, func(w *labv1.WaterSource) bool { return w.GetOwner() == m.member && (!w.GetCommon() || m.chance(5)) })
 	if !ok {
-		return nil
-	}
-	if _, used := pick(m, &m.baths.list, func(b *labv1.Bath) bool {
-		return slices.ContainsFunc(b.GetWaterParts(), func(p *labv1.WaterPart) bool { return p.GetWaterSourceId() == w.GetId() })
-	}); used {
 		return nil
 	}
 	return &labv1.DeleteWaterSourceRequest{RequestId: newID(), WaterSourceId: w.GetId(), Etag: w.GetEtag(), Reason: m.why()}
