@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"hash/crc32"
 
@@ -75,15 +76,18 @@ func (r *sealed) intact(kind trial.RecordKind) error {
 	return nil
 }
 
-// sealRecords is schema version 4: a checksum in every row. It may change no more once released.
+// sealedTables are the tables with checksums, and what a checksum is of, in the order of sealed.into.
+var sealedTables = []struct{ name, columns string }{
+	{"requests", "request_id, member, 0, 0, 0, revision, response"},
+	{"trials", "id, owner, sharing, 0, deleted, revision, body"},
+	{"baths", "id, owner, sharing, open_to_members, deleted, revision, body"},
+	{"water_sources", "id, owner, 0, 0, deleted, revision, body"},
+	{"experiments", "id, owner, 0, 0, deleted, revision, body"},
+}
+
+// sealRecords is schema version 4: a checksum in every row. It may change no more once released, nor may sum.
 func sealRecords(ctx context.Context, tx *sql.Tx) error {
-	for _, table := range []struct{ name, columns string }{
-		{"requests", "request_id, member, 0, 0, 0, revision, response"},
-		{"trials", "id, owner, sharing, 0, deleted, revision, body"},
-		{"baths", "id, owner, sharing, open_to_members, deleted, revision, body"},
-		{"water_sources", "id, owner, 0, 0, deleted, revision, body"},
-		{"experiments", "id, owner, 0, 0, deleted, revision, body"},
-	} {
+	for _, table := range sealedTables {
 		// A row that is written without one has a wrong one, and is refused.
 		add := `ALTER TABLE ` + table.name + ` ADD COLUMN checksum INTEGER NOT NULL DEFAULT 0 CHECK (checksum BETWEEN 0 AND 4294967295)`
 		if _, err := tx.ExecContext(ctx, add); err != nil {
@@ -122,4 +126,28 @@ func sealTable(ctx context.Context, tx *sql.Tx, table, columns string) error {
 		}
 		after = rows[len(rows)-1].rowid
 	}
+}
+
+// damagedRows names rows that aren't what was written, at most so many.
+func damagedRows(ctx context.Context, tx *sql.Tx, most int) (faults []string, err error) {
+	for _, table := range sealedTables {
+		//nolint:gosec // constants of this package
+		rows, err := tx.QueryContext(ctx, `SELECT `+table.columns+`, checksum FROM `+table.name)
+		if err != nil {
+			return nil, err
+		}
+		for len(faults) < most && rows.Next() {
+			var r sealed
+			if err := rows.Scan(r.into()...); err != nil {
+				return nil, errors.Join(fmt.Errorf("%s: %w", table.name, err), rows.Close())
+			}
+			if r.sum() != r.checksum {
+				faults = append(faults, fmt.Sprintf("%s of %s isn't what was kept", idOf(r.id), table.name))
+			}
+		}
+		if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+			return nil, err
+		}
+	}
+	return faults, nil
 }
