@@ -236,7 +236,10 @@ func BenchmarkChecksum(b *testing.B) {
 			checked()
 		}
 		bytesRead += len(row.Body)
-		turn(&summing, func() error { sum(row.Body, make([]byte, 16), row.Owner, row.Sharing, false, row.Deleted, row.Revision); return nil })
+		turn(&summing, func() error {
+			sum(row.Body, make([]byte, 16), row.Owner, row.Sharing, false, row.Deleted, row.Revision)
+			return nil
+		})
 	}
 	median := func(of []time.Duration) float64 {
 		slices.Sort(of)
