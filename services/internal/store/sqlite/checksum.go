@@ -55,7 +55,7 @@ func (r *sealed) sum() int64 {
 
 func sum(body, id []byte, owner string, sharing trial.SharingLevel, open, deleted bool, revision int64) int64 {
 	const most = 64
-	columns := binary.BigEndian.AppendUint64(make([]byte, 0, most), uint64(revision)) //nolint:gosec // the same bits
+	columns := binary.BigEndian.AppendUint64(make([]byte, 0, most), uint64(revision))
 	columns = append(columns, byte(sharing), bit(open), bit(deleted))
 	columns = append(append(columns, id...), owner...)
 	return int64(crc32.Update(crc32.Checksum(body, castagnoli), castagnoli, columns))
@@ -89,6 +89,7 @@ var sealedTables = []struct{ name, columns string }{
 func sealRecords(ctx context.Context, tx *sql.Tx) error {
 	for _, table := range sealedTables {
 		// A row that is written without one has a wrong one, and is refused.
+		//nolint:gosec // constants of this package
 		add := `ALTER TABLE ` + table.name + ` ADD COLUMN checksum INTEGER NOT NULL DEFAULT 0 CHECK (checksum BETWEEN 0 AND 4294967295)`
 		if _, err := tx.ExecContext(ctx, add); err != nil {
 			return err
@@ -107,7 +108,6 @@ func sealTable(ctx context.Context, tx *sql.Tx, table, columns string) error {
 		rowid int64
 	}
 	for after := int64(0); ; {
-		//nolint:gosec // constants of this package
 		rows, err := inTx(ctx, tx, func(from scanner) (r row, err error) {
 			err = from.Scan(append([]any{&r.rowid}, r.into()[:7]...)...)
 			return r, err
@@ -131,23 +131,28 @@ func sealTable(ctx context.Context, tx *sql.Tx, table, columns string) error {
 // damagedRows names rows that aren't what was written, at most so many.
 func damagedRows(ctx context.Context, tx *sql.Tx, most int) (faults []string, err error) {
 	for _, table := range sealedTables {
-		//nolint:gosec // constants of this package
-		rows, err := tx.QueryContext(ctx, `SELECT `+table.columns+`, checksum FROM `+table.name)
-		if err != nil {
-			return nil, err
-		}
-		for len(faults) < most && rows.Next() {
-			var r sealed
-			if err := rows.Scan(r.into()...); err != nil {
-				return nil, errors.Join(fmt.Errorf("%s: %w", table.name, err), rows.Close())
-			}
-			if r.sum() != r.checksum {
-				faults = append(faults, fmt.Sprintf("%s of %s isn't what was kept", idOf(r.id), table.name))
-			}
-		}
-		if err := errors.Join(rows.Err(), rows.Close()); err != nil {
-			return nil, err
+		if faults, err = damagedIn(ctx, tx, table.name, table.columns, faults, most); err != nil {
+			return nil, fmt.Errorf("checksums of %s: %w", table.name, err)
 		}
 	}
 	return faults, nil
+}
+
+func damagedIn(ctx context.Context, tx *sql.Tx, table, columns string, faults []string, most int) ([]string, error) {
+	//nolint:gosec // constants of this package
+	rows, err := tx.QueryContext(ctx, `SELECT `+columns+`, checksum FROM `+table)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = rows.Close() }()
+	for len(faults) < most && rows.Next() {
+		var r sealed
+		if err := rows.Scan(r.into()...); err != nil {
+			return nil, err
+		}
+		if r.sum() != r.checksum {
+			faults = append(faults, fmt.Sprintf("%s of %s isn't what was kept", idOf(r.id), table))
+		}
+	}
+	return faults, rows.Err()
 }
