@@ -83,7 +83,7 @@ func TestRecordsAreLinearizable(t *testing.T) {
 			t.Logf("%d operations: %v", len(history), counts)
 			require.LessOrEqual(t, len(history), mostOperations+r.Clients+len(records))
 			for sort, least := range map[string]int{
-				"add ok": 20, "update ok": 20, "update stale": 5, "delete ok": 2, "undelete ok": 2, "undelete not deleted": 2, "update gone": 1,
+				"add ok": 20, "update ok": 20, "update stale": 5, "delete ok": 2, "undelete ok": 2, "undelete not deleted": 2,
 			} {
 				assert.GreaterOrEqual(t, counts[sort], least, "%s: too few to tell anything", sort)
 			}
@@ -137,7 +137,8 @@ func assertBites(t *testing.T, history []porcupine.Operation) {
 	require.GreaterOrEqual(t, updated, 0)
 	spoil("a refusal of what was done", updated, func(out *Output) { *out = Output{Result: Stale} })
 	spoil("a deletion undone, or done", last, func(out *Output) { out.Deleted = !out.Deleted })
-	spoil("a revision that nobody made", last, func(out *Output) { out.Revision++ })
+	// A later one may be that of a change without answer.
+	spoil("a revision of long ago", last, func(out *Output) { out.Revision = 1 })
 }
 
 // A core that acknowledges before it commits isn't linearizable over kills, and must be found out.

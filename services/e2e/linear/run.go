@@ -23,6 +23,7 @@ const (
 	callWithin = 20 * time.Second
 	// Between two kills.
 	shortestLife, longestLife = 60 * time.Millisecond, 250 * time.Millisecond
+	leastOperations           = 100
 	// A history is kept below this, since to check one is exponential at worst.
 	mostOperations = 2000
 )
@@ -37,8 +38,9 @@ type Runner struct {
 	Kills   int
 	Seed    uint64
 
-	begun time.Time
-	conn  atomic.Pointer[grpc.ClientConn] // to the core that runs
+	begun   time.Time
+	settled int                             // operations taken down by the kill before
+	conn    atomic.Pointer[grpc.ClientConn] // to the core that runs
 
 	mu      sync.Mutex
 	history []porcupine.Operation
@@ -67,6 +69,7 @@ func (r *Runner) Run(ctx context.Context) ([]porcupine.Operation, error) {
 	var err error
 	for range r.Kills {
 		pause(ctx, shortestLife+time.Duration(random.Int64N(int64(longestLife-shortestLife))))
+		r.awaitOperations(ctx, leastOperations)
 		if err = r.Lab.Kill(); err != nil {
 			break
 		}
@@ -87,6 +90,20 @@ func (r *Runner) Run(ctx context.Context) ([]porcupine.Operation, error) {
 		}
 	}
 	return r.history, r.conn.Load().Close()
+}
+
+// awaitOperations waits until so many more were taken down, on a machine that is slow; but not for ever.
+func (r *Runner) awaitOperations(ctx context.Context, more int) {
+	count := func() int {
+		r.mu.Lock()
+		defer r.mu.Unlock()
+		return len(r.history)
+	}
+	enough := min(r.settled+more, mostOperations)
+	for deadline := time.Now().Add(callWithin); count() < enough && ctx.Err() == nil && time.Now().Before(deadline); {
+		pause(ctx, time.Millisecond)
+	}
+	r.settled = count()
 }
 
 func pause(ctx context.Context, d time.Duration) {
