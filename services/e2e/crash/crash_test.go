@@ -90,6 +90,9 @@ func TestKilledUnderLoad(t *testing.T) {
 		t.Logf("%d cycles in %v; of this store: %+v", done, time.Since(begun).Round(time.Second), h.Counts)
 		assert.Greater(t, h.Counts.Acknowledged, 10*(done-first), "too little was written to tell anything")
 		assert.Less(t, h.Counts.Refused, h.Counts.Acknowledged/2, "most of what was written must count")
+		for _, o := range operations {
+			assert.True(t, h.Counts.Done[o.name] > 0 || done-first < 50, "nobody could %s", o.name)
+		}
 		assert.True(t, h.Counts.Unknown > 0 || done-first < 5, "no kill found a write under way")
 	}
 }

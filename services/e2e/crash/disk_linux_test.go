@@ -85,7 +85,8 @@ func TestDiskFull(t *testing.T) {
 			if code = w.write(); code == codes.OK { // a small one may still find room
 				continue
 			}
-			assert.True(t, full(code) || code == codes.FailedPrecondition, "%v", code)
+			// The other two: what this member remembers of the record is no longer so.
+			assert.True(t, full(code) || code == codes.FailedPrecondition || code == codes.Aborted, "%v", code)
 		}
 		require.True(t, h.Lab.Running(), "%s", h.Lab.Log())
 		w.readAll()

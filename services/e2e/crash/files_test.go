@@ -94,7 +94,7 @@ type damage struct {
 
 // recordsCarryChecksums says whether the store keeps a checksum beside each body. Without one, bits that flip inside a body can't be told
 // from what was written, and damages must not list them.
-const recordsCarryChecksums = false
+const recordsCarryChecksums = true
 
 // damages are those that must be noticed.
 func damages() []damage {

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"path/filepath"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -68,6 +69,9 @@ type Counts struct {
 	Acknowledged, Refused, Unknown, Resent int
 	// Settled are those of the unknown ones that were found to be there.
 	Settled int
+	// Stale are those of the refused ones whose record had changed since the member read it.
+	Stale   int
+	Done    map[string]int // acknowledged, by operation
 	Moments map[Moment]int
 	Reasons map[string]int // of refusals
 }
@@ -75,7 +79,7 @@ type Counts struct {
 // NewHarness takes in the members of a new folder, or goes on in one that a killed test left.
 func NewHarness(binary, folder string, seed uint64) (_ *Harness, err error) {
 	h := &Harness{Seed: seed, Checkers: []Checker{Routes{}, Verified{Binary: binary, Folder: folder}}, folder: folder, tokens: map[string]string{}, world: &world{}, Logf: func(string, ...any) {}}
-	h.Counts.Moments, h.Counts.Reasons = map[Moment]int{}, map[string]int{}
+	h.Counts.Moments, h.Counts.Reasons, h.Counts.Done = map[Moment]int{}, map[string]int{}, map[string]int{}
 	if h.Lab, err = process.New(binary, folder); err != nil {
 		return nil, err
 	}
@@ -331,15 +335,27 @@ func (h *Harness) again(ctx context.Context, random *rand.Rand, state *State, fi
 	if err != nil || len(found) > 0 {
 		return found, err
 	}
+	if found, err = h.histories(ctx, conn, random, state, first); err != nil || len(found) > 0 {
+		return found, err
+	}
+	if found, err = h.lists(ctx, conn, state); err != nil || len(found) > 0 {
+		return found, err
+	}
 	var those []*decoded
 	for _, d := range h.writes[first:] {
 		switch d.Fate {
 		case Acknowledged:
 			h.Counts.Acknowledged++
+			h.Counts.Done[d.Op]++
 			those = append(those, d)
 		case Refused:
 			h.Counts.Refused++
-			h.Counts.Reasons[d.Op+": "+d.Reason[:min(60, len(d.Reason))]]++
+			_, why, _ := strings.Cut(d.Reason, "code = ")
+			why, _, _ = strings.Cut(why, " ")
+			if why == codes.Aborted.String() {
+				h.Counts.Stale++
+			}
+			h.Counts.Reasons[d.Op+": "+why]++
 		case Sent:
 			h.Counts.Unknown++
 			if random.IntN(2) == 0 { // the others stay unknown: at most once

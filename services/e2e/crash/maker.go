@@ -6,6 +6,7 @@ import (
 
 	"github.com/google/uuid"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
@@ -122,8 +123,19 @@ func one[T any](m *maker, from []T) (T, bool) {
 	return from[m.random.IntN(len(from))], true
 }
 
-// pick gives one of the records that suit, under the lock; nil when none does.
-func pick[R any](m *maker, list *[]R, suits func(R) bool) (R, bool) {
+// record is a record that may be deleted.
+type record interface {
+	GetId() string
+	GetOwner() string
+	GetDeleteTime() *timestamppb.Timestamp
+}
+
+// pick gives one of the records that suit and aren't deleted, under the lock; nil when none does.
+func pick[R record](m *maker, list *[]R, suits func(R) bool) (R, bool) {
+	return pickAny(m, list, func(r R) bool { return r.GetDeleteTime() == nil && suits(r) })
+}
+
+func pickAny[R record](m *maker, list *[]R, suits func(R) bool) (R, bool) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	var those []R
@@ -190,7 +202,7 @@ func (m *maker) bath(purpose labv1.BathPurpose, additions ...*labv1.Addition) *l
 	b := &labv1.Bath{
 		Id: newID(), Label: "pot " + m.marks(), Purposes: []labv1.BathPurpose{purpose}, Additions: additions, OpenToMembers: m.chance(50),
 	}
-	if w, ok := pick(m, &m.waters.list, func(*labv1.WaterSource) bool { return true }); ok && m.chance(40) {
+	if w, ok := pick(m, &m.waters.list, (*labv1.WaterSource).GetCommon); ok && m.chance(40) {
 		b.WaterParts = []*labv1.WaterPart{{WaterSourceId: w.GetId(), Parts: 1}}
 	}
 	return b

@@ -159,7 +159,7 @@ func (m *maker) setState() proto.Message {
 
 func (m *maker) createWater() proto.Message {
 	return &labv1.CreateWaterSourceRequest{RequestId: newID(), WaterSource: &labv1.WaterSource{
-		Id: newID(), Name: "well " + m.marks(), Kind: "well", Place: "behind the shed",
+		Id: newID(), Name: "well " + m.marks(), Kind: "well", Place: "behind the shed", Common: m.chance(60),
 	}}
 }
 

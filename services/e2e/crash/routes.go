@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 
+	"google.golang.org/protobuf/proto"
+
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 )
@@ -17,7 +19,7 @@ type corrected interface {
 }
 
 // Routes makes the routes of all pieces anew, from immersions and additions alone and without the core's own code, and holds
-// the kept ones against them: which baths in which order, what was in each, and the dips.
+// the kept ones against them: which baths in which order, what was in each, its water and strength, and the dips.
 type Routes struct{}
 
 // Check implements Checker.
@@ -37,6 +39,9 @@ func (Routes) Check(s *State) (found []Violation) {
 		slices.SortFunc(steps, func(x, y *labv1.Immersion) int { return cmp.Compare(x.GetPosition(), y.GetPosition()) })
 	}
 	for id, p := range b.pieces {
+		if parent := b.pieces[p.GetOrigin().GetParentPieceId()]; parent != nil && !proto.Equal(p.GetFibre(), parent.GetFibre()) {
+			found = append(found, Violation{RouteWrong, fmt.Sprintf("part %s is of %v, the piece that it came from of %v", id, p.GetFibre(), parent.GetFibre())})
+		}
 		want, got := b.layers(id), keptLayers(p)
 		if !slices.Equal(want, got) {
 			found = append(found, Violation{RouteWrong, fmt.Sprintf("piece %s: kept %q, its history gives %q", id, got, want)})
@@ -84,12 +89,24 @@ func (b *book) layers(piece string) (lines []string) {
 			dips = 0
 		}
 		var materials []string
+		dyeG := 0.0
 		for _, a := range bath.GetAdditions() {
 			if !a.GetSuperseded() && a.GetExhaust() <= last.GetExhaust() {
 				materials = append(materials, fmt.Sprint(int(a.GetRole()), " ", a.GetMaterial()))
+				if a.GetRole() == dye {
+					dyeG += a.GetAmount().GetValue()
+				}
 			}
 		}
-		lines = append(lines, line(bath.GetId(), last.GetExhaust(), dips, materials))
+		var waters []string
+		for _, part := range bath.GetWaterParts() { // the workload's baths have one water or none
+			waters = append(waters, part.GetWaterSourceId()+":100")
+		}
+		gPerL := 0.0
+		if litres := bath.GetLiquor().GetValue(); litres > 0 && slices.Contains(bath.GetPurposes(), labv1.BathPurpose_BATH_PURPOSE_VAT) {
+			gPerL = dyeG / litres
+		}
+		lines = append(lines, line(bath.GetId(), last.GetExhaust(), dips, materials, strings.Join(waters, "+"), gPerL))
 	}
 	for _, im := range b.history(piece, 1<<30) {
 		if last != nil && last.GetBathId() == im.GetBathId() && last.GetExhaust() == im.GetExhaust() {
@@ -109,12 +126,12 @@ func keptLayers(p *labv1.Piece) (lines []string) {
 		for _, m := range l.GetMaterials() {
 			materials = append(materials, fmt.Sprint(int(m.GetRole()), " ", m.GetMaterial()))
 		}
-		lines = append(lines, line(l.GetBathId(), l.GetExhaust(), l.GetDips(), materials))
+		lines = append(lines, line(l.GetBathId(), l.GetExhaust(), l.GetDips(), materials, l.GetWater(), l.GetConcentrationGPerL()))
 	}
 	return lines
 }
 
-func line(bath string, exhaust, dips int32, materials []string) string {
+func line(bath string, exhaust, dips int32, materials []string, water string, gPerL float64) string {
 	slices.Sort(materials)
-	return fmt.Sprintf("%s exhaust %d, %d dips: %s", bath, exhaust, dips, strings.Join(slices.Compact(materials), ", "))
+	return fmt.Sprintf("%s exhaust %d, %d dips: %s; water %q, %.6g g/L", bath, exhaust, dips, strings.Join(slices.Compact(materials), ", "), water, gPerL)
 }

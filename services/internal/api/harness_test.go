@@ -52,6 +52,7 @@ type core struct {
 	t        *testing.T
 	server   *api.Server
 	store    *sqlite.Store
+	path     string // of the store's file
 	registry *access.Registry
 	conn     *grpc.ClientConn
 	tokens   map[string]string
@@ -88,7 +89,8 @@ type option func(*api.Config)
 func start(t *testing.T, options ...option) *core {
 	t.Helper()
 	c := &core{t: t, tokens: map[string]string{}, log: &lines{}}
-	records, err := sqlite.Open(t.Context(), sqlite.Config{Path: filepath.Join(t.TempDir(), "records.db"), CacheBytes: 1 << 20})
+	c.path = filepath.Join(t.TempDir(), "records.db")
+	records, err := sqlite.Open(t.Context(), sqlite.Config{Path: c.path, CacheBytes: 1 << 20})
 	require.NoError(t, err)
 	c.store = records
 	t.Cleanup(func() { assert.NoError(t, records.Close()) })

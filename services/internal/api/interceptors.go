@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -22,6 +23,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/api/validate"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/telemetry"
+	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
 // Every call goes through, from outside in: recovery, request id, logging (where the fault becomes a status), access, limits,
@@ -217,14 +219,21 @@ func bearer(ctx context.Context) (string, error) {
 	return token, nil
 }
 
-// check validates a request of ours; those of health and reflection are their libraries' to check.
+// check validates a request of ours; those of health and reflection are their libraries' to check, once they could be read.
 func check(method string, request any) error {
-	if !strings.HasPrefix(method, "/commonvat.") {
-		return nil
-	}
 	message, ok := request.(proto.Message)
 	if !ok {
 		return fmt.Errorf("%w: request of %s is no message", errInternal, method)
+	}
+	switch unknown := message.ProtoReflect().GetUnknown(); {
+	case bytes.Equal(unknown, tooMany):
+		return &trial.FieldFault{
+			Field: string(message.ProtoReflect().Descriptor().Name()), Text: fmt.Sprintf("has more than %d messages within it; allowed: 0 to %d", maxElements, maxElements),
+		}
+	case bytes.Equal(unknown, malformed):
+		return &trial.FieldFault{Field: string(message.ProtoReflect().Descriptor().Name()), Text: "is malformed"}
+	case !strings.HasPrefix(method, "/commonvat."):
+		return nil
 	}
 	return validate.Message(message)
 }

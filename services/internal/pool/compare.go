@@ -2,12 +2,14 @@ package pool
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
 
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/access"
+	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
@@ -123,12 +125,16 @@ type held struct {
 
 // readingsOf lists the usable readings of a piece that a member may read, best first.
 func (p *Pool) readingsOf(ctx context.Context, field string, member trial.MemberID, idOrCode string) ([]held, error) {
-	hidden := fmt.Errorf("%w: %s %.40q", trial.ErrNotFound, field, idOrCode)
+	// What isn't there and what isn't the member's to read are told in the same words, whatever the store's were.
+	hidden := fmt.Errorf("%s %.40q: %w", field, idOrCode, trial.ErrNotFound)
 	ref, err := p.reader.TrialOfPiece(ctx, idOrCode)
-	if err != nil {
-		return nil, fmt.Errorf("%s %.40q: %w", field, idOrCode, err)
+	var row store.TrialRow
+	if err == nil {
+		row, err = p.reader.TrialRow(ctx, ref.TrialID)
 	}
-	row, err := p.reader.TrialRow(ctx, ref.TrialID)
+	if errors.Is(err, trial.ErrNotFound) {
+		return nil, hidden
+	}
 	if err != nil {
 		return nil, fmt.Errorf("%s %.40q: %w", field, idOrCode, err)
 	}

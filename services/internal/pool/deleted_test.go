@@ -1,7 +1,10 @@
 package pool_test
 
 import (
+	"context"
+	"errors"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -52,4 +55,34 @@ func TestDeletedRecordsCountInNoAnswer(t *testing.T) {
 	s.experiments[0].DeletedAt = dawn
 	_, err = h.pool.AskPalette(t.Context(), pool.Question{GroupBy: poolv1.GroupBy_GROUP_BY_ORDER, ExperimentID: id})
 	require.ErrorIs(t, err, trial.ErrNotFound, "a deleted experiment gives no verdict")
+}
+
+// While the pool can't take in a withdrawal, it gives no answer rather than one with the rows that were taken back; what else
+// it hasn't taken in yet holds up nobody.
+func TestNoAnswerHoldsWhatWasTakenBack(t *testing.T) {
+	s := newShelf()
+	b := newBook("ash")
+	b.read(b.piece("", wool("lot 1"), pot("weld")), lab(70, -5, 60))
+	h := open(t, s)
+	h.put(b.Trial)
+	ask := func() (*poolv1.AskPaletteResponse, error) {
+		ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+		defer cancel()
+		return h.pool.AskPalette(ctx, pool.Question{GroupBy: poolv1.GroupBy_GROUP_BY_FIBRE})
+	}
+	assert.EqualValues(t, 1, h.ask(t, pool.Question{GroupBy: poolv1.GroupBy_GROUP_BY_FIBRE}).GetPiecesUsed())
+
+	for _, kind := range []trial.ChangeKind{trial.Withdrawn, trial.Deleted} {
+		h.setFault(errors.New("the disk is slow"))
+		h.noteKind(trial.Changed, b.ID)
+		answer, err := ask()
+		require.NoError(t, err)
+		assert.EqualValues(t, 1, answer.GetPiecesUsed())
+		h.noteKind(kind, b.ID)
+		h.noteKind(trial.Changed, b.ID)
+		_, err = ask()
+		require.ErrorIs(t, err, context.DeadlineExceeded)
+		h.setFault(nil)
+		assert.EqualValues(t, 1, h.ask(t, pool.Question{GroupBy: poolv1.GroupBy_GROUP_BY_FIBRE}).GetPiecesUsed(), "it has been taken in, and was shared again")
+	}
 }

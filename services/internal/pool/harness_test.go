@@ -43,9 +43,19 @@ func newShelf() *shelf {
 	return &shelf{trials: map[trial.ID]store.TrialRow{}, changed: make(chan struct{})}
 }
 
-func (s *shelf) note(kind, id string) {
+func (s *shelf) note(kind, id string) { s.append(trial.Change{RecordKind: kind, RecordID: id}) }
+
+// noteKind notes a change of a kind of a trial that is otherwise as it was.
+func (s *shelf) noteKind(kind trial.ChangeKind, id trial.ID) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.append(trial.Change{Kind: kind, RecordKind: "trial", RecordID: id})
+}
+
+func (s *shelf) append(change trial.Change) {
 	s.revision++
-	s.changes = append(s.changes, trial.Change{Revision: s.revision, RecordKind: kind, RecordID: id})
+	change.Revision = s.revision
+	s.changes = append(s.changes, change)
 	close(s.changed)
 	s.changed = make(chan struct{})
 }

@@ -363,10 +363,12 @@ func (p *Pool) Status() Status {
 	return s
 }
 
-// at waits, for a bounded time, until the pool has taken in a revision; 0 asks for whatever it has.
+// at waits, for a bounded time, until the pool has taken in a revision; 0 asks for whatever it has. Either way it waits until everything is
+// taken in that was withdrawn or deleted before the question: what its owner has taken back is in no answer to a later question.
 // Errors: trial.ErrInvalid for a revision that isn't there yet; *BehindError; ctx.Err().
 func (p *Pool) at(ctx context.Context, revision int64) (*snapshot, error) {
-	if record := p.feed.Revision(); revision > record || revision < 0 {
+	record := p.feed.Revision()
+	if revision > record || revision < 0 {
 		return nil, &trial.FieldFault{Field: "minimum_revision", Text: fmt.Sprintf("is %d; allowed: 0 to %d, the revision of the record", revision, record)}
 	}
 	timer := time.NewTimer(p.wait)
@@ -376,7 +378,14 @@ func (p *Pool) at(ctx context.Context, revision int64) (*snapshot, error) {
 		now, moved := p.now, p.moved
 		p.mu.Unlock()
 		if now != nil && now.revision >= revision {
-			return now, nil
+			owed, err := p.owed(ctx, now.revision, record)
+			if err != nil {
+				return nil, err
+			}
+			if now.revision >= owed {
+				return now, nil
+			}
+			revision = owed
 		}
 		select {
 		case <-moved:
@@ -387,6 +396,28 @@ func (p *Pool) at(ctx context.Context, revision int64) (*snapshot, error) {
 			return nil, &BehindError{Have: s.PoolRevision, Want: max(revision, s.RecordRevision), WaitingFor: s.WaitingFor}
 		}
 	}
+}
+
+// owed is the last revision, of those after one and up to another, by which something was withdrawn or deleted; 0 when there is none.
+// Of more changes than fit on a page it takes the worst to be true.
+func (p *Pool) owed(ctx context.Context, after, upTo int64) (int64, error) {
+	if after >= upTo {
+		return 0, nil
+	}
+	changes, err := p.feed.Changes(ctx, after, store.MaxPage)
+	if err != nil {
+		return 0, fmt.Errorf("read changes: %w", err)
+	}
+	if len(changes) >= store.MaxPage {
+		return upTo, nil
+	}
+	var owed int64
+	for _, change := range changes {
+		if change.Revision <= upTo && (change.Kind == trial.Withdrawn || change.Kind == trial.Deleted) {
+			owed = change.Revision
+		}
+	}
+	return owed, nil
 }
 
 // ordered lists the chunks by trial id.

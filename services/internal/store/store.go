@@ -9,6 +9,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -150,7 +151,16 @@ const (
 // TrialSearchFields are the fields by which trials can be found.
 var TrialSearchFields = []string{"owner", "title", "state", "sharing", "fibre", "material", "water", "source", "experiment"}
 
-// TrialQuery is a page of trials that a member may read.
+// contentFields are those that look into a trial's entries.
+var contentFields = []string{"fibre", "material", "water", "experiment"}
+
+// AsksForContent reports whether a search of trials looks into their entries. Such a search is only among trials that the reader may read whole: of
+// one of which they hold a piece, the answer would tell what is in the rest.
+func (p *Predicate) AsksForContent() bool {
+	return p != nil && (slices.Contains(contentFields, p.Field) || slices.ContainsFunc(p.Parts, func(part Predicate) bool { return part.AsksForContent() }))
+}
+
+// TrialQuery is a page of trials that a member may read, wholly or in part; with a search that asks for content, of those that they may read whole.
 type TrialQuery struct {
 	Reader trial.MemberID
 	// Deleted asks for the reader's own deleted trials, and no others.

@@ -58,6 +58,9 @@ func correct[E any, P interface {
 // entries of it. Whether a correction is theirs to make is for correct to say.
 func (c *change) recordable(where string, t *Trial, id ID, e *Entry) *Piece {
 	row, ok := c.indexOf(t).piece[id]
+	if ok && e.CorrectsID == "" && !CanReadPiece(c.member, t, &t.Pieces[row]) {
+		ok = false // to whoever holds another piece, the rest of the trial isn't there
+	}
 	if !ok {
 		c.fault(sub(where, "piece_id"), "%s is no piece of this trial", id)
 		return nil

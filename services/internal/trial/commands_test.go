@@ -72,7 +72,7 @@ func TestWhoMayAddToATrial(t *testing.T) {
 	assert.Len(t, seen.Looks, 1, "their own")
 	assert.Len(t, seen.Readings, 1)
 
-	refuse(ben, look("x", "kept"), trial.ErrForbidden)
+	refuse(ben, look("x", "kept"), trial.ErrInvalid) // as of a piece that isn't there
 	refuse(ben, trial.Entries{Sessions: []trial.Session{{ID: "x"}}}, trial.ErrForbidden)
 	refuse(ben, trial.Entries{Pieces: []trial.Piece{piece("x", 1)}}, trial.ErrForbidden)
 	refuse(ben, trial.Entries{Pieces: []trial.Piece{part("x", "kept", trial.Taken, 0, 1)}}, trial.ErrNotFound)
@@ -97,7 +97,7 @@ func TestWhoMayAddToATrial(t *testing.T) {
 	right := trial.Look{Entry: correcting(trial.Entry{ID: "ben's better look"}, "ben's look", "daylight"), PieceID: "posted", Text: "green"}
 	seen = c.mustAdd(ben, "t", trial.Entries{Looks: []trial.Look{right}})
 	assert.Empty(t, seen.Pieces)
-	refuse(ben, look("x", "posted"), trial.ErrForbidden)
+	refuse(ben, look("x", "posted"), trial.ErrInvalid)
 }
 
 func TestPartsAreTakenByWhoeverHasThePiece(t *testing.T) {

@@ -70,6 +70,8 @@ var examples = map[string]string{
 	"token list":          `commonvat token list`,
 	"audit":               `commonvat audit --after 120 --actor clover`,
 	"token revoke":        `commonvat token revoke 0123456789abcdef`,
+	"export":              `commonvat export my-records`,
+	"export restore":      `commonvat export restore my-records --dry-run`,
 }
 
 // giveExamples puts its example to every command below c.

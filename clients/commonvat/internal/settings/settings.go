@@ -40,18 +40,25 @@ func DefaultPath() (string, error) {
 
 // Load reads the file; a file that isn't there gives empty settings.
 func Load(path string) (Settings, error) {
-	var s Settings
 	data, err := ReadPrivate(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return s, nil
+		return Settings{}, nil
 	}
 	if err != nil {
-		return s, err
+		return Settings{}, err
 	}
+	s, err := parse(data)
+	if err != nil {
+		return Settings{}, fmt.Errorf("settings file %s: %w", path, err)
+	}
+	return s, nil
+}
+
+func parse(data []byte) (s Settings, err error) {
 	d := json.NewDecoder(bytes.NewReader(data))
 	d.DisallowUnknownFields()
 	if err := d.Decode(&s); err != nil {
-		return Settings{}, fmt.Errorf("settings file %s: %w", path, err)
+		return Settings{}, err
 	}
 	return s, nil
 }

@@ -23,7 +23,8 @@ func (s *Service) ListAuditEntries(ctx context.Context, request *accesspb.ListAu
 	if actor == serverActor {
 		actor = store.Server
 	}
-	if caller, _ := access.CallerFrom(ctx); !caller.Has(access.Steward) {
+	caller, _ := access.CallerFrom(ctx)
+	if !caller.Has(access.Steward) {
 		if actor != "" && actor != caller.ID {
 			return nil, fmt.Errorf("%w: what others did is read by stewards", trial.ErrForbidden)
 		}
@@ -42,18 +43,22 @@ func (s *Service) ListAuditEntries(ctx context.Context, request *accesspb.ListAu
 		answer.HeadSequence, answer.HeadChainSha256 = head.Sequence, hex.EncodeToString(head.Chain[:])
 	}
 	for i := range rows {
-		answer.Entries = append(answer.Entries, auditEntry(&rows[i]))
+		answer.Entries = append(answer.Entries, auditEntry(&rows[i], caller.ID))
 	}
 	return answer, nil
 }
 
-func auditEntry(row *store.AuditRow) *accesspb.AuditEntry {
+// auditEntry is an entry as a reader may see it. Why a record was changed is said in the record's own words, so it stays with whoever said it: a
+// steward learns who changed which record and how, and nothing of what is in it.
+func auditEntry(row *store.AuditRow, reader trial.MemberID) *accesspb.AuditEntry {
 	entry := &accesspb.AuditEntry{
 		Sequence: row.Sequence, Time: timestamppb.New(row.At), Actor: row.Actor.Member, TokenId: row.Actor.TokenID, Method: row.Actor.Method,
 		Revision: row.Revision, Subjects: row.Subjects, ChainSha256: hex.EncodeToString(row.Chain[:]), Reason: row.Reason,
 	}
 	if row.Actor.Member == store.Server {
 		entry.Actor = serverActor
+	} else if row.Revision != 0 && row.Actor.Member != reader {
+		entry.Reason = ""
 	}
 	if row.RequestHash != ([32]byte{}) {
 		entry.RequestSha256 = hex.EncodeToString(row.RequestHash[:])

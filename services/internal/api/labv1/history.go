@@ -110,9 +110,17 @@ func (s *Service) mayReadHistory(ctx context.Context, kind trial.RecordKind, id 
 		return err
 	}
 	if member := access.MemberOf(ctx); member == "" || !everybody && member != owner {
-		return hidden(kind, id)
+		return hidden(toldAs(kind), id)
 	}
 	return nil
+}
+
+// toldAs is what a kind of record is called where one isn't there, as the store calls it.
+func toldAs(kind trial.RecordKind) string {
+	if kind == trial.WaterRecord {
+		return "water source"
+	}
+	return kind
 }
 
 // historyOf tells a record's owner, and whether its history is for every member.

@@ -41,10 +41,15 @@ func (s *reader) readFault(ctx context.Context, err error) error {
 	return s.noted(fault(err))
 }
 
-// noted remembers that the file is damaged: a change to it could only make matters worse.
+// noted remembers that the file is damaged: a change to it could only make matters worse. A record that is, is told each time.
 func (s *reader) noted(err error) error {
-	if isCorrupt(err) && !s.damaged.Swap(true) {
-		s.log.Error("store is damaged, changes are refused from now on", "error", err)
+	switch {
+	case isCorrupt(err):
+		if !s.damaged.Swap(true) {
+			s.log.Error("store is damaged, changes are refused from now on", "error", err)
+		}
+	case errors.Is(err, ErrCorrupt): // of a record: the others are as good as before
+		s.log.Error("a record is damaged, and is refused", "error", err)
 	}
 	return err
 }

@@ -148,7 +148,11 @@ func (f *finder) page(query store.TrialQuery, waterIDs map[string]string) ([]uui
 	words := (len(f.found) + 63) / 64
 	fit := f.set(words, mark{markReader, everybody})
 	if query.Reader != everybody {
-		for i, w := range f.set(words, mark{markReader, query.Reader}) {
+		theirs := mark{markReader, query.Reader}
+		if query.Where.AsksForContent() { // without those of which they hold pieces
+			theirs = mark{"owner", asciiFold(query.Reader)}
+		}
+		for i, w := range f.set(words, theirs) {
 			fit[i] |= w
 		}
 	}
@@ -542,7 +546,7 @@ func (s *Store) findTrials(ctx context.Context, query store.TrialQuery) (rows []
 	}
 	slices.SortFunc(rows, func(a, b store.TrialRow) int { return strings.Compare(b.ID, a.ID) })
 	readable := func(row store.TrialRow) bool {
-		return !row.Deleted && (row.Owner == query.Reader || row.Sharing >= trial.Cooperative || slices.Contains(row.Holders, query.Reader))
+		return !row.Deleted && (row.Owner == query.Reader || row.Sharing >= trial.Cooperative || !query.Where.AsksForContent() && slices.Contains(row.Holders, query.Reader))
 	}
 	// Withdrawn or deleted since the finder looked: a page that is short would pass for the last one.
 	if len(rows) != len(ids) || slices.ContainsFunc(rows, func(row store.TrialRow) bool { return !readable(row) }) {

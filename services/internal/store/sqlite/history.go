@@ -204,14 +204,14 @@ func (s *reader) Version(ctx context.Context, kind trial.RecordKind, id trial.ID
 }
 
 func (s *reader) versions(ctx context.Context, kind trial.RecordKind, id trial.ID, before int64, limit int) ([]store.VersionRow, error) {
-	table, known := recordTables[kind]
+	_, known := recordTables[kind]
 	u, ok := parseID(id)
 	if !known || !ok {
 		return nil, notFound(kind, id)
 	}
 	var found []store.VersionRow
 	err := s.snapshot(ctx, func(tx *sql.Tx) (err error) {
-		found, err = readVersions(ctx, tx, kind, table, u, before, limit)
+		found, err = readVersions(ctx, tx, kind, u, before, limit)
 		return err
 	})
 	switch {
@@ -232,13 +232,20 @@ const (
 )
 
 // readVersions reads the versions below a revision (0: all), newest first.
-func readVersions(ctx context.Context, tx *sql.Tx, kind trial.RecordKind, table string, id uuid, before int64, limit int) ([]store.VersionRow, error) {
-	newer := &keptVersion{}
-	err := newer.scan(tx.QueryRowContext(ctx, `SELECT h.revision, 0, 0, 1, NULL, h.body, `+saidSQL+`
-		FROM (SELECT id AS record_id, ? AS record_kind, revision, body FROM `+table+` WHERE id = ?) h`+feedSQL, kind, id[:]))
-	if err != nil {
+func readVersions(ctx context.Context, tx *sql.Tx, kind trial.RecordKind, id uuid, before int64, limit int) ([]store.VersionRow, error) {
+	var present sealed
+	if err := tx.QueryRowContext(ctx, sealedRowSQL[kind], id[:]).Scan(present.into()...); err != nil {
 		return nil, err
 	}
+	if err := present.intact(kind); err != nil {
+		return nil, err
+	}
+	newer := &keptVersion{}
+	if err := newer.scan(tx.QueryRowContext(ctx, `SELECT h.revision, 0, 0, 1, NULL, NULL, `+saidSQL+`
+		FROM (SELECT ? AS record_id, ? AS record_kind, ? AS revision) h`+feedSQL, id[:], kind, present.revision)); err != nil {
+		return nil, err
+	}
+	newer.Body = present.body
 	var found []store.VersionRow
 	if before == 0 || newer.Revision < before {
 		found = append(found, newer.VersionRow)

@@ -19,7 +19,7 @@ var migrations embed.FS
 const applicationID = 0x63766174
 
 // SchemaVersion is that of the files that this program writes.
-const SchemaVersion = 3
+const SchemaVersion = 4
 
 // migrate brings the schema to the version of this program, forward only.
 func migrate(ctx context.Context, db *sql.DB) error {
@@ -45,7 +45,8 @@ func migrate(ctx context.Context, db *sql.DB) error {
 		return err
 	}
 	provider, err := goose.NewProvider(goose.DialectSQLite3, db, files, goose.WithDisableGlobalRegistry(true), goose.WithGoMigrations(
-		goose.NewGoMigration(3, &goose.GoFunc{RunTx: indexBaths}, nil)))
+		goose.NewGoMigration(3, &goose.GoFunc{RunTx: indexBaths}, nil),
+		goose.NewGoMigration(4, &goose.GoFunc{RunTx: sealRecords}, nil)))
 	if err != nil {
 		return err
 	}

@@ -136,7 +136,7 @@ func (r *Reader) Counts(ctx context.Context) (map[string]int64, error) {
 // faultsShown is how many faults an error of IntegrityCheck names.
 const faultsShown = 10
 
-// IntegrityCheck reads the whole file and checks its structure, indexes and references. It is one read transaction: meanwhile the
+// IntegrityCheck reads the whole file and checks its structure, indexes, references and checksums. It is one read transaction: meanwhile the
 // log of a core that writes can't be carried over. Errors: ErrCorrupt, naming the first faults.
 func (r *Reader) IntegrityCheck(ctx context.Context) error {
 	var faults []string
@@ -158,6 +158,10 @@ func (r *Reader) IntegrityCheck(ctx context.Context) error {
 			err := from.Scan(&table, &row, &parent)
 			return fmt.Sprintf("row %d of %s refers to a row of %s that isn't there", row.Int64, table, parent), err
 		}, `SELECT "table", rowid, parent FROM pragma_foreign_key_check LIMIT ?`, faultsShown)
+		if err != nil || len(faults) > 0 {
+			return err
+		}
+		faults, err = damagedRows(ctx, tx, faultsShown)
 		return err
 	})
 	if err != nil {
@@ -176,7 +180,7 @@ func (s *reader) AllTrials(ctx context.Context, after trial.ID, limit int) ([]st
 
 // AllBaths reads a page of all baths, private and deleted ones too, by id ascending, after a given id.
 func (s *reader) AllBaths(ctx context.Context, after trial.ID, limit int) ([]store.BathRow, error) {
-	return listAll(ctx, s, `SELECT `+bathColumns+` FROM baths b WHERE b.id > ? ORDER BY b.id LIMIT ?`, after, limit, scanBath)
+	return listAll(ctx, s, `SELECT `+bathSealed+` FROM baths b WHERE b.id > ? ORDER BY b.id LIMIT ?`, after, limit, scanBath)
 }
 
 func listAll[T any](ctx context.Context, s *reader, query string, after trial.ID, limit int, scan func(scanner) (T, error)) ([]T, error) {

@@ -16,10 +16,9 @@ import (
 )
 
 const (
-	trialColumns = `t.id, t.owner, t.sharing, t.deleted, t.revision, t.body,
+	// trialColumns are those of trialSealed less the one that no trial has; a column that is looked at costs more than its checksum.
+	trialColumns = `t.id, t.owner, t.sharing, t.deleted, t.revision, t.body, t.checksum,
   (SELECT group_concat(member, char(10)) FROM (SELECT member FROM trial_holders WHERE trial = t.seq ORDER BY member))`
-	bathColumns = `b.id, b.owner, b.sharing, b.open_to_members, b.deleted, b.revision, b.body`
-
 	// pieceOfMemberSQL finds a piece in a bath that a member owns or holds, of a trial that is not deleted; the bath and twice the member are put in as parameters.
 	pieceOfMemberSQL = `SELECT 1 FROM immersions i JOIN pieces p ON p.id = i.piece JOIN trials t ON t.seq = p.trial
   WHERE i.bath = %s AND (p.holder = %s OR t.owner = %s) AND t.deleted = 0`
@@ -53,7 +52,7 @@ func (s *reader) prepare(ctx context.Context) error {
 		{&s.sharedTrials, `SELECT ` + trialColumns + ` FROM trials t WHERE t.id > ? AND t.sharing >= 2 AND t.deleted = 0 ORDER BY t.id LIMIT ?`},
 		{&s.pieceByID, `SELECT p.id, t.id FROM pieces p JOIN trials t ON t.seq = p.trial WHERE p.id = ?`},
 		{&s.pieceByCode, `SELECT p.id, t.id FROM pieces p JOIN trials t ON t.seq = p.trial WHERE p.code = ?`},
-		{&s.bathByID, `SELECT ` + bathColumns + ` FROM baths b WHERE b.id = ?`},
+		{&s.bathByID, `SELECT ` + bathSealed + ` FROM baths b WHERE b.id = ?`},
 		{&s.pieceInBath, `SELECT EXISTS (` + fmt.Sprintf(pieceOfMemberSQL, "?1", "?2", "?2") + `)`},
 		{&s.changesAfter, changesAfterSQL},
 		{&s.tokenByID, `SELECT ` + tokenColumns + ` FROM tokens WHERE id = ?`},
@@ -98,13 +97,15 @@ func above(afterID trial.ID) ([]byte, error) {
 type scanner interface{ Scan(into ...any) error }
 
 func scanTrial(from scanner) (store.TrialRow, error) {
-	var row store.TrialRow
-	var id []byte
+	var r sealed
 	var holders sql.NullString
-	if err := from.Scan(&id, &row.Owner, &row.Sharing, &row.Deleted, &row.Revision, &row.Body, &holders); err != nil {
+	if err := from.Scan(&r.id, &r.owner, &r.sharing, &r.deleted, &r.revision, &r.body, &r.checksum, &holders); err != nil {
 		return store.TrialRow{}, err
 	}
-	row.ID = idOf(id)
+	if err := r.intact(trial.TrialRecord); err != nil {
+		return store.TrialRow{}, err
+	}
+	row := store.TrialRow{ID: idOf(r.id), Owner: r.owner, Sharing: r.sharing, Deleted: r.deleted, Revision: r.revision, Body: r.body}
 	if holders.Valid {
 		row.Holders = strings.Split(holders.String, "\n")
 	}
@@ -168,8 +169,11 @@ func (s *reader) ListTrials(ctx context.Context, query store.TrialQuery) ([]stor
 	readable := `t.deleted = 0 AND
   (t.owner = ? OR t.sharing >= 2 OR EXISTS (SELECT 1 FROM trial_holders h WHERE h.trial = t.seq AND h.member = ?))`
 	bound := []any{before, query.Reader, query.Reader}
-	if query.Deleted {
+	switch {
+	case query.Deleted:
 		readable, bound = `t.deleted = 1 AND t.owner = ?`, bound[:2]
+	case query.Where.AsksForContent():
+		readable, bound = `t.deleted = 0 AND (t.owner = ? OR t.sharing >= 2)`, bound[:2]
 	}
 	//nolint:gosec // constants of this package and placeholders; what the caller gave is bound
 	text := `SELECT ` + trialColumns + ` FROM trials t WHERE t.id < ? AND ` + readable + ` AND ` + condition + ` ORDER BY t.id DESC LIMIT ?`
@@ -211,11 +215,16 @@ func collect[T any](ctx context.Context, s *reader, rows *sql.Rows, err error, s
 }
 
 func scanBath(from scanner) (store.BathRow, error) {
-	var row store.BathRow
-	var id []byte
-	err := from.Scan(&id, &row.Owner, &row.Sharing, &row.OpenToMembers, &row.Deleted, &row.Revision, &row.Body)
-	row.ID = idOf(id)
-	return row, err
+	var r sealed
+	if err := from.Scan(r.into()...); err != nil {
+		return store.BathRow{}, err
+	}
+	if err := r.intact(trial.BathRecord); err != nil {
+		return store.BathRow{}, err
+	}
+	return store.BathRow{
+		ID: idOf(r.id), Owner: r.owner, Sharing: r.sharing, OpenToMembers: r.open, Deleted: r.deleted, Revision: r.revision, Body: r.body,
+	}, nil
 }
 
 // BathRow implements store.BathReader.
@@ -262,32 +271,32 @@ func (s *reader) ListBaths(ctx context.Context, query store.BathQuery) ([]store.
 		readable, bound = `b.deleted = 1 AND b.owner = ?`, bound[:2]
 	}
 	//nolint:gosec // constants of this package and placeholders; what the caller gave is bound
-	text := `SELECT ` + bathColumns + ` FROM baths b WHERE b.id < ? AND ` + readable + ` AND ` + condition + ` ORDER BY b.id DESC LIMIT ?`
+	text := `SELECT ` + bathSealed + ` FROM baths b WHERE b.id < ? AND ` + readable + ` AND ` + condition + ` ORDER BY b.id DESC LIMIT ?`
 	rows, err := s.read.QueryContext(ctx, text, append(append(bound, args...), query.Limit)...)
 	return collect(ctx, s, rows, err, scanBath)
 }
 
 // WaterSources implements store.RecordReader.
 func (s *reader) WaterSources(ctx context.Context, query store.RecordQuery) ([]trial.WaterSource, error) {
-	return listRecords(ctx, s, "water_sources", query, record.DecodeWaterSource)
+	return listRecords(ctx, s, trial.WaterRecord, query, record.DecodeWaterSource)
 }
 
 // WaterSource implements store.RecordReader.
 func (s *reader) WaterSource(ctx context.Context, id trial.ID) (*trial.WaterSource, error) {
-	return readRecord(ctx, s, "water source", waterRowSQL, id, record.DecodeWaterSource)
+	return readRecord(ctx, s, trial.WaterRecord, "water source", id, record.DecodeWaterSource)
 }
 
 // Experiments implements store.RecordReader.
 func (s *reader) Experiments(ctx context.Context, query store.RecordQuery) ([]trial.Experiment, error) {
-	return listRecords(ctx, s, "experiments", query, record.DecodeExperiment)
+	return listRecords(ctx, s, trial.ExperimentRecord, query, record.DecodeExperiment)
 }
 
 // Experiment implements store.RecordReader.
 func (s *reader) Experiment(ctx context.Context, id trial.ID) (*trial.Experiment, error) {
-	return readRecord(ctx, s, "experiment", experimentRowSQL, id, record.DecodeExperiment)
+	return readRecord(ctx, s, trial.ExperimentRecord, "experiment", id, record.DecodeExperiment)
 }
 
-func listRecords[T any](ctx context.Context, s *reader, table string, query store.RecordQuery, decode func([]byte) (*T, error)) ([]T, error) {
+func listRecords[T any](ctx context.Context, s *reader, kind trial.RecordKind, query store.RecordQuery, decode func([]byte) (*T, error)) ([]T, error) {
 	if err := checkLimit(query.Limit); err != nil {
 		return nil, err
 	}
@@ -300,14 +309,17 @@ func listRecords[T any](ctx context.Context, s *reader, table string, query stor
 		which, args = "deleted = 1 AND owner = ?", append(args, query.DeletedOf)
 	}
 	//nolint:gosec // constants of this package; what the caller gave is bound
-	text := `SELECT body FROM ` + table + ` WHERE id < ? AND ` + which + ` ORDER BY id DESC LIMIT ?`
+	text := `SELECT ` + plainSealed + ` FROM ` + recordTables[kind] + ` r WHERE id < ? AND ` + which + ` ORDER BY id DESC LIMIT ?`
 	rows, err := s.read.QueryContext(ctx, text, append(args, query.Limit)...)
 	return collect(ctx, s, rows, err, func(from scanner) (one T, err error) {
-		var body []byte
-		if err := from.Scan(&body); err != nil {
+		var r sealed
+		if err := from.Scan(r.into()...); err != nil {
 			return one, err
 		}
-		decoded, err := decode(body)
+		if err := r.intact(kind); err != nil {
+			return one, err
+		}
+		decoded, err := decode(r.body)
 		if err != nil {
 			return one, err
 		}
@@ -315,18 +327,21 @@ func listRecords[T any](ctx context.Context, s *reader, table string, query stor
 	})
 }
 
-func readRecord[T any](ctx context.Context, s *reader, kind, query string, id trial.ID, decode func([]byte) (*T, error)) (*T, error) {
+func readRecord[T any](ctx context.Context, s *reader, kind trial.RecordKind, name string, id trial.ID, decode func([]byte) (*T, error)) (*T, error) {
 	u, ok := parseID(id)
 	if !ok {
-		return nil, notFound(kind, id)
+		return nil, notFound(name, id)
 	}
-	var kept keptRow
-	err := s.read.QueryRowContext(ctx, query, u[:]).Scan(&kept.seq, &kept.revision, &kept.body)
+	var r sealed
+	err := s.read.QueryRowContext(ctx, sealedRowSQL[kind], u[:]).Scan(r.into()...)
 	if errors.Is(err, sql.ErrNoRows) {
-		return nil, notFound(kind, id)
+		return nil, notFound(name, id)
+	}
+	if err == nil {
+		err = r.intact(kind)
 	}
 	if err != nil {
 		return nil, s.readFault(ctx, err)
 	}
-	return decode(kept.body)
+	return decode(r.body)
 }

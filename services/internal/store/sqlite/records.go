@@ -133,7 +133,7 @@ func (c *change) kept(id trial.ID) (keptRow, error) {
 	if kept, ok := c.bodies[id]; ok {
 		return kept, nil
 	}
-	kept, err := c.row("trial", trialRowSQL, id)
+	kept, err := c.row(trial.TrialRecord, "trial", id)
 	if err == nil {
 		c.keep(id, kept)
 	}
@@ -150,32 +150,41 @@ func (c *change) keep(id trial.ID, kept keptRow) {
 func notFound(kind, id string) error { return fmt.Errorf("%s %q: %w", kind, id, trial.ErrNotFound) }
 
 // row reads one record.
-func (c *change) row(kind, query string, id trial.ID) (keptRow, error) {
+func (c *change) row(kind trial.RecordKind, name string, id trial.ID) (keptRow, error) {
 	var kept keptRow
 	if c.ended {
 		return kept, errEnded
 	}
 	u, ok := parseID(id)
 	if !ok {
-		return kept, notFound(kind, id)
+		return kept, notFound(name, id)
 	}
-	err := c.writer.queryRow(query, []any{u[:]}, &kept.seq, &kept.revision, &kept.body)
+	var r sealed
+	err := c.writer.queryRow(keptRowSQL[kind], []any{u[:]}, append(r.into(), &kept.seq)...)
 	if errors.Is(err, sql.ErrNoRows) {
-		return kept, notFound(kind, id)
+		return kept, notFound(name, id)
 	}
-	return kept, c.reading(err)
+	if err != nil {
+		return kept, c.reading(err)
+	}
+	if err := r.intact(kind); err != nil {
+		return kept, c.writer.store.noted(err)
+	}
+	kept.revision, kept.body = r.revision, r.body
+	return kept, nil
 }
 
-const (
-	trialRowSQL      = `SELECT seq, revision, body FROM trials WHERE id = ?`
-	bathRowSQL       = `SELECT seq, revision, body FROM baths WHERE id = ?`
-	waterRowSQL      = `SELECT 0, revision, body FROM water_sources WHERE id = ?`
-	experimentRowSQL = `SELECT 0, revision, body FROM experiments WHERE id = ?`
-)
+// keptRowSQL reads a row and its seq.
+var keptRowSQL = map[trial.RecordKind]string{
+	trial.TrialRecord:      `SELECT ` + trialSealed + `, t.seq FROM trials t WHERE t.id = ?`,
+	trial.BathRecord:       `SELECT ` + bathSealed + `, b.seq FROM baths b WHERE b.id = ?`,
+	trial.WaterRecord:      `SELECT ` + plainSealed + `, 0 FROM water_sources r WHERE r.id = ?`,
+	trial.ExperimentRecord: `SELECT ` + plainSealed + `, 0 FROM experiments r WHERE r.id = ?`,
+}
 
 // Bath implements trial.Records.
 func (c *change) Bath(id trial.ID) (*trial.Bath, error) {
-	kept, err := c.row("bath", bathRowSQL, id)
+	kept, err := c.row(trial.BathRecord, "bath", id)
 	if err != nil {
 		return nil, err
 	}
@@ -184,7 +193,7 @@ func (c *change) Bath(id trial.ID) (*trial.Bath, error) {
 
 // WaterSource implements trial.Records.
 func (c *change) WaterSource(id trial.ID) (*trial.WaterSource, error) {
-	kept, err := c.row("water source", waterRowSQL, id)
+	kept, err := c.row(trial.WaterRecord, "water source", id)
 	if err != nil {
 		return nil, err
 	}
@@ -193,7 +202,7 @@ func (c *change) WaterSource(id trial.ID) (*trial.WaterSource, error) {
 
 // Experiment implements trial.Records.
 func (c *change) Experiment(id trial.ID) (*trial.Experiment, error) {
-	kept, err := c.row("experiment", experimentRowSQL, id)
+	kept, err := c.row(trial.ExperimentRecord, "experiment", id)
 	if err != nil {
 		return nil, err
 	}
@@ -285,9 +294,10 @@ func (c *change) CreateTrial(t *trial.Trial) error {
 		if err != nil {
 			return err
 		}
-		result, err := c.writer.execResult(`INSERT INTO trials (id, owner, sharing, state, revision, title_folded, source_folded, body, deleted)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			u[:], t.Owner, int(t.Sharing.Level), int(t.State), t.Revision, fold(t.Title), fold(t.ImportSource), body, !t.DeletedAt.IsZero())
+		result, err := c.writer.execResult(`INSERT INTO trials (id, owner, sharing, state, revision, title_folded, source_folded, body, deleted, checksum)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			u[:], t.Owner, int(t.Sharing.Level), int(t.State), t.Revision, fold(t.Title), fold(t.ImportSource), body, !t.DeletedAt.IsZero(),
+			sum(body, u[:], t.Owner, t.Sharing.Level, false, !t.DeletedAt.IsZero(), t.Revision))
 		if err != nil {
 			return err
 		}
@@ -327,9 +337,10 @@ func (c *change) PutTrial(t *trial.Trial, kind trial.ChangeKind) error {
 		if err != nil {
 			return err
 		}
-		err = c.writer.exec(`UPDATE trials SET owner = ?, sharing = ?, state = ?, revision = ?, title_folded = ?, source_folded = ?, body = ?, deleted = ?
-			WHERE seq = ?`,
-			t.Owner, int(t.Sharing.Level), int(t.State), t.Revision, fold(t.Title), fold(t.ImportSource), body, !t.DeletedAt.IsZero(), kept.seq)
+		err = c.writer.exec(`UPDATE trials SET owner = ?, sharing = ?, state = ?, revision = ?, title_folded = ?, source_folded = ?, body = ?, deleted = ?,
+			checksum = ? WHERE seq = ?`,
+			t.Owner, int(t.Sharing.Level), int(t.State), t.Revision, fold(t.Title), fold(t.ImportSource), body, !t.DeletedAt.IsZero(),
+			sum(body, u[:], t.Owner, t.Sharing.Level, false, !t.DeletedAt.IsZero(), t.Revision), kept.seq)
 		if err != nil {
 			return err
 		}
@@ -360,9 +371,10 @@ func (c *change) CreateBath(b *trial.Bath) error {
 		if err != nil {
 			return err
 		}
-		result, err := c.writer.execResult(`INSERT INTO baths (id, owner, sharing, open_to_members, revision, body, deleted, label_folded)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-			u[:], b.Owner, int(b.Sharing.Level), b.OpenToMembers, b.Revision, body, !b.DeletedAt.IsZero(), fold(b.Label))
+		result, err := c.writer.execResult(`INSERT INTO baths (id, owner, sharing, open_to_members, revision, body, deleted, label_folded, checksum)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			u[:], b.Owner, int(b.Sharing.Level), b.OpenToMembers, b.Revision, body, !b.DeletedAt.IsZero(), fold(b.Label),
+			sum(body, u[:], b.Owner, b.Sharing.Level, b.OpenToMembers, !b.DeletedAt.IsZero(), b.Revision))
 		if err != nil {
 			return about(err, "bath", b.ID)
 		}
@@ -377,7 +389,7 @@ func (c *change) CreateBath(b *trial.Bath) error {
 // PutBath implements trial.Records. It sets UpdatedAt and Revision.
 func (c *change) PutBath(b *trial.Bath, kind trial.ChangeKind) error {
 	return c.writing(func() error {
-		kept, err := c.row("bath", bathRowSQL, b.ID)
+		kept, err := c.row(trial.BathRecord, "bath", b.ID)
 		if err != nil {
 			return err
 		}
@@ -400,9 +412,10 @@ func (c *change) PutBath(b *trial.Bath, kind trial.ChangeKind) error {
 		if err != nil {
 			return err
 		}
-		err = c.writer.exec(`UPDATE baths SET owner = ?, sharing = ?, open_to_members = ?, revision = ?, body = ?, deleted = ?, label_folded = ?
-			WHERE seq = ?`,
-			b.Owner, int(b.Sharing.Level), b.OpenToMembers, b.Revision, body, !b.DeletedAt.IsZero(), fold(b.Label), kept.seq)
+		err = c.writer.exec(`UPDATE baths SET owner = ?, sharing = ?, open_to_members = ?, revision = ?, body = ?, deleted = ?, label_folded = ?,
+			checksum = ? WHERE seq = ?`,
+			b.Owner, int(b.Sharing.Level), b.OpenToMembers, b.Revision, body, !b.DeletedAt.IsZero(), fold(b.Label),
+			sum(body, u[:], b.Owner, b.Sharing.Level, b.OpenToMembers, !b.DeletedAt.IsZero(), b.Revision), kept.seq)
 		if err != nil {
 			return err
 		}

@@ -30,8 +30,8 @@ func (c *change) CreateWaterSource(w *trial.WaterSource) error {
 		if err != nil {
 			return err
 		}
-		err = c.writer.exec(`INSERT INTO water_sources (id, owner, name_folded, revision, body, deleted) VALUES (?, ?, ?, ?, ?, ?)`,
-			u[:], w.Owner, fold(w.Name), w.Revision, body, !w.DeletedAt.IsZero())
+		err = c.writer.exec(`INSERT INTO water_sources (id, owner, name_folded, revision, body, deleted, checksum) VALUES (?, ?, ?, ?, ?, ?, ?)`,
+			u[:], w.Owner, fold(w.Name), w.Revision, body, !w.DeletedAt.IsZero(), sum(body, u[:], w.Owner, 0, false, !w.DeletedAt.IsZero(), w.Revision))
 		if err != nil {
 			return about(err, "water source", w.ID+" or its name "+w.Name)
 		}
@@ -42,7 +42,7 @@ func (c *change) CreateWaterSource(w *trial.WaterSource) error {
 // PutWaterSource implements trial.Records. It sets UpdatedAt and Revision.
 func (c *change) PutWaterSource(w *trial.WaterSource, kind trial.ChangeKind) error {
 	return c.writing(func() error {
-		kept, err := c.row("water source", waterRowSQL, w.ID)
+		kept, err := c.row(trial.WaterRecord, "water source", w.ID)
 		if err != nil {
 			return err
 		}
@@ -65,8 +65,8 @@ func (c *change) PutWaterSource(w *trial.WaterSource, kind trial.ChangeKind) err
 		if err != nil {
 			return err
 		}
-		err = c.writer.exec(`UPDATE water_sources SET owner = ?, name_folded = ?, revision = ?, body = ?, deleted = ? WHERE id = ?`,
-			w.Owner, fold(w.Name), w.Revision, body, !w.DeletedAt.IsZero(), u[:])
+		err = c.writer.exec(`UPDATE water_sources SET owner = ?, name_folded = ?, revision = ?, body = ?, deleted = ?, checksum = ? WHERE id = ?`,
+			w.Owner, fold(w.Name), w.Revision, body, !w.DeletedAt.IsZero(), sum(body, u[:], w.Owner, 0, false, !w.DeletedAt.IsZero(), w.Revision), u[:])
 		if err != nil {
 			return about(err, "water source's name", w.Name)
 		}
@@ -91,8 +91,8 @@ func (c *change) CreateExperiment(e *trial.Experiment) error {
 		if err != nil {
 			return err
 		}
-		err = c.writer.exec(`INSERT INTO experiments (id, owner, revision, body, deleted) VALUES (?, ?, ?, ?, ?)`,
-			u[:], e.Owner, e.Revision, body, !e.DeletedAt.IsZero())
+		err = c.writer.exec(`INSERT INTO experiments (id, owner, revision, body, deleted, checksum) VALUES (?, ?, ?, ?, ?, ?)`,
+			u[:], e.Owner, e.Revision, body, !e.DeletedAt.IsZero(), sum(body, u[:], e.Owner, 0, false, !e.DeletedAt.IsZero(), e.Revision))
 		return about(err, "experiment", e.ID)
 	})
 }
@@ -100,7 +100,7 @@ func (c *change) CreateExperiment(e *trial.Experiment) error {
 // PutExperiment implements trial.Records. It sets UpdatedAt and Revision.
 func (c *change) PutExperiment(e *trial.Experiment, kind trial.ChangeKind) error {
 	return c.writing(func() error {
-		kept, err := c.row("experiment", experimentRowSQL, e.ID)
+		kept, err := c.row(trial.ExperimentRecord, "experiment", e.ID)
 		if err != nil {
 			return err
 		}
@@ -111,8 +111,8 @@ func (c *change) PutExperiment(e *trial.Experiment, kind trial.ChangeKind) error
 		if err != nil {
 			return err
 		}
-		err = c.writer.exec(`UPDATE experiments SET owner = ?, revision = ?, body = ?, deleted = ? WHERE id = ?`,
-			e.Owner, e.Revision, body, !e.DeletedAt.IsZero(), u[:])
+		err = c.writer.exec(`UPDATE experiments SET owner = ?, revision = ?, body = ?, deleted = ?, checksum = ? WHERE id = ?`,
+			e.Owner, e.Revision, body, !e.DeletedAt.IsZero(), sum(body, u[:], e.Owner, 0, false, !e.DeletedAt.IsZero(), e.Revision), u[:])
 		if err != nil {
 			return about(err, "experiment", e.ID)
 		}

@@ -344,8 +344,9 @@ func (w *writer) answerOf(c *change, j *job) (store.ChangeResult, error) {
 		if response == nil {
 			response = []byte{} // NULL is not an answer
 		}
-		err := w.exec(`INSERT INTO requests (member, request_id, body_hash, revision, at, response) VALUES (?, ?, ?, ?, ?, ?)`,
-			j.request.Actor.Member, j.requestID, j.request.BodyHash[:], result.Revision, j.request.Now.UnixMicro(), response)
+		err := w.exec(`INSERT INTO requests (member, request_id, body_hash, revision, at, response, checksum) VALUES (?, ?, ?, ?, ?, ?, ?)`,
+			j.request.Actor.Member, j.requestID, j.request.BodyHash[:], result.Revision, j.request.Now.UnixMicro(), response,
+			sum(response, j.requestID, j.request.Actor.Member, 0, false, false, result.Revision))
 		if err != nil {
 			return none, fault(err)
 		}
@@ -355,14 +356,17 @@ func (w *writer) answerOf(c *change, j *job) (store.ChangeResult, error) {
 
 func (w *writer) firstAnswer(j *job) (store.ChangeResult, error) {
 	var hash []byte
+	var checksum int64
 	result := store.ChangeResult{Replayed: true}
-	err := w.queryRow(`SELECT body_hash, revision, response FROM requests WHERE request_id = ? AND member = ?`,
-		[]any{j.requestID, j.request.Actor.Member}, &hash, &result.Revision, &result.Response)
+	err := w.queryRow(`SELECT body_hash, revision, response, checksum FROM requests WHERE request_id = ? AND member = ?`,
+		[]any{j.requestID, j.request.Actor.Member}, &hash, &result.Revision, &result.Response, &checksum)
 	switch {
 	case err != nil:
 		return store.ChangeResult{}, fault(err)
 	case [32]byte(hash) != j.request.BodyHash:
 		return store.ChangeResult{}, fmt.Errorf("%w: %s", trial.ErrRequestReused, j.request.RequestID)
+	case sum(result.Response, j.requestID, j.request.Actor.Member, 0, false, false, result.Revision) != checksum:
+		return store.ChangeResult{}, w.store.noted(fmt.Errorf("answer to request %s isn't what was kept: %w", j.request.RequestID, ErrCorrupt))
 	}
 	return result, nil
 }

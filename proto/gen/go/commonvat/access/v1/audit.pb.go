@@ -42,7 +42,7 @@ type AuditEntry struct {
 	RequestSha256 string `protobuf:"bytes,8,opt,name=request_sha256,json=requestSha256,proto3" json:"request_sha256,omitempty"`
 	// SHA-256 that chains this entry to all before it, hexadecimal.
 	ChainSha256 string `protobuf:"bytes,9,opt,name=chain_sha256,json=chainSha256,proto3" json:"chain_sha256,omitempty"`
-	// Why, where it was said.
+	// Why, where it was said. Of changes of records only to whoever made them: the reason is part of the record.
 	Reason        string `protobuf:"bytes,10,opt,name=reason,proto3" json:"reason,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -28,7 +28,8 @@ const (
 //
 // AuditService reads the audit trail: one entry for each change that was made, written in the same transaction, chained by hashes.
 type AuditServiceClient interface {
-	// ListAuditEntries reads the trail, oldest first. Stewards read all of it, other members what they did themselves.
+	// ListAuditEntries reads the trail, oldest first. Stewards read all of it, other members what they did themselves; why a
+	// record was changed is told to whoever said it alone.
 	ListAuditEntries(ctx context.Context, in *ListAuditEntriesRequest, opts ...grpc.CallOption) (*ListAuditEntriesResponse, error)
 }
 
@@ -56,7 +57,8 @@ func (c *auditServiceClient) ListAuditEntries(ctx context.Context, in *ListAudit
 //
 // AuditService reads the audit trail: one entry for each change that was made, written in the same transaction, chained by hashes.
 type AuditServiceServer interface {
-	// ListAuditEntries reads the trail, oldest first. Stewards read all of it, other members what they did themselves.
+	// ListAuditEntries reads the trail, oldest first. Stewards read all of it, other members what they did themselves; why a
+	// record was changed is told to whoever said it alone.
 	ListAuditEntries(context.Context, *ListAuditEntriesRequest) (*ListAuditEntriesResponse, error)
 	mustEmbedUnimplementedAuditServiceServer()
 }

@@ -1702,7 +1702,8 @@ type ListTrialsRequest struct {
 	// May be empty. next_page_token of the answer before, with the same filter.
 	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
 	// May be empty. An AIP-160 filter of at most 2,000 characters over: owner, title, state, sharing,
-	// fibre, material, water, source, experiment. Example: fibre = "wool" AND material = "weld".
+	// fibre, material, water, source, experiment. Example: fibre = "wool" AND material = "weld". With fibre, material, water or
+	// experiment, trials of which the caller only holds a piece are left out.
 	Filter string `protobuf:"bytes,3,opt,name=filter,proto3" json:"filter,omitempty"`
 	// True to list the caller's deleted trials, and no others.
 	Deleted       bool `protobuf:"varint,4,opt,name=deleted,proto3" json:"deleted,omitempty"`

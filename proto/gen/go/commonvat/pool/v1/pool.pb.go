@@ -165,7 +165,8 @@ type AskPaletteRequest struct {
 	ThresholdDe00 float64 `protobuf:"fixed64,5,opt,name=threshold_de00,json=thresholdDe00,proto3" json:"threshold_de00,omitempty"`
 	// 0: chosen from the data. Range: 0 to 10,000.
 	EqualNumber int32 `protobuf:"varint,6,opt,name=equal_number,json=equalNumber,proto3" json:"equal_number,omitempty"`
-	// The answer takes in at least this revision of the record; 0: whatever the pool has.
+	// The answer takes in at least this revision of the record; 0: whatever the pool has. Either way it takes in everything that was
+	// withdrawn or deleted before the question.
 	MinimumRevision int64 `protobuf:"varint,7,opt,name=minimum_revision,json=minimumRevision,proto3" json:"minimum_revision,omitempty"`
 	// Default 1.
 	Seed          uint64 `protobuf:"varint,8,opt,name=seed,proto3" json:"seed,omitempty"`

@@ -1,0 +1,575 @@
+package e2e_test
+
+import (
+	"bufio"
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/metadata"
+	"google.golang.org/protobuf/proto"
+
+	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+)
+
+// caller is one member who asks over the interface itself.
+type caller struct {
+	t       *testing.T
+	ctx     context.Context
+	trials  labv1.TrialServiceClient
+	baths   labv1.BathServiceClient
+	waters  labv1.WaterServiceClient
+	plans   labv1.ExperimentServiceClient
+	imports labv1.ImportServiceClient
+}
+
+func (l *lab) caller(t *testing.T, member string) *caller {
+	t.Helper()
+	token, err := os.ReadFile(l.tokens[member])
+	require.NoError(t, err)
+	conn, err := grpc.NewClient(l.address, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = conn.Close() })
+	ctx, cancel := context.WithTimeout(metadata.AppendToOutgoingContext(context.Background(), "authorization", "Bearer "+strings.TrimSpace(string(token))), callWithin)
+	t.Cleanup(cancel)
+	return &caller{t, ctx, labv1.NewTrialServiceClient(conn), labv1.NewBathServiceClient(conn), labv1.NewWaterServiceClient(conn),
+		labv1.NewExperimentServiceClient(conn), labv1.NewImportServiceClient(conn)}
+}
+
+func grams(v float64) *typesv1.Amount {
+	return &typesv1.Amount{Knowledge: typesv1.AmountKnowledge_AMOUNT_KNOWLEDGE_MEASURED, Value: &v, Unit: typesv1.AmountUnit_AMOUNT_UNIT_GRAM}
+}
+
+func wool() *typesv1.Fibre {
+	return &typesv1.Fibre{Composition: []*typesv1.FibrePart{{Fibre: "wool", Percent: 100}}, Form: "yarn", Lot: "-3 (invented)"}
+}
+
+func labReading(t *testing.T, piece string, after *int32) *labv1.Reading {
+	return &labv1.Reading{Id: newID(t), PieceId: piece, State: labv1.PieceState_PIECE_STATE_DRY, Instrument: "invented meter", AfterPosition: after, Raw: &typesv1.RawColour{
+		Value:        &typesv1.RawColour_Lab{Lab: &typesv1.Lab{L: 48.125, A: -12.3, B: 10}},
+		LabCondition: &typesv1.ColourCondition{Illuminant: typesv1.Illuminant_ILLUMINANT_D65, Observer: typesv1.Observer_OBSERVER_CIE_1964_10_DEGREE}}}
+}
+
+// story is what the invented members of the test do.
+type story struct{ trial, other, deleted, water, bath, foreign, posted string }
+
+// tell fills a core with records of every sort: parts of parts, across trials and after a split; corrections of entries, masses, labels and
+// fibre; looks, spectra, a vat, another member's bath, a posted piece, an experiment, and deleted ones.
+func tell(t *testing.T, l *lab) story {
+	ash, birch := l.caller(t, "ash"), l.caller(t, "birch")
+	s := story{trial: newID(t), other: newID(t), deleted: newID(t), water: newID(t), bath: newID(t), foreign: newID(t)}
+	wrongSample, experiment := newID(t), newID(t)
+	do := func(err error) { t.Helper(); require.NoError(t, err) }
+	_, err := ash.waters.CreateWaterSource(ash.ctx, &labv1.CreateWaterSourceRequest{RequestId: newID(t), WaterSource: &labv1.WaterSource{Id: s.water, Name: "mill well (invented)", Kind: "well",
+		Place: "behind the mill", PlaceShown: true, Samples: []*labv1.WaterSample{{Id: wrongSample, HardnessMgPerL: proto.Float64(310)}}}})
+	do(err)
+	sample := newID(t)
+	_, err = ash.waters.AddWaterSample(ash.ctx, &labv1.AddWaterSampleRequest{RequestId: newID(t), WaterSourceId: s.water, Sample: &labv1.WaterSample{Id: sample, HardnessMgPerL: proto.Float64(130),
+		Corrects: &typesv1.Correction{EntryId: wrongSample, Reason: "digits swapped"}}})
+	do(err)
+	_, err = ash.plans.CreateExperiment(ash.ctx, &labv1.CreateExperimentRequest{RequestId: newID(t), Experiment: &labv1.Experiment{Id: experiment, Title: "Which way round (invented)", FirstDye: "weld", SecondDye: "indigo",
+		Arms:          []labv1.ExperimentArm{labv1.ExperimentArm_EXPERIMENT_ARM_A_THEN_B, labv1.ExperimentArm_EXPERIMENT_ARM_B_THEN_A},
+		ToleranceDe00: 2, ClosingSessions: 6, Instrument: "invented meter", Condition: &typesv1.ColourCondition{Illuminant: typesv1.Illuminant_ILLUMINANT_D65, Observer: typesv1.Observer_OBSERVER_CIE_1964_10_DEGREE}}})
+	do(err)
+	// birch's pot, open to others.
+	_, err = birch.baths.CreateBath(birch.ctx, &labv1.CreateBathRequest{RequestId: newID(t), Bath: &labv1.Bath{Id: s.foreign, Label: "birch's walnut pot (invented)", OpenToMembers: true,
+		Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}, Additions: []*labv1.Addition{{Id: newID(t), Material: "walnut", Role: labv1.AdditionRole_ADDITION_ROLE_DYE, Amount: grams(40)}}}})
+	do(err)
+	vat, weld, wrongWeld := newID(t), s.bath, newID(t)
+	hank, half, rest, strip := newID(t), newID(t), newID(t), newID(t)
+	session, wrongDip, wrongLook, wrongReading := newID(t), newID(t), newID(t), newID(t)
+	submit := &labv1.SubmitTrialRequest{RequestId: newID(t),
+		Trial: &labv1.Trial{Id: s.trial, Title: "=1+1 is no formula (invented)", Question: "Which way round?\nand \"why\"", Sharing: &typesv1.Sharing{Level: typesv1.SharingLevel_SHARING_LEVEL_COOPERATIVE},
+			Sessions: []*labv1.Session{{Id: session, ExperimentId: experiment, Note: "cold"}},
+			Pieces: []*labv1.Piece{
+				{Id: hank, Label: "hank", SessionId: session, Fibre: wool(), Mass: grams(41)},
+				{Id: half, Label: "half", Mass: grams(6), Origin: &labv1.PieceOrigin{ParentPieceId: hank, Kind: labv1.OriginKind_ORIGIN_KIND_TAKEN, AfterPosition: 1}},
+			},
+			Immersions: []*labv1.Immersion{
+				{Id: newID(t), PieceId: hank, BathId: weld, Position: 1, IntendedDepth: labv1.Depth_DEPTH_MEDIUM},
+				{Id: newID(t), PieceId: half, BathId: s.foreign, Position: 1},
+				{Id: wrongDip, PieceId: half, BathId: vat, Position: 2, Dips: 1},
+			},
+			Looks:    []*labv1.Look{{Id: wrongLook, Of: &labv1.Look_PieceId{PieceId: half}, Text: "@green"}, {Id: newID(t), Of: &labv1.Look_BathId{BathId: weld}, Text: "a skin on it"}},
+			Readings: []*labv1.Reading{labReading(t, half, nil), labReading(t, half, proto.Int32(1))},
+		},
+		Baths: []*labv1.Bath{
+			{Id: weld, Label: "weld pot", Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}, WaterParts: []*labv1.WaterPart{{WaterSourceId: s.water, WaterSampleId: sample, Parts: 1}},
+				Additions: []*labv1.Addition{{Id: wrongWeld, Material: "weld", Role: labv1.AdditionRole_ADDITION_ROLE_DYE, Amount: grams(3)}}, Checks: []*labv1.Check{{Id: newID(t), Ph: proto.Float64(7.25)}}},
+			{Id: vat, Label: "vat", Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_VAT}, OpenToMembers: true,
+				Additions: []*labv1.Addition{{Id: newID(t), Material: "indigo", Role: labv1.AdditionRole_ADDITION_ROLE_DYE, Amount: grams(12)}}},
+		}}
+	submit.Trial.Readings[0].Id = wrongReading
+	_, err = ash.trials.SubmitTrial(ash.ctx, submit)
+	do(err)
+	_, err = ash.baths.AddToBath(ash.ctx, &labv1.AddToBathRequest{RequestId: newID(t), BathId: weld, Additions: []*labv1.Addition{{Id: newID(t), Material: "weld", Role: labv1.AdditionRole_ADDITION_ROLE_DYE,
+		Amount: grams(30), Corrects: &typesv1.Correction{EntryId: wrongWeld, Reason: "a nought forgotten"}}}})
+	do(err)
+	fibre := wool()
+	fibre.Finish = "superwash"
+	spectrum := labReading(t, half, nil)
+	spectrum.Raw = &typesv1.RawColour{Value: &typesv1.RawColour_Spectrum{Spectrum: &typesv1.Spectrum{StartNm: 400, StepNm: 20, Reflectance: []float64{.05, .051, .052, .06, .09, .2, .415, .6}}}}
+	right := labReading(t, half, nil)
+	right.Corrects = &typesv1.Correction{EntryId: wrongReading, Reason: "dirty tile"}
+	add := func(c *caller, r *labv1.AddEntriesRequest) {
+		t.Helper()
+		r.RequestId = newID(t)
+		_, err := c.trials.AddEntries(c.ctx, r)
+		do(err)
+	}
+	add(ash, &labv1.AddEntriesRequest{TrialId: s.trial,
+		Immersions: []*labv1.Immersion{{Id: newID(t), PieceId: half, BathId: vat, Position: 3, Dips: 3, Corrects: &typesv1.Correction{EntryId: wrongDip, Reason: "three dips"}}},
+		Looks:      []*labv1.Look{{Id: newID(t), Of: &labv1.Look_PieceId{PieceId: half}, Text: "-greener", Corrects: &typesv1.Correction{EntryId: wrongLook, Reason: "light"}}},
+		Readings:   []*labv1.Reading{right, spectrum},
+		PieceCorrections: []*labv1.PieceCorrection{{PieceId: hank, Mass: grams(14), Reason: "digits swapped"}, {PieceId: hank, Mass: grams(14.1), Label: proto.String("the hank"), Reason: "weighed again"},
+			{PieceId: hank, Fibre: fibre, Reason: "the band says so"}}})
+	// A second trial takes a strip from the hank; then the first splits the hank, after which nothing more can come from it.
+	_, err = ash.trials.SubmitTrial(ash.ctx, &labv1.SubmitTrialRequest{RequestId: newID(t), Trial: &labv1.Trial{Id: s.other, Title: "strips (invented)", State: labv1.TrialState_TRIAL_STATE_PLANNED,
+		Pieces: []*labv1.Piece{{Id: strip, Mass: grams(1), Origin: &labv1.PieceOrigin{ParentPieceId: hank, Kind: labv1.OriginKind_ORIGIN_KIND_TAKEN, AfterPosition: 1}}}}})
+	do(err)
+	s.posted = rest
+	add(ash, &labv1.AddEntriesRequest{TrialId: s.trial, Pieces: []*labv1.Piece{
+		{Id: newID(t), Mass: grams(3), Origin: &labv1.PieceOrigin{ParentPieceId: hank, Kind: labv1.OriginKind_ORIGIN_KIND_SPLIT, AfterPosition: 1}},
+		{Id: rest, Mass: grams(4), Origin: &labv1.PieceOrigin{ParentPieceId: hank, Kind: labv1.OriginKind_ORIGIN_KIND_SPLIT, AfterPosition: 1}}}})
+	// A part of that goes into the second trial: each of the two stands on the other.
+	add(ash, &labv1.AddEntriesRequest{TrialId: s.other, Pieces: []*labv1.Piece{{Id: newID(t), Mass: grams(1), Origin: &labv1.PieceOrigin{ParentPieceId: rest, Kind: labv1.OriginKind_ORIGIN_KIND_TAKEN}}}})
+	add(ash, &labv1.AddEntriesRequest{TrialId: s.trial, Pieces: []*labv1.Piece{{Id: newID(t), Mass: grams(0.5), Origin: &labv1.PieceOrigin{ParentPieceId: strip, Kind: labv1.OriginKind_ORIGIN_KIND_TAKEN}}}})
+	_, err = ash.trials.PostPiece(ash.ctx, &labv1.PostPieceRequest{RequestId: newID(t), PieceId: rest, ToMember: "birch"})
+	do(err)
+	add(birch, &labv1.AddEntriesRequest{TrialId: s.trial, Readings: []*labv1.Reading{labReading(t, rest, nil)}})
+	_, err = ash.trials.SetTrialState(ash.ctx, &labv1.SetTrialStateRequest{RequestId: newID(t), TrialId: s.trial, State: labv1.TrialState_TRIAL_STATE_FINISHED})
+	do(err)
+	// Deleted ones: a trial with a bath that nothing else stands on.
+	gone := newID(t)
+	answer, err := ash.trials.SubmitTrial(ash.ctx, &labv1.SubmitTrialRequest{RequestId: newID(t),
+		Trial: &labv1.Trial{Id: s.deleted, Title: "sent twice (invented)", State: labv1.TrialState_TRIAL_STATE_ABANDONED, AbandonedReason: "moths",
+			Pieces: []*labv1.Piece{{Id: newID(t), Fibre: wool(), Mass: &typesv1.Amount{Knowledge: typesv1.AmountKnowledge_AMOUNT_KNOWLEDGE_NOT_KNOWN, Note: "a handful"}}}},
+		Baths: []*labv1.Bath{{Id: gone, Label: "gone", ContentsNotStated: true}}})
+	do(err)
+	_, err = ash.trials.DeleteTrial(ash.ctx, &labv1.DeleteTrialRequest{RequestId: newID(t), TrialId: s.deleted, Etag: answer.GetTrial().GetEtag(), Reason: "sent twice"})
+	do(err)
+	_, err = ash.baths.DeleteBath(ash.ctx, &labv1.DeleteBathRequest{RequestId: newID(t), BathId: gone, Etag: answer.GetBaths()[0].GetEtag(), Reason: "sent twice"})
+	do(err)
+	// birch's own trial is shared, and not ash's to take along.
+	_, err = birch.trials.SubmitTrial(birch.ctx, &labv1.SubmitTrialRequest{RequestId: newID(t), Trial: &labv1.Trial{Id: newID(t), Title: "of birch alone (invented)",
+		Sharing: &typesv1.Sharing{Level: typesv1.SharingLevel_SHARING_LEVEL_COOPERATIVE}, Sessions: []*labv1.Session{{Id: newID(t)}}}})
+	do(err)
+	return s
+}
+
+// exported reads the JSON Lines of a folder by id, without what is each core's own.
+func exported(t *testing.T, folder, file string) map[string]map[string]any {
+	t.Helper()
+	f, err := os.Open(filepath.Join(folder, file))
+	require.NoError(t, err)
+	defer func() { _ = f.Close() }()
+	all := map[string]map[string]any{}
+	lines := bufio.NewScanner(f)
+	lines.Buffer(nil, 16<<20)
+	for lines.Scan() {
+		var one map[string]any
+		require.NoError(t, json.Unmarshal(lines.Bytes(), &one))
+		_, deleted := one["delete_time"]
+		coresOwn(one)
+		one["is deleted"] = deleted
+		all[one["id"].(string)] = one
+	}
+	require.NoError(t, lines.Err())
+	return all
+}
+
+// coresOwn takes out what the README says is the new core's: when it was recorded and by whom, versions, short codes.
+func coresOwn(v any) {
+	switch v := v.(type) {
+	case map[string]any:
+		for _, name := range []string{"create_time", "update_time", "delete_time", "record_time", "recorded_by", "revision", "etag", "code", "since", "warnings"} {
+			delete(v, name)
+		}
+		for _, x := range v {
+			coresOwn(x)
+		}
+	case []any:
+		for _, x := range v {
+			coresOwn(x)
+		}
+	}
+}
+
+func TestExportIsRestoredElsewhere(t *testing.T) {
+	here := newLab(t, "ash:member,coordinator", "birch")
+	here.start()
+	s := tell(t, here)
+	dir := t.TempDir()
+	first := filepath.Join(dir, "first")
+	here.does("ash", "export", first)
+	a := here.client("ash", "export", first)
+	assert.Equal(t, exitInvalid, a.code, "nothing is written over: %s", a.errors)
+	left, err := filepath.Glob(filepath.Join(dir, ".*"))
+	require.NoError(t, err)
+	assert.Empty(t, left, "nothing is left aside")
+
+	trials := exported(t, first, "trials.jsonl")
+	assert.Len(t, trials, 3, "own trials, the deleted one too, and none of others")
+	assert.Equal(t, true, trials[s.deleted]["is deleted"])
+	baths := exported(t, first, "baths.jsonl")
+	assert.Len(t, baths, 4)
+	assert.Equal(t, "birch", baths[s.foreign]["owner"])
+	for _, token := range here.tokens {
+		secret, err := os.ReadFile(token)
+		require.NoError(t, err)
+		require.NoError(t, filepath.WalkDir(first, func(path string, d os.DirEntry, err error) error {
+			if err != nil || d.IsDir() {
+				return err
+			}
+			text, err := os.ReadFile(path)
+			assert.NotContains(t, string(text), strings.TrimSpace(string(secret)), path)
+			return err
+		}))
+	}
+	// What the records said before, the tokens, and what ash did, with nothing of birch's.
+	count := func(file, text string) int {
+		raw, err := os.ReadFile(filepath.Join(first, file))
+		require.NoError(t, err)
+		n := 0
+		for _, line := range strings.Split(string(raw), "\n") {
+			if strings.Contains(line, text) {
+				n++
+			}
+		}
+		return n
+	}
+	var manifest struct {
+		Member string         `json:"member"`
+		Counts map[string]int `json:"counts"`
+	}
+	raw, err := os.ReadFile(filepath.Join(first, "manifest.json"))
+	require.NoError(t, err)
+	require.NoError(t, json.Unmarshal(raw, &manifest))
+	assert.Equal(t, "ash", manifest.Member)
+	assert.Equal(t, manifest.Counts["versions"], count("versions.jsonl", `{"version":`))
+	// The first trial was submitted, changed by its bath, added to, posted and finished; each is a version.
+	assert.Greater(t, count("versions.jsonl", `"trial":{"id":"`+s.trial), 6)
+	assert.Equal(t, 2, count("versions.jsonl", `"trial":{"id":"`+s.deleted), "submitted and deleted")
+	assert.Equal(t, 1, count("tokens.jsonl", `"member_id":"ash"`))
+	assert.Equal(t, manifest.Counts["audit"], count("audit.jsonl", `"actor":"ash"`))
+	assert.Positive(t, count("audit.jsonl", "TrialService/DeleteTrial"))
+
+	sheet, err := os.Open(filepath.Join(first, "csv", "readings.csv"))
+	require.NoError(t, err)
+	rows, err := csv.NewReader(sheet).ReadAll()
+	require.NoError(t, err)
+	require.NoError(t, sheet.Close())
+	require.Len(t, rows, 6, "five readings under a header")
+	text, err := os.ReadFile(filepath.Join(first, "csv", "readings.csv"))
+	require.NoError(t, err)
+	assert.Contains(t, string(text), ",48.125,-12.3,10,D65/10,", "figures are figures")
+	text, err = os.ReadFile(filepath.Join(first, "csv", "trials.csv"))
+	require.NoError(t, err)
+	assert.Contains(t, string(text), ",'=1+1 is no formula (invented),", "text is text")
+
+	there := newLab(t, "ash:member,coordinator", "cedar")
+	there.start()
+	a = there.client("ash", "export", "restore", first, "--dry-run", "--output", "json")
+	require.Zero(t, a.code, a.out+a.errors)
+	assert.Empty(t, exportedNow(t, there, "ash", dir)["trials.jsonl"], "a dry run writes nothing")
+	report := there.does("ash", "export", "restore", first, "--keep-sharing", "--output", "json")
+	assert.Contains(t, report, "was held by birch", "who isn't a member there")
+	second := exportedNow(t, there, "ash", dir)
+	foreign := ""
+	for id, b := range second["baths.jsonl"] {
+		if b["label"] == "birch's walnut pot (invented) (birch's)" {
+			foreign = id
+		}
+	}
+	require.NotEmpty(t, foreign, "another's bath came along as one's own")
+	for _, file := range []string{"trials.jsonl", "waters.jsonl", "experiments.jsonl", "baths.jsonl"} {
+		want := exported(t, first, file)
+		for id, record := range want {
+			raw, err := json.Marshal(record)
+			require.NoError(t, err)
+			text := strings.ReplaceAll(string(raw), s.foreign, foreign)
+			if file == "trials.jsonl" {
+				text = strings.ReplaceAll(text, `"holder":"birch"`, `"holder":"ash"`) // reported
+			}
+			if id == s.foreign {
+				id = foreign
+				text = strings.ReplaceAll(text, `"owner":"birch"`, `"owner":"ash"`)
+				text = strings.ReplaceAll(text, `pot (invented)"`, `pot (invented) (birch's)"`)
+			}
+			got, err := json.Marshal(second[file][id])
+			require.NoError(t, err)
+			assert.JSONEq(t, text, string(got), "%s of %s", id, file)
+		}
+		assert.Len(t, second[file], len(want), file)
+	}
+
+	// Twice is once.
+	var again struct {
+		Added     int `json:"added"`
+		Completed int `json:"completed"`
+		There     int `json:"there_already"`
+	}
+	require.NoError(t, json.Unmarshal([]byte(there.does("ash", "export", "restore", first, "--keep-sharing", "--output", "json")), &again))
+	assert.Zero(t, again.Added+again.Completed, "nothing new")
+	assert.Equal(t, 9, again.There, "three trials, four baths, a water source, an experiment")
+	assert.Equal(t, second, exportedNow(t, there, "ash", dir))
+	there.stop()
+	code, out := server(t, "verify", "--data", there.data)
+	assert.Zero(t, code, out)
+	here.stop()
+}
+
+// exportedNow exports into a folder of its own and reads it.
+func exportedNow(t *testing.T, l *lab, member, dir string) map[string]map[string]map[string]any {
+	t.Helper()
+	folder := filepath.Join(dir, newID(t))
+	l.does(member, "export", folder)
+	all := map[string]map[string]map[string]any{}
+	for _, file := range []string{"trials.jsonl", "waters.jsonl", "experiments.jsonl", "baths.jsonl"} {
+		all[file] = exported(t, folder, file)
+	}
+	return all
+}
+
+// Whoever restores without more is told what isn't as it was, and shares nothing by it.
+func TestRestoreSharesNothingByItself(t *testing.T) {
+	here := newLab(t, "ash:member,coordinator", "birch")
+	here.start()
+	s := tell(t, here)
+	folder := filepath.Join(t.TempDir(), "export")
+	here.does("ash", "export", folder)
+
+	// In the core that it came from, nothing is new, for nobody but its owner.
+	a := here.client("ash", "export", "restore", folder, "--output", "csv")
+	assert.Zero(t, a.code, a.out+a.errors)
+	assert.Contains(t, a.errors, "0 added, 0 completed, 8 there already, 0 left out, 0 differ, 0 refused")
+	a = here.client("birch", "export", "restore", folder)
+	assert.NotZero(t, a.code)
+	assert.Contains(t, a.out, "it is ash's here")
+	here.does("ash", "trial", "edit", s.trial, "--title", "another title")
+	a = here.client("ash", "export", "restore", folder)
+	assert.Equal(t, exitConflict, a.code, a.out)
+	assert.Contains(t, a.out, "says otherwise here: title")
+	assert.Contains(t, here.does("ash", "trial", "show", s.trial), "another title", "nothing is overwritten")
+	here.stop()
+
+	there := newLab(t, "cedar", "birch")
+	there.start()
+	a = there.client("cedar", "export", "restore", folder)
+	assert.Zero(t, a.code, a.out+a.errors)
+	assert.Contains(t, a.out, "only a coordinator can set an experiment")
+	assert.Contains(t, a.out, "a session counted towards experiment")
+	assert.Contains(t, a.out, "was held by birch; it is with you here")
+	birch := there.caller(t, "birch")
+	trials, err := birch.trials.ListTrials(birch.ctx, &labv1.ListTrialsRequest{})
+	require.NoError(t, err)
+	assert.Empty(t, trials.GetTrials())
+	baths, err := birch.baths.ListBaths(birch.ctx, &labv1.ListBathsRequest{})
+	require.NoError(t, err)
+	assert.Empty(t, baths.GetBaths())
+	water, err := birch.waters.GetWaterSource(birch.ctx, &labv1.GetWaterSourceRequest{WaterSourceId: s.water})
+	require.NoError(t, err)
+	assert.Empty(t, water.GetPlace(), "nor where the well is")
+
+	// A deleted trial that was brought back stays.
+	there.does("cedar", "trial", "undelete", s.deleted)
+	there.does("cedar", "export", "restore", folder)
+	there.does("cedar", "trial", "show", s.deleted)
+
+	// Where sharing is kept and the holder is a member, the piece goes to them.
+	known := newLab(t, "ash", "birch")
+	known.start()
+	known.does("ash", "export", "restore", folder, "--keep-sharing")
+	holder := known.caller(t, "birch")
+	piece, err := holder.trials.GetPiece(holder.ctx, &labv1.GetPieceRequest{Piece: s.posted})
+	require.NoError(t, err)
+	assert.Equal(t, "birch", piece.GetHolder())
+	assert.Contains(t, known.does("ash", "export", "restore", folder, "--keep-sharing"), "0 added, 0 completed")
+	known.stop()
+
+	// A changed table is told of, a changed record not restored from.
+	require.NoError(t, os.WriteFile(filepath.Join(folder, "csv", "looks.csv"), []byte("x"), 0o600))
+	a = there.client("cedar", "export", "restore", folder)
+	assert.Zero(t, a.code, a.errors)
+	assert.Contains(t, a.errors, "csv/looks.csv was changed")
+	require.NoError(t, flip(filepath.Join(folder, "trials.jsonl"), 10))
+	a = there.client("cedar", "export", "restore", folder)
+	assert.Equal(t, exitInvalid, a.code)
+	assert.Contains(t, a.errors, "trials.jsonl was changed since the export")
+	there.stop()
+	code, out := server(t, "verify", "--data", there.data)
+	assert.Zero(t, code, out)
+}
+
+// What stood on others' records comes in as far as it can be told; a later export completes what an earlier one brought.
+func TestRestoreOfWhatStoodOnOthers(t *testing.T) {
+	here := newLab(t, "ash", "birch")
+	here.start()
+	ash, birch := here.caller(t, "ash"), here.caller(t, "birch")
+	cone, pot, closed := newID(t), newID(t), newID(t)
+	_, err := birch.trials.SubmitTrial(birch.ctx, &labv1.SubmitTrialRequest{RequestId: newID(t),
+		Trial: &labv1.Trial{Id: newID(t), Title: "birch's cone (invented)", Pieces: []*labv1.Piece{{Id: cone, Fibre: wool(), Mass: grams(50)}},
+			Immersions: []*labv1.Immersion{{Id: newID(t), PieceId: cone, BathId: pot, Position: 1}}},
+		Baths: []*labv1.Bath{{Id: pot, Label: "alum", Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_MORDANT}}}})
+	require.NoError(t, err)
+	_, err = birch.trials.PostPiece(birch.ctx, &labv1.PostPieceRequest{RequestId: newID(t), PieceId: cone, ToMember: "ash"})
+	require.NoError(t, err)
+	// ash takes a part of it, and dyes that in a pot of birch's.
+	_, err = birch.baths.CreateBath(birch.ctx, &labv1.CreateBathRequest{RequestId: newID(t), Bath: &labv1.Bath{Id: closed, Label: "madder", OpenToMembers: true, Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}}})
+	require.NoError(t, err)
+	trial, part := newID(t), newID(t)
+	_, err = ash.trials.SubmitTrial(ash.ctx, &labv1.SubmitTrialRequest{RequestId: newID(t), Trial: &labv1.Trial{Id: trial, Title: "a part (invented)",
+		Pieces:     []*labv1.Piece{{Id: part, Mass: grams(5), Origin: &labv1.PieceOrigin{ParentPieceId: cone, Kind: labv1.OriginKind_ORIGIN_KIND_TAKEN, AfterPosition: 1}}},
+		Immersions: []*labv1.Immersion{{Id: newID(t), PieceId: part, BathId: closed, Position: 1}}}})
+	require.NoError(t, err)
+	// A deleted trial stood on a pot that birch deleted since: of that ash may only tell that there was a bath.
+	lost, gone := newID(t), newID(t)
+	pan, err := birch.baths.CreateBath(birch.ctx, &labv1.CreateBathRequest{RequestId: newID(t), Bath: &labv1.Bath{Id: lost, Label: "pan", OpenToMembers: true, Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}}})
+	require.NoError(t, err)
+	dipped := newID(t)
+	answer, err := ash.trials.SubmitTrial(ash.ctx, &labv1.SubmitTrialRequest{RequestId: newID(t), Trial: &labv1.Trial{Id: gone, Title: "given up (invented)",
+		Pieces: []*labv1.Piece{{Id: dipped, Fibre: wool(), Mass: grams(2)}}, Immersions: []*labv1.Immersion{{Id: newID(t), PieceId: dipped, BathId: lost, Position: 1}}}})
+	require.NoError(t, err)
+	_, err = ash.trials.DeleteTrial(ash.ctx, &labv1.DeleteTrialRequest{RequestId: newID(t), TrialId: gone, Etag: answer.GetTrial().GetEtag(), Reason: "moths"})
+	require.NoError(t, err)
+	_, err = birch.baths.DeleteBath(birch.ctx, &labv1.DeleteBathRequest{RequestId: newID(t), BathId: lost, Etag: pan.GetEtag(), Reason: "rusted through"})
+	require.NoError(t, err)
+	// An import whose update took a step back.
+	row := func(steps int) *labv1.ImportReadingsRequest {
+		baths := []*labv1.ImportBath{
+			{Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_MORDANT}, Additions: []*labv1.Addition{{Material: "alum", Role: labv1.AdditionRole_ADDITION_ROLE_MORDANT, Amount: grams(1)}}},
+			{Purposes: []labv1.BathPurpose{labv1.BathPurpose_BATH_PURPOSE_DYE}, Additions: []*labv1.Addition{{Material: "weld", Role: labv1.AdditionRole_ADDITION_ROLE_DYE, Amount: grams(1)}}},
+		}
+		reading := labReading(t, "", nil)
+		reading.Id = ""
+		return &labv1.ImportReadingsRequest{Source: "invented list", Update: true, Rows: []*labv1.ImportRow{{RowNumber: 1, RowKey: "a", Fibre: wool(), Baths: baths[:steps], Reading: reading}}}
+	}
+	for _, steps := range []int{2, 1} {
+		answer, err := ash.imports.ImportReadings(ash.ctx, row(steps))
+		require.NoError(t, err)
+		require.NotContains(t, []labv1.ImportOutcome{labv1.ImportOutcome_IMPORT_OUTCOME_REFUSED, labv1.ImportOutcome_IMPORT_OUTCOME_CONFLICT}, answer.GetResults()[0].GetOutcome(), answer)
+	}
+	dir := t.TempDir()
+	early := filepath.Join(dir, "early")
+	told := here.client("ash", "export", early)
+	require.Zero(t, told.code, told.errors)
+	assert.Contains(t, told.errors, "not in it, since you may not read it: bath "+lost)
+
+	there := newLab(t, "ash", "birch")
+	there.start()
+	report := there.does("ash", "export", "restore", early)
+	assert.Contains(t, report, "it comes in whole, its history not stated")
+	assert.Contains(t, report, "took back are left out")
+	assert.Contains(t, report, "it was birch's")
+	assert.Contains(t, report, "what was in it is not stated")
+	lostTrial, err := there.caller(t, "ash").trials.GetTrial(there.caller(t, "ash").ctx, &labv1.GetTrialRequest{TrialId: gone})
+	require.NoError(t, err)
+	assert.NotNil(t, lostTrial.GetDeleteTime())
+	assert.True(t, lostTrial.GetPieces()[0].GetRoute().GetNotStated())
+	now := there.caller(t, "ash")
+	piece, err := now.trials.GetPiece(now.ctx, &labv1.GetPieceRequest{Piece: part})
+	require.NoError(t, err)
+	assert.Nil(t, piece.GetOrigin())
+	assert.True(t, piece.GetRoute().GetNotStated())
+	assert.Equal(t, "wool", piece.GetFibre().GetComposition()[0].GetFibre())
+	list, err := now.trials.ListTrials(now.ctx, &labv1.ListTrialsRequest{})
+	require.NoError(t, err)
+	require.Len(t, list.GetTrials(), 2)
+	for _, one := range list.GetTrials() {
+		if one.GetId() == trial {
+			continue
+		}
+		imported, err := now.trials.GetTrial(now.ctx, &labv1.GetTrialRequest{TrialId: one.GetId()})
+		require.NoError(t, err)
+		was, err := ash.trials.GetTrial(ash.ctx, &labv1.GetTrialRequest{TrialId: one.GetId()})
+		require.NoError(t, err)
+		assert.Equal(t, was.GetPieces()[0].GetRoute().GetText(), imported.GetPieces()[0].GetRoute().GetText(), "what was taken back doesn't come back")
+	}
+
+	_, err = ash.trials.AddEntries(ash.ctx, &labv1.AddEntriesRequest{RequestId: newID(t), TrialId: trial, Readings: []*labv1.Reading{labReading(t, part, nil)},
+		Pieces: []*labv1.Piece{{Id: newID(t), Label: "later", Fibre: wool(), Mass: grams(2)}}, PieceCorrections: []*labv1.PieceCorrection{{PieceId: part, Mass: grams(4.9), Reason: "weighed again"}}})
+	require.NoError(t, err)
+	late := filepath.Join(dir, "late")
+	here.does("ash", "export", late)
+	a := there.client("ash", "export", "restore", late, "--dry-run")
+	assert.Contains(t, a.errors+a.out, "it would be: 0 added, 1 completed")
+	report = there.does("ash", "export", "restore", late)
+	assert.Contains(t, report, "0 added, 1 completed")
+	whole, err := now.trials.GetTrial(now.ctx, &labv1.GetTrialRequest{TrialId: trial})
+	require.NoError(t, err)
+	assert.Len(t, whole.GetPieces(), 2)
+	assert.Len(t, whole.GetReadings(), 1)
+	assert.InDelta(t, 4.9, whole.GetPieces()[0].GetMass().GetValue(), 1e-9)
+	assert.Contains(t, there.does("ash", "export", "restore", late), "0 added, 0 completed")
+	there.stop()
+	code, out := server(t, "verify", "--data", there.data)
+	assert.Zero(t, code, out)
+	here.stop()
+}
+
+// The invented cooperative, member by member, into an empty core: all of it is taken, routes come out as they were, and the records are sound.
+func TestDemoMembersMoveHouse(t *testing.T) {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	defer cancel()
+	data := t.TempDir()
+	out, err := demo(ctx, data, "--once").CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	here := &lab{t: t, data: data, runtime: shortDir(t), tokens: map[string]string{}}
+	tokens, err := filepath.Glob(filepath.Join(data, "demo-tokens", "*.token"))
+	require.NoError(t, err)
+	names := []string{"clover"} // who set the experiments, so that the others' sessions find them
+	var members []string
+	for _, file := range tokens {
+		name := strings.TrimSuffix(filepath.Base(file), ".token")
+		here.tokens[name] = file
+		members = append(members, name+":member,coordinator")
+		if name != "clover" {
+			names = append(names, name)
+		}
+	}
+	require.Len(t, names, 5)
+	here.start()
+	there := newLab(t, members...)
+	there.start()
+	routes := func(trial map[string]any) map[string]any {
+		all := map[string]any{}
+		pieces, _ := trial["pieces"].([]any)
+		for _, p := range pieces {
+			piece := p.(map[string]any)
+			route, _ := piece["route"].(map[string]any)
+			all[piece["id"].(string)] = route["text"]
+		}
+		return all
+	}
+	pieces := 0
+	for _, name := range names {
+		folder := filepath.Join(t.TempDir(), "export")
+		here.does(name, "export", folder)
+		a := there.client(name, "export", "restore", folder, "--keep-sharing", "--output", "csv")
+		require.Zero(t, a.code, a.out+a.errors)
+		want, got := exported(t, folder, "trials.jsonl"), exportedNow(t, there, name, t.TempDir())["trials.jsonl"]
+		require.Len(t, got, len(want))
+		for id, trial := range want {
+			assert.Equal(t, routes(trial), routes(got[id]), id)
+			pieces += len(routes(trial))
+		}
+		a = there.client(name, "export", "restore", folder, "--keep-sharing")
+		assert.Contains(t, a.out, "0 added, 0 completed", a.errors)
+	}
+	assert.Greater(t, pieces, 100)
+	t.Logf("%d pieces of %d members", pieces, len(members))
+	here.stop()
+	there.stop()
+	code, text := server(t, "verify", "--data", there.data)
+	assert.Zero(t, code, text)
+}
