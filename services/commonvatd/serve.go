@@ -20,6 +20,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/api"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/config"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
 	"github.com/commonvat/commonvat/services/internal/telemetry"
 )
@@ -184,6 +185,10 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 func openModules(config *config.Config, told *telemetry.Telemetry, log *slog.Logger) (*catalog.Catalog, error) {
 	settings := catalog.Config{
 		StoreDir: modulesPath(config.Data), RuntimeDir: config.RuntimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
+		Contracts: pipeline.Contracts(),
+		SelfTest: func(ctx context.Context, module catalog.Module, conn grpc.ClientConnInterface) error {
+			return pipeline.SelfTest(ctx, identityOf(module), conn)
+		},
 	}
 	if told.Metrics() != nil {
 		settings.Meter = func(module catalog.Module) catalog.CallMeter {

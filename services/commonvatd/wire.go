@@ -51,7 +51,8 @@ func (s moduleSource) Acquire(kind string) (pipeline.Handle, error) {
 type moduleHandle struct{ *catalog.Handle }
 
 // Identity implements pipeline.Handle.
-func (h moduleHandle) Identity() *typesv1.ModuleIdentity {
-	module := h.Module()
+func (h moduleHandle) Identity() *typesv1.ModuleIdentity { return identityOf(h.Module()) }
+
+func identityOf(module catalog.Module) *typesv1.ModuleIdentity {
 	return &typesv1.ModuleIdentity{Name: module.Name, Version: module.Version, Digest: module.Digest, Kind: module.Kind}
 }

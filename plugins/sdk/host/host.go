@@ -187,6 +187,9 @@ func (p *Process) Conn() *grpc.ClientConn { return p.conn }
 // PID is the module's process id.
 func (p *Process) PID() int { return p.run.processID() }
 
+// MemoryBytes is the resident memory of the process, without that of its children; 0 where the system doesn't tell.
+func (p *Process) MemoryBytes() int64 { return residentBytes(p.PID()) }
+
 // Exited is closed when the process has ended, whatever the reason.
 func (p *Process) Exited() <-chan struct{} { return p.run.exited }
 

@@ -2,6 +2,8 @@ package host
 
 import (
 	"errors"
+	"fmt"
+	"os"
 	"syscall"
 
 	"golang.org/x/sys/unix"
@@ -21,4 +23,17 @@ func awaitExit(pid int) bool {
 			return err == nil
 		}
 	}
+}
+
+// residentBytes is the resident memory of a process, 0 where it can't be told (proc(5), /proc/pid/statm).
+func residentBytes(pid int) int64 {
+	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/statm", pid))
+	if err != nil {
+		return 0
+	}
+	var size, resident int64
+	if _, err := fmt.Sscan(string(text), &size, &resident); err != nil {
+		return 0
+	}
+	return resident * int64(os.Getpagesize())
 }

@@ -49,10 +49,24 @@ type Config struct {
 	DrainTimeout   time.Duration // 10 s for calls that are under way when a module is closed
 	StopGrace      time.Duration // 3 s for a module to end by itself
 
+	// MaxConcurrent calls to one module at once, 64; MaxWaiting more wait for their turn, 1024; the rest is refused.
+	MaxConcurrent, MaxWaiting int
+	// MaxMemory of one module's process, in bytes of resident memory, 2 GiB: above it the process is ended. It is looked at with
+	// each health check, so a module may pass it for a moment.
+	MaxMemory int64
+	// MaxWrong answers that can't be answers, 3 in one process, end it.
+	MaxWrong int
+
 	BackoffFirst time.Duration // 500 ms, doubled with every end in the window, with jitter
 	BackoffMax   time.Duration // 30 s
 	CrashLimit   int           // 5 ends within CrashWindow lead to quarantine
 	CrashWindow  time.Duration // 10 min
+
+	// Contracts that the core speaks, by kind, as protobuf package names. A module that serves none of its kind's is refused. Nil: not
+	// looked at.
+	Contracts map[string][]string
+	// SelfTest asks a module that has started something small, and judges the answer; an error refuses the module. May be nil.
+	SelfTest func(context.Context, Module, grpc.ClientConnInterface) error
 
 	// Logger takes what modules log and what happens to them. Default: discard.
 	Logger *slog.Logger
@@ -83,6 +97,12 @@ func (c *Config) setDefaults() {
 	duration(&c.HealthTimeout, 2*time.Second)
 	count(&c.HealthFailures, 2)
 	count(&c.MaxOverruns, 3)
+	count(&c.MaxConcurrent, 64)
+	count(&c.MaxWaiting, 1024)
+	count(&c.MaxWrong, 3)
+	if c.MaxMemory <= 0 {
+		c.MaxMemory = 2 << 30
+	}
 	duration(&c.DrainTimeout, 10*time.Second)
 	duration(&c.StopGrace, host.DefaultStopGrace)
 	duration(&c.BackoffFirst, 500*time.Millisecond)
@@ -120,21 +140,27 @@ type Status struct {
 	Since       time.Time                    // of State
 	Reason      string                       // why it isn't running; the last reason while it is running again
 	Restarts    int                          // starts after the first
+	Wrong       int                          // answers that couldn't be answers
 	PID         int                          // 0 unless running
 	Description *describev1.DescribeResponse // nil before it first ran; must not be changed
 }
 
 // Catalog is the set of active modules.
 type Catalog struct {
-	cfg   Config
-	dir   *instanceDir
-	slots []*slot
+	cfg Config
+	dir *instanceDir
 
-	end  context.CancelFunc // tells every supervisor to close its module
-	cut  context.CancelFunc // tells them to stop waiting for calls
-	cutC context.Context
-	wg   sync.WaitGroup
-	once sync.Once
+	mu     sync.RWMutex
+	slots  []*slot // replaced whole, never changed
+	closed bool
+
+	swaps sync.Mutex         // one change of the active modules at a time
+	ctx   context.Context    // ends with end
+	end   context.CancelFunc // tells every supervisor to close its module
+	cut   context.CancelFunc // tells them to stop waiting for calls
+	cutC  context.Context
+	wg    sync.WaitGroup
+	once  sync.Once
 }
 
 // Open starts supervising and returns before any module has started. What is wrong with a module shows in its Status; an
@@ -170,14 +196,14 @@ func Open(cfg Config) (*Catalog, error) {
 	}
 	ctx, end := context.WithCancel(context.Background())
 	cutC, cut := context.WithCancel(context.Background())
-	c := &Catalog{cfg: cfg, dir: dir, end: end, cut: cut, cutC: cutC}
+	c := &Catalog{cfg: cfg, dir: dir, ctx: ctx, end: end, cut: cut, cutC: cutC}
 	for _, kind := range sdk.Kinds() {
 		for i, ref := range active[kind] {
 			c.slots = append(c.slots, newSlot(c, kind, ref, i == 0))
 		}
 	}
 	for _, s := range c.slots {
-		c.wg.Go(func() { s.run(ctx) })
+		c.wg.Go(func() { s.run(nil) })
 	}
 	return c, nil
 }
@@ -196,20 +222,42 @@ func everything(cfg Config) map[string][]string {
 }
 
 // Acquire holds a module for calls: the default one of a kind, or one by name or digest. It never waits. Errors are
-// ErrNoModule and *ErrModuleDown.
+// ErrNoModule and *ErrModuleDown. While a module is replaced, each caller gets the one or the other.
 func (c *Catalog) Acquire(ref string) (*Handle, error) {
-	for _, s := range c.slots {
+	for {
+		s := c.find(ref)
+		if s == nil {
+			return nil, fmt.Errorf("%w: %.80q", ErrNoModule, ref)
+		}
+		h, err := s.acquire()
+		if err == nil || !s.left.Load() {
+			return h, err
+		}
+		// It left its place between our look and our grasp; whoever took it stands there by now.
+	}
+}
+
+// all is the active modules of this moment.
+func (c *Catalog) all() []*slot {
+	c.mu.RLock()
+	defer c.mu.RUnlock()
+	return c.slots
+}
+
+func (c *Catalog) find(ref string) *slot {
+	for _, s := range c.all() {
 		if s.answersTo(ref) {
-			return s.acquire()
+			return s
 		}
 	}
-	return nil, fmt.Errorf("%w: %.80q", ErrNoModule, ref)
+	return nil
 }
 
 // Status tells about every active module, by kind, defaults first.
 func (c *Catalog) Status() []Status {
-	list := make([]Status, len(c.slots))
-	for i, s := range c.slots {
+	slots := c.all()
+	list := make([]Status, len(slots))
+	for i, s := range slots {
 		list[i] = s.status()
 	}
 	return list
@@ -218,7 +266,7 @@ func (c *Catalog) Status() []Status {
 // Ready waits until every active module has come to run or to be refused, or ctx ends. It returns ctx's error or nil; what
 // became of each module is in Status.
 func (c *Catalog) Ready(ctx context.Context) error {
-	for _, s := range c.slots {
+	for _, s := range c.all() {
 		select {
 		case <-s.settled:
 		case <-ctx.Done():
@@ -231,10 +279,8 @@ func (c *Catalog) Ready(ctx context.Context) error {
 // Revive takes a module, named as for Acquire, out of quarantine and forgets its ends. It is an operator's act. Errors are
 // ErrNoModule, and one for a module that isn't quarantined.
 func (c *Catalog) Revive(ref string) error {
-	for _, s := range c.slots {
-		if s.answersTo(ref) {
-			return s.reviveNow()
-		}
+	if s := c.find(ref); s != nil {
+		return s.reviveNow()
 	}
 	return fmt.Errorf("%w: %.80q", ErrNoModule, ref)
 }
@@ -244,6 +290,9 @@ func (c *Catalog) Revive(ref string) error {
 func (c *Catalog) Close(ctx context.Context) {
 	c.once.Do(func() {
 		defer context.AfterFunc(ctx, c.cut)()
+		c.mu.Lock()
+		c.closed = true // nothing is added to wg any more
+		c.mu.Unlock()
 		c.end()
 		c.wg.Wait()
 		c.cut()

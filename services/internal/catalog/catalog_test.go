@@ -32,11 +32,12 @@ const hostEnv = "COMMONVAT_CATALOG_TEST_HOST"
 
 func TestMain(m *testing.M) {
 	plugintest.Main(map[string]func(){
-		"echo":     func() { sdk.Serve(echo.Module("echo", "1.0.0", sdk.KindPalette, behave)) },
-		"second":   func() { sdk.Serve(echo.Module("second", "1.0.0", sdk.KindPalette, behave)) },
-		"early":    func() { fmt.Fprintln(os.Stderr, "no spectral table here"); os.Exit(3) },
-		"impostor": func() { sdk.Serve(echo.Module("somebody-else", "1.0.0", sdk.KindPalette, behave)) },
-		"bare":     serveBare,
+		"echo":      func() { sdk.Serve(echo.Module("echo", "1.0.0", sdk.KindPalette, behave)) },
+		"second":    func() { sdk.Serve(echo.Module("second", "1.0.0", sdk.KindPalette, behave)) },
+		"early":     func() { fmt.Fprintln(os.Stderr, "no spectral table here"); os.Exit(3) },
+		"impostor":  func() { sdk.Serve(echo.Module("somebody-else", "1.0.0", sdk.KindPalette, behave)) },
+		"bare":      serveBare,
+		"versioned": serveVersioned,
 	})
 	if dirs := os.Getenv(hostEnv); dirs != "" {
 		runHost(dirs)

@@ -3,6 +3,7 @@ package catalog
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"slices"
 	"sync"
@@ -28,13 +29,20 @@ type instance struct {
 	maxOverruns int64
 	meter       CallMeter // or nil
 
+	maxWrong   int64
+	turns      chan struct{} // as many as calls may run at once
+	maxWaiting int64
+	waiting    atomic.Int64
+
 	overruns atomic.Int64  // calls in a row that ran into callTimeout
 	suspect  chan struct{} // asks the supervisor for a health check now
 
-	mu      sync.Mutex
-	handles int
-	retired bool
-	idle    chan struct{} // closed when retired and without handles
+	mu        sync.Mutex
+	wrong     int64
+	lastWrong string
+	handles   int
+	retired   bool
+	idle      chan struct{} // closed when retired and without handles
 }
 
 func (i *instance) acquire() bool {
@@ -86,6 +94,61 @@ func (i *instance) finished(ours bool) {
 
 func (i *instance) overrunTooOften() bool { return i.overruns.Load() >= i.maxOverruns }
 
+// blamed notes an answer that couldn't be one.
+func (i *instance) blamed(reason string) {
+	i.mu.Lock()
+	i.wrong++
+	i.lastWrong = reason
+	i.mu.Unlock()
+	select {
+	case i.suspect <- struct{}{}:
+	default:
+	}
+}
+
+func (i *instance) wrongAnswers() int {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	return int(i.wrong)
+}
+
+// wrongTooOften says why the process must end, or nothing.
+func (i *instance) wrongTooOften() string {
+	i.mu.Lock()
+	defer i.mu.Unlock()
+	if i.wrong < i.maxWrong {
+		return ""
+	}
+	return fmt.Sprintf("%d answers that can't be answers, the last: %.300s", i.wrong, i.lastWrong)
+}
+
+// turn waits until the call may run and returns what ends it. A caller that gives up while it waits is no fault of the module.
+func (i *instance) turn(ctx context.Context) (done func(), err error) {
+	free := func() { <-i.turns }
+	select {
+	case i.turns <- struct{}{}:
+		return free, nil
+	default:
+	}
+	if n := i.waiting.Add(1); n > i.maxWaiting {
+		i.waiting.Add(-1)
+		return nil, named(i.module.Name, status.Errorf(codes.ResourceExhausted, "%d calls run and %d wait: try again later", cap(i.turns), i.maxWaiting))
+	}
+	defer i.waiting.Add(-1)
+	limit := time.NewTimer(i.callTimeout)
+	defer limit.Stop()
+	select {
+	case i.turns <- struct{}{}:
+		return free, nil
+	case <-ctx.Done():
+		return nil, named(i.module.Name, status.FromContextError(ctx.Err()).Err())
+	case <-limit.C:
+		return nil, named(i.module.Name, status.Errorf(codes.ResourceExhausted, "waited %s for its turn: try again later", i.callTimeout))
+	case <-i.proc.Exited():
+		return nil, named(i.module.Name, status.Error(codes.Unavailable, "it ended before the call began"))
+	}
+}
+
 // Handle is one caller's hold on a running module. It is a grpc.ClientConnInterface, so generated clients take it as their
 // connection. Every call through it has a deadline, and every error names the module and keeps its code and details. A
 // module that ends during a call answers Unavailable. Handles are cheap: acquire one per question, release it after.
@@ -105,22 +168,36 @@ func (h *Handle) Description() *describev1.DescribeResponse { return h.inst.desc
 // Release gives the module back. Only the first call counts.
 func (h *Handle) Release() { h.once.Do(h.inst.release) }
 
+// Blame tells that an answer couldn't be an answer. Too many of those end the process.
+func (h *Handle) Blame(reason string) { h.inst.blamed(reason) }
+
 // Invoke is part of grpc.ClientConnInterface.
 func (h *Handle) Invoke(ctx context.Context, method string, args, reply any, opts ...grpc.CallOption) error {
+	done, err := h.inst.turn(ctx)
+	if err != nil {
+		return err
+	}
+	defer done()
 	limited, cancel := context.WithTimeout(ctx, h.inst.callTimeout)
 	defer cancel()
 	if h.inst.meter == nil {
 		return h.finish(ctx, limited, h.inst.proc.Conn().Invoke(limited, method, args, reply, opts...))
 	}
 	ended := h.measure(ctx, limited, method)
-	err := h.inst.proc.Conn().Invoke(limited, method, args, reply, opts...)
+	err = h.inst.proc.Conn().Invoke(limited, method, args, reply, opts...)
 	ended(err)
 	return h.finish(ctx, limited, err)
 }
 
 // NewStream is part of grpc.ClientConnInterface. The deadline holds for the stream as a whole.
 func (h *Handle) NewStream(ctx context.Context, desc *grpc.StreamDesc, method string, opts ...grpc.CallOption) (grpc.ClientStream, error) {
+	done, err := h.inst.turn(ctx)
+	if err != nil {
+		return nil, err
+	}
 	limited, cancel := context.WithTimeout(ctx, h.inst.callTimeout)
+	// The end of the limited context is the end of the turn: a stream ends with it, whatever its caller does.
+	context.AfterFunc(limited, done)
 	if h.inst.meter != nil {
 		opts = append(slices.Clip(opts), grpc.OnFinish(h.measure(ctx, limited, method)))
 	}

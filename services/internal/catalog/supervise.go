@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/commonvat/commonvat/plugins/sdk/host"
@@ -17,7 +18,10 @@ type slot struct {
 	cat       *Catalog
 	kind      string
 	ref       string // digest or name by which it was activated
-	isDefault bool
+	isDefault atomic.Bool
+	ctx       context.Context // ends with leave, and with the catalog
+	leave     context.CancelFunc
+	left      atomic.Bool // set before leave: it has no place in the catalog any more
 	revive    chan struct{}
 	settled   chan struct{} // closed when its first start has ended, one way or the other
 
@@ -28,6 +32,7 @@ type slot struct {
 	since       time.Time
 	reason      string
 	starts      int
+	wrong       int       // of processes that ended
 	live        *instance // not nil exactly while running
 
 	ends []time.Time // recent ends; only the supervising goroutine uses it
@@ -35,10 +40,12 @@ type slot struct {
 
 func newSlot(c *Catalog, kind, ref string, isDefault bool) *slot {
 	s := &slot{
-		cat: c, kind: kind, ref: ref, isDefault: isDefault,
+		cat: c, kind: kind, ref: ref,
 		revive: make(chan struct{}, 1), settled: make(chan struct{}),
 		module: Module{Name: ref, Kind: kind}, state: StateStarting, since: time.Now(),
 	}
+	s.ctx, s.leave = context.WithCancel(c.ctx)
+	s.isDefault.Store(isDefault)
 	// Known before the first start if it can be, so that it answers to its name at once.
 	if in, err := s.resolve(); err == nil {
 		s.module = in.Module
@@ -48,7 +55,7 @@ func newSlot(c *Catalog, kind, ref string, isDefault bool) *slot {
 
 func (s *slot) answersTo(ref string) bool {
 	if ref == s.kind {
-		return s.isDefault
+		return s.isDefault.Load()
 	}
 	if ref == s.ref {
 		return true
@@ -75,10 +82,11 @@ func (s *slot) status() Status {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	st := Status{
-		Module: s.module, Default: s.isDefault, State: s.state, Since: s.since, Reason: s.reason,
-		Restarts: max(0, s.starts-1), Description: s.description,
+		Module: s.module, Default: s.isDefault.Load(), State: s.state, Since: s.since, Reason: s.reason,
+		Restarts: max(0, s.starts-1), Wrong: s.wrong, Description: s.description,
 	}
 	if s.live != nil {
+		st.Wrong += s.live.wrongAnswers()
 		st.PID = s.live.proc.PID()
 	}
 	return st
@@ -100,6 +108,9 @@ func (s *slot) reviveNow() error {
 // to changes the state. Only the supervising goroutine calls it. A running module keeps the reason of its last end.
 func (s *slot) to(state State, reason string, live *instance) {
 	s.mu.Lock()
+	if s.live != nil && live != s.live {
+		s.wrong += s.live.wrongAnswers()
+	}
 	s.state, s.since, s.live = state, time.Now(), live
 	if reason != "" {
 		s.reason = reason
@@ -153,12 +164,17 @@ func (s *slot) resolve() (Installed, error) {
 	return Installed{}, errors.Join(fmt.Errorf("no module %q of kind %s is installed", s.ref, s.kind), err)
 }
 
-// run is the life of the module; see the package comment.
-func (s *slot) run(ctx context.Context) {
+// run is the life of the module; see the package comment. inst is its process where it was started already.
+func (s *slot) run(inst *instance) {
+	ctx := s.ctx
+	defer s.leave()
 	defer func() { s.to(StateStopped, "", nil) }()
-	for ctx.Err() == nil {
-		s.to(StateStarting, "", nil)
-		inst, err := s.start(ctx)
+	for ; ctx.Err() == nil || inst != nil; inst = nil {
+		var err error
+		if inst == nil {
+			s.to(StateStarting, "", nil)
+			inst, err = s.start(ctx)
+		}
 		if err != nil {
 			if ctx.Err() != nil {
 				return
@@ -175,7 +191,9 @@ func (s *slot) run(ctx context.Context) {
 			}
 			continue
 		}
-		s.to(StateRunning, "", inst)
+		if s.status().State != StateRunning {
+			s.to(StateRunning, "", inst)
+		}
 		why, frozen := s.watch(ctx, inst)
 		if ctx.Err() != nil && why == "" {
 			s.drain(inst)
@@ -198,7 +216,7 @@ func (s *slot) run(ctx context.Context) {
 func (s *slot) start(ctx context.Context) (*instance, error) {
 	in, err := s.resolve()
 	if err != nil {
-		return nil, err
+		return nil, at(StepVerify, err)
 	}
 	s.mu.Lock()
 	s.module = in.Module
@@ -212,8 +230,11 @@ func (s *slot) start(ctx context.Context) (*instance, error) {
 		hc.DialOptions = cfg.DialOptions(in.Module)
 	}
 	proc, err := host.Start(ctx, hc)
-	if err != nil {
-		return nil, err
+	switch {
+	case errors.Is(err, host.ErrChecksum):
+		return nil, at(StepVerify, err)
+	case err != nil:
+		return nil, at(StepStart, err)
 	}
 	describeCtx, cancel := context.WithTimeout(ctx, cfg.StartTimeout)
 	defer cancel()
@@ -222,8 +243,18 @@ func (s *slot) start(ctx context.Context) (*instance, error) {
 		err = fmt.Errorf("module calls itself %s %s of kind %s, but %s %s of kind %s was installed",
 			d.GetName(), d.GetVersion(), d.GetKind(), in.Name, in.Version, in.Kind)
 	}
+	if err = at(StepDescribe, err); err == nil {
+		err = at(StepContract, contractFault(in.Kind, cfg.Contracts[in.Kind], d.GetContracts()))
+	}
+	if err == nil && cfg.SelfTest != nil {
+		err = at(StepSelfTest, cfg.SelfTest(describeCtx, in.Module, proc.Conn()))
+	}
 	if err != nil {
 		proc.Stop(cfg.StopGrace)
+		var fault *StartFault
+		if errors.As(err, &fault) {
+			fault.StderrTail = proc.StderrTail()
+		}
 		return nil, err
 	}
 	var meter CallMeter
@@ -233,7 +264,8 @@ func (s *slot) start(ctx context.Context) (*instance, error) {
 	return &instance{
 		meter: meter,
 		proc:  proc, module: in.Module, description: d,
-		callTimeout: cfg.callTimeout(in.Kind), maxOverruns: int64(cfg.MaxOverruns),
+		callTimeout: cfg.callTimeout(in.Kind), maxOverruns: int64(cfg.MaxOverruns), maxWrong: int64(cfg.MaxWrong),
+		turns: make(chan struct{}, cfg.MaxConcurrent), maxWaiting: int64(cfg.MaxWaiting),
 		suspect: make(chan struct{}, 1), idle: make(chan struct{}),
 	}, nil
 }
@@ -262,7 +294,13 @@ func (s *slot) watch(ctx context.Context, inst *instance) (why string, frozen bo
 			if inst.overrunTooOften() {
 				return fmt.Sprintf("%d calls in a row took longer than %s", cfg.MaxOverruns, inst.callTimeout), true
 			}
+			if why := inst.wrongTooOften(); why != "" {
+				return why, false
+			}
 		case <-tick.C:
+			if held := inst.proc.MemoryBytes(); held > cfg.MaxMemory {
+				return fmt.Sprintf("it holds %d MiB of memory, and %d are allowed", held>>20, cfg.MaxMemory>>20), true
+			}
 		}
 		err := healthy(ctx, inst.proc, cfg.HealthTimeout)
 		switch {
@@ -298,7 +336,11 @@ func healthy(ctx context.Context, p *host.Process, limit time.Duration) error {
 func (s *slot) drain(inst *instance) {
 	s.mu.Lock()
 	s.live = nil
+	s.wrong += inst.wrongAnswers()
 	s.state, s.reason = StateStopped, "the core is closing"
+	if s.left.Load() {
+		s.reason = "another took its place"
+	}
 	s.mu.Unlock()
 	limit := time.NewTimer(s.cat.cfg.DrainTimeout)
 	defer limit.Stop()

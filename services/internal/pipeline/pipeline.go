@@ -72,6 +72,8 @@ type Handle interface {
 	Identity() *typesv1.ModuleIdentity
 	// Release gives it back. It is called once.
 	Release()
+	// Blame tells that it answered what can't be an answer.
+	Blame(reason string)
 }
 
 // Modules finds the module that answers for a kind.
@@ -112,8 +114,9 @@ func (p *Pipeline) acquire(kind string) (*hold, error) {
 
 func (h *hold) identity() *typesv1.ModuleIdentity { return h.handle.Identity() }
 
-// blame refuses an answer.
+// blame refuses an answer, and tells whoever keeps the module.
 func (h *hold) blame(format string, args ...any) *ModuleError {
+	h.handle.Blame(fmt.Sprintf(format, args...))
 	return &ModuleError{Kind: h.kind, Module: h.name, Class: ErrModuleAnswer, Reason: fmt.Sprintf(format, args...)}
 }
 
@@ -134,6 +137,7 @@ func (h *hold) failed(ctx context.Context, err error) error {
 		e.Class, e.Reason = ErrModuleRefused, st.Message()
 	default:
 		e.Reason = st.Code().String() + ": " + st.Message()
+		h.handle.Blame(e.Reason)
 	}
 	return e
 }

@@ -83,6 +83,7 @@ func TestWrongColoursAreBlamed(t *testing.T) {
 			defer reader.Close()
 			_, err = reader.Compute(t.Context(), d65, labs(3))
 			blamed(t, err, "test-reading", name)
+			assert.Positive(t, modules.Blamed(), "whoever keeps the module is told")
 		})
 	}
 }

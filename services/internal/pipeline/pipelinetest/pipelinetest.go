@@ -46,6 +46,7 @@ type Modules struct {
 	widths          []Received
 	orders          []Received
 	held            int
+	blamed          int
 }
 
 // Received is what a stream brought.
@@ -113,6 +114,13 @@ func (h *handle) Identity() *typesv1.ModuleIdentity {
 	return &typesv1.ModuleIdentity{Name: "test-" + h.kind, Version: "1.0.0", Digest: strings.Repeat("0", 60) + h.kind[:4], Kind: h.kind}
 }
 
+// Blame implements pipeline.Handle.
+func (h *handle) Blame(string) {
+	h.m.mu.Lock()
+	defer h.m.mu.Unlock()
+	h.m.blamed++
+}
+
 func (h *handle) Release() {
 	h.m.mu.Lock()
 	defer h.m.mu.Unlock()
@@ -128,6 +136,13 @@ func (m *Modules) Acquire(kind string) (pipeline.Handle, error) {
 	}
 	m.held++
 	return &handle{m.conn, m, kind}, nil
+}
+
+// Blamed is how often an answer was refused.
+func (m *Modules) Blamed() int {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return m.blamed
 }
 
 // SetDown takes a module away, or brings it back.

@@ -1,0 +1,69 @@
+package pipeline
+
+import (
+	"context"
+
+	"google.golang.org/grpc"
+
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// Contracts are those that are spoken here, by kind of module.
+func Contracts() map[string][]string {
+	return map[string][]string{
+		KindReading:    {"commonvat.module.reading.v1"},
+		KindDifference: {"commonvat.module.difference.v1"},
+		KindPalette:    {"commonvat.module.palette.v1"},
+		KindCompare:    {"commonvat.module.compare.v1"},
+	}
+}
+
+// SelfTest asks a module that is about to serve one small question of its kind, and checks the answer as any other. What it asks is the same each time.
+// Errors: *ModuleError; ctx.Err().
+func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, conn grpc.ClientConnInterface) error {
+	p := New(one{candidate{conn, identity}})
+	condition := trial.ColourCondition{Illuminant: trial.IlluminantD65, Observer: trial.Observer10}
+	blue, green := trial.Lab{L: 40, A: -5, B: -30}, trial.Lab{L: 55, A: -25, B: 30}
+	switch identity.GetKind() {
+	case KindReading:
+		r, err := p.OpenReading()
+		if err != nil {
+			return err
+		}
+		defer r.Close()
+		_, err = r.Compute(ctx, condition, []trial.RawColour{{Lab: &blue, LabCondition: condition}})
+		return err
+	case KindDifference:
+		_, err := p.ComputeDifference(ctx, condition, "ciede2000", blue, green)
+		return err
+	case KindPalette:
+		_, _, err := p.MeasureWidths(ctx, WidthsQuestion{
+			Condition: condition, Labels: Labels{Groups: []string{"a", "b"}, Blocks: []string{""}, Strata: []string{""}, Cells: []string{"x", "y"}}, ThresholdDE00: 5,
+			Rows: []Row{{ReadingID: "1", Lab: blue}, {ReadingID: "2", Cell: 1, Lab: green}, {ReadingID: "3", Group: 1, Lab: green}},
+		})
+		return err
+	case KindCompare:
+		_, _, err := p.CompareOrders(ctx, OrdersQuestion{
+			Condition: condition, Labels: Labels{Groups: []string{"a", "b"}, Blocks: []string{""}, Strata: []string{""}, Cells: []string{"x", "y"}}, ThresholdDE00: 5,
+			Rows: []Row{{ReadingID: "1", Lab: blue}, {ReadingID: "2", Cell: 1, Lab: green}, {ReadingID: "3", Group: 1, Lab: green}},
+		})
+		return err
+	}
+	return nil // a kind that isn't called here
+}
+
+// one gives the same module for whatever is asked.
+type one struct{ handle Handle }
+
+func (o one) Acquire(string) (Handle, error) { return o.handle, nil }
+
+// candidate is a module that isn't in the catalog yet.
+type candidate struct {
+	grpc.ClientConnInterface
+	identity *typesv1.ModuleIdentity
+}
+
+func (c candidate) Identity() *typesv1.ModuleIdentity { return c.identity }
+func (candidate) Release()                            {}
+func (candidate) Blame(string)                        {}
