@@ -33,7 +33,8 @@ const (
 // PoolService answers pooled questions.
 type PoolServiceClient interface {
 	// AskPalette answers "how wide is the palette of each ...?". A verdict with p is given only for an experiment
-	// at its closing size; anything else is exploratory: estimates, no p. Errors: INVALID_ARGUMENT; UNAVAILABLE
+	// at its closing size; anything else is exploratory: estimates, no p. Errors: INVALID_ARGUMENT, also for a question about
+	// more than 100,000 pieces, which a filter can make smaller (reason QUESTION_TOO_LARGE); UNAVAILABLE
 	// while the pool catches up (it says how far) or when a module that is needed is down (it is named).
 	AskPalette(ctx context.Context, in *AskPaletteRequest, opts ...grpc.CallOption) (*AskPaletteResponse, error)
 	// ComparePieces gives the difference between two pieces that the caller may read.
@@ -88,7 +89,8 @@ func (c *poolServiceClient) GetPoolStatus(ctx context.Context, in *GetPoolStatus
 // PoolService answers pooled questions.
 type PoolServiceServer interface {
 	// AskPalette answers "how wide is the palette of each ...?". A verdict with p is given only for an experiment
-	// at its closing size; anything else is exploratory: estimates, no p. Errors: INVALID_ARGUMENT; UNAVAILABLE
+	// at its closing size; anything else is exploratory: estimates, no p. Errors: INVALID_ARGUMENT, also for a question about
+	// more than 100,000 pieces, which a filter can make smaller (reason QUESTION_TOO_LARGE); UNAVAILABLE
 	// while the pool catches up (it says how far) or when a module that is needed is down (it is named).
 	AskPalette(context.Context, *AskPaletteRequest) (*AskPaletteResponse, error)
 	// ComparePieces gives the difference between two pieces that the caller may read.
