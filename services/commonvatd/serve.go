@@ -21,6 +21,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/config"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
+	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
 	"github.com/commonvat/commonvat/services/internal/telemetry"
 )
@@ -112,7 +113,11 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 	}
 	ends = append(ends, records.Close)
 
-	modules, err := openModules(config, told, log) //nolint:contextcheck // modules end by Close, after the last call
+	chosen, err := chosenModules(ctx, records)
+	if err != nil {
+		return err
+	}
+	modules, err := openModules(config, chosen, told, log) //nolint:contextcheck // modules end by Close, after the last call
 	if err != nil {
 		return err
 	}
@@ -142,7 +147,7 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 		return err
 	}
 	server, err := api.New(api.Config{
-		Registry: registry, Store: records, Modules: modules, Register: more, Log: log, Options: told.ServerOptions(public), Meter: told.Metrics(),
+		Registry: registry, Store: records, Modules: modules, ModuleFolder: modulesPath(config.Data), Register: more, Log: log, Options: told.ServerOptions(public), Meter: told.Metrics(),
 		TLS: certificate, Reflection: config.Reflection && !public, StopGrace: config.StopGrace, Limits: memberLimits(config),
 	})
 	if err != nil {
@@ -182,9 +187,25 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 	}
 }
 
-func openModules(config *config.Config, told *telemetry.Telemetry, log *slog.Logger) (*catalog.Catalog, error) {
+// chosenModules reads which builds were chosen while the core ran.
+func chosenModules(ctx context.Context, records store.ModuleChoices) (chosen []catalog.Chosen, err error) {
+	choices, err := records.ModuleChoices(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, c := range choices {
+		chosen = append(chosen, catalog.Chosen{Name: c.Name, Kind: c.Kind, Digest: c.Digest, Default: c.Default, Retired: c.Retired})
+	}
+	return chosen, nil
+}
+
+func openModules(config *config.Config, chosen []catalog.Chosen, told *telemetry.Telemetry, log *slog.Logger) (*catalog.Catalog, error) {
+	active, err := catalog.ActiveWith(modulesPath(config.Data), chosen)
+	if err != nil {
+		log.Error("module store has damaged entries", "error", err)
+	}
 	settings := catalog.Config{
-		StoreDir: modulesPath(config.Data), RuntimeDir: config.RuntimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
+		StoreDir: modulesPath(config.Data), Active: active, RuntimeDir: config.RuntimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
 		Contracts: pipeline.Contracts(),
 		SelfTest: func(ctx context.Context, module catalog.Module, conn grpc.ClientConnInterface) error {
 			return pipeline.SelfTest(ctx, identityOf(module), conn)

@@ -23,13 +23,14 @@ import (
 	"github.com/commonvat/commonvat/services/e2e/crash/process"
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/api"
+	"github.com/commonvat/commonvat/services/internal/api/catalogv1"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
 )
 
 // noModules is a catalog of which nothing is installed.
-type noModules struct{}
+type noModules struct{ catalogv1.Modules }
 
 func (noModules) Status() []catalog.Status { return nil }
 

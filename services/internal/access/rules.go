@@ -21,6 +21,8 @@ var (
 	anyMember    = Rule{AnyMember: true}
 	stewards     = Rule{Roles: []Role{Steward}}
 	coordinators = Rule{Roles: []Role{Coordinator}}
+	catalogers   = Rule{Roles: []Role{Researcher, Coordinator, Steward}}
+	choosers     = Rule{Roles: []Role{Researcher, Coordinator}}
 )
 
 // Rules is the table of who may call what, by full registered name. A method that
@@ -74,7 +76,15 @@ var Rules = map[string]Rule{
 	"/commonvat.pool.v1.PoolService/ComparePieces": anyMember,
 	"/commonvat.pool.v1.PoolService/GetPoolStatus": anyMember,
 
-	"/commonvat.catalog.v1.CatalogService/ListModules": {Roles: []Role{Researcher, Coordinator, Steward}},
+	"/commonvat.catalog.v1.CatalogService/ListModules":    catalogers,
+	"/commonvat.catalog.v1.CatalogService/ListBuilds":     catalogers,
+	"/commonvat.catalog.v1.CatalogService/GetBuildReport": catalogers,
+	// What touches a kind's default is the coordinators'; the handlers see to it.
+	"/commonvat.catalog.v1.CatalogService/ActivateModule":   choosers,
+	"/commonvat.catalog.v1.CatalogService/RetireModule":     choosers,
+	"/commonvat.catalog.v1.CatalogService/RollBackModule":   choosers,
+	"/commonvat.catalog.v1.CatalogService/SetDefaultModule": coordinators,
+	"/commonvat.catalog.v1.CatalogService/LiftQuarantine":   stewards,
 
 	"/commonvat.access.v1.AccessService/GetCurrentMember": anyMember,
 	"/commonvat.access.v1.AccessService/ListMembers":      anyMember,

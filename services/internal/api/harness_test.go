@@ -82,6 +82,14 @@ type noModules struct{}
 
 func (noModules) Status() []catalog.Status { return nil }
 
+func (noModules) Activate(context.Context, string, func() error) error { return catalog.ErrNoModule }
+
+func (noModules) SetDefault(string) error { return catalog.ErrNoModule }
+
+func (noModules) Retire(string) error { return catalog.ErrNoModule }
+
+func (noModules) Revive(string) error { return catalog.ErrNoModule }
+
 func (noModules) Acquire(string) (pipeline.Handle, error) { return nil, catalog.ErrNoModule }
 
 type option func(*api.Config)

@@ -79,6 +79,8 @@ type Config struct {
 	Registry *access.Registry
 	Store    store.Engine
 	Modules  catalogv1.Modules
+	// ModuleFolder is the store of installed modules, which is only read.
+	ModuleFolder string
 	// Register adds services, such as the pool. Each must have rules in the table of package access.
 	Register []func(grpc.ServiceRegistrar)
 	// Meter may be nil: nothing is counted.
@@ -179,7 +181,7 @@ func New(config Config) (_ *Server, err error) {
 	}
 	lab.Register(s.grpc)
 	accessv1.New(accessv1.Config{Registry: config.Registry, Audit: config.Store}).Register(s.grpc)
-	catalogv1.New(catalogv1.Config{Modules: config.Modules}).Register(s.grpc)
+	catalogv1.New(catalogv1.Config{Modules: config.Modules, Folder: config.ModuleFolder, Choices: config.Store, Log: config.Log, Clock: config.Now}).Register(s.grpc)
 	for _, register := range config.Register {
 		register(s.grpc)
 	}

@@ -59,8 +59,11 @@ var ErrClosed = errors.New("the core is closing")
 // self-test, beside whatever serves now. Then calls go to it, all from one moment on; calls under way at the module whose place it takes end where
 // they began, within DrainTimeout. When any step fails the module that served goes on serving, and the error is a *StartFault.
 //
+// commit, which may be nil, is called once the build has passed every step and before calls move: when it fails, they don't. What it kept stands for
+// the next start of the core, should this one end in between.
+//
 // A build takes the place of the active one of its name, or a new place beside the others of its kind, as their default if there are none.
-func (c *Catalog) Activate(ctx context.Context, digest string) error {
+func (c *Catalog) Activate(ctx context.Context, digest string, commit func() error) error {
 	c.swaps.Lock()
 	defer c.swaps.Unlock()
 	in, err := lookUp(c.cfg.StoreDir, digest)
@@ -76,6 +79,13 @@ func (c *Catalog) Activate(ctx context.Context, digest string) error {
 	if err != nil {
 		next.leave()
 		return err
+	}
+	if commit != nil {
+		if err := commit(); err != nil {
+			next.leave()
+			inst.proc.Stop(c.cfg.StopGrace)
+			return err
+		}
 	}
 	next.to(StateRunning, "", inst)
 

@@ -126,7 +126,7 @@ func TestSwapsUnderLoad(t *testing.T) {
 		})
 	}
 	for n := range swaps {
-		require.NoError(t, c.Activate(t.Context(), digests[(n+1)%2]))
+		require.NoError(t, c.Activate(t.Context(), digests[(n+1)%2], nil))
 		assert.Equal(t, digests[(n+1)%2], c.Status()[0].Digest)
 		assert.True(t, c.Status()[0].Default, "the default stays the default")
 	}
@@ -146,7 +146,7 @@ func TestCallsEndWhereTheyBegan(t *testing.T) {
 	c, digests := swapping(t, []string{"1.0.0", "2.0.0"})
 	h, err := c.Acquire("versioned")
 	require.NoError(t, err)
-	require.NoError(t, c.Activate(t.Context(), digests[1]))
+	require.NoError(t, c.Activate(t.Context(), digests[1], nil))
 	out, err := echo.Call(t.Context(), h, []byte("version"))
 	require.NoError(t, err)
 	assert.Equal(t, "1.0.0", string(out))
@@ -176,12 +176,17 @@ func TestActivationThatFails(t *testing.T) {
 	})
 	strict.Store(true)
 	var fault *catalog.StartFault
-	require.ErrorAs(t, c.Activate(t.Context(), digests[1]), &fault)
+	require.ErrorAs(t, c.Activate(t.Context(), digests[1], nil), &fault)
 	assert.Equal(t, catalog.StepSelfTest, fault.Step)
 	assert.ErrorIs(t, fault, refuse)
 	assert.Contains(t, fault.StderrTail, "this is 2.0.0")
 	strict.Store(false)
-	require.ErrorAs(t, c.Activate(t.Context(), digests[1][:63]+"0"), &fault)
+	kept := errors.New("the disk is full")
+	require.ErrorIs(t, c.Activate(t.Context(), digests[1], func() error { return kept }), kept)
+	out, err := call(t, c, "versioned", "version")
+	require.NoError(t, err)
+	assert.Equal(t, "1.0.0", out, "what could not be kept is not done")
+	require.ErrorAs(t, c.Activate(t.Context(), digests[1][:63]+"0", nil), &fault)
 	assert.Equal(t, catalog.StepVerify, fault.Step)
 
 	store := ""
@@ -189,7 +194,7 @@ func TestActivationThatFails(t *testing.T) {
 	for name, step := range map[string]catalog.Step{"impostor": catalog.StepDescribe, "early": catalog.StepStart} {
 		digest, err := catalog.Install(store, folder(t, name))
 		require.NoError(t, err)
-		require.ErrorAs(t, d.Activate(t.Context(), digest), &fault, name)
+		require.ErrorAs(t, d.Activate(t.Context(), digest, nil), &fault, name)
 		assert.Equal(t, step, fault.Step, name)
 	}
 	digest, err := catalog.Install(store, folder(t, "second"))
@@ -205,7 +210,7 @@ func TestActivationThatFails(t *testing.T) {
 			require.NoError(t, errors.Join(err, f.Close()))
 		}
 	}
-	require.ErrorAs(t, d.Activate(t.Context(), digest), &fault)
+	require.ErrorAs(t, d.Activate(t.Context(), digest, nil), &fault)
 	assert.Equal(t, catalog.StepVerify, fault.Step, "bytes that changed since")
 	_, err = call(t, d, sdk.KindPalette, "still here")
 	require.NoError(t, err)
@@ -240,7 +245,7 @@ func TestRetireAndDefaults(t *testing.T) {
 	require.ErrorIs(t, err, catalog.ErrNoModule)
 	require.ErrorIs(t, c.Retire("versioned"), catalog.ErrNoModule)
 	require.ErrorIs(t, c.SetDefault("versioned"), catalog.ErrNoModule)
-	require.NoError(t, c.Activate(t.Context(), digests[1]))
+	require.NoError(t, c.Activate(t.Context(), digests[1], nil))
 	out, err = call(t, c, sdk.KindPalette, "version")
 	require.NoError(t, err)
 	assert.Equal(t, "2.0.0", out)

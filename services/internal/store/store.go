@@ -37,6 +37,7 @@ type Engine interface {
 	History
 	AuditTrail
 	MemberStore
+	ModuleChoices
 	// Close lets the changes that wait become durable, refuses later ones with ErrUnavailable, and lets go of the files.
 	Close() error
 }
@@ -263,6 +264,28 @@ type AuditTrail interface {
 	AuditEntries(ctx context.Context, query AuditQuery) ([]AuditRow, error)
 	// AuditHead reads the last entry; the zero row for an empty trail.
 	AuditHead(ctx context.Context) (AuditRow, error)
+}
+
+// ModuleChoice is which build of a module answers for its name.
+type ModuleChoice struct {
+	Name, Kind string
+	// Digest of the build that serves, and that of the one before it; "" when there was none.
+	Digest, Previous string
+	// Retired: none serves.
+	Retired bool
+	// Default: it answers for its kind. At most one of a kind; never with Retired.
+	Default bool
+	At      time.Time
+	By      trial.MemberID
+}
+
+// ModuleChoices keeps what was chosen of modules; names that nobody chose for have none.
+type ModuleChoices interface {
+	// ModuleChoices reads all, by name.
+	ModuleChoices(ctx context.Context) ([]ModuleChoice, error)
+	// ChooseModule keeps a choice in place of the name's former one, with its entry in the audit trail. A default takes that place from whichever module of
+	// the kind had it. At and By are taken from the choice and the actor. act says what was done, for the audit trail.
+	ChooseModule(ctx context.Context, by Actor, choice ModuleChoice, act, reason string) error
 }
 
 // Feed is the change feed.

@@ -43,7 +43,7 @@ func init() {
 			"/commonvat.lab.v1.ExperimentService/":  "GetExperiment ListExperiments",
 			"/commonvat.lab.v1.HistoryService/":     "ListVersions GetVersion",
 			"/commonvat.pool.v1.PoolService/":       "GetPoolStatus",
-			"/commonvat.catalog.v1.CatalogService/": "ListModules",
+			"/commonvat.catalog.v1.CatalogService/": "ListModules ListBuilds GetBuildReport",
 			"/commonvat.access.v1.AccessService/":   "GetCurrentMember ListMembers ListTokens",
 		},
 		Write: {
@@ -62,6 +62,8 @@ func init() {
 		Steward: {
 			"/commonvat.access.v1.AccessService/": "CreateMember IssueToken RevokeToken",
 			"/commonvat.access.v1.AuditService/":  "ListAuditEntries",
+			// Each may start a process.
+			"/commonvat.catalog.v1.CatalogService/": "ActivateModule SetDefaultModule RetireModule RollBackModule LiftQuarantine",
 		},
 		Exempt: {"/grpc.health.v1.Health/": "Check List Watch"},
 	} {

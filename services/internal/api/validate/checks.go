@@ -59,6 +59,9 @@ var (
 	memberID  = regexp.MustCompile(`^[a-z][a-z0-9-]{1,31}$`)
 	pieceCode = regexp.MustCompile(`^[0-9A-Za-z-]{1,20}$`)
 	tokenID   = regexp.MustCompile(`^[a-z2-7]{16}$`)
+	// Of modules, as the catalog has them.
+	moduleDigest = regexp.MustCompile(`^[0-9a-f]{64}$`)
+	moduleNames  = regexp.MustCompile(`^[a-z][a-z0-9]{0,39}$|^[a-z](?:-?[a-z0-9]){1,39}$`)
 )
 
 // validUUID reports whether value has the form of RFC 9562, section 4, in lower case, and isn't the nil UUID. It stands for an

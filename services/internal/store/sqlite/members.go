@@ -16,11 +16,16 @@ import (
 // direct runs a change of what isn't a record through the writer, so that it has the file to itself. It is audited
 // when apply names what it changed.
 func (s *Store) direct(ctx context.Context, by store.Actor, at time.Time, apply func(*writer) (subject string, err error)) error {
+	return s.directFor(ctx, by, at, "", apply)
+}
+
+// directFor is direct with a reason for the audit trail.
+func (s *Store) directFor(ctx context.Context, by store.Actor, at time.Time, reason string, apply func(*writer) (subject string, err error)) error {
 	if err := checkActor(by); err != nil {
 		return err
 	}
 	_, err := s.submit(ctx, &job{
-		ctx: ctx, answer: make(chan answer, 1), request: store.ChangeRequest{Actor: by, Now: at},
+		ctx: ctx, answer: make(chan answer, 1), request: store.ChangeRequest{Actor: by, Now: at, Reason: reason},
 		apply: func(c *change) ([]byte, error) {
 			return nil, c.writing(func() error {
 				subject, err := apply(c.writer)

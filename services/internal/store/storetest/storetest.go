@@ -72,6 +72,7 @@ func Run(t *testing.T, open Opener) {
 		{"deleted records", deletedRecords},
 		{"members and tokens", membersAndTokens},
 		{"tokens' last use", lastUse},
+		{"choices of modules", moduleChoices},
 
 		{"order of lists", orderOfLists},
 		{"case is folded beyond ASCII", caseFolding},

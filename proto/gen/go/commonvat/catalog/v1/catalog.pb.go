@@ -87,6 +87,60 @@ func (ModuleState) EnumDescriptor() ([]byte, []int) {
 	return file_commonvat_catalog_v1_catalog_proto_rawDescGZIP(), []int{0}
 }
 
+// ReportStanding is what the conformance suite found.
+type ReportStanding int32
+
+const (
+	ReportStanding_REPORT_STANDING_UNSPECIFIED ReportStanding = 0
+	// The build was installed without being tried; it can't be activated.
+	ReportStanding_REPORT_STANDING_NONE   ReportStanding = 1
+	ReportStanding_REPORT_STANDING_PASSED ReportStanding = 2
+	ReportStanding_REPORT_STANDING_FAILED ReportStanding = 3
+)
+
+// Enum value maps for ReportStanding.
+var (
+	ReportStanding_name = map[int32]string{
+		0: "REPORT_STANDING_UNSPECIFIED",
+		1: "REPORT_STANDING_NONE",
+		2: "REPORT_STANDING_PASSED",
+		3: "REPORT_STANDING_FAILED",
+	}
+	ReportStanding_value = map[string]int32{
+		"REPORT_STANDING_UNSPECIFIED": 0,
+		"REPORT_STANDING_NONE":        1,
+		"REPORT_STANDING_PASSED":      2,
+		"REPORT_STANDING_FAILED":      3,
+	}
+)
+
+func (x ReportStanding) Enum() *ReportStanding {
+	p := new(ReportStanding)
+	*p = x
+	return p
+}
+
+func (x ReportStanding) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ReportStanding) Descriptor() protoreflect.EnumDescriptor {
+	return file_commonvat_catalog_v1_catalog_proto_enumTypes[1].Descriptor()
+}
+
+func (ReportStanding) Type() protoreflect.EnumType {
+	return &file_commonvat_catalog_v1_catalog_proto_enumTypes[1]
+}
+
+func (x ReportStanding) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ReportStanding.Descriptor instead.
+func (ReportStanding) EnumDescriptor() ([]byte, []int) {
+	return file_commonvat_catalog_v1_catalog_proto_rawDescGZIP(), []int{1}
+}
+
 // ModuleStatus is one module.
 type ModuleStatus struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
@@ -100,7 +154,9 @@ type ModuleStatus struct {
 	Reason string                 `protobuf:"bytes,5,opt,name=reason,proto3" json:"reason,omitempty"`
 	Since  *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=since,proto3" json:"since,omitempty"`
 	// What it says of itself.
-	Summary       string `protobuf:"bytes,7,opt,name=summary,proto3" json:"summary,omitempty"`
+	Summary string `protobuf:"bytes,7,opt,name=summary,proto3" json:"summary,omitempty"`
+	// Answers of its processes that couldn't be answers.
+	WrongAnswers  int32 `protobuf:"varint,8,opt,name=wrong_answers,json=wrongAnswers,proto3" json:"wrong_answers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -184,6 +240,13 @@ func (x *ModuleStatus) GetSummary() string {
 	return ""
 }
 
+func (x *ModuleStatus) GetWrongAnswers() int32 {
+	if x != nil {
+		return x.WrongAnswers
+	}
+	return 0
+}
+
 type ListModulesRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -264,11 +327,575 @@ func (x *ListModulesResponse) GetModules() []*ModuleStatus {
 	return nil
 }
 
+// Build is an installed build of a module.
+type Build struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Module *v1.ModuleIdentity     `protobuf:"bytes,1,opt,name=module,proto3" json:"module,omitempty"`
+	// True when it serves.
+	Active        bool           `protobuf:"varint,2,opt,name=active,proto3" json:"active,omitempty"`
+	DefaultOfKind bool           `protobuf:"varint,3,opt,name=default_of_kind,json=defaultOfKind,proto3" json:"default_of_kind,omitempty"`
+	Report        ReportStanding `protobuf:"varint,4,opt,name=report,proto3,enum=commonvat.catalog.v1.ReportStanding" json:"report,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Build) Reset() {
+	*x = Build{}
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Build) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Build) ProtoMessage() {}
+
+func (x *Build) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Build.ProtoReflect.Descriptor instead.
+func (*Build) Descriptor() ([]byte, []int) {
+	return file_commonvat_catalog_v1_catalog_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *Build) GetModule() *v1.ModuleIdentity {
+	if x != nil {
+		return x.Module
+	}
+	return nil
+}
+
+func (x *Build) GetActive() bool {
+	if x != nil {
+		return x.Active
+	}
+	return false
+}
+
+func (x *Build) GetDefaultOfKind() bool {
+	if x != nil {
+		return x.DefaultOfKind
+	}
+	return false
+}
+
+func (x *Build) GetReport() ReportStanding {
+	if x != nil {
+		return x.Report
+	}
+	return ReportStanding_REPORT_STANDING_UNSPECIFIED
+}
+
+type ListBuildsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListBuildsRequest) Reset() {
+	*x = ListBuildsRequest{}
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListBuildsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListBuildsRequest) ProtoMessage() {}
+
+func (x *ListBuildsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListBuildsRequest.ProtoReflect.Descriptor instead.
+func (*ListBuildsRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_catalog_v1_catalog_proto_rawDescGZIP(), []int{4}
+}
+
+type ListBuildsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By kind, name and version, newest first.
+	Builds        []*Build `protobuf:"bytes,1,rep,name=builds,proto3" json:"builds,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListBuildsResponse) Reset() {
+	*x = ListBuildsResponse{}
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListBuildsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListBuildsResponse) ProtoMessage() {}
+
+func (x *ListBuildsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListBuildsResponse.ProtoReflect.Descriptor instead.
+func (*ListBuildsResponse) Descriptor() ([]byte, []int) {
+	return file_commonvat_catalog_v1_catalog_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ListBuildsResponse) GetBuilds() []*Build {
+	if x != nil {
+		return x.Builds
+	}
+	return nil
+}
+
+type GetBuildReportRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. 64 hexadecimal digits.
+	Digest        string `protobuf:"bytes,1,opt,name=digest,proto3" json:"digest,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBuildReportRequest) Reset() {
+	*x = GetBuildReportRequest{}
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBuildReportRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBuildReportRequest) ProtoMessage() {}
+
+func (x *GetBuildReportRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBuildReportRequest.ProtoReflect.Descriptor instead.
+func (*GetBuildReportRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_catalog_v1_catalog_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *GetBuildReportRequest) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
+}
+
+type GetBuildReportResponse struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Standing ReportStanding         `protobuf:"varint,1,opt,name=standing,proto3,enum=commonvat.catalog.v1.ReportStanding" json:"standing,omitempty"`
+	// The report as JSON; empty with NONE.
+	ReportJson    string `protobuf:"bytes,2,opt,name=report_json,json=reportJson,proto3" json:"report_json,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetBuildReportResponse) Reset() {
+	*x = GetBuildReportResponse{}
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetBuildReportResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetBuildReportResponse) ProtoMessage() {}
+
+func (x *GetBuildReportResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetBuildReportResponse.ProtoReflect.Descriptor instead.
+func (*GetBuildReportResponse) Descriptor() ([]byte, []int) {
+	return file_commonvat_catalog_v1_catalog_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *GetBuildReportResponse) GetStanding() ReportStanding {
+	if x != nil {
+		return x.Standing
+	}
+	return ReportStanding_REPORT_STANDING_UNSPECIFIED
+}
+
+func (x *GetBuildReportResponse) GetReportJson() string {
+	if x != nil {
+		return x.ReportJson
+	}
+	return ""
+}
+
+type ActivateModuleRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. 64 hexadecimal digits.
+	Digest string `protobuf:"bytes,1,opt,name=digest,proto3" json:"digest,omitempty"`
+	// True to make it answer for its kind too.
+	MakeDefault bool `protobuf:"varint,2,opt,name=make_default,json=makeDefault,proto3" json:"make_default,omitempty"`
+	// For the audit trail; at most 500 characters.
+	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ActivateModuleRequest) Reset() {
+	*x = ActivateModuleRequest{}
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ActivateModuleRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ActivateModuleRequest) ProtoMessage() {}
+
+func (x *ActivateModuleRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ActivateModuleRequest.ProtoReflect.Descriptor instead.
+func (*ActivateModuleRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_catalog_v1_catalog_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ActivateModuleRequest) GetDigest() string {
+	if x != nil {
+		return x.Digest
+	}
+	return ""
+}
+
+func (x *ActivateModuleRequest) GetMakeDefault() bool {
+	if x != nil {
+		return x.MakeDefault
+	}
+	return false
+}
+
+func (x *ActivateModuleRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+type SetDefaultModuleRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. Name of an active module.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// For the audit trail; at most 500 characters.
+	Reason        string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetDefaultModuleRequest) Reset() {
+	*x = SetDefaultModuleRequest{}
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetDefaultModuleRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetDefaultModuleRequest) ProtoMessage() {}
+
+func (x *SetDefaultModuleRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetDefaultModuleRequest.ProtoReflect.Descriptor instead.
+func (*SetDefaultModuleRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_catalog_v1_catalog_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *SetDefaultModuleRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *SetDefaultModuleRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+type RetireModuleRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. Name of an active module.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// For the audit trail; at most 500 characters.
+	Reason        string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RetireModuleRequest) Reset() {
+	*x = RetireModuleRequest{}
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RetireModuleRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RetireModuleRequest) ProtoMessage() {}
+
+func (x *RetireModuleRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RetireModuleRequest.ProtoReflect.Descriptor instead.
+func (*RetireModuleRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_catalog_v1_catalog_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *RetireModuleRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RetireModuleRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+type RetireModuleResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RetireModuleResponse) Reset() {
+	*x = RetireModuleResponse{}
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RetireModuleResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RetireModuleResponse) ProtoMessage() {}
+
+func (x *RetireModuleResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RetireModuleResponse.ProtoReflect.Descriptor instead.
+func (*RetireModuleResponse) Descriptor() ([]byte, []int) {
+	return file_commonvat_catalog_v1_catalog_proto_rawDescGZIP(), []int{11}
+}
+
+type RollBackModuleRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. Name of a module.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// For the audit trail; at most 500 characters.
+	Reason        string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RollBackModuleRequest) Reset() {
+	*x = RollBackModuleRequest{}
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RollBackModuleRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RollBackModuleRequest) ProtoMessage() {}
+
+func (x *RollBackModuleRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RollBackModuleRequest.ProtoReflect.Descriptor instead.
+func (*RollBackModuleRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_catalog_v1_catalog_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *RollBackModuleRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RollBackModuleRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+type LiftQuarantineRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. Name of a module.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// For the audit trail; at most 500 characters.
+	Reason        string `protobuf:"bytes,2,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LiftQuarantineRequest) Reset() {
+	*x = LiftQuarantineRequest{}
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LiftQuarantineRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LiftQuarantineRequest) ProtoMessage() {}
+
+func (x *LiftQuarantineRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_catalog_v1_catalog_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LiftQuarantineRequest.ProtoReflect.Descriptor instead.
+func (*LiftQuarantineRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_catalog_v1_catalog_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *LiftQuarantineRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *LiftQuarantineRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
 var File_commonvat_catalog_v1_catalog_proto protoreflect.FileDescriptor
 
 const file_commonvat_catalog_v1_catalog_proto_rawDesc = "" +
 	"\n" +
-	"\"commonvat/catalog/v1/catalog.proto\x12\x14commonvat.catalog.v1\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xab\x02\n" +
+	"\"commonvat/catalog/v1/catalog.proto\x12\x14commonvat.catalog.v1\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd0\x02\n" +
 	"\fModuleStatus\x12:\n" +
 	"\x06module\x18\x01 \x01(\v2\".commonvat.types.v1.ModuleIdentityR\x06module\x127\n" +
 	"\x05state\x18\x02 \x01(\x0e2!.commonvat.catalog.v1.ModuleStateR\x05state\x12&\n" +
@@ -276,19 +903,64 @@ const file_commonvat_catalog_v1_catalog_proto_rawDesc = "" +
 	"\brestarts\x18\x04 \x01(\x05R\brestarts\x12\x16\n" +
 	"\x06reason\x18\x05 \x01(\tR\x06reason\x120\n" +
 	"\x05since\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x05since\x12\x18\n" +
-	"\asummary\x18\a \x01(\tR\asummary\"\x14\n" +
+	"\asummary\x18\a \x01(\tR\asummary\x12#\n" +
+	"\rwrong_answers\x18\b \x01(\x05R\fwrongAnswers\"\x14\n" +
 	"\x12ListModulesRequest\"S\n" +
 	"\x13ListModulesResponse\x12<\n" +
-	"\amodules\x18\x01 \x03(\v2\".commonvat.catalog.v1.ModuleStatusR\amodules*\xb2\x01\n" +
+	"\amodules\x18\x01 \x03(\v2\".commonvat.catalog.v1.ModuleStatusR\amodules\"\xc1\x01\n" +
+	"\x05Build\x12:\n" +
+	"\x06module\x18\x01 \x01(\v2\".commonvat.types.v1.ModuleIdentityR\x06module\x12\x16\n" +
+	"\x06active\x18\x02 \x01(\bR\x06active\x12&\n" +
+	"\x0fdefault_of_kind\x18\x03 \x01(\bR\rdefaultOfKind\x12<\n" +
+	"\x06report\x18\x04 \x01(\x0e2$.commonvat.catalog.v1.ReportStandingR\x06report\"\x13\n" +
+	"\x11ListBuildsRequest\"I\n" +
+	"\x12ListBuildsResponse\x123\n" +
+	"\x06builds\x18\x01 \x03(\v2\x1b.commonvat.catalog.v1.BuildR\x06builds\"/\n" +
+	"\x15GetBuildReportRequest\x12\x16\n" +
+	"\x06digest\x18\x01 \x01(\tR\x06digest\"{\n" +
+	"\x16GetBuildReportResponse\x12@\n" +
+	"\bstanding\x18\x01 \x01(\x0e2$.commonvat.catalog.v1.ReportStandingR\bstanding\x12\x1f\n" +
+	"\vreport_json\x18\x02 \x01(\tR\n" +
+	"reportJson\"j\n" +
+	"\x15ActivateModuleRequest\x12\x16\n" +
+	"\x06digest\x18\x01 \x01(\tR\x06digest\x12!\n" +
+	"\fmake_default\x18\x02 \x01(\bR\vmakeDefault\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\"E\n" +
+	"\x17SetDefaultModuleRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\"A\n" +
+	"\x13RetireModuleRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\"\x16\n" +
+	"\x14RetireModuleResponse\"C\n" +
+	"\x15RollBackModuleRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason\"C\n" +
+	"\x15LiftQuarantineRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x16\n" +
+	"\x06reason\x18\x02 \x01(\tR\x06reason*\xb2\x01\n" +
 	"\vModuleState\x12\x1c\n" +
 	"\x18MODULE_STATE_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15MODULE_STATE_STARTING\x10\x01\x12\x18\n" +
 	"\x14MODULE_STATE_RUNNING\x10\x02\x12\x18\n" +
 	"\x14MODULE_STATE_BACKOFF\x10\x03\x12\x1c\n" +
 	"\x18MODULE_STATE_QUARANTINED\x10\x04\x12\x18\n" +
-	"\x14MODULE_STATE_STOPPED\x10\x052t\n" +
+	"\x14MODULE_STATE_STOPPED\x10\x05*\x83\x01\n" +
+	"\x0eReportStanding\x12\x1f\n" +
+	"\x1bREPORT_STANDING_UNSPECIFIED\x10\x00\x12\x18\n" +
+	"\x14REPORT_STANDING_NONE\x10\x01\x12\x1a\n" +
+	"\x16REPORT_STANDING_PASSED\x10\x02\x12\x1a\n" +
+	"\x16REPORT_STANDING_FAILED\x10\x032\xb9\x06\n" +
 	"\x0eCatalogService\x12b\n" +
-	"\vListModules\x12(.commonvat.catalog.v1.ListModulesRequest\x1a).commonvat.catalog.v1.ListModulesResponseB\xe6\x01\n" +
+	"\vListModules\x12(.commonvat.catalog.v1.ListModulesRequest\x1a).commonvat.catalog.v1.ListModulesResponse\x12_\n" +
+	"\n" +
+	"ListBuilds\x12'.commonvat.catalog.v1.ListBuildsRequest\x1a(.commonvat.catalog.v1.ListBuildsResponse\x12k\n" +
+	"\x0eGetBuildReport\x12+.commonvat.catalog.v1.GetBuildReportRequest\x1a,.commonvat.catalog.v1.GetBuildReportResponse\x12a\n" +
+	"\x0eActivateModule\x12+.commonvat.catalog.v1.ActivateModuleRequest\x1a\".commonvat.catalog.v1.ModuleStatus\x12e\n" +
+	"\x10SetDefaultModule\x12-.commonvat.catalog.v1.SetDefaultModuleRequest\x1a\".commonvat.catalog.v1.ModuleStatus\x12e\n" +
+	"\fRetireModule\x12).commonvat.catalog.v1.RetireModuleRequest\x1a*.commonvat.catalog.v1.RetireModuleResponse\x12a\n" +
+	"\x0eRollBackModule\x12+.commonvat.catalog.v1.RollBackModuleRequest\x1a\".commonvat.catalog.v1.ModuleStatus\x12a\n" +
+	"\x0eLiftQuarantine\x12+.commonvat.catalog.v1.LiftQuarantineRequest\x1a\".commonvat.catalog.v1.ModuleStatusB\xe6\x01\n" +
 	"\x18com.commonvat.catalog.v1B\fCatalogProtoP\x01ZJgithub.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1;catalogv1\xa2\x02\x03CCX\xaa\x02\x14Commonvat.Catalog.V1\xca\x02\x14Commonvat\\Catalog\\V1\xe2\x02 Commonvat\\Catalog\\V1\\GPBMetadata\xea\x02\x16Commonvat::Catalog::V1b\x06proto3"
 
 var (
@@ -303,28 +975,58 @@ func file_commonvat_catalog_v1_catalog_proto_rawDescGZIP() []byte {
 	return file_commonvat_catalog_v1_catalog_proto_rawDescData
 }
 
-var file_commonvat_catalog_v1_catalog_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_commonvat_catalog_v1_catalog_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_commonvat_catalog_v1_catalog_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
+var file_commonvat_catalog_v1_catalog_proto_msgTypes = make([]protoimpl.MessageInfo, 14)
 var file_commonvat_catalog_v1_catalog_proto_goTypes = []any{
-	(ModuleState)(0),              // 0: commonvat.catalog.v1.ModuleState
-	(*ModuleStatus)(nil),          // 1: commonvat.catalog.v1.ModuleStatus
-	(*ListModulesRequest)(nil),    // 2: commonvat.catalog.v1.ListModulesRequest
-	(*ListModulesResponse)(nil),   // 3: commonvat.catalog.v1.ListModulesResponse
-	(*v1.ModuleIdentity)(nil),     // 4: commonvat.types.v1.ModuleIdentity
-	(*timestamppb.Timestamp)(nil), // 5: google.protobuf.Timestamp
+	(ModuleState)(0),                // 0: commonvat.catalog.v1.ModuleState
+	(ReportStanding)(0),             // 1: commonvat.catalog.v1.ReportStanding
+	(*ModuleStatus)(nil),            // 2: commonvat.catalog.v1.ModuleStatus
+	(*ListModulesRequest)(nil),      // 3: commonvat.catalog.v1.ListModulesRequest
+	(*ListModulesResponse)(nil),     // 4: commonvat.catalog.v1.ListModulesResponse
+	(*Build)(nil),                   // 5: commonvat.catalog.v1.Build
+	(*ListBuildsRequest)(nil),       // 6: commonvat.catalog.v1.ListBuildsRequest
+	(*ListBuildsResponse)(nil),      // 7: commonvat.catalog.v1.ListBuildsResponse
+	(*GetBuildReportRequest)(nil),   // 8: commonvat.catalog.v1.GetBuildReportRequest
+	(*GetBuildReportResponse)(nil),  // 9: commonvat.catalog.v1.GetBuildReportResponse
+	(*ActivateModuleRequest)(nil),   // 10: commonvat.catalog.v1.ActivateModuleRequest
+	(*SetDefaultModuleRequest)(nil), // 11: commonvat.catalog.v1.SetDefaultModuleRequest
+	(*RetireModuleRequest)(nil),     // 12: commonvat.catalog.v1.RetireModuleRequest
+	(*RetireModuleResponse)(nil),    // 13: commonvat.catalog.v1.RetireModuleResponse
+	(*RollBackModuleRequest)(nil),   // 14: commonvat.catalog.v1.RollBackModuleRequest
+	(*LiftQuarantineRequest)(nil),   // 15: commonvat.catalog.v1.LiftQuarantineRequest
+	(*v1.ModuleIdentity)(nil),       // 16: commonvat.types.v1.ModuleIdentity
+	(*timestamppb.Timestamp)(nil),   // 17: google.protobuf.Timestamp
 }
 var file_commonvat_catalog_v1_catalog_proto_depIdxs = []int32{
-	4, // 0: commonvat.catalog.v1.ModuleStatus.module:type_name -> commonvat.types.v1.ModuleIdentity
-	0, // 1: commonvat.catalog.v1.ModuleStatus.state:type_name -> commonvat.catalog.v1.ModuleState
-	5, // 2: commonvat.catalog.v1.ModuleStatus.since:type_name -> google.protobuf.Timestamp
-	1, // 3: commonvat.catalog.v1.ListModulesResponse.modules:type_name -> commonvat.catalog.v1.ModuleStatus
-	2, // 4: commonvat.catalog.v1.CatalogService.ListModules:input_type -> commonvat.catalog.v1.ListModulesRequest
-	3, // 5: commonvat.catalog.v1.CatalogService.ListModules:output_type -> commonvat.catalog.v1.ListModulesResponse
-	5, // [5:6] is the sub-list for method output_type
-	4, // [4:5] is the sub-list for method input_type
-	4, // [4:4] is the sub-list for extension type_name
-	4, // [4:4] is the sub-list for extension extendee
-	0, // [0:4] is the sub-list for field type_name
+	16, // 0: commonvat.catalog.v1.ModuleStatus.module:type_name -> commonvat.types.v1.ModuleIdentity
+	0,  // 1: commonvat.catalog.v1.ModuleStatus.state:type_name -> commonvat.catalog.v1.ModuleState
+	17, // 2: commonvat.catalog.v1.ModuleStatus.since:type_name -> google.protobuf.Timestamp
+	2,  // 3: commonvat.catalog.v1.ListModulesResponse.modules:type_name -> commonvat.catalog.v1.ModuleStatus
+	16, // 4: commonvat.catalog.v1.Build.module:type_name -> commonvat.types.v1.ModuleIdentity
+	1,  // 5: commonvat.catalog.v1.Build.report:type_name -> commonvat.catalog.v1.ReportStanding
+	5,  // 6: commonvat.catalog.v1.ListBuildsResponse.builds:type_name -> commonvat.catalog.v1.Build
+	1,  // 7: commonvat.catalog.v1.GetBuildReportResponse.standing:type_name -> commonvat.catalog.v1.ReportStanding
+	3,  // 8: commonvat.catalog.v1.CatalogService.ListModules:input_type -> commonvat.catalog.v1.ListModulesRequest
+	6,  // 9: commonvat.catalog.v1.CatalogService.ListBuilds:input_type -> commonvat.catalog.v1.ListBuildsRequest
+	8,  // 10: commonvat.catalog.v1.CatalogService.GetBuildReport:input_type -> commonvat.catalog.v1.GetBuildReportRequest
+	10, // 11: commonvat.catalog.v1.CatalogService.ActivateModule:input_type -> commonvat.catalog.v1.ActivateModuleRequest
+	11, // 12: commonvat.catalog.v1.CatalogService.SetDefaultModule:input_type -> commonvat.catalog.v1.SetDefaultModuleRequest
+	12, // 13: commonvat.catalog.v1.CatalogService.RetireModule:input_type -> commonvat.catalog.v1.RetireModuleRequest
+	14, // 14: commonvat.catalog.v1.CatalogService.RollBackModule:input_type -> commonvat.catalog.v1.RollBackModuleRequest
+	15, // 15: commonvat.catalog.v1.CatalogService.LiftQuarantine:input_type -> commonvat.catalog.v1.LiftQuarantineRequest
+	4,  // 16: commonvat.catalog.v1.CatalogService.ListModules:output_type -> commonvat.catalog.v1.ListModulesResponse
+	7,  // 17: commonvat.catalog.v1.CatalogService.ListBuilds:output_type -> commonvat.catalog.v1.ListBuildsResponse
+	9,  // 18: commonvat.catalog.v1.CatalogService.GetBuildReport:output_type -> commonvat.catalog.v1.GetBuildReportResponse
+	2,  // 19: commonvat.catalog.v1.CatalogService.ActivateModule:output_type -> commonvat.catalog.v1.ModuleStatus
+	2,  // 20: commonvat.catalog.v1.CatalogService.SetDefaultModule:output_type -> commonvat.catalog.v1.ModuleStatus
+	13, // 21: commonvat.catalog.v1.CatalogService.RetireModule:output_type -> commonvat.catalog.v1.RetireModuleResponse
+	2,  // 22: commonvat.catalog.v1.CatalogService.RollBackModule:output_type -> commonvat.catalog.v1.ModuleStatus
+	2,  // 23: commonvat.catalog.v1.CatalogService.LiftQuarantine:output_type -> commonvat.catalog.v1.ModuleStatus
+	16, // [16:24] is the sub-list for method output_type
+	8,  // [8:16] is the sub-list for method input_type
+	8,  // [8:8] is the sub-list for extension type_name
+	8,  // [8:8] is the sub-list for extension extendee
+	0,  // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_catalog_v1_catalog_proto_init() }
@@ -337,8 +1039,8 @@ func file_commonvat_catalog_v1_catalog_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_catalog_v1_catalog_proto_rawDesc), len(file_commonvat_catalog_v1_catalog_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   3,
+			NumEnums:      2,
+			NumMessages:   14,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -21,7 +21,14 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	CatalogService_ListModules_FullMethodName = "/commonvat.catalog.v1.CatalogService/ListModules"
+	CatalogService_ListModules_FullMethodName      = "/commonvat.catalog.v1.CatalogService/ListModules"
+	CatalogService_ListBuilds_FullMethodName       = "/commonvat.catalog.v1.CatalogService/ListBuilds"
+	CatalogService_GetBuildReport_FullMethodName   = "/commonvat.catalog.v1.CatalogService/GetBuildReport"
+	CatalogService_ActivateModule_FullMethodName   = "/commonvat.catalog.v1.CatalogService/ActivateModule"
+	CatalogService_SetDefaultModule_FullMethodName = "/commonvat.catalog.v1.CatalogService/SetDefaultModule"
+	CatalogService_RetireModule_FullMethodName     = "/commonvat.catalog.v1.CatalogService/RetireModule"
+	CatalogService_RollBackModule_FullMethodName   = "/commonvat.catalog.v1.CatalogService/RollBackModule"
+	CatalogService_LiftQuarantine_FullMethodName   = "/commonvat.catalog.v1.CatalogService/LiftQuarantine"
 )
 
 // CatalogServiceClient is the client API for CatalogService service.
@@ -32,6 +39,25 @@ const (
 type CatalogServiceClient interface {
 	// ListModules reads all active modules with their state.
 	ListModules(ctx context.Context, in *ListModulesRequest, opts ...grpc.CallOption) (*ListModulesResponse, error)
+	// ListBuilds reads every build that is installed, active or not.
+	ListBuilds(ctx context.Context, in *ListBuildsRequest, opts ...grpc.CallOption) (*ListBuildsResponse, error)
+	// GetBuildReport reads what the conformance suite found of a build when it was installed. Errors: NOT_FOUND.
+	GetBuildReport(ctx context.Context, in *GetBuildReportRequest, opts ...grpc.CallOption) (*GetBuildReportResponse, error)
+	// ActivateModule brings an installed build to serve, in place of the one that bears its name: it is verified, started and asked beside it; then calls
+	// move over, all from one moment on, and calls under way end where they began. When a step fails, what served goes on serving. Doing it again changes
+	// nothing. A build that becomes, or takes the place of, its kind's default is a coordinator's to activate; others are a researcher's too.
+	// Errors: NOT_FOUND; FAILED_PRECONDITION for a build without a passing report, and for one that fails a step, which is named.
+	ActivateModule(ctx context.Context, in *ActivateModuleRequest, opts ...grpc.CallOption) (*ModuleStatus, error)
+	// SetDefaultModule makes an active module answer for its kind. Errors: NOT_FOUND.
+	SetDefaultModule(ctx context.Context, in *SetDefaultModuleRequest, opts ...grpc.CallOption) (*ModuleStatus, error)
+	// RetireModule takes a module out; its builds stay installed. The default is a coordinator's to retire; then the next of its kind answers. Errors:
+	// NOT_FOUND.
+	RetireModule(ctx context.Context, in *RetireModuleRequest, opts ...grpc.CallOption) (*RetireModuleResponse, error)
+	// RollBackModule activates the build that served before the present one. Who may, and errors: as for ActivateModule; FAILED_PRECONDITION when there
+	// was none.
+	RollBackModule(ctx context.Context, in *RollBackModuleRequest, opts ...grpc.CallOption) (*ModuleStatus, error)
+	// LiftQuarantine lets a quarantined module start again. Errors: NOT_FOUND; FAILED_PRECONDITION for one that isn't.
+	LiftQuarantine(ctx context.Context, in *LiftQuarantineRequest, opts ...grpc.CallOption) (*ModuleStatus, error)
 }
 
 type catalogServiceClient struct {
@@ -52,6 +78,76 @@ func (c *catalogServiceClient) ListModules(ctx context.Context, in *ListModulesR
 	return out, nil
 }
 
+func (c *catalogServiceClient) ListBuilds(ctx context.Context, in *ListBuildsRequest, opts ...grpc.CallOption) (*ListBuildsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListBuildsResponse)
+	err := c.cc.Invoke(ctx, CatalogService_ListBuilds_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *catalogServiceClient) GetBuildReport(ctx context.Context, in *GetBuildReportRequest, opts ...grpc.CallOption) (*GetBuildReportResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetBuildReportResponse)
+	err := c.cc.Invoke(ctx, CatalogService_GetBuildReport_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *catalogServiceClient) ActivateModule(ctx context.Context, in *ActivateModuleRequest, opts ...grpc.CallOption) (*ModuleStatus, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ModuleStatus)
+	err := c.cc.Invoke(ctx, CatalogService_ActivateModule_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *catalogServiceClient) SetDefaultModule(ctx context.Context, in *SetDefaultModuleRequest, opts ...grpc.CallOption) (*ModuleStatus, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ModuleStatus)
+	err := c.cc.Invoke(ctx, CatalogService_SetDefaultModule_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *catalogServiceClient) RetireModule(ctx context.Context, in *RetireModuleRequest, opts ...grpc.CallOption) (*RetireModuleResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RetireModuleResponse)
+	err := c.cc.Invoke(ctx, CatalogService_RetireModule_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *catalogServiceClient) RollBackModule(ctx context.Context, in *RollBackModuleRequest, opts ...grpc.CallOption) (*ModuleStatus, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ModuleStatus)
+	err := c.cc.Invoke(ctx, CatalogService_RollBackModule_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *catalogServiceClient) LiftQuarantine(ctx context.Context, in *LiftQuarantineRequest, opts ...grpc.CallOption) (*ModuleStatus, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ModuleStatus)
+	err := c.cc.Invoke(ctx, CatalogService_LiftQuarantine_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // CatalogServiceServer is the server API for CatalogService service.
 // All implementations must embed UnimplementedCatalogServiceServer
 // for forward compatibility.
@@ -60,6 +156,25 @@ func (c *catalogServiceClient) ListModules(ctx context.Context, in *ListModulesR
 type CatalogServiceServer interface {
 	// ListModules reads all active modules with their state.
 	ListModules(context.Context, *ListModulesRequest) (*ListModulesResponse, error)
+	// ListBuilds reads every build that is installed, active or not.
+	ListBuilds(context.Context, *ListBuildsRequest) (*ListBuildsResponse, error)
+	// GetBuildReport reads what the conformance suite found of a build when it was installed. Errors: NOT_FOUND.
+	GetBuildReport(context.Context, *GetBuildReportRequest) (*GetBuildReportResponse, error)
+	// ActivateModule brings an installed build to serve, in place of the one that bears its name: it is verified, started and asked beside it; then calls
+	// move over, all from one moment on, and calls under way end where they began. When a step fails, what served goes on serving. Doing it again changes
+	// nothing. A build that becomes, or takes the place of, its kind's default is a coordinator's to activate; others are a researcher's too.
+	// Errors: NOT_FOUND; FAILED_PRECONDITION for a build without a passing report, and for one that fails a step, which is named.
+	ActivateModule(context.Context, *ActivateModuleRequest) (*ModuleStatus, error)
+	// SetDefaultModule makes an active module answer for its kind. Errors: NOT_FOUND.
+	SetDefaultModule(context.Context, *SetDefaultModuleRequest) (*ModuleStatus, error)
+	// RetireModule takes a module out; its builds stay installed. The default is a coordinator's to retire; then the next of its kind answers. Errors:
+	// NOT_FOUND.
+	RetireModule(context.Context, *RetireModuleRequest) (*RetireModuleResponse, error)
+	// RollBackModule activates the build that served before the present one. Who may, and errors: as for ActivateModule; FAILED_PRECONDITION when there
+	// was none.
+	RollBackModule(context.Context, *RollBackModuleRequest) (*ModuleStatus, error)
+	// LiftQuarantine lets a quarantined module start again. Errors: NOT_FOUND; FAILED_PRECONDITION for one that isn't.
+	LiftQuarantine(context.Context, *LiftQuarantineRequest) (*ModuleStatus, error)
 	mustEmbedUnimplementedCatalogServiceServer()
 }
 
@@ -72,6 +187,27 @@ type UnimplementedCatalogServiceServer struct{}
 
 func (UnimplementedCatalogServiceServer) ListModules(context.Context, *ListModulesRequest) (*ListModulesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListModules not implemented")
+}
+func (UnimplementedCatalogServiceServer) ListBuilds(context.Context, *ListBuildsRequest) (*ListBuildsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListBuilds not implemented")
+}
+func (UnimplementedCatalogServiceServer) GetBuildReport(context.Context, *GetBuildReportRequest) (*GetBuildReportResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetBuildReport not implemented")
+}
+func (UnimplementedCatalogServiceServer) ActivateModule(context.Context, *ActivateModuleRequest) (*ModuleStatus, error) {
+	return nil, status.Error(codes.Unimplemented, "method ActivateModule not implemented")
+}
+func (UnimplementedCatalogServiceServer) SetDefaultModule(context.Context, *SetDefaultModuleRequest) (*ModuleStatus, error) {
+	return nil, status.Error(codes.Unimplemented, "method SetDefaultModule not implemented")
+}
+func (UnimplementedCatalogServiceServer) RetireModule(context.Context, *RetireModuleRequest) (*RetireModuleResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RetireModule not implemented")
+}
+func (UnimplementedCatalogServiceServer) RollBackModule(context.Context, *RollBackModuleRequest) (*ModuleStatus, error) {
+	return nil, status.Error(codes.Unimplemented, "method RollBackModule not implemented")
+}
+func (UnimplementedCatalogServiceServer) LiftQuarantine(context.Context, *LiftQuarantineRequest) (*ModuleStatus, error) {
+	return nil, status.Error(codes.Unimplemented, "method LiftQuarantine not implemented")
 }
 func (UnimplementedCatalogServiceServer) mustEmbedUnimplementedCatalogServiceServer() {}
 func (UnimplementedCatalogServiceServer) testEmbeddedByValue()                        {}
@@ -112,6 +248,132 @@ func _CatalogService_ListModules_Handler(srv interface{}, ctx context.Context, d
 	return interceptor(ctx, in, info, handler)
 }
 
+func _CatalogService_ListBuilds_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListBuildsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CatalogServiceServer).ListBuilds(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CatalogService_ListBuilds_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CatalogServiceServer).ListBuilds(ctx, req.(*ListBuildsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CatalogService_GetBuildReport_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetBuildReportRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CatalogServiceServer).GetBuildReport(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CatalogService_GetBuildReport_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CatalogServiceServer).GetBuildReport(ctx, req.(*GetBuildReportRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CatalogService_ActivateModule_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ActivateModuleRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CatalogServiceServer).ActivateModule(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CatalogService_ActivateModule_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CatalogServiceServer).ActivateModule(ctx, req.(*ActivateModuleRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CatalogService_SetDefaultModule_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(SetDefaultModuleRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CatalogServiceServer).SetDefaultModule(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CatalogService_SetDefaultModule_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CatalogServiceServer).SetDefaultModule(ctx, req.(*SetDefaultModuleRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CatalogService_RetireModule_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RetireModuleRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CatalogServiceServer).RetireModule(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CatalogService_RetireModule_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CatalogServiceServer).RetireModule(ctx, req.(*RetireModuleRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CatalogService_RollBackModule_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RollBackModuleRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CatalogServiceServer).RollBackModule(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CatalogService_RollBackModule_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CatalogServiceServer).RollBackModule(ctx, req.(*RollBackModuleRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CatalogService_LiftQuarantine_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(LiftQuarantineRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CatalogServiceServer).LiftQuarantine(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CatalogService_LiftQuarantine_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CatalogServiceServer).LiftQuarantine(ctx, req.(*LiftQuarantineRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // CatalogService_ServiceDesc is the grpc.ServiceDesc for CatalogService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -122,6 +384,34 @@ var CatalogService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListModules",
 			Handler:    _CatalogService_ListModules_Handler,
+		},
+		{
+			MethodName: "ListBuilds",
+			Handler:    _CatalogService_ListBuilds_Handler,
+		},
+		{
+			MethodName: "GetBuildReport",
+			Handler:    _CatalogService_GetBuildReport_Handler,
+		},
+		{
+			MethodName: "ActivateModule",
+			Handler:    _CatalogService_ActivateModule_Handler,
+		},
+		{
+			MethodName: "SetDefaultModule",
+			Handler:    _CatalogService_SetDefaultModule_Handler,
+		},
+		{
+			MethodName: "RetireModule",
+			Handler:    _CatalogService_RetireModule_Handler,
+		},
+		{
+			MethodName: "RollBackModule",
+			Handler:    _CatalogService_RollBackModule_Handler,
+		},
+		{
+			MethodName: "LiftQuarantine",
+			Handler:    _CatalogService_LiftQuarantine_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
