@@ -434,7 +434,8 @@ func assertReached(t *testing.T, total *outcome, all []target) {
 		}
 	}
 	if !testing.Short() { // few messages may miss some
-		assert.GreaterOrEqual(t, through, len(all)-4, "methods that let something through") // without modules, no question is answered
+		// Without modules no question is answered, and nothing can be done with one.
+		assert.GreaterOrEqual(t, through, len(all)-10, "methods that let something through")
 	}
 }
 

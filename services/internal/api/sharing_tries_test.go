@@ -16,6 +16,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoregistry"
 
 	accesspb "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
+	catalogpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	typespb "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 )
@@ -30,6 +31,11 @@ type write struct {
 	own bool
 	try func(a aim) []proto.Message
 }
+
+const (
+	inCatalog = "/commonvat.catalog.v1.CatalogService/"
+	aChoice   = "chooses among modules; no record has a word in it"
+)
 
 const aChange = "changes a record; only its owner may"
 
@@ -162,6 +168,21 @@ var writes = map[string]write{
 	}},
 	inAccess + "IssueToken": {why: "makes a token; stewards alone, and the trail tells it", may: "stella", try: func(aim) []proto.Message {
 		return []proto.Message{&accesspb.IssueTokenRequest{MemberId: "ada"}}
+	}},
+	inCatalog + "ActivateModule": {why: aChoice, may: "coco", try: func(aim) []proto.Message {
+		return []proto.Message{&catalogpb.ActivateModuleRequest{Digest: strings.Repeat("0a", 32)}}
+	}},
+	inCatalog + "SetDefaultModule": {why: aChoice, may: "coco", try: func(aim) []proto.Message {
+		return []proto.Message{&catalogpb.SetDefaultModuleRequest{Name: "palette-width"}}
+	}},
+	inCatalog + "RetireModule": {why: aChoice, may: "coco", try: func(aim) []proto.Message {
+		return []proto.Message{&catalogpb.RetireModuleRequest{Name: "palette-width"}}
+	}},
+	inCatalog + "RollBackModule": {why: aChoice, may: "coco", try: func(aim) []proto.Message {
+		return []proto.Message{&catalogpb.RollBackModuleRequest{Name: "palette-width"}}
+	}},
+	inCatalog + "LiftQuarantine": {why: aChoice, may: "stella", try: func(aim) []proto.Message {
+		return []proto.Message{&catalogpb.LiftQuarantineRequest{Name: "palette-width"}}
 	}},
 	inAccess + "RevokeToken": {why: "ends a token; stewards, and members their own", may: "stella", try: func(aim) []proto.Message {
 		return []proto.Message{&accesspb.RevokeTokenRequest{TokenId: "abcdefghabcdefgh"}}

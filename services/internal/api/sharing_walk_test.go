@@ -80,7 +80,9 @@ func reads(a aim, own string) map[string][]proto.Message {
 		"/commonvat.access.v1.AuditService/ListAuditEntries": {
 			&accesspb.ListAuditEntriesRequest{PageSize: 200}, &accesspb.ListAuditEntriesRequest{PageSize: 200, Actor: "ada"}, &accesspb.ListAuditEntriesRequest{Actor: "server"},
 		},
-		"/commonvat.catalog.v1.CatalogService/ListModules": {&catalogpb.ListModulesRequest{}},
+		"/commonvat.catalog.v1.CatalogService/ListModules":    {&catalogpb.ListModulesRequest{}},
+		"/commonvat.catalog.v1.CatalogService/ListBuilds":     {&catalogpb.ListBuildsRequest{}},
+		"/commonvat.catalog.v1.CatalogService/GetBuildReport": {&catalogpb.GetBuildReportRequest{Digest: strings.Repeat("0a", 32)}},
 		"/grpc.reflection.v1.ServerReflection/ServerReflectionInfo": {&reflectpb.ServerReflectionRequest{
 			MessageRequest: &reflectpb.ServerReflectionRequest_FileContainingSymbol{FileContainingSymbol: "commonvat.lab.v1.TrialService"}}},
 		"/grpc.reflection.v1alpha.ServerReflection/ServerReflectionInfo": {&reflectpb.ServerReflectionRequest{ // on the wire the same message

@@ -9,7 +9,6 @@ import (
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
 	accessv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
-	catalogv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/types/known/timestamppb"
 )
@@ -73,25 +72,6 @@ func (a *app) members() *cobra.Command {
 		return list.RunE(c, args)
 	}
 	return all
-}
-
-func (a *app) modules() *cobra.Command {
-	return &cobra.Command{Use: "modules", Short: "List the calculation modules and how they fare", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
-		conn, err := a.dial(c.Context())
-		if err != nil {
-			return err
-		}
-		r, err := call(c.Context(), a, catalogv1.NewCatalogServiceClient(conn).ListModules, &catalogv1.ListModulesRequest{})
-		if err != nil {
-			return err
-		}
-		g := output.Grid{Columns: []string{"kind", "module", "version", "state", "default", "restarts", "since", "reason", "digest"}}
-		for _, m := range r.GetModules() {
-			id := m.GetModule()
-			g.Add(id.GetKind(), id.GetName(), id.GetVersion(), words.Show(m.GetState()), m.GetDefaultOfKind(), m.GetRestarts(), stamp(m.GetSince()), m.GetReason(), id.GetDigest())
-		}
-		return a.show(r, g)
-	}}
 }
 
 func (a *app) token() *cobra.Command {

@@ -1,0 +1,142 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"io"
+
+	"github.com/spf13/cobra"
+
+	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
+	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
+	catalogv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
+)
+
+func (a *app) catalog(ctx context.Context) (catalogv1.CatalogServiceClient, error) {
+	conn, err := a.dial(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return catalogv1.NewCatalogServiceClient(conn), nil
+}
+
+func (a *app) modules() *cobra.Command {
+	list := &cobra.Command{Use: "list", Short: "List the modules that serve, and how they fare", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
+		client, err := a.catalog(c.Context())
+		if err != nil {
+			return err
+		}
+		r, err := call(c.Context(), a, client.ListModules, &catalogv1.ListModulesRequest{})
+		if err != nil {
+			return err
+		}
+		return a.show(r, moduleGrid(r.GetModules()...))
+	}}
+	builds := &cobra.Command{Use: "builds", Short: "List every installed build, with its report and whether it serves", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
+		client, err := a.catalog(c.Context())
+		if err != nil {
+			return err
+		}
+		r, err := call(c.Context(), a, client.ListBuilds, &catalogv1.ListBuildsRequest{})
+		if err != nil {
+			return err
+		}
+		g := output.Grid{Columns: []string{"kind", "module", "version", "report", "serves", "default", "digest"}}
+		for _, b := range r.GetBuilds() {
+			id := b.GetModule()
+			g.Add(id.GetKind(), id.GetName(), id.GetVersion(), words.Show(b.GetReport()), b.GetActive(), b.GetDefaultOfKind(), id.GetDigest())
+		}
+		return a.show(r, g)
+	}}
+	report := &cobra.Command{Use: "report DIGEST", Short: "Show what the conformance suite found of a build", Args: takes("DIGEST"), RunE: func(c *cobra.Command, args []string) error {
+		client, err := a.catalog(c.Context())
+		if err != nil {
+			return err
+		}
+		r, err := call(c.Context(), a, client.GetBuildReport, &catalogv1.GetBuildReportRequest{Digest: args[0]})
+		if err != nil {
+			return err
+		}
+		if r.GetReportJson() == "" {
+			_, err := fmt.Fprintln(a.Out, "This build was installed without being tried.")
+			return err
+		}
+		_, err = io.WriteString(a.Out, r.GetReportJson()+"\n")
+		return err
+	}}
+	all := groupOf("modules", "List the modules that serve, or choose which do", list, builds, report, a.activate(),
+		a.choice("default NAME", "Make a module answer for its kind (coordinators)", func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error) {
+			return call(ctx, a, client.SetDefaultModule, &catalogv1.SetDefaultModuleRequest{Name: name, Reason: reason})
+		}),
+		a.choice("roll-back NAME", "Go back to the build that served before", func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error) {
+			return call(ctx, a, client.RollBackModule, &catalogv1.RollBackModuleRequest{Name: name, Reason: reason})
+		}),
+		a.choice("retire NAME", "Take a module out; its builds stay installed", func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error) {
+			_, err := call(ctx, a, client.RetireModule, &catalogv1.RetireModuleRequest{Name: name, Reason: reason})
+			return nil, err
+		}),
+		a.choice("lift-quarantine NAME", "Let a quarantined module start again (stewards)", func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error) {
+			return call(ctx, a, client.LiftQuarantine, &catalogv1.LiftQuarantineRequest{Name: name, Reason: reason})
+		}))
+	all.RunE = func(c *cobra.Command, args []string) error {
+		if len(args) > 0 {
+			return group(c, args)
+		}
+		return list.RunE(c, args)
+	}
+	return all
+}
+
+func (a *app) activate() *cobra.Command {
+	var reason string
+	var makeDefault bool
+	c := &cobra.Command{
+		Use: "activate DIGEST", Short: "Bring an installed build to serve, while everything goes on",
+		Long: `Bring an installed build to serve in place of the one of its name: it is started and tried beside it, and then calls move
+over. When it fails a step, what served goes on serving. What answers by default is a coordinator's to change; other modules are a researcher's too.`,
+		Args: takes("DIGEST"), RunE: func(c *cobra.Command, args []string) error {
+			client, err := a.catalog(c.Context())
+			if err != nil {
+				return err
+			}
+			m, err := call(c.Context(), a, client.ActivateModule, &catalogv1.ActivateModuleRequest{Digest: args[0], MakeDefault: makeDefault, Reason: reason})
+			if err != nil {
+				return err
+			}
+			return a.show(m, moduleGrid(m))
+		}}
+	c.Flags().BoolVar(&makeDefault, "default", false, "make it answer for its kind too (coordinators)")
+	c.Flags().StringVar(&reason, "reason", "", "why, for the audit trail")
+	return c
+}
+
+// choice is a command about one module by its name.
+func (a *app) choice(use, short string, do func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error)) *cobra.Command {
+	var reason string
+	c := &cobra.Command{Use: use, Short: short, Args: takes("NAME"), RunE: func(c *cobra.Command, args []string) error {
+		client, err := a.catalog(c.Context())
+		if err != nil {
+			return err
+		}
+		m, err := do(c.Context(), client, args[0], reason)
+		if err != nil {
+			return err
+		}
+		if m == nil {
+			_, err := fmt.Fprintln(a.Out, args[0]+" serves no more.")
+			return err
+		}
+		return a.show(m, moduleGrid(m))
+	}}
+	c.Flags().StringVar(&reason, "reason", "", "why, for the audit trail")
+	return c
+}
+
+func moduleGrid(modules ...*catalogv1.ModuleStatus) output.Grid {
+	g := output.Grid{Columns: []string{"kind", "module", "version", "state", "default", "restarts", "wrong answers", "since", "reason", "digest"}}
+	for _, m := range modules {
+		id := m.GetModule()
+		g.Add(id.GetKind(), id.GetName(), id.GetVersion(), words.Show(m.GetState()), m.GetDefaultOfKind(), m.GetRestarts(), m.GetWrongAnswers(), stamp(m.GetSince()), m.GetReason(), id.GetDigest())
+	}
+	return g
+}
