@@ -1,0 +1,2 @@
+// Package conformance tries a module of any language from outside.
+package conformance
