@@ -140,19 +140,31 @@ func relabelled(q question, list []*palettev2.Relabelling) question {
 	return q
 }
 
-// relabellings are n of a table: the first as it is, the others with the groups of its units shuffled.
+// relabellings are n of a table: the first as it is, the others with the groups shuffled among the units of the same block, stratum and
+// cell. So no two units ever come to one group, block, stratum and cell, of which the contract doesn't say whether they are one cell then.
 func relabellings(r *rand.Rand, t table, n int) []*palettev2.Relabelling {
-	var as []uint32
-	for _, u := range t.units() {
-		as = append(as, uint32(u.group))
+	units := t.units()
+	alike := map[unit][]int{}
+	var keys []unit
+	as := make([]uint32, len(units))
+	for i, u := range units {
+		as[i] = uint32(u.group)
+		u.group = 0
+		if alike[u] == nil {
+			keys = append(keys, u)
+		}
+		alike[u] = append(alike[u], i)
 	}
-	var out []*palettev2.Relabelling
-	for i := range n {
+	out := make([]*palettev2.Relabelling, n)
+	for i := range out {
 		groups := slices.Clone(as)
 		if i > 0 {
-			r.Shuffle(len(groups), func(i, j int) { groups[i], groups[j] = groups[j], groups[i] })
+			for _, k := range keys {
+				of := alike[k]
+				r.Shuffle(len(of), func(a, b int) { groups[of[a]], groups[of[b]] = groups[of[b]], groups[of[a]] })
+			}
 		}
-		out = append(out, &palettev2.Relabelling{Group: groups})
+		out[i] = &palettev2.Relabelling{Group: groups}
 	}
 	return out
 }
