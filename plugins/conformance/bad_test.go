@@ -43,7 +43,7 @@ const (
 func good() map[string]func() sdk.Module {
 	return map[string]func() sdk.Module{
 		reading.Name: reading.Module, difference.Name: difference.Module, palette.Name: palette.Module, compare.Name: compare.Module,
-		"spread": spread, "both-versions": bothVersions,
+		"spread": spread, "wants-columns": wantsColumns, "both-versions": bothVersions,
 	}
 }
 
@@ -167,7 +167,7 @@ func badProcesses() map[string]bad {
 
 		"does-not-end": {good: d, fails: "clean exit", says: "signal: killed", after: func() { time.Sleep(time.Hour) }},
 		"ends-badly":   {good: d, fails: "clean exit", says: "exit status 4", after: func() { exit(4) }},
-		"leaves-child": {good: d, fails: "clean exit", says: "1 processes", after: func() {
+		"leaves-child": {good: d, fails: "clean exit", says: "processes that it started live on", after: func() {
 			child := exec.Command("/bin/sleep", "600")
 			child.SysProcAttr = &syscall.SysProcAttr{Setsid: true}
 			if child.Start() != nil {
@@ -322,8 +322,8 @@ func badCalls() map[string]bad {
 			}
 			return next(q)
 		}),
-		"dies-of-half-streams": {good: palette.Module, fails: "calls given up", contract: paletteV1, ends: func(ctx context.Context, _ []proto.Message, err error) error {
-			if err != nil && ctx.Err() != nil {
+		"dies-of-half-streams": {good: palette.Module, fails: "calls given up", contract: paletteV1, ends: func(err error) error {
+			if status.Code(err) == codes.Canceled {
 				exit(9)
 			}
 			return err
@@ -341,7 +341,7 @@ func badCalls() map[string]bad {
 				out, err := next(req)
 				if a, ok := out.(*readingv1.ComputeColoursResponse); ok && err == nil {
 					for _, c := range a.GetColours() {
-						if strings.Contains(c.GetFault(), "step_nm") {
+						if strings.Contains(c.GetFault(), "step_nm is 7") {
 							c.Fault = "bad curve"
 						}
 					}
@@ -353,7 +353,7 @@ func badCalls() map[string]bad {
 		}),
 		"no-row-count": {good: palette.Module, fails: "out of range", contract: paletteV1, says: "row_count is one more",
 			receives: func(in proto.Message) {
-				if h := in.(*palettev1.MeasureWidthsRequest).GetHeader(); h != nil && h.GetRowCount() == 9 {
+				if h := in.(*palettev1.MeasureWidthsRequest).GetHeader(); h != nil && h.GetRowCount() == 9 && len(h.GetLabels().GetGroups())*len(h.GetLabels().GetBlocks())*len(h.GetLabels().GetCells()) == 8 {
 					h.RowCount = 8
 				}
 			}},
@@ -394,16 +394,22 @@ func badCalls() map[string]bad {
 }
 
 func badLaws() map[string]bad {
-	promise := func(b bad, law describev1.Law, of ...string) bad {
+	// only leaves the promise of one law and those that every module of the kind has to give.
+	only := func(b bad, law describev1.Law, of ...string) bad {
 		b.describe = func(m sdk.Module) {
-			m.Describe.LawExceptions = nil
-			m.Describe.Laws = slices.DeleteFunc(m.Describe.Laws, func(p *describev1.LawPromise) bool { return p.GetLaw() == law })
-			m.Describe.Laws = append(m.Describe.Laws, &describev1.LawPromise{Law: law, Of: of})
+			d := m.Describe
+			d.LawExceptions = nil
+			d.Laws = slices.DeleteFunc(d.Laws, func(p *describev1.LawPromise) bool {
+				switch p.GetLaw() {
+				case describev1.Law_LAW_MONOTONE, describev1.Law_LAW_SHIFT_INVARIANT, describev1.Law_LAW_LINEAR, law:
+					return true
+				}
+				return false
+			})
+			d.Laws = append(d.Laws, &describev1.LawPromise{Law: law, Of: of})
 		}
 		return b
 	}
-	same := func(*differencesRequest, int, float64) float64 { panic("not asked") }
-	_ = same
 	plain := func(_ *differencesRequest, _ int, x float64) float64 { return x }
 	keepV1 := func([]proto.Message, *palettev1.MeasureWidthsResponse) {}
 	keepV2 := func([]proto.Message, *palettev2.ScorePalettesResponse) {}
@@ -420,56 +426,51 @@ func badLaws() map[string]bad {
 		return float64(got[0].(*palettev2.ScorePalettesRequest).GetHeader().GetRowCount())
 	}
 	return map[string]bad{
-		"not-identical": pairwise("law identity", "want 0", func(_ *differencesRequest, _ int, x float64) float64 { return x + 0.001 }),
-		"not-symmetric": pairwise("law symmetry", "", func(q *differencesRequest, i int, x float64) float64 {
+		"not-identical": only(pairwise("law identity", "want 0", func(_ *differencesRequest, _ int, x float64) float64 { return x + 0.001 }), describev1.Law_LAW_IDENTITY),
+		"not-symmetric": only(pairwise("law symmetry", "", func(q *differencesRequest, i int, x float64) float64 {
 			return x * (1 + 1e-6*q.GetPairs()[i].GetReference().GetL())
-		}),
-		"by-position":          pairwise("law order free", "", func(_ *differencesRequest, i int, x float64) float64 { return x * (1 + float64(i)*1e-7) }),
-		"not-shift-invariant":  promise(pairwise("law shift invariant", "ciede2000", plain), describev1.Law_LAW_SHIFT_INVARIANT),
-		"not-linear":           promise(pairwise("law linear", "ciede2000", plain), describev1.Law_LAW_LINEAR),
-		"widths-not-monotone":  promise(widths("law monotone", "dispersion", keepV1), describev1.Law_LAW_MONOTONE, "dispersion"),
-		"widths-not-shifted":   promise(widths("law shift invariant", "shades", keepV1), describev1.Law_LAW_SHIFT_INVARIANT, "shades"),
-		"widths-not-linear":    promise(widths("law linear", "hull_volume", keepV1), describev1.Law_LAW_LINEAR, "hull_volume"),
-		"widths-by-first-row":  widths("law order free", "chroma_range", func(got []proto.Message, a *palettev1.MeasureWidthsResponse) { addChroma(a, firstL(got)) }),
-		"widths-by-replicates": widths("law replication free", "dispersion", weighReadings),
-		"scores-not-monotone":  promise(scores("law monotone", "dispersion", keepV2), describev1.Law_LAW_MONOTONE, "dispersion"),
-		"scores-not-shifted": scores("law shift invariant", "lightness_range", func(got []proto.Message, a *palettev2.ScorePalettesResponse) {
-			for _, g := range a.GetGroups() {
-				g.Scores[1].Value *= 1 + lightest(got)
-			}
-		}),
-		"scores-not-linear": scores("law linear", "lightness_range", func(_ []proto.Message, a *palettev2.ScorePalettesResponse) {
-			for _, g := range a.GetGroups() {
-				g.Scores[1].Value++
-			}
-		}),
-		"scores-by-first-group": scores("law order free", "", func(_ []proto.Message, a *palettev2.ScorePalettesResponse) {
-			for _, g := range a.GetGroups() {
+		}), describev1.Law_LAW_SYMMETRY),
+		"by-position":          only(pairwise("law order free", "", func(_ *differencesRequest, i int, x float64) float64 { return x * (1 + float64(i)*1e-7) }), describev1.Law_LAW_ORDER_FREE),
+		"not-shift-invariant":  only(pairwise("law shift invariant", "ciede2000", plain), describev1.Law_LAW_SHIFT_INVARIANT),
+		"not-linear":           only(pairwise("law linear", "ciede2000", plain), describev1.Law_LAW_LINEAR),
+		"widths-not-monotone":  only(widths("law monotone", "dispersion", keepV1), describev1.Law_LAW_MONOTONE, "dispersion"),
+		"widths-not-shifted":   only(widths("law shift invariant", "shades", keepV1), describev1.Law_LAW_SHIFT_INVARIANT, "shades"),
+		"widths-not-linear":    only(widths("law linear", "hull_volume", keepV1), describev1.Law_LAW_LINEAR, "hull_volume"),
+		"widths-by-first-row":  only(widths("law order free", "chroma_range", func(got []proto.Message, a *palettev1.MeasureWidthsResponse) { addChroma(a, firstL(got)) }), describev1.Law_LAW_ORDER_FREE),
+		"widths-by-replicates": only(widths("law replication free", "dispersion", weighReadings), describev1.Law_LAW_REPLICATION_FREE),
+		"scores-not-monotone":  only(scores("law monotone", "dispersion", keepV2), describev1.Law_LAW_MONOTONE, "dispersion"),
+		"scores-not-shifted": only(scores("law shift invariant", "lightness_range", func(got []proto.Message, a *palettev2.ScorePalettesResponse) {
+			spoilScore(got, a, "lightness_range", func(_ *palettev2.GroupScores, x float64) float64 { return x * (1 + lightest(got)) })
+		}), describev1.Law_LAW_SHIFT_INVARIANT),
+		"scores-not-linear": only(scores("law linear", "lightness_range", func(got []proto.Message, a *palettev2.ScorePalettesResponse) {
+			spoilScore(got, a, "lightness_range", func(_ *palettev2.GroupScores, x float64) float64 { return x + 1 })
+		}), describev1.Law_LAW_LINEAR),
+		"scores-by-first-group": only(scores("law order free", "", func(got []proto.Message, a *palettev2.ScorePalettesResponse) {
+			spoilScore(got, a, "dispersion", func(g *palettev2.GroupScores, x float64) float64 {
 				if g.GetGroup() == 0 {
-					g.Scores[0].Value *= 2
+					return 2 * x
 				}
-			}
-		}),
-		"scores-by-rows": scores("law replication free", "", func(got []proto.Message, a *palettev2.ScorePalettesResponse) {
-			for _, g := range a.GetGroups() {
-				g.Scores[0].Value *= rows(got)
-			}
-		}),
-		"first-is-favoured": verdicts("law symmetry", "dispersion", func(_ []proto.Message, a *comparev1.CompareOrdersResponse) { a.DispersionFirst *= 1.001 }),
-		"verdict-by-first-row": verdicts("law order free", "dispersion_second", func(got []proto.Message, a *comparev1.CompareOrdersResponse) {
+				return x
+			})
+		}), describev1.Law_LAW_ORDER_FREE),
+		"scores-by-rows": only(scores("law replication free", "", func(got []proto.Message, a *palettev2.ScorePalettesResponse) {
+			spoilScore(got, a, "dispersion", func(_ *palettev2.GroupScores, x float64) float64 { return x * rows(got) })
+		}), describev1.Law_LAW_REPLICATION_FREE),
+		"first-is-favoured": only(verdicts("law symmetry", "dispersion", func(_ []proto.Message, a *comparev1.CompareOrdersResponse) { a.DispersionFirst *= 1.001 }), describev1.Law_LAW_SYMMETRY),
+		"verdict-by-first-row": only(verdicts("law order free", "dispersion_first", func(got []proto.Message, a *comparev1.CompareOrdersResponse) {
 			for _, m := range got {
 				if l := m.(*comparev1.CompareOrdersRequest).GetColumns().GetL(); len(l) > 0 {
 					a.DispersionFirst, a.DispersionSecond = a.DispersionFirst+l[0]/1000, a.DispersionSecond+l[0]/1000
 					return
 				}
 			}
-		}),
-		"verdict-by-rows": verdicts("law replication free", "dispersion_first", func(got []proto.Message, a *comparev1.CompareOrdersResponse) {
+		}), describev1.Law_LAW_ORDER_FREE),
+		"verdict-by-rows": only(verdicts("law replication free", "dispersion_first", func(got []proto.Message, a *comparev1.CompareOrdersResponse) {
 			n := float64(got[0].(*comparev1.CompareOrdersRequest).GetHeader().GetRowCount())
 			a.DispersionFirst, a.DispersionSecond = a.DispersionFirst*n, a.DispersionSecond*n
-		}),
-		"verdict-not-shifted": promise(verdicts("law shift invariant", "shades_first", keepCompare), describev1.Law_LAW_SHIFT_INVARIANT, "shades_first"),
-		"verdict-not-linear":  promise(verdicts("law linear", "hull_volume_first", keepCompare), describev1.Law_LAW_LINEAR, "hull_volume_first"),
+		}), describev1.Law_LAW_REPLICATION_FREE),
+		"verdict-not-shifted": only(verdicts("law shift invariant", "shades_first", keepCompare), describev1.Law_LAW_SHIFT_INVARIANT, "shades_first"),
+		"verdict-not-linear":  only(verdicts("law linear", "hull_volume_first", keepCompare), describev1.Law_LAW_LINEAR, "hull_volume_first"),
 		"reading-by-position": {good: reading.Module, fails: "law order free", contract: readingV1,
 			call: func(_ context.Context, req proto.Message, next func(proto.Message) (proto.Message, error)) (proto.Message, error) {
 				out, err := next(req)
@@ -482,18 +483,47 @@ func badLaws() map[string]bad {
 				}
 				return out, err
 			}},
-		"promise-without-value": {good: spread, fails: "law monotone", contract: paletteV2, says: "has no value in any",
+		"promise-without-value": {good: spread, fails: "law monotone", contract: paletteV2, says: "dispersion has no value in any",
 			describe: func(m sdk.Module) {
-				m.Describe.LawExceptions = nil
-				m.Describe.Laws[4].Of = nil
+				lightness := []string{"lightness_range"}
+				m.Describe.Laws = []*describev1.LawPromise{
+					{Law: describev1.Law_LAW_ORDER_FREE, Of: lightness}, {Law: describev1.Law_LAW_REPLICATION_FREE, Of: lightness}, {Law: describev1.Law_LAW_MONOTONE},
+				}
+				m.Describe.LawExceptions = []*describev1.LawException{
+					{Law: describev1.Law_LAW_ORDER_FREE, Of: []string{"dispersion"}, Reason: "It has no value."},
+					{Law: describev1.Law_LAW_REPLICATION_FREE, Of: []string{"dispersion"}, Reason: "It has no value."},
+				}
 			},
-			sends: func(_ []proto.Message, out proto.Message) {
+			sends: func(got []proto.Message, out proto.Message) {
 				if a, ok := out.(*palettev2.ScorePalettesResponse); ok {
-					for _, g := range a.GetGroups() {
-						g.Scores[0] = &palettev2.ScoreValue{NotComputed: "never"}
+					if i := slices.Index(asked(got), "dispersion"); i >= 0 {
+						for _, g := range a.GetGroups() {
+							g.Scores[i] = &palettev2.ScoreValue{NotComputed: "never"}
+						}
 					}
 				}
 			}},
+	}
+}
+
+// asked are the scores that a question wants.
+func asked(got []proto.Message) []string {
+	if s := got[0].(*palettev2.ScorePalettesRequest).GetHeader().GetScores(); len(s) > 0 {
+		return s
+	}
+	return []string{"dispersion", "lightness_range"}
+}
+
+// spoilScore changes a score wherever it has a value.
+func spoilScore(got []proto.Message, a *palettev2.ScorePalettesResponse, name string, change func(*palettev2.GroupScores, float64) float64) {
+	i := slices.Index(asked(got), name)
+	if i < 0 {
+		return
+	}
+	for _, g := range a.GetGroups() {
+		if g.Scores[i].GetNotComputed() == "" {
+			g.Scores[i].Value = change(g, g.Scores[i].Value)
+		}
 	}
 }
 

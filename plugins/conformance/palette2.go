@@ -124,7 +124,10 @@ func scoresQuestion(m *module, t table, h *palettev2.ScoresHeader, chunks []*col
 func spectra(rows []row) *palettev2.SpectrumColumns {
 	out := &palettev2.SpectrumColumns{StartNm: 400, StepNm: 20, Count: 16}
 	for _, x := range rows {
-		out.Known = append(out.Known, true)
+		out.Known = append(out.Known, !x.noSpectrum)
+		if x.noSpectrum {
+			continue
+		}
 		for i := range 16 {
 			out.Reflectance = append(out.Reflectance, math.Max(0.01, x.lab.GetL()/150+x.lab.GetB()*(float64(i)-8)/3000))
 		}
@@ -229,10 +232,36 @@ func invalidScores(m *module) []refusal {
 			bad(name+" is none of its choices", set(choice(name, "no such choice")), "parameters", name)
 		}
 	}
+	out = append(out, columnsWanted(m, base)...)
 	out = append(out, streamFaults(askScores(m, base), &palettev2.ScorePalettesRequest{})...)
 	return append(out, columnFaults(func(t table, labels *columnsv1.Labels, n int64, chunks []*columnsv1.ColourColumns) question {
 		return scoresQuestion(m, t, &palettev2.ScoresHeader{Condition: daylight(), Labels: labels, RowCount: n}, chunks)
 	}, base)...)
+}
+
+// columnsWanted are faults of the further columns, for a module that wants them.
+func columnsWanted(m *module, base table) (out []refusal) {
+	bad := func(what string, spoil func(*palettev2.ScoredColumns), names ...string) {
+		q := askScores(m, base)
+		spoil(q[1].(*palettev2.ScorePalettesRequest).GetColumns())
+		out = append(out, refusal{what, q, names})
+	}
+	if slices.Contains(m.d.GetExtraColumns(), describev1.ExtraColumn_EXTRA_COLUMN_AGE_DAYS) {
+		bad("age_days is missing", func(c *palettev2.ScoredColumns) { c.AgeDays = nil }, "age_days")
+		bad("age_days is one row short", func(c *palettev2.ScoredColumns) { c.AgeDays = c.AgeDays[1:] }, "age_days")
+		bad("age_days[0] is -2", func(c *palettev2.ScoredColumns) { c.AgeDays[0] = -2 }, "age_days")
+		bad("age_days[0] is 100,001", func(c *palettev2.ScoredColumns) { c.AgeDays[0] = 100_001 }, "age_days")
+	}
+	if slices.Contains(m.d.GetExtraColumns(), describev1.ExtraColumn_EXTRA_COLUMN_SPECTRUM) {
+		bad("spectra are missing", func(c *palettev2.ScoredColumns) { c.Spectra = nil }, "spectra")
+		bad("spectra.known is one row short", func(c *palettev2.ScoredColumns) { c.Spectra.Known = c.Spectra.Known[1:] }, "known", "spectra")
+		bad("spectra.reflectance is one figure short", func(c *palettev2.ScoredColumns) { c.Spectra.Reflectance = c.Spectra.Reflectance[1:] }, "reflectance", "spectra")
+		bad("spectra.reflectance[0] is 2.1", func(c *palettev2.ScoredColumns) { c.Spectra.Reflectance[0] = 2.1 }, "reflectance")
+		bad("spectra.start_nm is 200", func(c *palettev2.ScoredColumns) { c.Spectra.StartNm = 200 }, "start_nm")
+		bad("spectra.step_nm is 0", func(c *palettev2.ScoredColumns) { c.Spectra.StepNm = 0 }, "step_nm")
+		bad("spectra.count is 2", func(c *palettev2.ScoredColumns) { c.Spectra.Count = 2 }, "count", "spectra")
+	}
+	return out
 }
 
 // tableOfScores reads the table of a question back.

@@ -31,7 +31,7 @@ type bad struct {
 	describe func(sdk.Module)                                                                                                     // changes the description
 	call     func(ctx context.Context, req proto.Message, next func(proto.Message) (proto.Message, error)) (proto.Message, error) // stands around a unary call
 	sends    func(got []proto.Message, out proto.Message)                                                                         // changes a message of a stream's answer
-	ends     func(ctx context.Context, got []proto.Message, err error) error                                                      // changes the end of a stream
+	ends     func(err error) error                                                                                                // changes the end of a stream
 	receives func(in proto.Message)                                                                                               // changes a message of a stream's question
 
 	before     func() // runs before serving
@@ -132,7 +132,7 @@ func (b bad) stream(srv any, ss grpc.ServerStream, _ *grpc.StreamServerInfo, han
 	s := &spoiltStream{ServerStream: ss, bad: b}
 	err := handler(srv, s)
 	if b.ends != nil && len(s.messages()) > 0 {
-		return b.ends(ss.Context(), s.messages(), err)
+		return b.ends(err)
 	}
 	return err
 }

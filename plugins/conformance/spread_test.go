@@ -42,8 +42,57 @@ func spread() sdk.Module {
 	}
 }
 
+// wantsColumns is spread with ages and spectra, which it checks and leaves aside.
+func wantsColumns() sdk.Module {
+	m := spread()
+	m.Describe.Name = "wants-columns"
+	m.Describe.ExtraColumns = []describev1.ExtraColumn{describev1.ExtraColumn_EXTRA_COLUMN_AGE_DAYS, describev1.ExtraColumn_EXTRA_COLUMN_SPECTRUM}
+	m.Register = func(s *grpc.Server) { palettev2.RegisterPaletteServiceServer(s, spreadServer{strict: true}) }
+	return m
+}
+
 type spreadServer struct {
 	palettev2.UnimplementedPaletteServiceServer
+	strict bool // wants ages and spectra
+}
+
+func checkFurther(c *palettev2.ScoredColumns) error {
+	var v sdk.Violations
+	rows := len(c.GetColours().GetReadingId())
+	if len(c.GetAgeDays()) != rows {
+		v.Add("columns.age_days", "has %d rows, want %d", len(c.GetAgeDays()), rows)
+	}
+	for i, x := range c.GetAgeDays() {
+		if !(x == -1 || x >= 0 && x <= 100_000) {
+			v.Add(fmt.Sprintf("columns.age_days[%d]", i), "is %v, want 0 to 100,000, or -1", x)
+		}
+	}
+	s := c.GetSpectra()
+	if s == nil || len(s.GetKnown()) != rows {
+		v.Add("columns.spectra.known", "has %d rows, want %d", len(s.GetKnown()), rows)
+		return v.Err()
+	}
+	known := 0
+	for _, k := range s.GetKnown() {
+		if k {
+			known++
+		}
+	}
+	if !(s.GetStartNm() >= 360 && s.GetStartNm() <= 780) {
+		v.Add("columns.spectra.start_nm", "is %v, want 360 to 780", s.GetStartNm())
+	}
+	if !(s.GetStepNm() >= 1 && s.GetStepNm() <= 20) {
+		v.Add("columns.spectra.step_nm", "is %v, want 1 to 20", s.GetStepNm())
+	}
+	if n := int(s.GetCount()); n < 3 || n > 421 || len(s.GetReflectance()) != known*n {
+		v.Add("columns.spectra.reflectance", "has %d figures, want %d for each of %d rows, 3 to 421", len(s.GetReflectance()), n, known)
+	}
+	for i, x := range s.GetReflectance() {
+		if !(x >= 0 && x <= 2) {
+			v.Add(fmt.Sprintf("columns.spectra.reflectance[%d]", i), "is %v, want 0 to 2", x)
+		}
+	}
+	return v.Err()
 }
 
 type spreadPart struct {
@@ -58,7 +107,7 @@ type spreadUnit struct{ group, block, stratum, cell uint32 }
 
 type spreadMean struct{ l, a, b, n float64 }
 
-func (spreadServer) ScorePalettes(stream grpc.BidiStreamingServer[palettev2.ScorePalettesRequest, palettev2.ScorePalettesResponse]) error {
+func (server spreadServer) ScorePalettes(stream grpc.BidiStreamingServer[palettev2.ScorePalettesRequest, palettev2.ScorePalettesResponse]) error {
 	var next *palettev2.ScorePalettesRequest // the first relabelling
 	var units []spreadUnit
 	means := map[spreadUnit]*spreadMean{}
@@ -68,6 +117,9 @@ func (spreadServer) ScorePalettes(stream grpc.BidiStreamingServer[palettev2.Scor
 		if err == nil && m.GetRelabelling() != nil {
 			next = m
 			return spreadPart{}, io.EOF
+		}
+		if c := m.GetColumns(); err == nil && server.strict && c != nil {
+			err = checkFurther(c)
 		}
 		return spreadPart{m}, err
 	}, func(h *palettev2.ScoresHeader, v *sdk.Violations) {

@@ -292,7 +292,8 @@ func (r *run) givenUp(ctx context.Context, m *module, next question) error {
 		began := time.Now()
 		_, err := m.c.send(left, conn, large)
 		cancel()
-		if c := status.Code(err); c != codes.OK && c != codes.Canceled && c != codes.DeadlineExceeded {
+		// A module that refuses the question was told so by the step "largest question".
+		if c := status.Code(err); c != codes.OK && c != codes.Canceled && c != codes.DeadlineExceeded && c != codes.InvalidArgument {
 			return fmt.Errorf("a call given up after %s ended with %s: %w", after, c, err)
 		}
 		if took := time.Since(began); took > r.options.Patience {

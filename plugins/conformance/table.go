@@ -22,7 +22,8 @@ type row struct {
 	id                          string
 	group, block, stratum, cell int
 	lab                         *typesv1.Lab
-	ageDays                     float64
+	ageDays                     float64 // -1 for one in eight
+	noSpectrum                  bool    // true for one in eight
 }
 
 func labelled(prefix string, n int) []string {
@@ -47,7 +48,11 @@ func tableOf(r *rand.Rand, s shape) table {
 					for range s.replicates {
 						x := proto.CloneOf(mean)
 						x.L, x.A, x.B = x.L+r.Float64()-0.5, x.A+r.Float64()-0.5, x.B+r.Float64()-0.5
-						t.rows = append(t.rows, row{group: group, block: block, stratum: stratum, cell: cell, lab: x, ageDays: float64(7 + r.IntN(30))})
+						age := float64(7 + r.IntN(30))
+						if r.IntN(8) == 0 {
+							age = -1
+						}
+						t.rows = append(t.rows, row{group: group, block: block, stratum: stratum, cell: cell, lab: x, ageDays: age, noSpectrum: r.IntN(8) == 0})
 					}
 				}
 			}
