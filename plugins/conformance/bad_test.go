@@ -123,6 +123,24 @@ func badModules() map[string]bad {
 	return out
 }
 
+// oddModules are neither good nor bad: they except laws, promise one that can't be tried, or serve a contract of the future.
+func oddModules() map[string]bad {
+	return map[string]bad{
+		"excepts-symmetry": {good: difference.Module, describe: func(m sdk.Module) {
+			d := m.Describe
+			d.Laws = slices.DeleteFunc(d.Laws, func(p *describev1.LawPromise) bool { return p.GetLaw() == describev1.Law_LAW_SYMMETRY })
+			d.Laws = append(d.Laws, &describev1.LawPromise{Law: describev1.Law_LAW_UNKNOWN_NEVER_CLEARS})
+			d.LawExceptions = []*describev1.LawException{
+				{Law: describev1.Law_LAW_SYMMETRY, Reason: "The reference weighs more."},
+				{Law: describev1.Law_LAW_LINEAR, Of: []string{"ciede2000"}, Reason: "It is no metric."},
+			}
+		}},
+		"one-newer-contract": {good: palette.Module, describe: func(m sdk.Module) {
+			m.Describe.Contracts = append(m.Describe.Contracts, "commonvat.module.palette.v7")
+		}},
+	}
+}
+
 func badProcesses() map[string]bad {
 	d := difference.Module
 	describing := func(says string, change func(*describev1.DescribeResponse)) bad {

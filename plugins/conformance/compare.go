@@ -66,7 +66,7 @@ func compareV1() *contract {
 }
 
 // sessionsTable has two orders in a few sessions, with gaps; every other one has the six sessions of a verdict.
-func sessionsTable(r *rand.Rand, size int) table {
+func sessionsTable(r *rand.Rand, _ *module, size int) table {
 	blocks := 6
 	if size%2 == 1 {
 		blocks = 1 + size/2%4
@@ -194,7 +194,7 @@ func orderFigures(_ *module, _ table, a reply) []comparison {
 
 // ordersSymmetry asks with the two groups the other way round: what was said of the first is then said of the second.
 func ordersSymmetry(r *rand.Rand, m *module, size int) trial {
-	t := sessionsTable(r, size)
+	t := sessionsTable(r, m, size)
 	second := t.clone()
 	slices.Reverse(second.groups)
 	for i := range second.rows {

@@ -40,7 +40,7 @@ type Target struct {
 type Options struct {
 	// Seed of everything that is generated; 0 means 1.
 	Seed uint64
-	// Trials is how many pairs of questions each law is tried on; 0 means 60. Range: 1 to 10,000.
+	// Trials is how many pairs of questions each law is tried on; 0 means 60. Range: 24 to 10,000, since figures of small questions may have no value.
 	Trials int
 	// Patience is how long a module may take over one call, over its start and over its end; 0 means 5 s.
 	Patience time.Duration
@@ -50,8 +50,11 @@ type Options struct {
 	Logger *slog.Logger
 }
 
-// MaxTrials is the most that Options.Trials may be.
-const MaxTrials = 10_000
+// What Options.Trials may be.
+const (
+	MinTrials = 24
+	MaxTrials = 10_000
+)
 
 // Run tries the module and reports. An error means that the suite itself could not go on: the target can't be read, ctx ended, no
 // folder for sockets. Whatever the module does is in the report, never an error. Run leaves no process and no socket behind.
@@ -104,8 +107,8 @@ func newRun(target Target, options Options) (*run, error) {
 	if options.Trials == 0 {
 		options.Trials = 60
 	}
-	if options.Trials < 0 || options.Trials > MaxTrials {
-		return nil, fmt.Errorf("trials is %d, want 1 to %d, or 0 for 60", options.Trials, MaxTrials)
+	if options.Trials < MinTrials || options.Trials > MaxTrials {
+		return nil, fmt.Errorf("trials is %d, want %d to %d, or 0 for 60", options.Trials, MinTrials, MaxTrials)
 	}
 	if options.Patience == 0 {
 		options.Patience = 5 * time.Second

@@ -370,7 +370,7 @@ func relabellingsHold(ctx context.Context, m *module) error {
 	r := m.random("relabellings")
 	names := m.c.items(m.d)
 	for n := range 5 {
-		t := smallTable(r, 5*n+2)
+		t := smallTable(r, m, 5*n+2)
 		list := relabellings(r, t, 3)
 		a, err := m.ask(ctx, relabelled(askScores(m, t), list))
 		if err != nil {

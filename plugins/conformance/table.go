@@ -214,11 +214,17 @@ func (t table) count(p place) (readings, cells, blocks int) {
 	return readings, len(inCell), len(inBlock)
 }
 
-// smallTable is a table of a few cells, with gaps, larger with size. Every group keeps two cells at the least.
-func smallTable(r *rand.Rand, size int) table {
-	t := tableOf(r, shape{groups: 1 + size%3, blocks: 1 + size/3%2, strata: 1 + size/6%2, cells: 2 + size/10%5, replicates: 1 + size/2%2})
-	kept := t.without(func(x row) bool { return x.block == 0 && x.cell > 1 && x.cell%3 == (size+x.group)%3 })
-	return kept
+// smallTable is a table of a few cells, with gaps, larger with size. Every group keeps two cells at the least. Each fifth has as many
+// as the score that wants most of them.
+func smallTable(r *rand.Rand, m *module, size int) table {
+	cells := 2 + size/4%6
+	if size%5 == 4 {
+		for _, s := range m.d.GetScores() {
+			cells = max(cells, int(s.GetLeastCells())+1)
+		}
+	}
+	t := tableOf(r, shape{groups: 1 + size%3, blocks: 1 + size/3%2, strata: 1 + size/6%2, cells: cells, replicates: 1 + size/2%2})
+	return t.without(func(x row) bool { return x.block == 0 && x.cell > 1 && x.cell < 8 && x.cell%3 == (size+x.group)%3 })
 }
 
 // columnFaults are faults of labels and rows that every contract of columns refuses. build makes a question of a table and of what
@@ -280,52 +286,56 @@ func oversized(t table, bytes int) table {
 
 // tableLaw makes a trial of a law out of what it does to a table. ask makes the question of a table, figures reads an answer.
 func tableLaw(ask func(m *module, t table) question, figures func(m *module, t table, a reply) []comparison,
-	make func(r *rand.Rand, size int) (first, second table, factor float64, atLeast bool),
+	make func(r *rand.Rand, m *module, size int) (first, second table, factor float64, atLeast bool),
 ) lawTrial {
 	return func(r *rand.Rand, m *module, size int) trial {
-		first, second, factor, atLeast := make(r, size)
+		first, second, factor, atLeast := make(r, m, size)
 		return trial{first: ask(m, first), second: ask(m, second), compare: func(a, b reply) []comparison {
 			return pairUp(scaled(figures(m, first, a), factor), figures(m, second, b), atLeast)
 		}}
 	}
 }
 
-type tableMaker = func(r *rand.Rand, size int) (first, second table, factor float64, atLeast bool)
+// tableMaker makes the two tables of a trial, and says by what the second one's figures are multiplied, or that they are only bounded.
+type tableMaker = func(r *rand.Rand, m *module, size int) (first, second table, factor float64, atLeast bool)
 
-func ordered(base func(*rand.Rand, int) table, keepGroups, keepBlocks bool) tableMaker {
-	return func(r *rand.Rand, size int) (table, table, float64, bool) {
-		t := base(r, size)
+// tableSource makes the table from which a trial starts.
+type tableSource = func(r *rand.Rand, m *module, size int) table
+
+func ordered(base tableSource, keepGroups, keepBlocks bool) tableMaker {
+	return func(r *rand.Rand, m *module, size int) (table, table, float64, bool) {
+		t := base(r, m, size)
 		return t, t.shuffled(r, keepGroups, keepBlocks), 1, false
 	}
 }
 
-func replicated(base func(*rand.Rand, int) table) tableMaker {
-	return func(r *rand.Rand, size int) (table, table, float64, bool) {
-		t := base(r, size)
+func replicated(base tableSource) tableMaker {
+	return func(r *rand.Rand, m *module, size int) (table, table, float64, bool) {
+		t := base(r, m, size)
 		return t, t.doubled(), 1, false
 	}
 }
 
-func shifted(base func(*rand.Rand, int) table) tableMaker {
-	return func(r *rand.Rand, size int) (table, table, float64, bool) {
-		t := base(r, size)
+func shifted(base tableSource) tableMaker {
+	return func(r *rand.Rand, m *module, size int) (table, table, float64, bool) {
+		t := base(r, m, size)
 		l, a, b := 36*r.Float64()-18, 40*r.Float64()-20, 40*r.Float64()-20
 		return t, t.recoloured(func(x *typesv1.Lab) { x.L, x.A, x.B = x.L+l, x.A+a, x.B+b }), 1, false
 	}
 }
 
-func multiplied(base func(*rand.Rand, int) table) tableMaker {
-	return func(r *rand.Rand, size int) (table, table, float64, bool) {
-		t := base(r, size)
+func multiplied(base tableSource) tableMaker {
+	return func(r *rand.Rand, m *module, size int) (table, table, float64, bool) {
+		t := base(r, m, size)
 		by := 0.5 + r.Float64()
 		return t, t.recoloured(func(x *typesv1.Lab) { x.L, x.A, x.B = x.L*by, x.A*by, x.B*by }), by, false
 	}
 }
 
 // enlarged gives one cell of one group and block back, of which the first table lacks it.
-func enlarged(base func(*rand.Rand, int) table) tableMaker {
-	return func(r *rand.Rand, size int) (table, table, float64, bool) {
-		t := base(r, size)
+func enlarged(base tableSource) tableMaker {
+	return func(r *rand.Rand, m *module, size int) (table, table, float64, bool) {
+		t := base(r, m, size)
 		units := t.units()
 		gone := units[r.IntN(len(units))]
 		first := t.without(func(x row) bool { return (unit{x.group, x.block, x.stratum, x.cell}) == gone })
