@@ -292,7 +292,7 @@ func badCalls() map[string]bad {
 			return out, err
 		}),
 		"dies-of-bytes": {good: difference.Module, fails: "bytes that are no message", contract: differenceV1, says: "did not get over them",
-			options: []grpc.ServerOption{grpc.ForceServerCodec(fussy{plainCodec{}})}}, //nolint:staticcheck // the codec of version 1 is enough
+			options: []grpc.ServerOption{grpc.ForceServerCodec(fussy{plainCodec{}})}},
 		"takes-little": differing("largest question", "a sound question was refused", func(_ context.Context, q *differencesRequest, next next) (proto.Message, error) {
 			if n := len(q.GetPairs()); n > 1000 && n <= 10_000 {
 				return nil, status.Error(codes.InvalidArgument, "pairs has too many")
@@ -321,7 +321,7 @@ func badCalls() map[string]bad {
 			if len(q.GetPairs()) == 10_000 {
 				select {
 				case <-ctx.Done():
-					for began := time.Now(); time.Since(began) < time.Minute; { //nolint:revive // the processor time is the point
+					for began := time.Now(); time.Since(began) < time.Minute; {
 					}
 				case <-time.After(200 * time.Millisecond):
 				}

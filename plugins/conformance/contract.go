@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"regexp"
 	"strings"
+	"sync"
 
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -108,20 +109,20 @@ func (c *contract) send(ctx context.Context, conn *grpc.ClientConn, q question, 
 		cancel()
 		return nil, err
 	}
-	sent := make(chan error, 1)
-	go func() {
+	// What goes wrong with sending shows in the answer.
+	var sender sync.WaitGroup
+	sender.Go(func() {
 		for _, m := range q {
-			if err := stream.SendMsg(m); err != nil {
-				if errors.Is(err, io.EOF) { // the answer has the reason
-					err = nil
-				}
-				sent <- err
+			if stream.SendMsg(m) != nil {
 				return
 			}
 		}
-		sent <- stream.CloseSend()
+		_ = stream.CloseSend()
+	})
+	defer func() {
+		cancel()
+		sender.Wait()
 	}()
-	defer func() { cancel(); <-sent }()
 	var out reply
 	most := len(q) + 1
 	for {
