@@ -34,6 +34,7 @@ import (
 	accesspb "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
 	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
 	"github.com/commonvat/commonvat/services/internal/api/limits"
+	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/config"
 )
 
@@ -229,7 +230,7 @@ func TestModuleCommands(t *testing.T) {
 	data := t.TempDir()
 	code, stdout, stderr := command(t, "module", "list", "--data", data)
 	require.Equal(t, exitOK, code, stderr)
-	assert.Equal(t, []string{"KIND", "NAME", "VERSION", "ACTIVE", "DIGEST"}, strings.Fields(stdout))
+	assert.Equal(t, []string{"KIND", "NAME", "VERSION", "REPORT", "ACTIVE", "DIGEST"}, strings.Fields(stdout))
 
 	folder := t.TempDir()
 	code, _, stderr = command(t, "module", "install", folder, "--data", data)
@@ -237,12 +238,23 @@ func TestModuleCommands(t *testing.T) {
 	assert.Contains(t, stderr, folder)
 	require.NoError(t, os.WriteFile(filepath.Join(folder, "module.json"), []byte(`{"name":"palette-test","version":"1.0.0","kind":"palette"}`), 0o600))
 	require.NoError(t, os.WriteFile(filepath.Join(folder, "commonvat-module-palette-test"), []byte("#!/bin/false\n"), 0o700))
-	code, stdout, stderr = command(t, "module", "install", folder, "--data", data)
-	require.Equal(t, exitOK, code, stderr)
-	digest := strings.Fields(stdout)[0]
+	code, _, stderr = command(t, "module", "install", folder, "--data", data)
+	assert.Equal(t, exitFault, code)
+	assert.Contains(t, stderr, "does not pass")
 	code, stdout, _ = command(t, "module", "list", "--data", data)
 	require.Equal(t, exitOK, code)
-	assert.Equal(t, []string{"palette", "palette-test", "1.0.0", "yes", digest}, strings.Fields(stdout)[5:])
+	row := strings.Fields(stdout)[6:]
+	require.Len(t, row, 6)
+	assert.Equal(t, []string{"palette", "palette-test", "1.0.0", "failed", "no"}, row[:5], "it is kept, and can't serve")
+	code, stdout, stderr = command(t, "module", "report", row[5], "--data", data)
+	require.Equal(t, exitOK, code, stderr)
+	assert.Contains(t, stdout, `"passed":false`)
+	code, _, stderr = command(t, "module", "report", strings.Repeat("0", 64), "--data", data)
+	assert.Equal(t, exitFault, code)
+	assert.Contains(t, stderr, "no report")
+	require.NoError(t, os.WriteFile(filepath.Join(folder, "module.json"), []byte(`{"name":"palette-test","version":"1.0.1","kind":"palette"}`), 0o600))
+	_, err := catalog.Install(modulesPath(data), folder) // past the suite
+	require.NoError(t, err)
 	code, _, _ = command(t, "module", "install")
 	assert.Equal(t, exitUsage, code)
 

@@ -49,7 +49,7 @@ func moduleStates(of []catalog.Status) []telemetry.ModuleState {
 	states := make([]telemetry.ModuleState, len(of))
 	for i, status := range of {
 		states[i] = telemetry.ModuleState{
-			Name: status.Name, Version: status.Version, Kind: status.Kind, State: string(status.State), Restarts: status.Restarts,
+			Name: status.Name, Version: status.Version, Kind: status.Kind, State: string(status.State), Restarts: status.Restarts, Wrong: status.Wrong,
 		}
 	}
 	return states

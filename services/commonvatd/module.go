@@ -3,25 +3,31 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
+	"path/filepath"
 	"slices"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
 
+	"github.com/commonvat/commonvat/plugins/conformance"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 )
 
 func newModule() *cobra.Command {
 	cmd := &cobra.Command{Use: "module", Short: "Installs modules and shows what is installed"}
 	group(cmd)
-	cmd.AddCommand(newModuleInstall(), newModuleList())
+	cmd.AddCommand(newModuleInstall(), newModuleList(), newModuleReport())
 	return cmd
 }
 
 func newModuleInstall() *cobra.Command {
 	var data string
 	cmd := &cobra.Command{
-		Use: "install FOLDER...", Short: "Copies module folders into the store of modules; the core sees them when it next starts",
+		Use: "install FOLDER...", Short: "Tries module folders and copies them into the store of modules",
+		Long: `Copies module folders into the store of modules and tries each by the conformance suite, whose report is kept beside it. A build that passes
+answers for its name when the core next starts, unless another was chosen; a running core takes it by "commonvat modules activate". One that
+doesn't pass is kept with its report and can never serve. A build that passed before isn't tried again.`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if err := cobra.MinimumNArgs(1)(cmd, args); err != nil {
 				return usageError{err}
@@ -31,16 +37,61 @@ func newModuleInstall() *cobra.Command {
 		RunE: func(cmd *cobra.Command, args []string) error {
 			var faults []error
 			for _, folder := range args {
-				digest, err := catalog.Install(modulesPath(data), folder)
+				in, err := catalog.Add(modulesPath(data), folder)
+				if err == nil {
+					err = tried(cmd, modulesPath(data), in)
+				}
 				if err != nil {
 					faults = append(faults, err)
 					continue
 				}
-				if _, err := fmt.Fprintf(cmd.OutOrStdout(), "%s  %s\n", digest, folder); err != nil {
+				if _, err := fmt.Fprintf(cmd.OutOrStdout(), "%s  %s\n", in.Digest, folder); err != nil {
 					return err
 				}
 			}
 			return errors.Join(faults...)
+		},
+	}
+	cmd.Flags().StringVar(&data, "data", defaultData, "folder of the records and the modules")
+	return cmd
+}
+
+// tried runs the conformance suite on an installed build, keeps its report, and chooses the build when it passed.
+func tried(cmd *cobra.Command, folder string, in catalog.Installed) error {
+	report, err := catalog.ReportOf(folder, in.Digest)
+	if err != nil || !report.Passed {
+		found, err := conformance.Run(cmd.Context(), conformance.Target{Folder: filepath.Dir(in.Executable)}, conformance.Options{})
+		if err != nil {
+			return fmt.Errorf("try %s %s: %w", in.Name, in.Version, err)
+		}
+		text, err := found.MarshalJSON()
+		if err != nil {
+			return err
+		}
+		if err := catalog.KeepReport(folder, in.Digest, text); err != nil {
+			return err
+		}
+		if !found.Passed() {
+			return fmt.Errorf("%s %s does not pass; build %s is kept with its report and can't serve\n%s", in.Name, in.Version, in.Digest, found)
+		}
+	}
+	return catalog.Choose(folder, in)
+}
+
+func newModuleReport() *cobra.Command {
+	var data string
+	cmd := &cobra.Command{
+		Use: "report DIGEST", Short: "Shows what the conformance suite found of an installed build", Args: exactly(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			report, err := catalog.ReportOf(modulesPath(data), args[0])
+			if errors.Is(err, fs.ErrNotExist) {
+				return fmt.Errorf("there is no report of %.80s: it isn't installed, or was installed without being tried", args[0])
+			}
+			if err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(cmd.OutOrStdout(), "%s\n", report.JSON)
+			return err
 		},
 	}
 	cmd.Flags().StringVar(&data, "data", defaultData, "folder of the records and the modules")
@@ -55,9 +106,9 @@ func newModuleList() *cobra.Command {
 			installed, err := catalog.List(modulesPath(data)) // damaged ones are told, whole ones shown
 			active, activeErr := catalog.Active(modulesPath(data))
 			table := tabwriter.NewWriter(cmd.OutOrStdout(), 0, 4, 2, ' ', 0)
-			_, _ = fmt.Fprintln(table, "KIND\tNAME\tVERSION\tACTIVE\tDIGEST")
+			_, _ = fmt.Fprintln(table, "KIND\tNAME\tVERSION\tREPORT\tACTIVE\tDIGEST")
 			for _, module := range installed {
-				_, _ = fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\n", module.Kind, module.Name, module.Version,
+				_, _ = fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\n", module.Kind, module.Name, module.Version, reportWord(modulesPath(data), module.Digest),
 					yesNo(slices.ContainsFunc(active, func(a catalog.Installed) bool { return a.Digest == module.Digest })), module.Digest)
 			}
 			if err == nil { // else told already
@@ -68,6 +119,17 @@ func newModuleList() *cobra.Command {
 	}
 	cmd.Flags().StringVar(&data, "data", defaultData, "folder of the records and the modules")
 	return cmd
+}
+
+func reportWord(folder, digest string) string {
+	switch report, err := catalog.ReportOf(folder, digest); {
+	case err != nil:
+		return "none"
+	case report.Passed:
+		return "passed"
+	default:
+		return "failed"
+	}
 }
 
 func yesNo(is bool) string {

@@ -49,10 +49,11 @@ type Config struct {
 	DrainTimeout   time.Duration // 10 s for calls that are under way when a module is closed
 	StopGrace      time.Duration // 3 s for a module to end by itself
 
-	// MaxConcurrent calls to one module at once, 64; MaxWaiting more wait for their turn, 1024; the rest is refused.
+	// MaxConcurrent calls to one module at once, 64; MaxWaiting more wait for their turn, 1024, each at most its upper bound, which begins anew with
+	// the call; the rest is refused.
 	MaxConcurrent, MaxWaiting int
-	// MaxMemory of one module's process, in bytes of resident memory, 2 GiB: above it the process is ended. It is looked at with
-	// each health check, so a module may pass it for a moment.
+	// MaxMemory of one module's process, its children not counted, in bytes of resident memory, 2 GiB: above it the process is ended. It is looked
+	// at with each health check, so a module may pass it for a moment.
 	MaxMemory int64
 	// MaxWrong answers that can't be answers, 3 in one process, end it.
 	MaxWrong int
@@ -294,6 +295,8 @@ func (c *Catalog) Close(ctx context.Context) {
 		c.closed = true // nothing is added to wg any more
 		c.mu.Unlock()
 		c.end()
+		c.swaps.Lock() // a build that is being started beside the others ends first
+		defer c.swaps.Unlock()
 		c.wg.Wait()
 		c.cut()
 		c.dir.close()

@@ -401,12 +401,9 @@ func runHost(dirs string) {
 	time.Sleep(time.Hour)
 }
 
-func TestKilledHostLeavesNothing(t *testing.T) {
-	store, runtimeDir := t.TempDir(), catalogtest.RuntimeDir(t)
-	for _, name := range []string{"echo", "second"} {
-		_, err := catalog.Install(store, folder(t, name))
-		require.NoError(t, err)
-	}
+// killHost starts a host of two modules in another process, kills it when they run, and waits until they are gone.
+func killHost(t *testing.T, store, runtimeDir string) {
+	t.Helper()
 	self, err := os.Executable()
 	require.NoError(t, err)
 	cmd := exec.Command(self)
@@ -439,6 +436,25 @@ func TestKilledHostLeavesNothing(t *testing.T) {
 	for _, pid := range pids {
 		assert.Eventually(t, func() bool { return dead(pid) }, 10*time.Second, 10*time.Millisecond, "module %d outlives its host", pid)
 	}
+}
+
+func TestKilledHostLeavesNothing(t *testing.T) {
+	store, runtimeDir := t.TempDir(), catalogtest.RuntimeDir(t)
+	for _, name := range []string{"echo", "second"} {
+		_, err := catalog.Install(store, folder(t, name))
+		require.NoError(t, err)
+	}
+	kills := 20
+	if testing.Short() {
+		kills = 2
+	}
+	for range kills - 1 {
+		killHost(t, store, runtimeDir)
+		left, err := filepath.Glob(filepath.Join(runtimeDir, "i-*"))
+		require.NoError(t, err)
+		require.Len(t, left, 1, "each start takes away what the one before left")
+	}
+	killHost(t, store, runtimeDir)
 
 	left, err := filepath.Glob(filepath.Join(runtimeDir, "i-*"))
 	require.NoError(t, err)

@@ -36,10 +36,15 @@ func choose(store, name, digest string) error {
 	return syncFolder(folder)
 }
 
-// Active lists the installed modules that a core activates by itself: of each name the build that was installed last.
+// Active lists the installed modules that a core activates by itself: of each name the build that was installed last, of those that the
+// conformance suite did not refuse.
 // Damaged entries are left out and reported in the error, which does not spoil the list.
 func Active(store string) ([]Installed, error) {
 	list, err := List(store)
+	list = slices.DeleteFunc(list, func(in Installed) bool {
+		report, err := ReportOf(store, in.Digest)
+		return err == nil && !report.Passed
+	})
 	var errs []error
 	last := map[string]string{}
 	for _, in := range list {

@@ -250,6 +250,11 @@ func (h *Handle) finish(caller, limited context.Context, err error) error {
 		// Nobody gave up: the module ended, and its connection was closed before the call noticed by itself.
 		err = status.Error(codes.Unavailable, "it ended during the call")
 	}
+	if status.Code(err) == codes.ResourceExhausted {
+		// Our own refusals are made before the call: this is an answer of more than the allowed size, or a module that refuses
+		// what its contract allows. To ask again would change nothing.
+		err = status.Errorf(codes.Internal, "%s", status.Convert(err).Message())
+	}
 	return named(h.inst.module.Name, err)
 }
 

@@ -49,12 +49,31 @@ type Installed struct {
 	SHA256 []byte
 }
 
-// Install copies the module in folder dir into the store and returns its digest. The folder holds a manifest (see
-// ManifestName) and the executable it names, and nothing else; links are refused, whatever they point to. The copy is
-// written aside, synced and then renamed, so that the store never shows half a module. From then on it is this build that
-// answers for its name, see Active. Installing the same content again returns the same digest.
+// Install adds the module in folder dir to the store, makes it the build that answers for its name, see Active, and returns its digest.
 func Install(store, dir string) (digest string, err error) {
-	fail := func(err error) (string, error) { return "", fmt.Errorf("install module folder %s: %w", dir, err) }
+	in, err := Add(store, dir)
+	if err != nil {
+		return "", err
+	}
+	return in.Digest, Choose(store, in)
+}
+
+// Choose makes an installed build the one that answers for its name when a core next opens the store.
+func Choose(store string, in Installed) error {
+	if err := choose(store, in.Name, in.Digest); err != nil {
+		return fmt.Errorf("choose build %s of %s: %w", in.Digest, in.Name, err)
+	}
+	return nil
+}
+
+// Add copies the module in folder dir into the store and tells what was added. The folder holds a manifest (see
+// ManifestName) and the executable it names, and nothing else; links are refused, whatever they point to. The copy is
+// written aside, synced and then renamed, so that the store never shows half a module. Adding the same content
+// again gives the same digest.
+func Add(store, dir string) (Installed, error) {
+	fail := func(err error) (Installed, error) {
+		return Installed{}, fmt.Errorf("install module folder %s: %w", dir, err)
+	}
 	root, err := os.OpenRoot(dir)
 	if err != nil {
 		return fail(err)
@@ -95,7 +114,7 @@ func Install(store, dir string) (digest string, err error) {
 	if err != nil {
 		return fail(err)
 	}
-	digest = hex.EncodeToString(total)
+	digest := hex.EncodeToString(total)
 	//nolint:gosec // a steward installs, the core, another user, reads
 	if err := os.Chmod(incoming, 0o755); err != nil {
 		return fail(err)
@@ -111,10 +130,11 @@ func Install(store, dir string) (digest string, err error) {
 	} else if err = errors.Join(err, syncFolder(parent)); err != nil {
 		return fail(err)
 	}
-	if err := choose(store, m.name, digest); err != nil {
+	in, err := lookUp(store, digest)
+	if err != nil {
 		return fail(err)
 	}
-	return digest, nil
+	return in, nil
 }
 
 // readFolder checks what is in a module folder and reads the manifest.

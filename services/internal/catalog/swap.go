@@ -66,6 +66,9 @@ var ErrClosed = errors.New("the core is closing")
 func (c *Catalog) Activate(ctx context.Context, digest string, commit func() error) error {
 	c.swaps.Lock()
 	defer c.swaps.Unlock()
+	if c.ctx.Err() != nil {
+		return ErrClosed
+	}
 	in, err := lookUp(c.cfg.StoreDir, digest)
 	if err != nil {
 		return at(StepVerify, err)

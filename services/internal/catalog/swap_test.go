@@ -63,6 +63,8 @@ func serveVersioned() {
 			}
 			<-ctx.Done()
 			return held[:1], nil
+		case "huge":
+			return make([]byte, sdk.MaxMessageBytes+1), nil
 		case "ignore":
 			time.Sleep(30 * time.Second)
 		}
@@ -277,6 +279,10 @@ func TestMisdeeds(t *testing.T) {
 				assert.Equal(t, codes.DeadlineExceeded, status.Code(err))
 			}
 		}, ends: true, reason: "took longer than"},
+		"answers more than is allowed": {does: func(t *testing.T, c *catalog.Catalog) {
+			_, err := call(t, c, "versioned", "huge")
+			assert.Equal(t, codes.Internal, status.Code(err), "not something to try again: %v", err)
+		}},
 		"answers what is no answer": {does: func(t *testing.T, c *catalog.Catalog) {
 			h, err := c.Acquire("versioned")
 			require.NoError(t, err)
@@ -306,6 +312,22 @@ func TestMisdeeds(t *testing.T) {
 			assert.Equal(t, "1.0.0", out)
 		})
 	}
+}
+
+// A catalog that closes while a build is being started leaves no process.
+func TestCloseDuringActivation(t *testing.T) {
+	c, digests := swapping(t, []string{"1.0.0", "2.0.0"})
+	done := make(chan error, 1)
+	go func() { done <- c.Activate(context.Background(), digests[1], nil) }()
+	time.Sleep(20 * time.Millisecond)
+	c.Close(t.Context())
+	select {
+	case err := <-done:
+		_ = err // it came before or after
+	case <-time.After(time.Second):
+		t.Fatal("Close returned before the activation did")
+	}
+	assert.ErrorIs(t, c.Activate(t.Context(), digests[1], nil), catalog.ErrClosed)
 }
 
 // No more than so many calls run at once; some wait, and the rest is refused.

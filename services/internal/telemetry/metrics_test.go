@@ -160,7 +160,7 @@ func fakeSources(t *testing.T) Sources {
 		},
 		Modules: func() []ModuleState {
 			return []ModuleState{
-				{Name: "palette-width", Version: "1.0.0", Kind: "palette", State: "running", Restarts: 2},
+				{Name: "palette-width", Version: "1.0.0", Kind: "palette", State: "running", Restarts: 2, Wrong: 3},
 				{Name: "compare-orders", Version: "0.9.0", Kind: "compare", State: "quarantined"},
 			}
 		},
@@ -249,6 +249,7 @@ func TestMetricsAreAClosedList(t *testing.T) {
 	assert.Equal(t, 1., valueOf(t, points[MetricModuleCallsActive], "palette-width"))
 	assert.Equal(t, 1., valueOf(t, points[MetricModuleCallDuration], OutcomeOverrun, "palette-width", "1.0.0"))
 	assert.Equal(t, 2., valueOf(t, points[MetricModuleRestarts], "palette-width"))
+	assert.Equal(t, 3., valueOf(t, points[MetricModuleWrong], "palette-width"))
 	assert.Equal(t, 1., valueOf(t, points[MetricModuleState], "palette-width", "running"))
 	assert.Equal(t, 0., valueOf(t, points[MetricModuleState], "palette-width", "quarantined"))
 	assert.Equal(t, 1., valueOf(t, points[MetricModuleState], "compare-orders", "quarantined"))

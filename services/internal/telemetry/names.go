@@ -25,6 +25,7 @@ const (
 	MetricModuleCallDuration = "commonvat.module.call.duration"
 	MetricModuleCallsActive  = "commonvat.module.calls.active"
 	MetricModuleRestarts     = "commonvat.module.restarts"
+	MetricModuleWrong        = "commonvat.module.wrong_answers"
 	MetricModuleState        = "commonvat.module.state"
 
 	MetricStoreQueue              = "commonvat.store.queue"
@@ -54,6 +55,7 @@ const (
 	unitBytes     = "By"
 	unitCall      = "{call}"
 	unitRestart   = "{restart}"
+	unitAnswer    = "{answer}"
 	unitModule    = "{module}"
 	unitChange    = "{change}"
 	unitError     = "{error}"
@@ -129,6 +131,7 @@ func Instruments() []Instrument {
 		{MetricModuleCallDuration, unitSeconds, "How long calls to modules took.", append([]string{LabelRPCMethod, LabelOutcome}, moduleLabels...)},
 		{MetricModuleCallsActive, unitCall, "Calls to modules that are under way.", moduleLabels},
 		{MetricModuleRestarts, unitRestart, "Starts of modules after the first.", moduleLabels},
+		{MetricModuleWrong, unitAnswer, "Answers of modules that couldn't be answers.", moduleLabels},
 		{MetricModuleState, unitModule, "1 for the state that a module is in, 0 for the others.", append([]string{LabelModuleState}, moduleLabels...)},
 		{MetricStoreQueue, unitChange, "Changes that wait for the writer.", nil},
 		{MetricStoreCommitDuration, unitSeconds, "How long transactions of the writer took.", nil},

@@ -34,6 +34,7 @@ type ModuleState struct {
 	Name, Version, Kind string
 	State               string // one of ModuleStates
 	Restarts            int    // starts after the first
+	Wrong               int    // answers that couldn't be answers
 }
 
 // PoolState is how far the pool has come.
@@ -69,15 +70,15 @@ func (m *Metrics) Observe(sources Sources) (end func(), err error) {
 	o := &observer{sources: sources}
 	k := maker{meter: m.meter}
 	var gauges struct {
-		queue, log, schema, damaged, state, lag, rows metric.Int64ObservableGauge
-		failures, busy, replays, lost, restarts       metric.Int64ObservableCounter
-		age                                           metric.Float64ObservableGauge
+		queue, log, schema, damaged, state, lag, rows  metric.Int64ObservableGauge
+		failures, busy, replays, lost, restarts, wrong metric.Int64ObservableCounter
+		age                                            metric.Float64ObservableGauge
 	}
 	g := &gauges
 	g.queue, g.log, g.schema = k.gauge(MetricStoreQueue), k.gauge(MetricStoreLogSize), k.gauge(MetricStoreSchema)
 	g.failures, g.busy, g.replays = k.counted(MetricStoreCheckpointFailures), k.counted(MetricStoreBusy), k.counted(MetricStoreReplays)
 	g.lost, g.damaged = k.counted(MetricStoreGroupsLost), k.gauge(MetricStoreDamaged)
-	g.state, g.restarts = k.gauge(MetricModuleState), k.counted(MetricModuleRestarts)
+	g.state, g.restarts, g.wrong = k.gauge(MetricModuleState), k.counted(MetricModuleRestarts), k.counted(MetricModuleWrong)
 	g.lag, g.rows = k.gauge(MetricPoolLag), k.gauge(MetricPoolRows)
 	g.age = k.secondsNow(MetricBackupAge)
 	k.observe(func(_ context.Context, to metric.Observer) error {
@@ -97,6 +98,7 @@ func (m *Metrics) Observe(sources Sources) (end func(), err error) {
 				attribute.String(LabelModule, module.Name), attribute.String(LabelModuleVersion, module.Version), attribute.String(LabelModuleKind, module.Kind),
 			}
 			to.ObserveInt64(g.restarts, int64(module.Restarts), metric.WithAttributes(labels...))
+			to.ObserveInt64(g.wrong, int64(module.Wrong), metric.WithAttributes(labels...))
 			for _, state := range ModuleStates() {
 				to.ObserveInt64(g.state, oneIf(state == module.State), metric.WithAttributes(append([]attribute.KeyValue{attribute.String(LabelModuleState, state)}, labels...)...))
 			}
