@@ -7,6 +7,8 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
+	"sync"
 	"testing"
 	"time"
 
@@ -156,4 +158,84 @@ func bareConn(b *testing.B) *grpc.ClientConn {
 		b.Fatal(err)
 	}
 	return raw.(*grpc.ClientConn)
+}
+
+// BenchmarkSwaps holds the slowest calls while a module is swapped over and over against those without: 8 callers, by turns of equal length
+// within one process, so that what else the machine does falls on both. It reports the ratio of the 99.9th percentiles, wanted at most 3. With b.N of 100
+// each side makes 100,000 calls.
+func BenchmarkSwaps(b *testing.B) {
+	c, digests := swapping(b, []string{"1.0.0", "2.0.0"})
+	const callers, perTurn = 8, 1000
+	turn := func(swap bool) (took []time.Duration) {
+		stop := make(chan struct{})
+		var swapping, calling sync.WaitGroup
+		if swap {
+			swapping.Go(func() {
+				for n := 0; ; n++ {
+					select {
+					case <-stop:
+						return
+					default:
+					}
+					if err := c.Activate(b.Context(), digests[n%2], nil); err != nil {
+						b.Error(err)
+						return
+					}
+				}
+			})
+		}
+		each := make([][]time.Duration, callers)
+		for i := range callers {
+			calling.Go(func() {
+				for range perTurn / callers {
+					began := time.Now()
+					h, err := c.Acquire(sdk.KindPalette)
+					if err == nil {
+						_, err = echo.Call(b.Context(), h, []byte("version"))
+						h.Release()
+					}
+					if err != nil {
+						b.Error(err)
+						return
+					}
+					each[i] = append(each[i], time.Since(began))
+				}
+			})
+		}
+		calling.Wait()
+		close(stop)
+		swapping.Wait()
+		return slices.Concat(each...)
+	}
+	var with, without []time.Duration
+	for b.Loop() {
+		without = append(without, turn(false)...)
+		with = append(with, turn(true)...)
+	}
+	worst := func(of []time.Duration) float64 {
+		slices.Sort(of)
+		return float64(of[len(of)*999/1000].Microseconds())
+	}
+	b.ReportMetric(worst(with)/worst(without), "p99.9-ratio")
+	b.ReportMetric(worst(without), "p99.9-without-µs")
+	b.ReportMetric(worst(with), "p99.9-with-µs")
+	b.ReportMetric(0, "ns/op")
+}
+
+// BenchmarkStart is the time from the start of a module's process to its first answer. Wanted at most 150 ms for one in Go.
+func BenchmarkStart(b *testing.B) {
+	c, digests := swapping(b, []string{"1.0.0", "2.0.0"})
+	for n := 0; b.Loop(); n++ {
+		if err := c.Activate(b.Context(), digests[(n+1)%2], nil); err != nil {
+			b.Fatal(err)
+		}
+		h, err := c.Acquire(sdk.KindPalette)
+		if err != nil {
+			b.Fatal(err)
+		}
+		if _, err := echo.Call(b.Context(), h, []byte("version")); err != nil {
+			b.Fatal(err)
+		}
+		h.Release()
+	}
 }
