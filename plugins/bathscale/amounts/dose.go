@@ -33,6 +33,8 @@ const (
 	Substitute
 	// Impure: the recipe counts the active substance (indigo by its dye); needs the lot's purity.
 	Impure
+	// Liquid: a solution, an extraction or a bought liquid; needs the grams, as the recipe means them, in a litre of it.
+	Liquid
 )
 
 // Dose is one material of a recipe.
@@ -52,6 +54,11 @@ type Dose struct {
 	MoisturePercent *float64
 	// PurityPercent of the active substance; for Impure. 0: not known.
 	PurityPercent float64
+	// LiquidGPerL is what a litre of the liquid holds, as the recipe means it (of an extraction, the grams of plant that went into a litre);
+	// for Liquid. 0: not known.
+	LiquidGPerL float64
+	// SolubleGPerL is the most that dissolves in cold water, for planning stocks; 0: not known, and no stock is made.
+	SolubleGPerL float64
 }
 
 // Unknown says why a dose can't be scaled: the figure that is missing, in a dyer's words. It is no fault of the request.
@@ -70,7 +77,7 @@ func (d Dose) validate() error {
 		return fmt.Errorf("%w: a material has no name", ErrInput)
 	case d.Measure < PercentWOF || d.Measure > Grams:
 		return fmt.Errorf("%w: %s has an unknown measure", ErrInput, d.Material)
-	case d.Form < AsMeant || d.Form > Impure:
+	case d.Form < AsMeant || d.Form > Liquid:
 		return fmt.Errorf("%w: %s has an unknown form", ErrInput, d.Material)
 	case !(d.Value >= 0 && d.Value <= most):
 		return fmt.Errorf("%w: the figure of %s is %v, want 0 to %v", ErrInput, d.Material, d.Value, most)
@@ -78,6 +85,10 @@ func (d Dose) validate() error {
 		return fmt.Errorf("%w: strength of %s is %v, want 0.001 to 1000", ErrInput, d.Material, d.Strength)
 	case d.MoisturePercent != nil && !(*d.MoisturePercent >= 0 && *d.MoisturePercent < 100):
 		return fmt.Errorf("%w: moisture of %s is %v %%, want 0 to below 100", ErrInput, d.Material, *d.MoisturePercent)
+	case d.LiquidGPerL != 0 && !(d.LiquidGPerL > 0 && d.LiquidGPerL <= 2000):
+		return fmt.Errorf("%w: a litre of the liquid %s holds %v g, want above 0 to 2000", ErrInput, d.Material, d.LiquidGPerL)
+	case d.SolubleGPerL != 0 && !(d.SolubleGPerL > 0 && d.SolubleGPerL <= 5000):
+		return fmt.Errorf("%w: %v g/L of %s dissolve, want 0 to 5000", ErrInput, d.SolubleGPerL, d.Material)
 	case d.PurityPercent != 0 && !(d.PurityPercent > 0 && d.PurityPercent <= 100):
 		return fmt.Errorf("%w: purity of %s is %v %%, want above 0 to 100", ErrInput, d.Material, d.PurityPercent)
 	}
@@ -128,7 +139,8 @@ func MeantG(recipe []Dose, load Load) ([]float64, error) {
 	return meant, nil
 }
 
-// AtHandG turns the meant mass into grams of what is at hand. It returns an [*Unknown] where the figure that this needs is not known: strengths
+// AtHandG turns the meant mass into grams of what is at hand; of a liquid it stays the mass that is dissolved in it (see
+// [Bench.Pour] for its volume). It returns an [*Unknown] where the figure that this needs is not known: strengths
 // and purities belong to lots, and none is guessed.
 func (d Dose) AtHandG(meantG float64) (float64, error) {
 	switch d.Form {
@@ -147,9 +159,13 @@ func (d Dose) AtHandG(meantG float64) (float64, error) {
 			return 0, &Unknown{d.Material, "the purity of this lot"}
 		}
 		return meantG / (d.PurityPercent / 100), nil
-	default:
-		return meantG, nil
+	case Liquid:
+		if d.LiquidGPerL == 0 {
+			return 0, &Unknown{d.Material, "how much a litre of this liquid holds"}
+		}
+	case AsMeant:
 	}
+	return meantG, nil
 }
 
 // meantFrom is the inverse of AtHandG for a dose that could be scaled.

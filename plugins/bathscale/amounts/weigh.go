@@ -13,6 +13,8 @@ const (
 	Weighed Way = iota
 	// FromStock: measured by volume from a solution that is made first.
 	FromStock
+	// Poured: measured by volume from a liquid that is at hand.
+	Poured
 	// TooSmall for the balance, and no stock is allowed or possible.
 	TooSmall
 )
@@ -109,6 +111,16 @@ func (b Bench) Weigh(massG, solubleGPerL, bathML float64) Weighing {
 		direct.Way = TooSmall
 	}
 	return direct
+}
+
+// Pour measures a mass by volume from a liquid at hand, in millilitres v = m/c·1000. What the liquid holds counts as exact; the lot's own error comes on top.
+func (b Bench) Pour(massG, liquidGPerL float64) Weighing {
+	take := massG / liquidGPerL * 1000
+	w := Weighing{Way: Poured, ExactG: massG, ShownG: massG, StockGPerL: liquidGPerL, TakeML: take}
+	if take > 0 && b.PipetteML > 0 {
+		w.RelativePercent = 100 * Coverage * b.PipetteML / take
+	}
+	return w
 }
 
 // pick takes the coarsest balance that is fine enough, else the finest one that takes the mass at all.
