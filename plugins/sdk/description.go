@@ -17,10 +17,13 @@ const (
 	KindDifference = "difference" // two colours to one difference
 	KindPalette    = "palette"    // labelled, blocked groups to widths
 	KindCompare    = "compare"    // groups and blocks to a verdict
+	KindBathscale  = "bathscale"  // fibre and recipes to amounts, waters and schedules
 )
 
 // Kinds returns every kind in the order in which a reading flows through them.
-func Kinds() []string { return []string{KindReading, KindDifference, KindPalette, KindCompare} }
+func Kinds() []string {
+	return []string{KindReading, KindDifference, KindPalette, KindCompare, KindBathscale}
+}
 
 var (
 	nameForm      = regexp.MustCompile(`^[a-z][a-z0-9]*(-[a-z0-9]+)*$`)

@@ -35,7 +35,9 @@ type Bench struct {
 	StockLeastG float64
 }
 
-func (b Bench) wanted() float64     { return orElse(b.WantedPercent, 5) / 100 }
+// Wanted is the expanded uncertainty, in percent, up to which a mass is weighed directly.
+func (b Bench) Wanted() float64     { return orElse(b.WantedPercent, 5) }
+func (b Bench) wanted() float64     { return b.Wanted() / 100 }
 func (b Bench) stockML() float64    { return orElse(b.StockML, 500) }
 func (b Bench) stockLeast() float64 { return orElse(b.StockLeastG, 5) }
 
