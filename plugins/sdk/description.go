@@ -18,11 +18,12 @@ const (
 	KindPalette    = "palette"    // labelled, blocked groups to widths
 	KindCompare    = "compare"    // groups and blocks to a verdict
 	KindBathscale  = "bathscale"  // fibre and recipes to amounts, waters and schedules
+	KindMordant    = "mordant"    // fibre and dyestuffs in their order to mordants
 )
 
-// Kinds returns every kind in the order in which a reading flows through them.
+// Kinds returns every kind: first those through which a reading flows, then those through which a plan does, each in that order.
 func Kinds() []string {
-	return []string{KindReading, KindDifference, KindPalette, KindCompare, KindBathscale}
+	return []string{KindReading, KindDifference, KindPalette, KindCompare, KindMordant, KindBathscale}
 }
 
 var (
