@@ -17,6 +17,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"github.com/commonvat/commonvat/plugins/safety/materials"
 	"github.com/commonvat/commonvat/plugins/safety/rules"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	datav1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/data/v1"
@@ -196,7 +197,7 @@ func (s *Server) JudgeSteps(ctx context.Context, req *safetyv1.JudgeStepsRequest
 		}
 		step := &safetyv1.StepFindings{StepId: req.GetSteps()[i].GetStepId()}
 		for _, p := range packs {
-			found, err := p.Judge(facts)
+			found, err := p.Judge(materials.Complete(facts))
 			if err != nil {
 				return nil, status.Errorf(codes.Internal, "pack %s: %v", p.Name, err)
 			}
