@@ -17,10 +17,19 @@ const (
 	KindDifference = "difference" // two colours to one difference
 	KindPalette    = "palette"    // labelled, blocked groups to widths
 	KindCompare    = "compare"    // groups and blocks to a verdict
+	KindBathscale  = "bathscale"  // fibre and recipes to amounts, waters and schedules
+	KindMordant    = "mordant"    // fibre and dyestuffs in their order to mordants
+	KindSafety     = "safety"     // steps of a plan to what is dangerous in them
 )
 
-// Kinds returns every kind in the order in which a reading flows through them.
-func Kinds() []string { return []string{KindReading, KindDifference, KindPalette, KindCompare} }
+// NeedsData is the type of a google.rpc.PreconditionFailure violation by which a module says that it doesn't hold data that a call names; the subject is
+// the digest (see commonvat.module.data.v1).
+const NeedsData = "NEEDS_DATA"
+
+// Kinds returns every kind: first those through which a reading flows, then those through which a plan does, each in that order.
+func Kinds() []string {
+	return []string{KindReading, KindDifference, KindPalette, KindCompare, KindMordant, KindBathscale, KindSafety}
+}
 
 var (
 	nameForm      = regexp.MustCompile(`^[a-z][a-z0-9]*(-[a-z0-9]+)*$`)

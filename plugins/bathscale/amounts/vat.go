@@ -1,0 +1,119 @@
+package amounts
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// VatPart is one part of a vat, as a multiple of the indigo by mass.
+type VatPart struct {
+	Material string
+	Parts    float64
+}
+
+// VatRecipe is a vat told by named parts. Recipes that are known by their figures alone are not: the same "1-2-3" is told of two vats.
+type VatRecipe struct {
+	Name string
+	// Parts besides the indigo, which is 1.
+	Parts []VatPart
+	// ByActiveDye: the parts refer to the indigotin in the powder, not to the powder.
+	ByActiveDye bool
+	// Source of the parts.
+	Source string
+}
+
+// Vats are the vats whose parts are published often enough to be offered; figures as dyers print them.
+func Vats() []VatRecipe {
+	return []VatRecipe{
+		{Name: "fructose", Parts: []VatPart{{"calcium hydroxide", 2}, {"fructose", 3}}, Source: "craft tutorials on the indigo, lime and fruit sugar vat; common practice"},
+		{Name: "iron", Parts: []VatPart{{"ferrous sulfate heptahydrate", 2}, {"calcium hydroxide", 3}}, Source: "suppliers' and craft tutorials on the indigo, iron and lime vat; common practice"},
+	}
+}
+
+// Ambiguous is a name that several vats bear; the answer is a question, never a choice.
+type Ambiguous struct {
+	Name    string
+	Recipes []VatRecipe
+}
+
+// Error implements error.
+func (a *Ambiguous) Error() string {
+	texts := make([]string, len(a.Recipes))
+	for i, r := range a.Recipes {
+		parts := []string{"indigo 1"}
+		for _, p := range r.Parts {
+			parts = append(parts, fmt.Sprintf("%s %g", p.Material, p.Parts))
+		}
+		texts[i] = fmt.Sprintf("%s (%s)", r.Name, strings.Join(parts, ", "))
+	}
+	return fmt.Sprintf("%q is told of several vats: which one, %s?", a.Name, strings.Join(texts, " or "))
+}
+
+// Vat finds a vat by its name. "1-2-3" and its spellings give an [*Ambiguous].
+func Vat(name string) (VatRecipe, error) {
+	vats := Vats()
+	digits := strings.Map(func(r rune) rune {
+		if r >= '0' && r <= '9' {
+			return r
+		}
+		return -1
+	}, name)
+	lower := strings.ToLower(strings.TrimSpace(name))
+	for _, v := range vats {
+		if strings.Contains(lower, v.Name) {
+			return v, nil
+		}
+	}
+	if digits == "123" {
+		return VatRecipe{}, &Ambiguous{name, vats}
+	}
+	names := make([]string, len(vats))
+	for i, v := range vats {
+		names[i] = v.Name
+	}
+	slices.Sort(names)
+	return VatRecipe{}, fmt.Errorf("%w: no vat is called %.60q; known: %s, or name the parts", ErrInput, name, strings.Join(names, ", "))
+}
+
+// VatAmounts are the masses of a vat.
+type VatAmounts struct {
+	// PowderG of indigo as it is at hand, and the dye in it; ActiveG is 0 when the purity is not known.
+	PowderG, ActiveG float64
+	// Others, in the recipe's order, in grams.
+	Others []Mass
+	// PowderGPerL and ActiveGPerL of the vat's volume.
+	PowderGPerL, ActiveGPerL float64
+}
+
+// Amounts scales the vat to so many grams of indigo powder in so many litres. purityPercent is that of the lot, 0 when it isn't known; a recipe by active dye
+// then gives an [*Unknown].
+func (r VatRecipe) Amounts(powderG, litres, purityPercent float64) (VatAmounts, error) {
+	if !(powderG > 0 && powderG <= 1e6) || !(litres > 0 && litres <= 1e5) || !(purityPercent >= 0 && purityPercent <= 100) {
+		return VatAmounts{}, fmt.Errorf("%w: %v g of indigo at %v %% in %v L, want above 0 to 1000000 g, 0 to 100 %%, above 0 to 100000 L", ErrInput, powderG, purityPercent, litres)
+	}
+	a := VatAmounts{PowderG: powderG, ActiveG: powderG * purityPercent / 100, PowderGPerL: powderG / litres, ActiveGPerL: powderG * purityPercent / 100 / litres}
+	base := powderG
+	if r.ByActiveDye {
+		if purityPercent == 0 {
+			return VatAmounts{}, &Unknown{"indigo", "the purity of this lot"}
+		}
+		base = a.ActiveG
+	}
+	for _, p := range r.Parts {
+		a.Others = append(a.Others, Mass{G: base * p.Parts})
+	}
+	return a, nil
+}
+
+// Molar masses in g/mol, from the formulas and the IUPAC abridged atomic weights of 2021.
+const (
+	molarIndigotin       = 262.27
+	molarFerrousSulfate7 = 278.01
+)
+
+// FerrousSulfateLeastG is what the reduction of indigotin asks for at least, in grams of the heptahydrate: two electrons for each molecule. Air takes
+// more.
+func FerrousSulfateLeastG(indigotinG float64) float64 {
+	return 2 * molarFerrousSulfate7 / molarIndigotin * indigotinG
+}

@@ -1,0 +1,57 @@
+package bathscale
+
+import (
+	"math"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
+
+	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
+)
+
+// finite fails on a figure that is none, at any depth.
+func finite(t *testing.T, m protoreflect.Message) {
+	m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+		switch {
+		case f.IsList() && f.Kind() == protoreflect.MessageKind:
+			for i := range v.List().Len() {
+				finite(t, v.List().Get(i).Message())
+			}
+		case !f.IsList() && f.Kind() == protoreflect.MessageKind:
+			finite(t, v.Message())
+		case !f.IsList() && f.Kind() == protoreflect.DoubleKind:
+			require.False(t, math.IsNaN(v.Float()) || math.IsInf(v.Float(), 0), "%s is %v", f.FullName(), v.Float())
+		}
+		return true
+	})
+}
+
+// Whatever is asked, the answer is a refusal or figures.
+func FuzzScaleBaths(f *testing.F) {
+	lifted := &bathscalev1.BathRecipe{BathId: "b", Volume: ratio(30), PiecesLifted: 1, VesselL: 3, Doses: []*bathscalev1.Dose{percentDose("weld", 100)}}
+	for _, request := range []*bathscalev1.ScaleBathsRequest{
+		{},
+		{Fibre: []*bathscalev1.FibreLot{wool("x", 10), wool("y", 20)}, Bench: kitchen(), Baths: []*bathscalev1.BathRecipe{lifted}},
+		{Fibre: []*bathscalev1.FibreLot{wool("x", 10)}, Bench: kitchen(), Baths: []*bathscalev1.BathRecipe{{BathId: "v", Vat: "iron", IndigoGPerL: 1, Volume: &bathscalev1.BathRecipe_Litres{Litres: 5}}}},
+	} {
+		raw, err := proto.Marshal(request)
+		require.NoError(f, err)
+		f.Add(raw)
+	}
+	f.Fuzz(func(t *testing.T, raw []byte) {
+		request := &bathscalev1.ScaleBathsRequest{}
+		if proto.Unmarshal(raw, request) != nil {
+			return
+		}
+		got, err := NewServer().ScaleBaths(t.Context(), request)
+		if err != nil {
+			require.Equal(t, codes.InvalidArgument, status.Code(err), "%v", err)
+			return
+		}
+		finite(t, got.ProtoReflect())
+	})
+}

@@ -1,0 +1,268 @@
+package bathscale
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+
+	"google.golang.org/grpc/status"
+
+	"github.com/commonvat/commonvat/plugins/bathscale/amounts"
+	"github.com/commonvat/commonvat/plugins/internal/wire"
+	"github.com/commonvat/commonvat/plugins/sdk"
+	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+)
+
+// ScaleBaths answers every bath, or none when a fault is found.
+func (*Server) ScaleBaths(ctx context.Context, req *bathscalev1.ScaleBathsRequest) (*bathscalev1.ScaleBathsResponse, error) {
+	var v sdk.Violations
+	all := lots(&v, req)
+	with := bench(&v, req.GetBench())
+	baths := recipes(&v, req, all)
+	to := amounts.AsWeighed
+	switch req.GetReference() {
+	case bathscalev1.FibreReference_FIBRE_REFERENCE_UNSPECIFIED, bathscalev1.FibreReference_FIBRE_REFERENCE_AS_WEIGHED:
+	case bathscalev1.FibreReference_FIBRE_REFERENCE_CONDITIONED:
+		to = amounts.Conditioned
+	default:
+		v.Add("reference", "is %d, want one of the enum", req.GetReference())
+	}
+	if err := v.Err(); err != nil {
+		return nil, err
+	}
+	masses := map[string]amounts.Mass{}
+	for i, l := range all {
+		mass, err := l.fibre.ReferenceMass(to, l.regains)
+		if errors.Is(err, amounts.ErrNoRegain) {
+			v.Add(fmt.Sprintf("fibre[%d].regain_percent", i), "is missing: a fibre of this blend has no regain in the table, and the mass has to be converted")
+			continue
+		}
+		if err != nil {
+			return nil, wire.Failed("request", err)
+		}
+		masses[l.id] = mass
+	}
+	if err := v.Err(); err != nil {
+		return nil, err
+	}
+	s := scaling{bench: with, masses: masses, put: map[string]map[string]float64{}, answer: &bathscalev1.ScaleBathsResponse{}}
+	s.assumed(req)
+	for i := range baths {
+		if err := ctx.Err(); err != nil {
+			return nil, status.FromContextError(err).Err()
+		}
+		if err := s.bath(&v, i, &baths[i]); err != nil {
+			return nil, wire.Failed("request", err)
+		}
+	}
+	if err := v.Err(); err != nil {
+		return nil, err
+	}
+	return s.answer, nil
+}
+
+// scaling is one request being answered.
+type scaling struct {
+	bench  amounts.Bench
+	masses map[string]amounts.Mass
+	// put is what each bath was given of each material, as the recipe means it, over all its loads.
+	put    map[string]map[string]float64
+	answer *bathscalev1.ScaleBathsResponse
+}
+
+// assumed tells what the request left open and the answer takes for granted.
+func (s *scaling) assumed(req *bathscalev1.ScaleBathsRequest) {
+	remark := func(text string) { s.answer.Remarks = append(s.answer.Remarks, text) }
+	basis, step := false, false
+	for _, f := range req.GetFibre() {
+		basis = basis || f.GetBasis() == typesv1.WeighingBasis_WEIGHING_BASIS_UNSPECIFIED
+		step = step || f.GetBalanceStepG() == 0
+	}
+	if basis {
+		remark("fibre whose state at weighing isn't told counts as air-dry")
+	}
+	if step {
+		remark("fibre whose balance isn't told counts as weighed exactly")
+	}
+}
+
+func (s *scaling) bath(v *sdk.Violations, i int, r *recipe) error {
+	out := &bathscalev1.BathAmounts{BathId: r.m.GetBathId()}
+	s.answer.Baths = append(s.answer.Baths, out)
+	if r.question != nil {
+		question := &bathscalev1.Question{BathId: r.m.GetBathId(), Text: r.question.Error()}
+		for _, c := range r.question.Recipes {
+			question.Choices = append(question.Choices, c.Name)
+		}
+		s.answer.Questions = append(s.answer.Questions, question)
+		return nil
+	}
+	loads, err := s.loads(v, i, r)
+	if err != nil || loads == nil {
+		return err
+	}
+	s.put[r.m.GetBathId()] = map[string]float64{}
+	for _, load := range loads {
+		amounts, err := s.load(r, load)
+		if err != nil {
+			return err
+		}
+		out.Loads = append(out.Loads, amounts)
+	}
+	return nil
+}
+
+// loads shares the pieces of a bath among fillings of its vessel.
+func (s *scaling) loads(v *sdk.Violations, i int, r *recipe) ([][]lot, error) {
+	if r.m.GetVesselL() == 0 || r.volume.Litres > 0 {
+		return [][]lot{r.lots}, nil
+	}
+	most := r.m.GetVesselL() * 1000 / r.volume.LiquorRatio
+	byID, pieces := map[string]lot{}, make([]amounts.Piece, len(r.lots))
+	for j, l := range r.lots {
+		byID[l.id] = l
+		pieces[j] = amounts.Piece{ID: l.id, MassG: s.masses[l.id].G}
+		if pieces[j].MassG > most*(1+1e-9) {
+			v.Add(fmt.Sprintf("baths[%d].vessel_l", i), "is %s, which takes %.4g g at this liquor ratio, and piece %.40q weighs %.4g g",
+				wire.Number(r.m.GetVesselL()), most, l.id, pieces[j].MassG)
+		}
+	}
+	if v.Len() > 0 {
+		return nil, nil
+	}
+	split, err := amounts.Split(pieces, most)
+	if err != nil {
+		return nil, err
+	}
+	out := make([][]lot, len(split))
+	for j, load := range split {
+		for _, p := range load {
+			out[j] = append(out[j], byID[p.ID])
+		}
+	}
+	return out, nil
+}
+
+func (s *scaling) load(r *recipe, lots []lot) (*bathscalev1.LoadAmounts, error) {
+	var fibre amounts.Mass
+	out := &bathscalev1.LoadAmounts{}
+	for _, l := range lots {
+		fibre = fibre.Add(s.masses[l.id])
+		out.CarriedMl += l.fibre.CarriedML()
+		out.PieceIds = append(out.PieceIds, l.id)
+	}
+	litres, err := r.volume.Of(fibre.G)
+	if err != nil {
+		return nil, err
+	}
+	out.FibreG, out.FibreUncertaintyG, out.VolumeMl, out.LiquorRatio = fibre.G, fibre.UncertaintyG, litres*1000, litres*1000/fibre.G
+	meant, err := amounts.MeantG(r.doses, amounts.Load{Fibre: fibre, VolumeL: litres, Dips: int(r.m.GetDips())})
+	if err != nil {
+		return nil, err
+	}
+	for k, d := range r.doses {
+		amount, err := s.material(r, d, meant[k], fibre, out.VolumeMl)
+		if err != nil {
+			return nil, err
+		}
+		if way := amount.GetWay(); way == bathscalev1.Way_WAY_FROM_STOCK || way == bathscalev1.Way_WAY_POURED {
+			out.BroughtMl += amount.GetTakeMl()
+		}
+		out.Amounts = append(out.Amounts, amount)
+		if err := lifted(out, r, lots, d.Material, meant[k], amount); err != nil {
+			return nil, err
+		}
+	}
+	out.WaterToAddMl = amounts.WaterToAdd(out.VolumeMl, out.CarriedMl, out.BroughtMl).AddML
+	return out, nil
+}
+
+// lifted bounds what pieces that stay longer meet.
+func lifted(out *bathscalev1.LoadAmounts, r *recipe, lots []lot, material string, meantG float64, amount *bathscalev1.MaterialAmount) error {
+	if r.m.GetPiecesLifted() == 0 || len(lots) < 2 || amount.GetNotKnown() != "" {
+		return nil
+	}
+	bounds, err := amounts.PulledEarly(out.GetFibreG()/float64(len(lots)), len(lots), meantG, out.GetVolumeMl())
+	if err != nil {
+		return err
+	}
+	for k := 1; k <= int(r.m.GetPiecesLifted()) && k < len(bounds); k++ {
+		out.Lifted = append(out.Lifted, &bathscalev1.LiftedBound{
+			PiecesLeft: int32(bounds[k].Remaining), Material: material, AtMostPercent: bounds[k].AtMostPercent, LiquorRatio: bounds[k].LiquorRatio,
+		})
+	}
+	return nil
+}
+
+func (s *scaling) material(r *recipe, d amounts.Dose, meantG float64, fibre amounts.Mass, bathML float64) (*bathscalev1.MaterialAmount, error) {
+	out := &bathscalev1.MaterialAmount{Material: d.Material}
+	wanted := meantG
+	if before := r.m.GetExhaustOf(); before != "" {
+		left, known, err := s.left(r, before, d.Material)
+		switch {
+		case err != nil:
+			return nil, err
+		case !known:
+			out.NotKnown = "what the bath before left of it"
+			return out, nil
+		}
+		out.LeftG = &left
+		meantG = amounts.TopUp(meantG, left)
+	}
+	s.put[r.m.GetBathId()][d.Material] += math.Max(wanted, out.GetLeftG())
+	out.MeantG = meantG
+	atHand, err := d.AtHandG(meantG)
+	var unknown *amounts.Unknown
+	if errors.As(err, &unknown) {
+		return &bathscalev1.MaterialAmount{Material: d.Material, NotKnown: unknown.Missing, LeftG: out.LeftG}, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	var w amounts.Weighing
+	if d.Form == amounts.Liquid {
+		w = s.bench.Pour(atHand, d.LiquidGPerL)
+	} else {
+		w = s.bench.Weigh(atHand, d.SolubleGPerL, bathML)
+	}
+	s.tell(out, w)
+	delivered := amounts.DeliveredPercent(w, d, fibre)
+	inBath := 100 * out.GetLeftG() / fibre.G
+	out.DeliveredLowPercent, out.DeliveredPercent, out.DeliveredHighPercent = delivered.Low+inBath, delivered.Likely+inBath, delivered.High+inBath
+	return out, nil
+}
+
+// left is what an exhausted bath still has of a material, over all its loads; it is not known when the uptake isn't.
+func (s *scaling) left(r *recipe, before, material string) (grams float64, known bool, err error) {
+	put, was := s.put[before][material]
+	if !was {
+		return 0, s.put[before] != nil, nil // nothing of it went in
+	}
+	for _, u := range r.m.GetUptakes() {
+		if u.GetMaterial() == material {
+			grams, err = amounts.Left(put, u.GetPart())
+			return grams, err == nil, err
+		}
+	}
+	return 0, false, nil
+}
+
+func (s *scaling) tell(out *bathscalev1.MaterialAmount, w amounts.Weighing) {
+	out.AtHandG, out.ShownG, out.BalanceStepG = w.ExactG, w.ShownG, w.Balance.StepG
+	out.UncertaintyPercent, out.RoundedPercent, out.TakeMl = w.RelativePercent, w.RoundedPercent, w.TakeML
+	wanted := s.bench.Wanted()
+	out.BeyondWanted = w.RelativePercent > wanted || math.Abs(w.RoundedPercent) > wanted
+	switch w.Way {
+	case amounts.Weighed:
+		out.Way = bathscalev1.Way_WAY_WEIGHED
+	case amounts.Poured:
+		out.Way = bathscalev1.Way_WAY_POURED
+	case amounts.TooSmall:
+		out.Way, out.BeyondWanted = bathscalev1.Way_WAY_TOO_SMALL, true
+	case amounts.FromStock:
+		out.Way = bathscalev1.Way_WAY_FROM_STOCK
+		out.Stock = &bathscalev1.Stock{WeighG: w.StockG, MakeUpToMl: w.StockML, GPerL: w.StockGPerL, DirectUncertaintyPercent: w.DirectPercent}
+	}
+}

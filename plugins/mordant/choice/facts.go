@@ -1,0 +1,209 @@
+// Package choice chooses mordants: from fibre, dyestuffs in their order, the shift that is wanted and what is in the store to ranked ways, each with
+// its amounts, its place beside each bath, its reasons and sources, and to what was ruled out and why.
+//
+// What is known of mordants is data ([Facts]), with its sources; how baths stand to each other is code, rule by rule, each with its words.
+// Where authorities contradict each other both ways are given, and the contradiction is told.
+package choice
+
+import (
+	"bytes"
+	_ "embed" // the facts that come with the module
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+)
+
+// ErrFacts is wrapped by the errors of [ParseFacts].
+var ErrFacts = errors.New("facts about mordants")
+
+//go:embed facts.json
+var builtIn []byte
+
+// BuiltIn returns the facts that come with the module.
+func BuiltIn() *Facts {
+	f, err := ParseFacts(builtIn)
+	if err != nil {
+		panic(err) // a test reads them
+	}
+	return f
+}
+
+// Facts is a table of what is known of mordants.
+type Facts struct {
+	Name    string `json:"name"`
+	Version string `json:"version"`
+	// Sources by key, in words.
+	Sources map[string]string `json:"sources"`
+	// Fibres by name: protein or cellulose.
+	Fibres map[string]string `json:"fibres"`
+	// Dyestuffs by name, with their class.
+	Dyestuffs map[string]string `json:"dyestuffs"`
+	// MordantDyeClasses are those whose colour hangs on a metal.
+	MordantDyeClasses []string   `json:"mordant_dye_classes"`
+	Options           []Option   `json:"options"`
+	Modifiers         []Modifier `json:"modifiers"`
+}
+
+// Option is a way to prepare a fibre for a class of dyestuff.
+type Option struct {
+	ID         string `json:"id"`
+	FibreClass string `json:"fibre_class"`
+	// Fibres of the class for which it holds; empty: all.
+	Fibres     []string `json:"fibres"`
+	DyeClasses []string `json:"dye_classes"`
+	// Steps in their order; empty: no mordant.
+	Steps []Material `json:"steps"`
+	// ThreeBaths: the order of the steps is the point, whatever the rule about tannin says.
+	ThreeBaths bool     `json:"three_baths"`
+	Shifts     []string `json:"shifts"`
+	Effect     string   `json:"effect"`
+	Reason     string   `json:"reason"`
+	Sources    []string `json:"sources"`
+	Confidence string   `json:"confidence"`
+}
+
+// Material is one mordant with what goes into the same bath.
+type Material struct {
+	Material    string  `json:"material"`
+	LowPercent  float64 `json:"low_percent"`
+	HighPercent float64 `json:"high_percent"`
+	// PerGramLow and PerGramHigh are grams for each gram of the material that it assists; 0: told by percent alone.
+	PerGramLow  float64 `json:"per_gram_low"`
+	PerGramHigh float64 `json:"per_gram_high"`
+	// CeilingC of the bath; 0: that of the fibre.
+	CeilingC float64    `json:"ceiling_c"`
+	With     []Material `json:"with"`
+}
+
+// Modifier goes on after the dye.
+type Modifier struct {
+	ID         string `json:"id"`
+	FibreClass string `json:"fibre_class"`
+	Material   string `json:"material"`
+	// LowPercent and HighPercent are 0 where no amount is published.
+	LowPercent  float64  `json:"low_percent"`
+	HighPercent float64  `json:"high_percent"`
+	Shifts      []string `json:"shifts"`
+	Effect      string   `json:"effect"`
+	Reason      string   `json:"reason"`
+	Sources     []string `json:"sources"`
+	Confidence  string   `json:"confidence"`
+}
+
+// Confidences in falling order.
+var confidences = []string{"high", "medium", "low"}
+
+// Shifts that can be asked for.
+var shifts = []string{"brighter", "darker", "redder", "more orange", "greener", "bluer", "browner"}
+
+// Shifts returns the shifts that can be asked for.
+func Shifts() []string { return slices.Clone(shifts) }
+
+// DyeClasses returns the classes of dyestuff that the facts know, sorted.
+func (f *Facts) DyeClasses() []string {
+	var all []string
+	for _, o := range f.Options {
+		all = append(all, o.DyeClasses...)
+	}
+	slices.Sort(all)
+	return slices.Compact(all)
+}
+
+const maxFacts = 1 << 20
+
+// ParseFacts reads a table of facts and checks it whole: words that aren't known, figures out of range, sources that aren't listed and ids that
+// stand twice are refused.
+func ParseFacts(raw []byte) (*Facts, error) {
+	if len(raw) > maxFacts {
+		return nil, fmt.Errorf("%w: %d bytes, want at most %d", ErrFacts, len(raw), maxFacts)
+	}
+	decoder := json.NewDecoder(bytes.NewReader(raw))
+	decoder.DisallowUnknownFields()
+	f := &Facts{}
+	if err := decoder.Decode(f); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrFacts, err)
+	}
+	if _, err := decoder.Token(); !errors.Is(err, io.EOF) {
+		return nil, fmt.Errorf("%w: something stands after the table", ErrFacts)
+	}
+	var faults []string
+	fault := func(format string, args ...any) { faults = append(faults, fmt.Sprintf(format, args...)) }
+	if f.Name == "" || f.Version == "" {
+		fault("name or version is missing")
+	}
+	for fibre, class := range f.Fibres {
+		if class != "protein" && class != "cellulose" {
+			fault("fibre %q is of class %q, want protein or cellulose", fibre, class)
+		}
+	}
+	known := f.DyeClasses()
+	for dye, class := range f.Dyestuffs {
+		if !slices.Contains(known, class) {
+			fault("dyestuff %q is of class %q, for which there is no option", dye, class)
+		}
+	}
+	seen := map[string]bool{}
+	row := func(id, class string, wanted, sources []string, effect, reason, confidence string) {
+		switch {
+		case id == "" || seen[id]:
+			fault("id %q is empty or stands twice", id)
+		case class != "protein" && class != "cellulose" && class != "any":
+			fault("%s: fibre_class is %q, want protein, cellulose or any", id, class)
+		case effect == "" || reason == "" || len(sources) == 0:
+			fault("%s: effect, reason or sources are missing", id)
+		case !slices.Contains(confidences, confidence):
+			fault("%s: confidence is %q, want %s", id, confidence, strings.Join(confidences, ", "))
+		}
+		seen[id] = true
+		for _, s := range wanted {
+			if !slices.Contains(shifts, s) {
+				fault("%s: shift is %q, want one of %s", id, s, strings.Join(shifts, ", "))
+			}
+		}
+		for _, s := range sources {
+			if f.Sources[s] == "" {
+				fault("%s: source %q is not listed", id, s)
+			}
+		}
+	}
+	for _, o := range f.Options {
+		row(o.ID, o.FibreClass, o.Shifts, o.Sources, o.Effect, o.Reason, o.Confidence)
+		if len(o.DyeClasses) == 0 {
+			fault("%s: dye_classes are missing", o.ID)
+		}
+		for _, s := range o.Steps {
+			for _, m := range append([]Material{s}, s.With...) {
+				faults = append(faults, m.faults(o.ID)...)
+			}
+		}
+		for _, fibre := range o.Fibres {
+			if class := f.Fibres[fibre]; class == "" || (o.FibreClass != "any" && class != o.FibreClass) {
+				fault("%s: fibre %q is not of its class", o.ID, fibre)
+			}
+		}
+	}
+	for _, m := range f.Modifiers {
+		row(m.ID, m.FibreClass, m.Shifts, m.Sources, m.Effect, m.Reason, m.Confidence)
+		faults = append(faults, Material{Material: m.Material, LowPercent: m.LowPercent, HighPercent: m.HighPercent}.faults(m.ID)...)
+	}
+	if len(faults) > 0 {
+		slices.Sort(faults)
+		return nil, fmt.Errorf("%w: %s", ErrFacts, strings.Join(faults, "; "))
+	}
+	return f, nil
+}
+
+func (m Material) faults(id string) (faults []string) {
+	bad := func(v, high float64) bool { return math.IsNaN(v) || v < 0 || v > high }
+	if m.Material == "" || bad(m.LowPercent, 100) || bad(m.HighPercent, 100) || m.LowPercent > m.HighPercent {
+		faults = append(faults, fmt.Sprintf("%s: %q at %v to %v percent, want a name and 0 to 100, low to high", id, m.Material, m.LowPercent, m.HighPercent))
+	}
+	if bad(m.PerGramLow, 10) || bad(m.PerGramHigh, 10) || m.PerGramLow > m.PerGramHigh || bad(m.CeilingC, 105) {
+		faults = append(faults, fmt.Sprintf("%s: %q has a part per gram or a ceiling out of range", id, m.Material))
+	}
+	return faults
+}

@@ -1,0 +1,119 @@
+// Package materials knows what kind of thing a material is and which hazards are told of it, and completes the facts of a step with that.
+//
+// It says where each entry comes from. An entry from memory is doubtful: it can raise a hazard and can't rule one out. A material that isn't
+// listed is unknown, whatever it sounds like.
+package materials
+
+import (
+	"bytes"
+	_ "embed" // the table
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/goccy/go-yaml"
+
+	"github.com/commonvat/commonvat/plugins/safety/rules"
+)
+
+// Material is one entry.
+type Material struct {
+	Name string `yaml:"name"`
+	// Also are other names of it, in lower case.
+	Also []string `yaml:"also"`
+	// Classes and HazardClasses are words of the fields material.classes and material.hazard_classes.
+	Classes       []string `yaml:"classes"`
+	HazardClasses []string `yaml:"hazard_classes"`
+	Codes         string   `yaml:"codes"`
+	Source        string   `yaml:"source"`
+	Confirmed     bool     `yaml:"confirmed"`
+}
+
+//go:embed materials.yaml
+var text []byte
+
+var byName = mustTable()
+
+func mustTable() map[string]Material {
+	var list []Material
+	if err := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict()).Decode(&list); err != nil {
+		panic(fmt.Sprintf("table of materials: %v", err)) // a test reads it
+	}
+	out := map[string]Material{}
+	for _, m := range list {
+		for _, name := range append([]string{m.Name}, m.Also...) {
+			out[name] = m
+		}
+	}
+	return out
+}
+
+// Find looks a material up by any of its names, in any case.
+func Find(name string) (Material, bool) {
+	m, ok := byName[strings.ToLower(strings.TrimSpace(name))]
+	return m, ok
+}
+
+// Names returns the first names of all materials, sorted.
+func Names() []string {
+	var names []string
+	for _, m := range byName {
+		names = append(names, m.Name)
+	}
+	slices.Sort(names)
+	return slices.Compact(names)
+}
+
+// Complete adds to the facts of a step what follows from the names of materials in it: first names, classes and hazards. Facts that are told
+// stand as they are. Of a list with a material that isn't known, nothing is told: what it holds could be anything.
+func Complete(facts rules.Facts) rules.Facts {
+	out := make(rules.Facts, len(facts)+4)
+	for name, f := range facts {
+		out[name] = f
+	}
+	if f, ok := facts["material.id"]; ok && len(f.Texts) == 1 {
+		if m, known := Find(f.Texts[0]); known {
+			out["material.id"] = rules.Fact{Texts: []string{m.Name}, Doubtful: f.Doubtful}
+			add(out, "material.classes", rules.Fact{Texts: slices.Clone(m.Classes), Doubtful: f.Doubtful})
+			add(out, "material.hazard_classes", rules.Fact{Texts: slices.Clone(m.HazardClasses), Doubtful: f.Doubtful || !m.Confirmed})
+		}
+	}
+	for list, classes := range map[string]string{"bath.materials": "bath.classes", "trial.materials": "trial.material_classes"} {
+		f, ok := facts[list]
+		if !ok {
+			continue
+		}
+		named, union, known := firstNames(f.Texts)
+		out[list] = rules.Fact{Texts: named, Doubtful: f.Doubtful}
+		if known {
+			add(out, classes, rules.Fact{Texts: union, Doubtful: f.Doubtful})
+		}
+	}
+	return out
+}
+
+func add(facts rules.Facts, name string, f rules.Fact) {
+	if _, told := facts[name]; told {
+		return
+	}
+	if f.Texts == nil {
+		f.Texts = []string{}
+	}
+	facts[name] = f
+}
+
+func firstNames(list []string) (named, classes []string, known bool) {
+	named, classes, known = []string{}, []string{}, true
+	for _, name := range list {
+		m, ok := Find(name)
+		if !ok {
+			known = false
+			named = append(named, name)
+			continue
+		}
+		named = append(named, m.Name)
+		classes = append(classes, m.Classes...)
+	}
+	slices.Sort(classes)
+	return named, slices.Compact(classes), known
+}

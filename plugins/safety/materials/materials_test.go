@@ -1,0 +1,49 @@
+package materials_test
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"github.com/commonvat/commonvat/plugins/safety/materials"
+	"github.com/commonvat/commonvat/plugins/safety/rules"
+)
+
+// Each entry is in the words of the fields, and says where it comes from.
+func TestTable(t *testing.T) {
+	for _, name := range materials.Names() {
+		m, ok := materials.Find(name)
+		require.True(t, ok)
+		facts := rules.Facts{"material.classes": {Texts: append([]string{}, m.Classes...)}, "material.hazard_classes": {Texts: append([]string{}, m.HazardClasses...)}}
+		require.NoError(t, facts.Check(), name)
+		assert.NotEmpty(t, m.Source, name)
+		assert.False(t, m.Confirmed && strings.HasPrefix(m.Source, "from memory"), name)
+	}
+	lime, ok := materials.Find(" Slaked Lime ")
+	require.True(t, ok)
+	assert.Equal(t, "calcium hydroxide", lime.Name)
+}
+
+func TestComplete(t *testing.T) {
+	word := func(w ...string) rules.Fact { return rules.Fact{Texts: append([]string{}, w...)} }
+	got := materials.Complete(rules.Facts{"material.id": word("Lye"), "bath.materials": word("bleach", "vinegar")})
+	require.NoError(t, got.Check())
+	assert.Equal(t, []string{"sodium hydroxide"}, got["material.id"].Texts)
+	assert.Equal(t, []string{"acid", "alkali", "hypochlorite", "oxidiser"}, got["bath.classes"].Texts)
+	assert.True(t, got["material.hazard_classes"].Doubtful, "codes from memory")
+	found, err := rules.BuiltIn().Judge(got)
+	require.NoError(t, err)
+	ids := map[string]rules.Answer{}
+	for _, f := range found {
+		ids[f.Rule.ID] = f.Answer
+	}
+	assert.Equal(t, rules.Yes, ids["S031"], "bleach and acid")
+
+	got = materials.Complete(rules.Facts{"material.id": word("moon dust"), "bath.materials": word("vinegar", "moon dust")})
+	assert.NotContains(t, got, "material.classes", "unknown is unknown")
+	assert.NotContains(t, got, "bath.classes")
+	told := materials.Complete(rules.Facts{"material.id": word("lye"), "material.hazard_classes": word("irritant")})
+	assert.Equal(t, word("irritant"), told["material.hazard_classes"], "what is told stands")
+}

@@ -1,0 +1,268 @@
+package rules_test
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"github.com/commonvat/commonvat/plugins/safety/rules"
+)
+
+func yes(b bool) rules.Fact       { return rules.Fact{Truth: &b} }
+func word(w ...string) rules.Fact { return rules.Fact{Texts: append([]string{}, w...)} }
+func figure(v float64) rules.Fact { return rules.Fact{Number: rules.Exactly(v)} }
+func between(l, m, h float64) rules.Fact {
+	return rules.Fact{Number: &rules.Interval{Low: l, Likely: m, High: h}}
+}
+
+// find is the finding of a rule, or nil.
+func find(t *testing.T, p *rules.Pack, id string, facts rules.Facts) *rules.Finding {
+	t.Helper()
+	require.NoError(t, facts.Check())
+	found, err := p.Judge(facts)
+	require.NoError(t, err)
+	if at := slices.IndexFunc(found, func(f rules.Finding) bool { return f.Rule.ID == id }); at >= 0 {
+		return &found[at]
+	}
+	return nil
+}
+
+// The pack compiles, and so each of its rules has fired and kept silent on its own examples; every stop can fire.
+func TestBuiltInPack(t *testing.T) {
+	p := rules.BuiltIn()
+	assert.Len(t, p.Rules, 85)
+	assert.Len(t, p.Digest, 64)
+	for _, r := range p.Rules {
+		assert.NotEmpty(t, r.Source, r.ID)
+		if strings.Contains(r.Source, "codes from memory") || strings.Contains(r.Source, "code from memory") || strings.Contains(r.Source, "memory of CLP") {
+			assert.True(t, !r.HazardsConfirmed, "%s: codes from memory are not confirmed", r.ID)
+		}
+	}
+}
+
+// Limits as published: iron to 2 % and 4 % on wool (sellers' pages); silk to 85 and 95 °C (a supplier; pages on degumming).
+func TestLimits(t *testing.T) {
+	p := rules.BuiltIn()
+	iron := func(percent rules.Fact) rules.Facts {
+		return rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("protein"), "step.wof_percent": percent}
+	}
+	assert.Nil(t, find(t, p, "S004", iron(figure(2))))
+	assert.NotNil(t, find(t, p, "S004", iron(figure(2.01))))
+	assert.NotNil(t, find(t, p, "S004", iron(between(1.8, 2, 2.3))), "rounding doesn't hide a crossed limit")
+	assert.NotNil(t, find(t, p, "S005", iron(between(3.9, 3.95, 4.05))))
+	mixed := iron(figure(3))
+	mixed["fibre.class"] = word("mixed")
+	assert.NotNil(t, find(t, p, "S004", mixed), "the stricter of both")
+	silk := func(c float64) rules.Facts {
+		return rules.Facts{"fibre.kind": word("silk"), "step.temperature_c": figure(c)}
+	}
+	assert.Nil(t, find(t, p, "S067", silk(85)))
+	assert.NotNil(t, find(t, p, "S067", silk(86)))
+	assert.NotNil(t, find(t, p, "S068", silk(96)))
+}
+
+// What isn't known gives a question where the rule's subject holds, and nothing where it doesn't.
+func TestUnknown(t *testing.T) {
+	p := rules.BuiltIn()
+	got := find(t, p, "S027", rules.Facts{"material.id": word("calcium hydroxide")})
+	require.NotNil(t, got)
+	assert.Equal(t, rules.Unknown, got.Answer)
+	assert.Equal(t, []string{"ppe"}, got.Missing)
+	assert.Nil(t, find(t, p, "S027", rules.Facts{"material.id": word("weld")}), "lime is not the question")
+	assert.NotNil(t, find(t, p, "S027", rules.Facts{}), "nothing known clears nothing")
+	got = find(t, p, "S015", rules.Facts{"bath.materials": word("sodium dithionite"), "step.adds_class": word("acid")})
+	require.NotNil(t, got)
+	assert.Equal(t, rules.Yes, got.Answer, "acid alone is enough, whatever the pH")
+	got = find(t, p, "S015", rules.Facts{"bath.materials": word("sodium dithionite"), "step.adds_class": word("none")})
+	require.NotNil(t, got)
+	assert.Equal(t, []string{"bath.ph"}, got.Missing, "only what is missing is asked")
+	got = find(t, p, "S022", rules.Facts{"material.id": word("sodium hydroxide"), "step.water_temperature_c": figure(15)})
+	require.NotNil(t, got)
+	assert.Equal(t, []string{"step.adds"}, got.Missing)
+	got = find(t, p, "S005", rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("protein")})
+	require.NotNil(t, got)
+	assert.Equal(t, []string{"step.wof_percent"}, got.Missing)
+	assert.Nil(t, find(t, p, "S005", rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("cellulose")}), "on cotton the amount doesn't matter to this rule")
+}
+
+// A doubtful hazard holds; a doubtful reassurance is none.
+func TestDoubt(t *testing.T) {
+	p := rules.BuiltIn()
+	doubtful := func(f rules.Fact) rules.Fact { f.Doubtful = true; return f }
+	held := find(t, p, "S022", rules.Facts{"material.id": word("sodium hydroxide"), "step.water_temperature_c": doubtful(figure(60)), "step.adds": word("sodium hydroxide")})
+	require.NotNil(t, held)
+	assert.Equal(t, rules.Yes, held.Answer)
+	asked := find(t, p, "S022", rules.Facts{"material.id": word("sodium hydroxide"), "step.water_temperature_c": doubtful(figure(15)), "step.adds": word("sodium hydroxide")})
+	require.NotNil(t, asked)
+	assert.Equal(t, rules.Unknown, asked.Answer)
+	assert.Equal(t, []string{"step.water_temperature_c"}, asked.Missing)
+	low := find(t, p, "S018", rules.Facts{"material.id": word("thiourea dioxide"), "step.temperature_c": figure(120), "storage.with_class": word("none")})
+	require.NotNil(t, low, "a rule in doubt fires all the same")
+	assert.Equal(t, rules.Stop, low.Rule.Severity)
+}
+
+func someFact(t *rapid.T, name string) rules.Fact {
+	f, ok := rules.FieldNamed(name)
+	require.True(t, ok)
+	switch f.Kind {
+	case rules.Truth:
+		return yes(rapid.Bool().Draw(t, name))
+	case rules.Number:
+		a, b := rapid.Float64Range(f.Low, f.High).Draw(t, name), rapid.Float64Range(f.Low, f.High).Draw(t, name)
+		return between(min(a, b), min(a, b), max(a, b))
+	case rules.Word:
+		return word(rapid.SampledFrom(f.Allowed).Draw(t, name))
+	case rules.Words:
+		return word(rapid.SliceOfDistinct(rapid.SampledFrom(f.Allowed), rapid.ID).Draw(t, name)...)
+	case rules.Text:
+		return word(rapid.SampledFrom([]string{"sodium hydroxide", "calcium oxide", "madder", "weld", "ammonia"}).Draw(t, name))
+	default:
+		return word(rapid.SliceOfN(rapid.SampledFrom([]string{"soda ash", "potassium alum", "sodium dithionite"}), 0, 3).Draw(t, name)...)
+	}
+}
+
+// Taking a fact away, or doubting it, never clears a rule that was not clear; nor does widening a figure.
+func TestUnknownNeverClears(t *testing.T) {
+	p := rules.BuiltIn()
+	names := rules.FieldNames()
+	rapid.Check(t, func(t *rapid.T) {
+		facts := rules.Facts{}
+		for _, name := range names {
+			if rapid.IntRange(0, 3).Draw(t, "known "+name) > 0 {
+				facts[name] = someFact(t, name)
+			}
+		}
+		require.NoError(t, facts.Check())
+		before, err := p.Judge(facts)
+		require.NoError(t, err)
+		less := rules.Facts{}
+		for name, f := range facts {
+			switch rapid.IntRange(0, 5).Draw(t, "change "+name) {
+			case 0:
+				continue
+			case 1:
+				f.Doubtful = true
+			case 2:
+				if f.Number != nil {
+					field, _ := rules.FieldNamed(name)
+					f.Number = &rules.Interval{Low: field.Low, Likely: f.Number.Likely, High: field.High}
+				}
+			}
+			less[name] = f
+		}
+		after, err := p.Judge(less)
+		require.NoError(t, err)
+		for _, b := range before {
+			assert.True(t, slices.ContainsFunc(after, func(a rules.Finding) bool { return a.Rule.ID == b.Rule.ID }), "%s was cleared", b.Rule.ID)
+		}
+	})
+}
+
+func TestOrderOfRulesDoesNotMatter(t *testing.T) {
+	p, q := rules.BuiltIn(), rules.BuiltIn()
+	slices.Reverse(q.Rules)
+	facts := rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("protein"), "fibre.kind": word("silk")}
+	a, err := p.Judge(facts)
+	require.NoError(t, err)
+	b, err := q.Judge(facts)
+	require.NoError(t, err)
+	require.Len(t, b, len(a))
+	for i := range a {
+		assert.Equal(t, a[i].Rule.ID, b[i].Rule.ID)
+		assert.Equal(t, a[i].Missing, b[i].Missing)
+	}
+	assert.Equal(t, rules.Stop, a[0].Rule.Severity, "stops first")
+}
+
+const oneRule = `name: test
+version: 1.0.0
+rules:
+  - id: A
+    severity: %s
+    harms: %s
+    topic: t
+    about: '%s'
+    when: '%s'
+    override: %s
+    title: t
+    reason: r
+    do: d
+    source: a test
+    confidence: high
+    fires: %s
+    silent: %s
+`
+
+func TestPacksAreChecked(t *testing.T) {
+	good := []any{"stop", "person", "vessel.sealed", "vessel.sealed && step.temperature_c > 50.0", "never", "{vessel.sealed: true, step.temperature_c: 60}", "{vessel.sealed: true, step.temperature_c: 20}"}
+	_, err := rules.ParsePack([]byte(fmt.Sprintf(oneRule, good...)))
+	require.NoError(t, err)
+	for name, c := range map[string]struct {
+		at   int
+		with string
+		says string
+	}{
+		"a severity of its own":        {0, "grave", "severity"},
+		"harm to nobody":               {1, "feelings", "harms"},
+		"a field that there isn't":     {3, "vessel.happy", "vessel"},
+		"a condition that isn't one":   {3, "step.temperature_c", "yes or no"},
+		"syntax":                       {3, "&&", "when"},
+		"a word the field never has":   {3, `vessel.material == "gold" || vessel.sealed`, `vessel.material is never "gold"`},
+		"a word in a list":             {3, `vessel.sealed || vessel.material in ["tin", "gold"]`, `never "gold"`},
+		"a word in a function":         {3, `vessel.sealed || any_of(bath.classes, ["gold"])`, `never "gold"`},
+		"an example that doesn't fire": {5, "{vessel.sealed: true, step.temperature_c: 20}", "fires"},
+		"an example that is not whole": {5, "{vessel.sealed: true}", "step.temperature_c"},
+		"an example that fires":        {6, "{vessel.sealed: true, step.temperature_c: 60}", "silent"},
+		"an example out of range":      {6, "{vessel.sealed: false, step.temperature_c: 1000}", "want -20 to 150"},
+		"an example of no field":       {6, "{vessel.happy: false}", "no field"},
+		"harm to persons overridden":   {4, "written reason", "lifts only what harms fibre"},
+		"a stop without an override":   {4, "''", "override"},
+		"an override of a caution":     {0, "caution", "nothing is withheld"},
+	} {
+		values := slices.Clone(good)
+		values[c.at] = c.with
+		_, err := rules.ParsePack([]byte(fmt.Sprintf(oneRule, values...)))
+		require.ErrorIs(t, err, rules.ErrPack, name)
+		assert.ErrorContains(t, err, c.says, name)
+	}
+	// Too costly: lists held against lists, over and over.
+	costly := strings.Repeat("any_of(bath.materials, bath.carryover) || ", 40) + "vessel.sealed"
+	values := slices.Clone(good)
+	values[3] = costly
+	_, err = rules.ParsePack([]byte(fmt.Sprintf(oneRule, values...)))
+	assert.ErrorContains(t, err, "costs up to")
+	for _, text := range []string{"", "rules: 3", "name: x\nversion: 1\nrulez: []", strings.Repeat(" ", 3<<20)} {
+		_, err := rules.ParsePack([]byte(text))
+		assert.ErrorIs(t, err, rules.ErrPack, "%.20q", text)
+	}
+}
+
+func FuzzParsePack(f *testing.F) {
+	f.Add([]byte(fmt.Sprintf(oneRule, "stop", "person", "", "vessel.sealed", "never", "{vessel.sealed: true}", "{vessel.sealed: false}")))
+	f.Add([]byte("name: x\nversion: 1\nrules: [{}]"))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		p, err := rules.ParsePack(text)
+		if err != nil {
+			require.ErrorIs(t, err, rules.ErrPack)
+			return
+		}
+		_, err = p.Judge(rules.Facts{})
+		require.NoError(t, err)
+	})
+}
+
+// BenchmarkJudge is one step against the whole pack.
+func BenchmarkJudge(b *testing.B) {
+	p := rules.BuiltIn()
+	facts := rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("protein"), "step.wof_percent": between(1.9, 2, 2.1), "material.id": word("ferrous sulfate")}
+	for b.Loop() {
+		if _, err := p.Judge(facts); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
