@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	"github.com/hashicorp/go-hclog"
 	"github.com/hashicorp/go-plugin"
@@ -39,6 +40,8 @@ type Config struct {
 	// SHA256 that the executable must have, checked before every start. Nil means unchecked, for a module that is being
 	// tried by its author.
 	SHA256 []byte
+	// Sandbox is what the process may do. The zero value starts it with all that this user may.
+	Sandbox sandbox.Policy
 	// Label names the module in errors, logs and spans. The file's name when empty.
 	Label string
 	// Version goes into the spans' service.version. May be empty.
@@ -117,6 +120,7 @@ func Start(ctx context.Context, cfg Config) (*Process, error) {
 
 	p := &Process{label: cfg.Label, tail: &tail{}, stopped: make(chan struct{})}
 	p.run = newRunner(cfg.Path, cfg.SHA256)
+	p.run.policy = cfg.Sandbox
 	lines := newLineSink(cfg.Logger.With("module", cfg.Label))
 	p.client = plugin.NewClient(&plugin.ClientConfig{
 		HandshakeConfig:  sdk.Handshake(),
@@ -169,6 +173,8 @@ func (p *Process) connect(ctx context.Context) error {
 func (p *Process) startError(err error, endedFirst, late bool, limit time.Duration) error {
 	e := &StartError{Label: p.label, Err: err, Stderr: p.tail.String()}
 	switch {
+	case endedFirst && p.run.policy.On() && p.run.cmd.ProcessState.ExitCode() == sandbox.ExitChecksum:
+		e.Reason, e.Err = ErrChecksum.Error(), ErrChecksum
 	case errors.Is(err, ErrChecksum):
 		e.Reason = err.Error()
 	case late:

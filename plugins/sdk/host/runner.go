@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/hashicorp/go-plugin"
 	"github.com/hashicorp/go-plugin/runner"
 )
@@ -28,6 +29,7 @@ const drainAfterExit = 250 * time.Millisecond
 type processRunner struct {
 	path   string
 	sha256 []byte
+	policy sandbox.Policy
 
 	cmd       *exec.Cmd
 	socketDir string
@@ -53,7 +55,7 @@ func newRunner(path string, sum []byte) *processRunner {
 // prepare builds the command and checks the executable. env is what go-plugin wants the module to have.
 func (r *processRunner) prepare(env []string, socketDir string) (err error) {
 	r.socketDir = socketDir
-	if r.sha256 != nil {
+	if r.sha256 != nil && !r.policy.On() { // otherwise the launcher checks, through the descriptor that it executes
 		// go-plugin's own check reads the command that it starts itself, which with a runner it does not.
 		secure := plugin.SecureConfig{Checksum: r.sha256, Hash: sha256.New()}
 		ok, err := secure.Check(r.path)
@@ -69,6 +71,11 @@ func (r *processRunner) prepare(env []string, socketDir string) (err error) {
 			r.finish()
 		}
 	}()
+	// The environment is never nil, which would mean the host's whole one.
+	launch, err := r.policy.Launch(r.path, r.sha256, []string{r.path}, append(append([]string{}, env...), sdk.LifelineEnv+"=3"), socketDir)
+	if err != nil {
+		return err
+	}
 	pipe := func() (read, write *os.File) {
 		if err != nil {
 			return nil, nil
@@ -90,10 +97,9 @@ func (r *processRunner) prepare(env []string, socketDir string) (err error) {
 	}
 	r.childEnds = append(r.childEnds, stdin)
 	r.cmd = &exec.Cmd{
-		Path: r.path,
-		Args: []string{r.path},
-		// Never nil, which would mean the host's whole environment.
-		Env:         append(append([]string{}, env...), sdk.LifelineEnv+"=3"),
+		Path:        launch.Path,
+		Args:        launch.Args,
+		Env:         launch.Env,
 		Dir:         filepath.Dir(r.path),
 		Stdin:       stdin,
 		Stdout:      outWrite,
