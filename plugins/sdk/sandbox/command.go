@@ -53,6 +53,8 @@ func (p Policy) Launch(path string, sum []byte, args, env []string, sockets stri
 	if !filepath.IsAbs(path) || !filepath.IsAbs(sockets) {
 		return Launch{}, fmt.Errorf("executable %q and socket folder %q must be absolute", path, sockets)
 	}
+	// For Go modules: collect what can be collected before the limit ends the process.
+	env = append(env[:len(env):len(env)], fmt.Sprintf("GOMEMLIMIT=%dMiB", p.Wish.memoryMiB()*3/4))
 	text, err := json.Marshal(order{
 		Path: path, SHA256: hex.EncodeToString(sum), Args: args, Env: env, Sockets: sockets,
 		Host: os.Getpid(), Profile: p.Profile, Wish: p.Wish,

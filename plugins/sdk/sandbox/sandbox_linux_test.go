@@ -38,6 +38,9 @@ func strongKernel(t *testing.T) {
 var prisonerPath string
 
 func TestMain(m *testing.M) {
+	if path := os.Getenv(hostVariable); path != "" {
+		beHost(path)
+	}
 	folder, err := os.MkdirTemp("", "prisoner")
 	if err == nil {
 		prisonerPath = filepath.Join(folder, "commonvat-module-prisoner")
@@ -232,20 +235,103 @@ func TestMemoryEndsTheModule(t *testing.T) {
 		t.Fatal("it goes on")
 	}
 	p.Stop(time.Second)
-	assert.Contains(t, p.StderrTail(), "out of memory")
+	assert.Equal(t, "exit status 2", p.ExitText(), "the end that the runtime gives itself when memory is refused")
 }
 
-// TestHeldModuleDiesWithItsHost kills a host by SIGKILL whose module ignores the lifeline as far as a frozen one does.
-func TestParentDeathSignalHolds(t *testing.T) {
+// hostVariable makes the test binary a host of the executable that it names.
+const hostVariable = "COMMONVAT_TEST_HOST_OF"
+
+// beHost starts the module, tells its process id and waits to be killed.
+func beHost(path string) {
+	sockets, err := os.MkdirTemp("", "cv")
+	if err == nil {
+		var p *host.Process
+		p, err = host.Start(context.Background(), host.Config{
+			Path: path, SocketParent: sockets, Sandbox: sandbox.Policy{Profile: sandbox.Local},
+		})
+		if err == nil {
+			fmt.Println(p.PID(), sockets)
+			time.Sleep(time.Minute)
+			p.Stop(0)
+		}
+	}
+	fmt.Fprintln(os.Stderr, err)
+	os.Exit(1)
+}
+
+// TestModuleDiesWithItsHost kills a host by SIGKILL whose module is frozen, so that the lifeline can't help: the parent-death
+// signal must have come through the launcher's execution of the module.
+func TestModuleDiesWithItsHost(t *testing.T) {
 	strongKernel(t)
-	path, sum := installed(t)
-	p, err := start(t, path, sum, sandbox.Policy{Profile: sandbox.Production})
+	path, _ := installed(t)
+	self, err := os.Executable()
 	require.NoError(t, err)
-	// The field is not in /proc; that the call to change it is refused and the lifeline works is all that can be seen from here.
-	assert.Contains(t, ask(t, p, "orphan"), "refused")
-	status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", p.PID()))
+	cmd := exec.Command(self)
+	cmd.Env = append(os.Environ(), hostVariable+"="+path)
+	cmd.Stderr = os.Stderr
+	out, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	require.NoError(t, cmd.Start())
+	var pid int
+	var sockets string
+	_, err = fmt.Fscan(out, &pid, &sockets)
+	require.NoError(t, err)
+	defer func() { _ = os.RemoveAll(sockets) }()
+	status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
 	require.NoError(t, err)
 	assert.Regexp(t, `NoNewPrivs:\t1\n`, string(status))
 	assert.Regexp(t, `Seccomp:\t2\n`, string(status))
-	assert.Regexp(t, `CapBnd:\t0{16}\n|CapEff:\t0{16}\n`, string(status))
+	assert.Regexp(t, `CapPrm:\t0{16}\nCapEff:\t0{16}\n`, string(status))
+
+	require.NoError(t, unix.Kill(pid, unix.SIGSTOP))
+	require.NoError(t, cmd.Process.Kill())
+	_ = cmd.Wait()
+	assert.Eventually(t, func() bool {
+		status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
+		return err != nil || strings.Contains(string(status), "State:\tZ")
+	}, 10*time.Second, 20*time.Millisecond, "module %d outlives its host", pid)
+}
+
+func TestChangedExecutableIsRefused(t *testing.T) {
+	path, sum := installed(t)
+	file, err := os.OpenFile(path, os.O_APPEND|os.O_WRONLY, 0)
+	require.NoError(t, err)
+	_, err = file.WriteString("one more byte")
+	require.NoError(t, err)
+	require.NoError(t, file.Close())
+	_, err = start(t, path, sum, sandbox.Policy{Profile: sandbox.Local})
+	require.ErrorIs(t, err, host.ErrChecksum)
+	_, err = start(t, path, nil, sandbox.Policy{Profile: sandbox.Local})
+	require.NoError(t, err, "unchecked it starts")
+}
+
+func TestStartsThatAreRefused(t *testing.T) {
+	strongKernel(t)
+	path, sum := installed(t)
+	script := filepath.Join(t.TempDir(), "commonvat-module-script")
+	require.NoError(t, os.WriteFile(script, []byte("#!/usr/bin/python3\nprint('hello')\n"), 0o755)) //nolint:gosec // a program
+	text := filepath.Join(t.TempDir(), "commonvat-module-text")
+	require.NoError(t, os.WriteFile(text, []byte("neither\n"), 0o755)) //nolint:gosec // a program
+	link := filepath.Join(t.TempDir(), "commonvat-module-link")
+	require.NoError(t, os.Symlink(path, link))
+	for name, c := range map[string]struct {
+		path   string
+		sum    []byte
+		policy sandbox.Policy
+		want   string
+	}{
+		"no checksum":       {path, nil, sandbox.Policy{Profile: sandbox.Production}, "without a checksum"},
+		"too much memory":   {path, sum, sandbox.Policy{Profile: sandbox.Production, Wish: sandbox.Wish{MemoryMiB: 4096}}, "grants at most 2048"},
+		"too little":        {path, sum, sandbox.Policy{Profile: sandbox.Local, Wish: sandbox.Wish{MemoryMiB: 1}}, "memory_mib is 1, want 128 to 65536"},
+		"unknown runtime":   {path, sum, sandbox.Policy{Profile: sandbox.Local, Wish: sandbox.Wish{Runtime: "cobol"}}, `runtime is "cobol"`},
+		"unknown profile":   {path, sum, sandbox.Policy{Profile: "lax"}, `profile "lax" is unknown`},
+		"undeclared Python": {script, nil, sandbox.Policy{Profile: sandbox.Local}, `must ask for the runtime "python3"`},
+		"no program":        {text, nil, sandbox.Policy{Profile: sandbox.Local}, "neither an ELF program nor a script"},
+		"link":              {link, nil, sandbox.Policy{Profile: sandbox.Local}, "symbolic links"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			_, err := start(t, c.path, c.sum, c.policy)
+			require.ErrorContains(t, err, c.want)
+		})
+	}
 }
