@@ -184,6 +184,7 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 func openModules(config *config.Config, told *telemetry.Telemetry, log *slog.Logger) (*catalog.Catalog, error) {
 	settings := catalog.Config{
 		StoreDir: modulesPath(config.Data), RuntimeDir: config.RuntimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
+		Sandbox: config.Modules.Sandbox,
 	}
 	if told.Metrics() != nil {
 		settings.Meter = func(module catalog.Module) catalog.CallMeter {

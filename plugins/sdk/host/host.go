@@ -173,7 +173,7 @@ func (p *Process) connect(ctx context.Context) error {
 func (p *Process) startError(err error, endedFirst, late bool, limit time.Duration) error {
 	e := &StartError{Label: p.label, Err: err, Stderr: p.tail.String()}
 	switch {
-	case endedFirst && p.run.policy.On() && p.run.cmd.ProcessState.ExitCode() == sandbox.ExitChecksum:
+	case p.run.policy.On() && p.run.hasExited() && p.run.cmd.ProcessState.ExitCode() == sandbox.ExitChecksum:
 		e.Reason, e.Err = ErrChecksum.Error(), ErrChecksum
 	case errors.Is(err, ErrChecksum):
 		e.Reason = err.Error()

@@ -120,7 +120,7 @@ var systemLibraries = []string{"/lib", "/lib64", "/usr/lib", "/usr/lib64", "/usr
 // pythonPath is the interpreter of RuntimePython3. It is the system's, so it isn't hashed.
 const pythonPath = "/usr/bin/python3"
 
-// programOf looks what kind of file f is and whether the module asked for what that needs.
+// programOf looks what kind of file f is and whether the module asked for what that needs. Local gives it unasked.
 func programOf(f *os.File, o order) (program, error) {
 	p := program{file: f, args: o.Args}
 	head := make([]byte, 4)
@@ -136,14 +136,19 @@ func programOf(f *os.File, o order) (program, error) {
 		if loader == "" {
 			return p, nil
 		}
-		if o.Wish.Runtime != RuntimeLibraries {
+		if o.Profile == Production && o.Wish.Runtime != RuntimeLibraries {
 			return p, fmt.Errorf("%s is linked dynamically; its manifest must ask for the runtime %q", o.Path, RuntimeLibraries)
 		}
 		p.execute, p.read = []string{loader}, systemLibraries
 		return p, nil
 	case bytes.HasPrefix(head, []byte("#!")):
-		if o.Wish.Runtime != RuntimePython3 {
+		if o.Profile == Production && o.Wish.Runtime != RuntimePython3 {
 			return p, fmt.Errorf("%s is a script; its manifest must ask for the runtime %q", o.Path, RuntimePython3)
+		}
+		line := make([]byte, 128)
+		n, _ := f.ReadAt(line, 0) // a script may be shorter
+		if first, _, _ := bytes.Cut(line[:n], []byte("\n")); !bytes.Contains(first, []byte("python3")) {
+			return p, fmt.Errorf("%s begins with %q; of scripts only those for python3 can be held", o.Path, first)
 		}
 		// The interpreter gets the script by its descriptor, so that it reads what was hashed. -B: there is nowhere to write
 		// compiled files. -s: packages of the user's home aren't part of the runtime.

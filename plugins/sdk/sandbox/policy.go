@@ -12,7 +12,8 @@ type Profile string
 const (
 	// Off starts modules with all that their host's user may do.
 	Off Profile = "off"
-	// Local enforces what the kernel can and starts modules anyway, for work on one's own machine.
+	// Local enforces what the kernel can and starts modules anyway, for work on one's own machine. A runtime that the
+	// executable needs is granted unasked.
 	Local Profile = "local"
 	// Production starts no module with less protection than is promised, and none that asks for more than is granted.
 	Production Profile = "production"

@@ -70,6 +70,14 @@ func installed(t *testing.T) (string, []byte) {
 	return path, sum[:]
 }
 
+func sumOf(t *testing.T, path string) []byte {
+	t.Helper()
+	data, err := os.ReadFile(path)
+	require.NoError(t, err)
+	sum := sha256.Sum256(data)
+	return sum[:]
+}
+
 func start(t *testing.T, path string, sum []byte, policy sandbox.Policy) (*host.Process, error) {
 	t.Helper()
 	sockets, err := os.MkdirTemp("", "cv")
@@ -310,6 +318,8 @@ func TestStartsThatAreRefused(t *testing.T) {
 	path, sum := installed(t)
 	script := filepath.Join(t.TempDir(), "commonvat-module-script")
 	require.NoError(t, os.WriteFile(script, []byte("#!/usr/bin/python3\nprint('hello')\n"), 0o755)) //nolint:gosec // a program
+	shell := filepath.Join(t.TempDir(), "commonvat-module-shell")
+	require.NoError(t, os.WriteFile(shell, []byte("#!/bin/sh\n"), 0o755)) //nolint:gosec // a program
 	text := filepath.Join(t.TempDir(), "commonvat-module-text")
 	require.NoError(t, os.WriteFile(text, []byte("neither\n"), 0o755)) //nolint:gosec // a program
 	link := filepath.Join(t.TempDir(), "commonvat-module-link")
@@ -325,7 +335,8 @@ func TestStartsThatAreRefused(t *testing.T) {
 		"too little":        {path, sum, sandbox.Policy{Profile: sandbox.Local, Wish: sandbox.Wish{MemoryMiB: 1}}, "memory_mib is 1, want 128 to 65536"},
 		"unknown runtime":   {path, sum, sandbox.Policy{Profile: sandbox.Local, Wish: sandbox.Wish{Runtime: "cobol"}}, `runtime is "cobol"`},
 		"unknown profile":   {path, sum, sandbox.Policy{Profile: "lax"}, `profile "lax" is unknown`},
-		"undeclared Python": {script, nil, sandbox.Policy{Profile: sandbox.Local}, `must ask for the runtime "python3"`},
+		"undeclared Python": {script, sumOf(t, script), sandbox.Policy{Profile: sandbox.Production}, `must ask for the runtime "python3"`},
+		"another script":    {shell, nil, sandbox.Policy{Profile: sandbox.Local}, "only those for python3"},
 		"no program":        {text, nil, sandbox.Policy{Profile: sandbox.Local}, "neither an ELF program nor a script"},
 		"link":              {link, nil, sandbox.Policy{Profile: sandbox.Local}, "symbolic links"},
 	} {

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"github.com/commonvat/commonvat/plugins/sdk/host"
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 )
 
@@ -23,6 +24,7 @@ type slot struct {
 
 	mu          sync.Mutex
 	module      Module
+	holds       sandbox.Report
 	description *describev1.DescribeResponse
 	state       State
 	since       time.Time
@@ -77,6 +79,7 @@ func (s *slot) status() Status {
 	st := Status{
 		Module: s.module, Default: s.isDefault, State: s.state, Since: s.since, Reason: s.reason,
 		Restarts: max(0, s.starts-1), Description: s.description,
+		Sandbox: s.holds,
 	}
 	if s.live != nil {
 		st.PID = s.live.proc.PID()
@@ -200,13 +203,15 @@ func (s *slot) start(ctx context.Context) (*instance, error) {
 	if err != nil {
 		return nil, err
 	}
-	s.mu.Lock()
-	s.module = in.Module
-	s.mu.Unlock()
 	cfg := s.cat.cfg
+	policy := sandbox.Policy{Profile: cfg.Sandbox, Wish: in.Wish}
+	s.mu.Lock()
+	s.module, s.holds = in.Module, policy.Report(sandbox.Survey())
+	s.mu.Unlock()
 	hc := host.Config{
 		Path: in.Executable, SHA256: in.SHA256, Label: in.Name, Version: in.Version,
 		SocketParent: s.cat.dir.path, StartTimeout: cfg.StartTimeout, Logger: cfg.Logger, Spans: cfg.Spans,
+		Sandbox: policy,
 	}
 	if cfg.DialOptions != nil {
 		hc.DialOptions = cfg.DialOptions(in.Module)
