@@ -346,3 +346,74 @@ func TestStartsThatAreRefused(t *testing.T) {
 		})
 	}
 }
+
+// TestLibrariesRuntime holds a dynamically linked program, a copy of the system's cat(1), by what its loader and
+// libraries need.
+func TestLibrariesRuntime(t *testing.T) {
+	strongKernel(t)
+	path := filepath.Join(t.TempDir(), "commonvat-module-cat")
+	data, err := os.ReadFile("/bin/cat")
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(path, data, 0o755)) //nolint:gosec // a program
+	if out, err := exec.Command(path, "/dev/null").CombinedOutput(); err != nil {
+		t.Skipf("a copy of cat does not run here: %v %s", err, out)
+	}
+	run := func(wish sandbox.Wish, file string) (string, error) {
+		l, err := sandbox.Policy{Profile: sandbox.Production, Wish: wish}.Launch(path, sumOf(t, path), []string{"cat", file}, nil, t.TempDir())
+		require.NoError(t, err)
+		out, err := (&exec.Cmd{Path: l.Path, Args: l.Args, Env: l.Env}).CombinedOutput()
+		return string(out), err
+	}
+	beside := filepath.Join(filepath.Dir(path), "beside")
+	require.NoError(t, os.WriteFile(beside, []byte("woad"), 0o600))
+	out, err := run(sandbox.Wish{Runtime: sandbox.RuntimeLibraries}, beside)
+	require.NoError(t, err, out)
+	assert.Equal(t, "woad", out)
+	out, err = run(sandbox.Wish{Runtime: sandbox.RuntimeLibraries}, "/etc/passwd")
+	require.Error(t, err)
+	assert.Contains(t, out, "Permission denied")
+	out, err = run(sandbox.Wish{}, beside)
+	require.Error(t, err)
+	assert.Contains(t, out, `linked dynamically; its manifest must ask for the runtime "libraries"`)
+}
+
+// BenchmarkStart is from nothing to the first healthy answer.
+func BenchmarkStart(b *testing.B) {
+	data, err := os.ReadFile(prisonerPath)
+	require.NoError(b, err)
+	sum := sha256.Sum256(data)
+	sockets, err := os.MkdirTemp("", "cv")
+	require.NoError(b, err)
+	defer func() { _ = os.RemoveAll(sockets) }()
+	for _, profile := range sandbox.Profiles() {
+		b.Run(string(profile), func(b *testing.B) {
+			for b.Loop() {
+				p, err := host.Start(b.Context(), host.Config{
+					Path: prisonerPath, SHA256: sum[:], SocketParent: sockets, Sandbox: sandbox.Policy{Profile: profile},
+				})
+				require.NoError(b, err)
+				b.StopTimer()
+				p.Stop(time.Second)
+				b.StartTimer()
+			}
+		})
+	}
+}
+
+// BenchmarkCall is one small call to a free and a held module: what the filter costs on every call of the kernel.
+func BenchmarkCall(b *testing.B) {
+	sockets, err := os.MkdirTemp("", "cv")
+	require.NoError(b, err)
+	defer func() { _ = os.RemoveAll(sockets) }()
+	for _, profile := range []sandbox.Profile{sandbox.Off, sandbox.Local} {
+		b.Run(string(profile), func(b *testing.B) {
+			p, err := host.Start(b.Context(), host.Config{Path: prisonerPath, SocketParent: sockets, Sandbox: sandbox.Policy{Profile: profile}})
+			require.NoError(b, err)
+			defer p.Stop(time.Second)
+			for b.Loop() {
+				_, err := echo.Call(b.Context(), p.Conn(), []byte("map 1"))
+				require.NoError(b, err)
+			}
+		})
+	}
+}
