@@ -28,9 +28,6 @@ const maxFiles = 256
 // maxStackBytes bounds the stack of the first thread, which the limit of data does not count.
 const maxStackBytes = 8 << 20
 
-// reserveBytes is how much address space a module may have beyond its memory, for what runtimes reserve and never fill.
-const reserveBytes = 4 << 30
-
 // launcher gives the command. The kernel's own link to the running program leads to the right file even when an upgrade has
 // replaced it on disk.
 func launcher(order, _ string) (Launch, error) {

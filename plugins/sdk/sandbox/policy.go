@@ -50,6 +50,10 @@ const (
 	ProductionMaxMemoryMiB = 2 << 10  // MiB, under Production
 )
 
+// reserveBytes is how much address space a module may have beyond its memory, for what runtimes reserve and never fill. The
+// limit of data counts what is writable and private: filled pages that are then made read-only count towards this one alone.
+const reserveBytes = 4 << 30
+
 // Wish is what a module asks for. Its zero value asks for the least.
 type Wish struct {
 	// MemoryMiB bounds the memory that the process may fill, MinMemoryMiB to MaxMemoryMiB. DefaultMemoryMiB when 0.
@@ -175,6 +179,7 @@ func (p Policy) Report(k Kernel) Report {
 	say(true, "capabilities, set-user-id programs, core dumps, more than 256 open files")
 	say(false, "whether a path exists, and its size and times")
 	say(false, "number of threads, share of the processor, number of empty files in its socket folder")
+	say(false, fmt.Sprintf("up to %d GiB more memory, by a module that hides it from the limit on purpose", reserveBytes>>30))
 	say(false, "calls of the kernel that the filter doesn't name")
 	return r
 }

@@ -179,7 +179,9 @@ func TestPrisonerIsHeld(t *testing.T) {
 		{deed: "io_uring"},
 		{deed: "unshare"},
 		{deed: "shared 1"},
+		{deed: "growing 1"},
 		{deed: "map 1024"},
+		{deed: fmt.Sprintf("owner %d", self)},
 		{deed: "own-file"},
 		{deed: "capabilities", root: true},
 	}

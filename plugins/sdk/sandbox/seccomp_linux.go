@@ -40,7 +40,7 @@ var refused = []uintptr{
 	unix.SYS_SETXATTRAT, unix.SYS_REMOVEXATTRAT, unix.SYS_UTIMENSAT, unix.SYS_TRUNCATE,
 	unix.SYS_INOTIFY_INIT1, unix.SYS_FANOTIFY_INIT, unix.SYS_NAME_TO_HANDLE_AT, unix.SYS_OPEN_BY_HANDLE_AT, unix.SYS_QUOTACTL, unix.SYS_QUOTACTL_FD,
 	// Memory that no limit counts, or that outlives the process.
-	unix.SYS_MEMFD_CREATE, unix.SYS_MEMFD_SECRET, unix.SYS_SHMGET, unix.SYS_SHMAT, unix.SYS_SEMGET, unix.SYS_MSGGET, unix.SYS_MQ_OPEN,
+	unix.SYS_MEMFD_CREATE, unix.SYS_MEMFD_SECRET, unix.SYS_MAP_SHADOW_STACK, unix.SYS_SHMGET, unix.SYS_SHMAT, unix.SYS_SEMGET, unix.SYS_MSGGET, unix.SYS_MQ_OPEN,
 	// Namespaces, mounts, keys, and ways into the kernel.
 	unix.SYS_UNSHARE, unix.SYS_SETNS, unix.SYS_CHROOT, unix.SYS_PIVOT_ROOT, unix.SYS_MOUNT, unix.SYS_UMOUNT2, unix.SYS_MOVE_MOUNT,
 	unix.SYS_OPEN_TREE, unix.SYS_FSOPEN, unix.SYS_FSCONFIG, unix.SYS_FSMOUNT, unix.SYS_FSPICK, unix.SYS_MOUNT_SETATTR,
@@ -106,9 +106,11 @@ func filterFor(pid, fd int) []unix.SockFilter {
 	// O_TRUNC, for Landlock before ABI 3.
 	b.call(unix.SYS_OPENAT, func() { b.loadArg(2); b.whenBit(unix.O_TRUNC, refuse) })
 	b.opensHere()
-	// Shared memory without a file counts towards no limit of data. MAP_SHARED and MAP_SHARED_VALIDATE have bit 0.
+	// Shared memory without a file, and memory that grows like a stack, count towards no limit of data. MAP_SHARED and
+	// MAP_SHARED_VALIDATE have bit 0.
 	b.call(unix.SYS_MMAP, func() {
 		b.loadArg(3)
+		b.whenBit(unix.MAP_GROWSDOWN, refuse)
 		b.mask(unix.MAP_ANONYMOUS | unix.MAP_SHARED)
 		b.when(unix.MAP_ANONYMOUS|unix.MAP_SHARED, refuse)
 	})

@@ -152,6 +152,17 @@ var deeds = map[string]func(to string) error{
 		}
 		return unix.Munmap(b)
 	},
+	"growing": func(mib string) error {
+		b, err := unix.Mmap(-1, 0, number(mib)<<20, unix.PROT_READ|unix.PROT_WRITE, unix.MAP_PRIVATE|unix.MAP_ANON|unix.MAP_GROWSDOWN)
+		if err != nil {
+			return err
+		}
+		return unix.Munmap(b)
+	},
+	"owner": func(pid string) error { // whom the kernel signals when something happens on the descriptor
+		_, err := unix.FcntlInt(0, unix.F_SETOWN, number(pid))
+		return err
+	},
 	"map": func(mib string) error {
 		b, err := unix.Mmap(-1, 0, number(mib)<<20, unix.PROT_READ|unix.PROT_WRITE, unix.MAP_PRIVATE|unix.MAP_ANON|unix.MAP_NORESERVE)
 		if err != nil {
