@@ -144,7 +144,7 @@ func TestPolicyOnWeakKernels(t *testing.T) {
 		"nothing":       {Kernel{Linux: true}, "Landlock and seccomp", "writing outside its socket folder"},
 		"no Landlock":   {Kernel{Linux: true, Seccomp: true}, "it lacks Landlock", "writing outside its socket folder"},
 		"no filter":     {Kernel{Linux: true, LandlockABI: 7}, "it lacks seccomp", "UDP and every other socket but unix streams"},
-		"old Landlock":  {Kernel{Linux: true, Seccomp: true, LandlockABI: 1}, "", "whether a path exists, and its size and times"},
+		"old Landlock":  {Kernel{Linux: true, Seccomp: true, LandlockABI: 1}, "", "seeing whether a path exists, and its size and times"},
 		"other systems": {Kernel{}, "Landlock and seccomp", "memory above 512 MiB"},
 	} {
 		t.Run(name, func(t *testing.T) {

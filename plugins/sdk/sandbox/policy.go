@@ -143,7 +143,7 @@ func (k Kernel) CheckProduction() error {
 	return nil
 }
 
-// Report says in plain words what holds a module and what doesn't.
+// Report says in plain words what a module is kept from and what it isn't.
 type Report struct {
 	Enforced    []string
 	NotEnforced []string
@@ -160,11 +160,11 @@ func (p Policy) Report(k Kernel) Report {
 		}
 	}
 	files, filter := k.LandlockABI >= 1, k.Seccomp
-	say(true, "the executed file is the one that was hashed")
+	say(true, "executing another file than the one that was hashed")
 	say(files, "reading files outside its own folder, its socket folder and its runtime ("+p.Wish.runtimeText()+")")
 	say(files, "writing outside its socket folder")
 	say(filter, "changing owners, modes, attributes and times of files")
-	say(true, "bytes written to files: none, anywhere")
+	say(true, "putting bytes into files, anywhere")
 	say(files, "executing files other than its own and its runtime's")
 	say(filter, "starting processes (threads are allowed)")
 	say(filter || k.LandlockABI >= 4, "TCP")
@@ -177,8 +177,8 @@ func (p Policy) Report(k Kernel) Report {
 	say(filter, "leaving its process group, outliving its host")
 	say(true, fmt.Sprintf("memory above %d MiB", p.Wish.memoryMiB()))
 	say(true, "capabilities, set-user-id programs, core dumps, more than 256 open files")
-	say(false, "whether a path exists, and its size and times")
-	say(false, "number of threads, share of the processor, number of empty files in its socket folder")
+	say(false, "seeing whether a path exists, and its size and times")
+	say(false, "limits to the number of threads, the share of the processor, the number of empty files in its socket folder")
 	say(false, fmt.Sprintf("up to %d GiB more memory, by a module that hides it from the limit on purpose", reserveBytes>>30))
 	say(false, "calls of the kernel that the filter doesn't name")
 	return r
