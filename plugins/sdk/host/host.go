@@ -40,8 +40,6 @@ type Config struct {
 	// SHA256 that the executable must have, checked before every start. Nil means unchecked, for a module that is being
 	// tried by its author.
 	SHA256 []byte
-	// Sandbox is what the process may do. The zero value starts it with all that this user may.
-	Sandbox sandbox.Policy
 	// Label names the module in errors, logs and spans. The file's name when empty.
 	Label string
 	// Version goes into the spans' service.version. May be empty.
@@ -59,6 +57,8 @@ type Config struct {
 	DialOptions []grpc.DialOption
 	// Spans takes the checked spans of sampled calls; nil ignores them.
 	Spans SpanSink
+	// Sandbox is what the process may do. The zero value starts it with all that this user may.
+	Sandbox sandbox.Policy
 }
 
 // StartError tells that a module did not come as far as its first healthy answer. Trying again is no use before something
@@ -120,7 +120,6 @@ func Start(ctx context.Context, cfg Config) (*Process, error) {
 
 	p := &Process{label: cfg.Label, tail: &tail{}, stopped: make(chan struct{})}
 	p.run = newRunner(cfg.Path, cfg.SHA256)
-	p.run.policy = cfg.Sandbox
 	lines := newLineSink(cfg.Logger.With("module", cfg.Label))
 	p.client = plugin.NewClient(&plugin.ClientConfig{
 		HandshakeConfig:  sdk.Handshake(),
@@ -140,6 +139,7 @@ func Start(ctx context.Context, cfg Config) (*Process, error) {
 		GRPCDialOptions: dialOptions(cfg),
 	})
 
+	p.run.sandbox = cfg.Sandbox
 	startCtx, cancel := context.WithTimeout(ctx, cfg.StartTimeout)
 	defer cancel()
 	defer context.AfterFunc(startCtx, p.run.kill)()
@@ -173,7 +173,7 @@ func (p *Process) connect(ctx context.Context) error {
 func (p *Process) startError(err error, endedFirst, late bool, limit time.Duration) error {
 	e := &StartError{Label: p.label, Err: err, Stderr: p.tail.String()}
 	switch {
-	case p.run.policy.On() && p.run.hasExited() && p.run.cmd.ProcessState.ExitCode() == sandbox.ExitChecksum:
+	case p.run.refusedChecksum():
 		e.Reason, e.Err = ErrChecksum.Error(), ErrChecksum
 	case errors.Is(err, ErrChecksum):
 		e.Reason = err.Error()

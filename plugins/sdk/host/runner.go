@@ -29,7 +29,8 @@ const drainAfterExit = 250 * time.Millisecond
 type processRunner struct {
 	path   string
 	sha256 []byte
-	policy sandbox.Policy
+
+	sandbox sandbox.Policy
 
 	cmd       *exec.Cmd
 	socketDir string
@@ -55,7 +56,7 @@ func newRunner(path string, sum []byte) *processRunner {
 // prepare builds the command and checks the executable. env is what go-plugin wants the module to have.
 func (r *processRunner) prepare(env []string, socketDir string) (err error) {
 	r.socketDir = socketDir
-	if r.sha256 != nil && !r.policy.On() { // otherwise the launcher checks, through the descriptor that it executes
+	if r.sha256 != nil && !r.sandbox.On() { // held, its launcher checks, through the descriptor that it executes
 		// go-plugin's own check reads the command that it starts itself, which with a runner it does not.
 		secure := plugin.SecureConfig{Checksum: r.sha256, Hash: sha256.New()}
 		ok, err := secure.Check(r.path)
@@ -71,11 +72,6 @@ func (r *processRunner) prepare(env []string, socketDir string) (err error) {
 			r.finish()
 		}
 	}()
-	// The environment is never nil, which would mean the host's whole one.
-	launch, err := r.policy.Launch(r.path, r.sha256, []string{r.path}, append(append([]string{}, env...), sdk.LifelineEnv+"=3"), socketDir)
-	if err != nil {
-		return err
-	}
 	pipe := func() (read, write *os.File) {
 		if err != nil {
 			return nil, nil
@@ -97,9 +93,10 @@ func (r *processRunner) prepare(env []string, socketDir string) (err error) {
 	}
 	r.childEnds = append(r.childEnds, stdin)
 	r.cmd = &exec.Cmd{
-		Path:        launch.Path,
-		Args:        launch.Args,
-		Env:         launch.Env,
+		Path: r.path,
+		Args: []string{r.path},
+		// Never nil, which would mean the host's whole environment.
+		Env:         append(append([]string{}, env...), sdk.LifelineEnv+"=3"),
 		Dir:         filepath.Dir(r.path),
 		Stdin:       stdin,
 		Stdout:      outWrite,
@@ -107,6 +104,11 @@ func (r *processRunner) prepare(env []string, socketDir string) (err error) {
 		ExtraFiles:  []*os.File{lifeRead}, // descriptor 3 in the module
 		SysProcAttr: processAttributes(),
 	}
+	launch, err := r.sandbox.Launch(r.cmd.Path, r.sha256, r.cmd.Args, r.cmd.Env, socketDir)
+	if err != nil {
+		return err
+	}
+	r.cmd.Path, r.cmd.Args, r.cmd.Env = launch.Path, launch.Args, launch.Env
 	return nil
 }
 
@@ -203,6 +205,11 @@ func (r *processRunner) endedByItself() bool {
 	}
 	status, ok := r.cmd.ProcessState.Sys().(syscall.WaitStatus)
 	return !ok || status.Signal() != syscall.SIGKILL
+}
+
+// refusedChecksum tells that the launcher ended because the executable is another than the one that was installed.
+func (r *processRunner) refusedChecksum() bool {
+	return r.sandbox.On() && r.hasExited() && r.cmd.ProcessState.ExitCode() == sandbox.ExitChecksum
 }
 
 func (r *processRunner) exitText() string {
