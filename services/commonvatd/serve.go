@@ -206,7 +206,7 @@ func openModules(config *config.Config, chosen []catalog.Chosen, told *telemetry
 	}
 	settings := catalog.Config{
 		StoreDir: modulesPath(config.Data), Active: active, RuntimeDir: config.RuntimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
-		Contracts: pipeline.Contracts(),
+		Contracts: pipeline.Contracts(), Sandbox: config.Modules.Sandbox,
 		SelfTest: func(ctx context.Context, module catalog.Module, conn grpc.ClientConnInterface) error {
 			return pipeline.SelfTest(ctx, identityOf(module), conn)
 		},

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	"github.com/hashicorp/go-hclog"
 	"github.com/hashicorp/go-plugin"
@@ -61,6 +62,8 @@ type Config struct {
 	DialOptions []grpc.DialOption
 	// Spans takes the checked spans of sampled calls; nil ignores them.
 	Spans SpanSink
+	// Sandbox is what the process may do. The zero value starts it with all that this user may.
+	Sandbox sandbox.Policy
 }
 
 // StartError tells that a module did not come as far as its first healthy answer. Trying again is no use before something
@@ -142,6 +145,7 @@ func Start(ctx context.Context, cfg Config) (*Process, error) {
 		GRPCDialOptions: dialOptions(cfg),
 	})
 
+	p.run.sandbox = cfg.Sandbox
 	startCtx, cancel := context.WithTimeout(ctx, cfg.StartTimeout)
 	defer cancel()
 	defer context.AfterFunc(startCtx, p.run.kill)()
@@ -175,6 +179,8 @@ func (p *Process) connect(ctx context.Context) error {
 func (p *Process) startError(err error, endedFirst, late bool, limit time.Duration) error {
 	e := &StartError{Label: p.label, Err: err, Stderr: p.tail.String()}
 	switch {
+	case p.run.refusedChecksum():
+		e.Reason, e.Err = ErrChecksum.Error(), ErrChecksum
 	case errors.Is(err, ErrChecksum):
 		e.Reason = err.Error()
 	case late:

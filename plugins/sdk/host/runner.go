@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/hashicorp/go-plugin"
 	"github.com/hashicorp/go-plugin/runner"
 )
@@ -30,6 +31,8 @@ type processRunner struct {
 	args    []string
 	sha256  []byte
 	copyOut io.Writer // gets what the process prints on standard output; may be nil
+
+	sandbox sandbox.Policy
 
 	cmd       *exec.Cmd
 	socketDir string
@@ -55,7 +58,7 @@ func newRunner(path string, sum []byte) *processRunner {
 // prepare builds the command and checks the executable. env is what go-plugin wants the module to have.
 func (r *processRunner) prepare(env []string, socketDir string) (err error) {
 	r.socketDir = socketDir
-	if r.sha256 != nil {
+	if r.sha256 != nil && !r.sandbox.On() { // held, its launcher checks, through the descriptor that it executes
 		// go-plugin's own check reads the command that it starts itself, which with a runner it does not.
 		secure := plugin.SecureConfig{Checksum: r.sha256, Hash: sha256.New()}
 		ok, err := secure.Check(r.path)
@@ -103,6 +106,11 @@ func (r *processRunner) prepare(env []string, socketDir string) (err error) {
 		ExtraFiles:  []*os.File{lifeRead}, // descriptor 3 in the module
 		SysProcAttr: processAttributes(),
 	}
+	launch, err := r.sandbox.Launch(r.cmd.Path, r.sha256, r.cmd.Args, r.cmd.Env, socketDir)
+	if err != nil {
+		return err
+	}
+	r.cmd.Path, r.cmd.Args, r.cmd.Env = launch.Path, launch.Args, launch.Env
 	return nil
 }
 
@@ -199,6 +207,11 @@ func (r *processRunner) endedByItself() bool {
 	}
 	status, ok := r.cmd.ProcessState.Sys().(syscall.WaitStatus)
 	return !ok || status.Signal() != syscall.SIGKILL
+}
+
+// refusedChecksum tells that the launcher ended because the executable is another than the one that was installed.
+func (r *processRunner) refusedChecksum() bool {
+	return r.sandbox.On() && r.hasExited() && r.cmd.ProcessState.ExitCode() == sandbox.ExitChecksum
 }
 
 func (r *processRunner) exitText() string {

@@ -11,6 +11,7 @@ import (
 
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/host"
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	"google.golang.org/grpc"
 )
@@ -37,6 +38,8 @@ type Config struct {
 	// Active names the modules to run by kind, each by digest, or by name for the build installed last; the first of a kind is
 	// its default. Nil runs every installed name, with the alphabetically first of a kind as its default.
 	Active map[string][]string
+	// Sandbox is how much modules are held. Off when empty.
+	Sandbox sandbox.Profile
 
 	StartTimeout time.Duration // 10 s, from the start to the first healthy answer
 	CallTimeout  time.Duration // 30 s, upper bound of every call
@@ -144,6 +147,7 @@ type Status struct {
 	Wrong       int                          // answers that couldn't be answers
 	PID         int                          // 0 unless running
 	Description *describev1.DescribeResponse // nil before it first ran; must not be changed
+	Sandbox     sandbox.Report               // what holds it and what doesn't; empty while it isn't found in the store
 }
 
 // Catalog is the set of active modules.

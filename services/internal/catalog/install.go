@@ -16,6 +16,7 @@ import (
 	"strings"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 )
 
 // The store holds one folder per installed module, <store>/sha256/<digest>/, with the executable, the manifest and
@@ -47,6 +48,8 @@ type Installed struct {
 	Executable string
 	// SHA256 of the executable alone.
 	SHA256 []byte
+	// Wish is what the module asks of its sandbox.
+	Wish sandbox.Wish
 }
 
 // Install adds the module in folder dir to the store, makes it the build that answers for its name, see Active, and returns its digest.
@@ -251,6 +254,7 @@ func lookUp(store, digest string) (_ Installed, err error) {
 		Module:     Module{Name: m.name, Version: m.version, Kind: m.kind, Digest: digest},
 		Executable: filepath.Join(store, algorithmFolder, digest, executable),
 		SHA256:     sum,
+		Wish:       m.wish,
 	}, nil
 }
 

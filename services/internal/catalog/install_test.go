@@ -1,6 +1,7 @@
 package catalog
 
 import (
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -8,6 +9,7 @@ import (
 	"sync"
 	"testing"
 
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -173,7 +175,16 @@ func TestParseManifest(t *testing.T) {
 	m, err := parseManifest([]byte(goodManifest))
 	require.NoError(t, err)
 	assert.Equal(t, manifest{name: "palette-width", version: "1.0.0", kind: "palette"}, m)
+	m, err = parseManifest([]byte(`{"name":"a","version":"1.0.0","kind":"palette","memory_mib":1024,"runtime":"python3"}`))
+	require.NoError(t, err)
+	assert.Equal(t, sandbox.Wish{MemoryMiB: 1024, Runtime: "python3"}, m.wish)
 	for text, want := range map[string]string{
+		`{"name":"a","version":"1.0.0","kind":"palette","memory_mib":1e3}`:                   "memory_mib\" is 1e3, want a whole number, 128 to 65536",
+		`{"name":"a","version":"1.0.0","kind":"palette","memory_mib":0}`:                     "is 0, want",
+		`{"name":"a","version":"1.0.0","kind":"palette","memory_mib":"1024"}`:                "is not a number",
+		`{"name":"a","version":"1.0.0","kind":"palette","memory_mib":256,"memory_mib":1024}`: "appears twice",
+		`{"name":"a","version":"1.0.0","kind":"palette","runtime":"/bin/sh"}`:                `runtime is "/bin/sh"`,
+		`{"name":1,"version":"1.0.0","kind":"palette"}`:                                      "not a string",
 		``:   "not a JSON object",
 		`[]`: "not a JSON object",
 		`{"name":"a","version":"1.0.0","kind":"palette","path":"/bin/sh"}`: `unknown key "path"`,
@@ -208,7 +219,11 @@ func FuzzParseManifest(f *testing.F) {
 		if strings.ContainsAny(m.name, "/\\.\x00") {
 			t.Fatalf("name %q", m.name)
 		}
-		again, err := parseManifest([]byte(`{"kind":"` + m.kind + `","version":"` + m.version + `","name":"` + m.name + `"}`))
+		text := `{"kind":"` + m.kind + `","version":"` + m.version + `","name":"` + m.name + `","runtime":"` + m.wish.Runtime + `"`
+		if m.wish.MemoryMiB != 0 {
+			text += fmt.Sprintf(`,"memory_mib":%d`, m.wish.MemoryMiB)
+		}
+		again, err := parseManifest([]byte(text + `}`))
 		if err != nil || again != m {
 			t.Fatalf("%+v read back as %+v, %v", m, again, err)
 		}

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"github.com/commonvat/commonvat/plugins/sdk/host"
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 )
 
@@ -27,6 +28,7 @@ type slot struct {
 
 	mu          sync.Mutex
 	module      Module
+	holds       sandbox.Report
 	description *describev1.DescribeResponse
 	state       State
 	since       time.Time
@@ -83,7 +85,7 @@ func (s *slot) status() Status {
 	defer s.mu.Unlock()
 	st := Status{
 		Module: s.module, Default: s.isDefault.Load(), State: s.state, Since: s.since, Reason: s.reason,
-		Restarts: max(0, s.starts-1), Wrong: s.wrong, Description: s.description,
+		Restarts: max(0, s.starts-1), Wrong: s.wrong, Description: s.description, Sandbox: s.holds,
 	}
 	if s.live != nil {
 		st.Wrong += s.live.wrongAnswers()
@@ -218,13 +220,15 @@ func (s *slot) start(ctx context.Context) (*instance, error) {
 	if err != nil {
 		return nil, at(StepVerify, err)
 	}
-	s.mu.Lock()
-	s.module = in.Module
-	s.mu.Unlock()
 	cfg := s.cat.cfg
+	policy := sandbox.Policy{Profile: cfg.Sandbox, Wish: in.Wish}
+	s.mu.Lock()
+	s.module, s.holds = in.Module, policy.Report(sandbox.Survey())
+	s.mu.Unlock()
 	hc := host.Config{
 		Path: in.Executable, SHA256: in.SHA256, Label: in.Name, Version: in.Version,
 		SocketParent: s.cat.dir.path, StartTimeout: cfg.StartTimeout, Logger: cfg.Logger, Spans: cfg.Spans,
+		Sandbox: policy,
 	}
 	if cfg.DialOptions != nil {
 		hc.DialOptions = cfg.DialOptions(in.Module)

@@ -7,6 +7,8 @@ import (
 	"log/slog"
 	"net"
 	"time"
+
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 )
 
 // Prefix begins the name of every environment variable of the core.
@@ -35,6 +37,7 @@ type Config struct {
 	Health     Health
 	Reflection bool // offer the descriptors to members; only ever on loopback
 	Metrics    Metrics
+	Modules    Modules
 	// Limits holds how often a member may call, by class of methods.
 	Limits map[string]Limit
 }
@@ -54,6 +57,11 @@ type Health struct {
 // Metrics is where figures are read from, plain and on loopback.
 type Metrics struct {
 	Listen string // "" for none
+}
+
+// Modules is how module processes are started.
+type Modules struct {
+	Sandbox sandbox.Profile
 }
 
 // Limit is a token bucket: Rate calls per second in the long run, Burst at once.

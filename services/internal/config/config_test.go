@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
@@ -47,6 +48,7 @@ func TestDefaultsAlone(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, Config{
 		Data: "data", Listen: "127.0.0.1:7730", RuntimeDir: "/run/user/1/commonvat", LogLevel: slog.LevelInfo, StopGrace: 5 * time.Second, Reflection: true,
+		Modules: Modules{Sandbox: sandbox.Local},
 		Limits: map[string]Limit{
 			"read": {20_000, 40_000}, "write": {5_000, 20_000}, "import": {50, 400}, "question": {20, 200}, "watch": {5, 300}, "steward": {5, 100},
 		},

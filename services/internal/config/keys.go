@@ -11,6 +11,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 )
 
 // The classes of methods that a limit may be set for, with what holds when none is set.
@@ -86,6 +88,18 @@ func keys(runtimeDir string) []key {
 		text("health.listen", "plain loopback address for probes, beside that of the members", "", "host:port on loopback, or empty for none", func(c *Config) *string { return &c.Health.Listen }, isLoopback),
 		truth("reflection", "offer the descriptors of the interface to members on loopback", "true", func(c *Config) *bool { return &c.Reflection }),
 		text("metrics.listen", "plain loopback address, or unix:PATH, from which metrics are pulled", "", "host:port on loopback, unix: and an absolute path, or empty for none", func(c *Config) *string { return &c.Metrics.Listen }, isLoopbackOrSocket),
+		{
+			name: "modules.sandbox", usage: "how much modules are held: production, local or off", preset: string(sandbox.Local), allowed: "production, local, off",
+			set: func(c *Config, text string) error {
+				profile, err := sandbox.ParseProfile(text)
+				if err != nil {
+					return errors.New("is unknown")
+				}
+				c.Modules.Sandbox = profile
+				return nil
+			},
+			get: func(c *Config) string { return string(c.Modules.Sandbox) },
+		},
 	}
 	for _, class := range classes {
 		list = append(list, limitKeys(class.name, class.rate, class.burst)...)

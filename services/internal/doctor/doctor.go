@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/commonvat/commonvat/services/internal/config"
 )
 
@@ -81,10 +82,10 @@ type System struct {
 	FileSystem func(path string) (FileSystem, error)
 	// ClockSynchronised tells whether the kernel believes that its clock follows a reference.
 	ClockSynchronised func() (bool, error)
-	// LandlockABI is 0 where the kernel has no Landlock.
-	LandlockABI func() int
-	OpenFiles   func() (uint64, error)
-	UserID      int
+	// Kernel tells what the kernel has for holding modules.
+	Kernel    func() sandbox.Kernel
+	OpenFiles func() (uint64, error)
+	UserID    int
 }
 
 // Examine runs every check, also after a fault: one fault mustn't hide another.

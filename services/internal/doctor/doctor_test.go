@@ -22,6 +22,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/config"
 )
@@ -82,6 +83,7 @@ func whole(t *testing.T) *Installation {
 	return &Installation{
 		Config: config.Config{
 			Data: data, Listen: "0.0.0.0:7730", RuntimeDir: runtime, TLS: config.TLS{Cert: cert, Key: key}, Health: config.Health{Listen: "127.0.0.1:7731"},
+			Modules: config.Modules{Sandbox: sandbox.Production},
 		},
 		ConfigFile: "commonvatd.yaml",
 		ReadStore:  func(context.Context, string) (StoreState, error) { return StoreState{Schema: 2, Known: 2}, nil },
@@ -89,7 +91,7 @@ func whole(t *testing.T) *Installation {
 		System: System{
 			FileSystem:        func(string) (FileSystem, error) { return FileSystem{Type: "ext", Free: 100 << 30}, nil },
 			ClockSynchronised: func() (bool, error) { return true, nil },
-			LandlockABI:       func() int { return 7 },
+			Kernel:            func() sandbox.Kernel { return sandbox.Kernel{Linux: true, LandlockABI: 7, Seccomp: true} },
 			OpenFiles:         func() (uint64, error) { return 65536, nil },
 			UserID:            os.Getuid(),
 		},
@@ -240,7 +242,14 @@ func TestBrokenInstallations(t *testing.T) {
 		"backup timeless": {func(t *testing.T, in *Installation) {
 			write(t, filepath.Join(in.Config.Data, LastBackupFile), "{}", 0o600)
 		}, "backup", Attention, "doesn't say when"},
-		"no Landlock":    {func(_ *testing.T, in *Installation) { in.System.LandlockABI = func() int { return 0 } }, "kernel", Attention, "no Landlock"},
+		"no Landlock": {func(_ *testing.T, in *Installation) {
+			in.System.Kernel = func() sandbox.Kernel { return sandbox.Kernel{Linux: true, Seccomp: true} }
+		}, "sandbox", Fault, "no Landlock, seccomp filters: under production no module is started"},
+		"no Landlock, accepted": {func(_ *testing.T, in *Installation) {
+			in.Config.Modules.Sandbox = sandbox.Local
+			in.System.Kernel = func() sandbox.Kernel { return sandbox.Kernel{Linux: true, Seccomp: true} }
+		}, "sandbox", Attention, "not refused to modules: reading files outside its own folder"},
+		"not held":       {func(_ *testing.T, in *Installation) { in.Config.Modules.Sandbox = sandbox.Off }, "sandbox", Attention, "it is off"},
 		"few open files": {func(_ *testing.T, in *Installation) { in.System.OpenFiles = func() (uint64, error) { return 256, nil } }, "open files", Attention, "at most 256"},
 		"no modules": {func(t *testing.T, in *Installation) {
 			require.NoError(t, os.RemoveAll(filepath.Join(in.Config.Data, ModulesFolder)))
@@ -341,5 +350,5 @@ func TestThisSystem(t *testing.T) {
 	assert.Positive(t, files)
 	_, err = system.ClockSynchronised()
 	require.NoError(t, err)
-	assert.GreaterOrEqual(t, system.LandlockABI(), 0)
+	assert.Equal(t, sandbox.Survey(), system.Kernel())
 }

@@ -20,6 +20,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 )
 
@@ -297,11 +298,7 @@ func (e *exam) backup() {
 
 // machine reports what the kernel has for keeping modules apart, and how many files may be open.
 func (e *exam) machine() {
-	if abi := e.System.LandlockABI(); abi > 0 {
-		e.add("kernel", OK, "", "Landlock ABI %d", abi)
-	} else {
-		e.add("kernel", Attention, "use a kernel of 5.13 or later with Landlock switched on", "no Landlock: modules can't be kept from the user's files by it")
-	}
+	e.sandbox()
 	files, err := e.System.OpenFiles()
 	switch {
 	case err != nil:
@@ -310,5 +307,32 @@ func (e *exam) machine() {
 		e.add("open files", Attention, fmt.Sprintf("raise the limit for the core to %d or more", OpenFilesWarning), "at most %d here", files)
 	default:
 		e.add("open files", OK, "", "at most %d here", files)
+	}
+}
+
+// sandbox reports how modules are held, and what of it this kernel can't do.
+func (e *exam) sandbox() {
+	kernel, profile := e.System.Kernel(), e.Config.Modules.Sandbox
+	has := fmt.Sprintf("Landlock ABI %d", kernel.LandlockABI)
+	if kernel.LandlockABI == 0 {
+		has = "no Landlock"
+	}
+	if kernel.Seccomp {
+		has += ", seccomp filters"
+	} else {
+		has += ", no seccomp filters that are known here"
+	}
+	left := strings.Join(sandbox.Policy{Profile: profile}.Report(kernel).NotEnforced, "; ")
+	weak := kernel.CheckProduction()
+	const better = "use a kernel of 5.13 or later with Landlock and seccomp switched on"
+	switch {
+	case profile == sandbox.Production && weak != nil:
+		e.add("sandbox", Fault, better+", or set modules.sandbox to local and accept less", "%s: under production no module is started", has)
+	case profile == "" || profile == sandbox.Off:
+		e.add("sandbox", Attention, "set modules.sandbox to production", "%s, but it is off: modules may do all that the core's user may", has)
+	case weak != nil:
+		e.add("sandbox", Attention, better, "%s; not refused to modules: %s", has, left)
+	default:
+		e.add("sandbox", OK, "", "%s, profile %s; still not refused to modules: %s", has, profile, left)
 	}
 }

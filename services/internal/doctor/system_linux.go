@@ -5,6 +5,8 @@ import (
 	"os"
 
 	"golang.org/x/sys/unix"
+
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 )
 
 // fileSystems are the numbers of statfs(2) by the names that are used here.
@@ -33,14 +35,7 @@ func ThisSystem() System {
 			state, err := unix.Adjtimex(&unix.Timex{}) // asks, and sets nothing
 			return state != unix.TIME_ERROR, err
 		},
-		LandlockABI: func() int {
-			// See landlock_create_ruleset(2): without attributes and with the flag for it, the version is answered.
-			abi, _, errno := unix.Syscall(unix.SYS_LANDLOCK_CREATE_RULESET, 0, 0, unix.LANDLOCK_CREATE_RULESET_VERSION)
-			if errno != 0 {
-				return 0
-			}
-			return int(abi)
-		},
+		Kernel: sandbox.Survey,
 		OpenFiles: func() (uint64, error) {
 			var limit unix.Rlimit
 			err := unix.Getrlimit(unix.RLIMIT_NOFILE, &limit)

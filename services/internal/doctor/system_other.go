@@ -5,6 +5,8 @@ package doctor
 import (
 	"errors"
 	"os"
+
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 )
 
 // ThisSystem is the machine that the program runs on. What is asked of it is only known on Linux.
@@ -13,7 +15,7 @@ func ThisSystem() System {
 	return System{
 		FileSystem:        func(string) (FileSystem, error) { return FileSystem{}, unknown },
 		ClockSynchronised: func() (bool, error) { return false, unknown },
-		LandlockABI:       func() int { return 0 },
+		Kernel:            sandbox.Survey,
 		OpenFiles:         func() (uint64, error) { return 0, unknown },
 		UserID:            os.Getuid(),
 	}
