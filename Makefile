@@ -8,7 +8,7 @@ LISTEN := 127.0.0.1:7730
 
 PROGRAMS := services/commonvatd clients/commonvat clients/commonvat-demo
 # Each module: its folder below plugins/, and the name of its program.
-MODULES  := reading difference palette compare
+MODULES  := reading difference palette compare mordant bathscale safety
 
 # A static binary needs no C compiler and runs anywhere.
 export CGO_ENABLED ?= 0

@@ -37,6 +37,7 @@ func Describe() *describev1.DescribeResponse {
 			{Citation: "ASTM D1909-13, Standard Tables of Commercial Moisture Regains and Commercial Allowances for Textile Fibers", Identifier: "ASTM D1909-13",
 				UsedFor: "regain of fibres"},
 		},
+		Laws:   []*describev1.LawPromise{{Law: describev1.Law_LAW_LINEAR}},
 		Author: "The Commonvat Authors",
 	}
 }

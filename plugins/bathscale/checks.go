@@ -235,6 +235,10 @@ func doses(v *sdk.Violations, at string, m *bathscalev1.BathRecipe) ([]amounts.D
 	if !count(v, at+"doses", len(m.GetDoses()), 0, maxDoses) {
 		return nil, nil
 	}
+	within(v, at+"indigo_g_per_l", m.GetIndigoGPerL(), 0, 1000)
+	if m.IndigoPurityPercent != nil {
+		above(v, at+"indigo_purity_percent", m.GetIndigoPurityPercent(), 0, 100)
+	}
 	var out []amounts.Dose
 	if m.GetVat() != "" {
 		vat, question := vatDoses(v, at, m)
@@ -256,9 +260,8 @@ func doses(v *sdk.Violations, at string, m *bathscalev1.BathRecipe) ([]amounts.D
 
 // vatDoses are the doses of a vat that is told by its name.
 func vatDoses(v *sdk.Violations, at string, m *bathscalev1.BathRecipe) ([]amounts.Dose, *amounts.Ambiguous) {
-	above(v, at+"indigo_g_per_l", m.GetIndigoGPerL(), 0, 1000)
-	if m.IndigoPurityPercent != nil {
-		above(v, at+"indigo_purity_percent", m.GetIndigoPurityPercent(), 0, 100)
+	if m.GetIndigoGPerL() == 0 {
+		v.Add(at+"indigo_g_per_l", "is 0, want above 0 to 1000 for a vat")
 	}
 	vat, err := amounts.Vat(m.GetVat())
 	if question, ok := err.(*amounts.Ambiguous); ok { //nolint:errorlint // it is returned bare
