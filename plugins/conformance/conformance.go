@@ -18,6 +18,7 @@ import (
 
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/host"
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
@@ -48,6 +49,9 @@ type Options struct {
 	TempDir string
 	// Logger takes the module's log lines; nil discards them.
 	Logger *slog.Logger
+	// Sandbox is what the module is held to while it is tried; the zero value holds nothing. It needs SHA256, that of the executable.
+	Sandbox sandbox.Policy
+	SHA256  []byte
 }
 
 // What Options.Trials may be.
@@ -244,7 +248,7 @@ func (r *run) ensure(ctx context.Context) error {
 	out := &capture{}
 	p, err := host.Start(ctx, host.Config{
 		Path: r.executable, Args: r.args, SocketParent: r.sockets, StartTimeout: max(r.options.Patience, host.DefaultStartTimeout),
-		Logger: r.options.Logger, Stdout: out,
+		Logger: r.options.Logger, Stdout: out, Sandbox: r.options.Sandbox, SHA256: r.options.SHA256,
 	})
 	if err != nil {
 		var failed *host.StartError

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"github.com/commonvat/commonvat/plugins/conformance"
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 )
 
@@ -60,7 +61,10 @@ doesn't pass is kept with its report and can never serve. A build that passed be
 func tried(cmd *cobra.Command, folder string, in catalog.Installed) error {
 	report, err := catalog.ReportOf(folder, in.Digest)
 	if err != nil || !report.Passed {
-		found, err := conformance.Run(cmd.Context(), conformance.Target{Folder: filepath.Dir(in.Executable)}, conformance.Options{})
+		found, err := conformance.Run(cmd.Context(), conformance.Target{Folder: filepath.Dir(in.Executable)}, conformance.Options{
+			// A stranger's program, run as the steward: what this kernel can hold, it holds.
+			Sandbox: sandbox.Policy{Profile: sandbox.Local, Wish: in.Wish}, SHA256: in.SHA256,
+		})
 		if err != nil {
 			return fmt.Errorf("try %s %s: %w", in.Name, in.Version, err)
 		}

@@ -46,6 +46,7 @@ var examples = map[string]string{
 	"members add":             `commonvat members add clover --name Clover --role member`,
 	"modules list":            `commonvat modules list`,
 	"modules builds":          `commonvat modules builds`,
+	"modules held":            `commonvat modules held palette-width`,
 	"modules report":          `commonvat modules report 9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08`,
 	"modules activate":        `commonvat modules activate 9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08 --reason "finer shades"`,
 	"modules default":         `commonvat modules default palette-width --reason "agreed in May"`,

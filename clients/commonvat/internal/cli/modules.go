@@ -48,6 +48,30 @@ func (a *app) modules() *cobra.Command {
 		}
 		return a.show(r, g)
 	}}
+	held := &cobra.Command{Use: "held NAME", Short: "Show what a module's sandbox refuses it, and what it does not", Args: takes("NAME"), RunE: func(c *cobra.Command, args []string) error {
+		client, err := a.catalog(c.Context())
+		if err != nil {
+			return err
+		}
+		r, err := call(c.Context(), a, client.ListModules, &catalogv1.ListModulesRequest{})
+		if err != nil {
+			return err
+		}
+		for _, m := range r.GetModules() {
+			if m.GetModule().GetName() != args[0] {
+				continue
+			}
+			g := output.Grid{Columns: []string{"refused", "what"}}
+			for _, what := range m.GetRefusedToIt() {
+				g.Add(true, what)
+			}
+			for _, what := range m.GetNotRefusedToIt() {
+				g.Add(false, what)
+			}
+			return a.show(m, g)
+		}
+		return usage("no module is called %q; see `commonvat modules`", args[0])
+	}}
 	report := &cobra.Command{Use: "report DIGEST", Short: "Show what the conformance suite found of a build", Args: takes("DIGEST"), RunE: func(c *cobra.Command, args []string) error {
 		client, err := a.catalog(c.Context())
 		if err != nil {
@@ -64,7 +88,7 @@ func (a *app) modules() *cobra.Command {
 		_, err = io.WriteString(a.Out, r.GetReportJson()+"\n")
 		return err
 	}}
-	all := groupOf("modules", "List the modules that serve, or choose which do", list, builds, report, a.activate(),
+	all := groupOf("modules", "List the modules that serve, or choose which do", list, builds, report, held, a.activate(),
 		a.choice("default NAME", "Make a module answer for its kind (coordinators)", func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error) {
 			return call(ctx, a, client.SetDefaultModule, &catalogv1.SetDefaultModuleRequest{Name: name, Reason: reason})
 		}),

@@ -80,6 +80,7 @@ func statusOf(m catalog.Status) *catalogpb.ModuleStatus {
 		Module: identity(m.Module),
 		State:  states[m.State], DefaultOfKind: m.Default, Restarts: int32(min(m.Restarts, 1<<30)),
 		Reason: m.Reason, Since: timestamppb.New(m.Since), Summary: m.Description.GetSummary(), WrongAnswers: int32(min(m.Wrong, 1<<30)),
+		RefusedToIt: m.Sandbox.Enforced, NotRefusedToIt: m.Sandbox.NotEnforced,
 	}
 }
 

@@ -156,9 +156,12 @@ type ModuleStatus struct {
 	// What it says of itself.
 	Summary string `protobuf:"bytes,7,opt,name=summary,proto3" json:"summary,omitempty"`
 	// Answers of its processes that couldn't be answers.
-	WrongAnswers  int32 `protobuf:"varint,8,opt,name=wrong_answers,json=wrongAnswers,proto3" json:"wrong_answers,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	WrongAnswers int32 `protobuf:"varint,8,opt,name=wrong_answers,json=wrongAnswers,proto3" json:"wrong_answers,omitempty"`
+	// What its sandbox refuses it on this machine, and what it does not; in words.
+	RefusedToIt    []string `protobuf:"bytes,9,rep,name=refused_to_it,json=refusedToIt,proto3" json:"refused_to_it,omitempty"`
+	NotRefusedToIt []string `protobuf:"bytes,10,rep,name=not_refused_to_it,json=notRefusedToIt,proto3" json:"not_refused_to_it,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *ModuleStatus) Reset() {
@@ -245,6 +248,20 @@ func (x *ModuleStatus) GetWrongAnswers() int32 {
 		return x.WrongAnswers
 	}
 	return 0
+}
+
+func (x *ModuleStatus) GetRefusedToIt() []string {
+	if x != nil {
+		return x.RefusedToIt
+	}
+	return nil
+}
+
+func (x *ModuleStatus) GetNotRefusedToIt() []string {
+	if x != nil {
+		return x.NotRefusedToIt
+	}
+	return nil
 }
 
 type ListModulesRequest struct {
@@ -895,7 +912,7 @@ var File_commonvat_catalog_v1_catalog_proto protoreflect.FileDescriptor
 
 const file_commonvat_catalog_v1_catalog_proto_rawDesc = "" +
 	"\n" +
-	"\"commonvat/catalog/v1/catalog.proto\x12\x14commonvat.catalog.v1\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd0\x02\n" +
+	"\"commonvat/catalog/v1/catalog.proto\x12\x14commonvat.catalog.v1\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x9f\x03\n" +
 	"\fModuleStatus\x12:\n" +
 	"\x06module\x18\x01 \x01(\v2\".commonvat.types.v1.ModuleIdentityR\x06module\x127\n" +
 	"\x05state\x18\x02 \x01(\x0e2!.commonvat.catalog.v1.ModuleStateR\x05state\x12&\n" +
@@ -904,7 +921,10 @@ const file_commonvat_catalog_v1_catalog_proto_rawDesc = "" +
 	"\x06reason\x18\x05 \x01(\tR\x06reason\x120\n" +
 	"\x05since\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x05since\x12\x18\n" +
 	"\asummary\x18\a \x01(\tR\asummary\x12#\n" +
-	"\rwrong_answers\x18\b \x01(\x05R\fwrongAnswers\"\x14\n" +
+	"\rwrong_answers\x18\b \x01(\x05R\fwrongAnswers\x12\"\n" +
+	"\rrefused_to_it\x18\t \x03(\tR\vrefusedToIt\x12)\n" +
+	"\x11not_refused_to_it\x18\n" +
+	" \x03(\tR\x0enotRefusedToIt\"\x14\n" +
 	"\x12ListModulesRequest\"S\n" +
 	"\x13ListModulesResponse\x12<\n" +
 	"\amodules\x18\x01 \x03(\v2\".commonvat.catalog.v1.ModuleStatusR\amodules\"\xc1\x01\n" +
