@@ -1,6 +1,7 @@
 package bathscale
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -264,12 +265,12 @@ func vatDoses(v *sdk.Violations, at string, m *bathscalev1.BathRecipe) ([]amount
 		v.Add(at+"indigo_g_per_l", "is 0, want above 0 to 1000 for a vat")
 	}
 	vat, err := amounts.Vat(m.GetVat())
-	if question, ok := err.(*amounts.Ambiguous); ok { //nolint:errorlint // it is returned bare
+	var question *amounts.Ambiguous
+	switch {
+	case errors.As(err, &question):
 		return nil, question
-	}
-	if err != nil {
+	case err != nil:
 		v.Add(at+"vat", "is %.40q, which is no vat known here; tell its parts as doses", m.GetVat())
-		return nil, nil
 	}
 	out := []amounts.Dose{{Material: "indigo", Measure: amounts.GramsPerLitre, Value: m.GetIndigoGPerL()}}
 	for _, p := range vat.Parts {

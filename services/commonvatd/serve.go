@@ -117,7 +117,7 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 	if err != nil {
 		return err
 	}
-	modules, err := openModules(config, chosen, told, log) //nolint:contextcheck // modules end by Close, after the last call
+	modules, err := openModules(config, chosen, told, log)
 	if err != nil {
 		return err
 	}

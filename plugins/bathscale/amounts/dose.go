@@ -9,15 +9,15 @@ import (
 type Measure int
 
 const (
-	// PercentWOF: grams for each hundred grams of fibre in its reference state.
+	// PercentWOF is grams for each hundred grams of fibre in its reference state.
 	PercentWOF Measure = iota
-	// GramsPerLitre of the bath's volume.
+	// GramsPerLitre is grams for each litre of the bath's volume.
 	GramsPerLitre
-	// PartsOf another material of the same bath, by mass.
+	// PartsOf is parts of another material of the same bath, by mass.
 	PartsOf
-	// GramsPerDip, for each dip of the load.
+	// GramsPerDip is grams for each dip of the load.
 	GramsPerDip
-	// Grams in all, whatever the load.
+	// Grams is grams in all, whatever the load.
 	Grams
 )
 
@@ -25,15 +25,15 @@ const (
 type Form int
 
 const (
-	// AsMeant: the recipe means what is at hand.
+	// AsMeant is used where the recipe means what is at hand.
 	AsMeant Form = iota
-	// Fresh plant for a recipe in dried plant: needs the lot's moisture.
+	// Fresh is fresh plant for a recipe in dried plant: needs the lot's moisture.
 	Fresh
-	// Stronger or weaker lot or preparation (extract for raw, another year's harvest): needs the lot's measured strength.
+	// Substitute is a stronger or weaker lot or preparation (extract for raw, another year's harvest): needs the lot's measured strength.
 	Substitute
-	// Impure: the recipe counts the active substance (indigo by its dye); needs the lot's purity.
+	// Impure is used where the recipe counts the active substance (indigo by its dye); needs the lot's purity.
 	Impure
-	// Liquid: a solution, an extraction or a bought liquid; needs the grams, as the recipe means them, in a litre of it.
+	// Liquid is a solution, an extraction or a bought liquid; needs the grams, as the recipe means them, in a litre of it.
 	Liquid
 )
 

@@ -9,9 +9,9 @@ import (
 type Basis int
 
 const (
-	// AirDry: as it lay in the room.
+	// AirDry is as it lay in the room.
 	AirDry Basis = iota
-	// OvenDry: dried to constant mass.
+	// OvenDry is dried to constant mass.
 	OvenDry
 )
 

@@ -9,13 +9,13 @@ import (
 type Way int
 
 const (
-	// Weighed directly.
+	// Weighed is weighed directly.
 	Weighed Way = iota
-	// FromStock: measured by volume from a solution that is made first.
+	// FromStock is measured by volume from a solution that is made first.
 	FromStock
-	// Poured: measured by volume from a liquid that is at hand.
+	// Poured is measured by volume from a liquid that is at hand.
 	Poured
-	// TooSmall for the balance, and no stock is allowed or possible.
+	// TooSmall is too small for the balance, and no stock is allowed or possible.
 	TooSmall
 )
 

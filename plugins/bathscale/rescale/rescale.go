@@ -15,11 +15,11 @@ var ErrInput = errors.New("rescaling")
 type Goes int
 
 const (
-	// ByMass of the fibre: whatever was dosed on its weight.
+	// ByMass grows with the mass of the fibre: whatever was dosed on its weight.
 	ByMass Goes = iota
-	// ByVolume of the bath: concentrations, acids and alkalis for a pH, vats.
+	// ByVolume grows with the volume of the bath: concentrations, acids and alkalis for a pH, vats.
 	ByVolume
-	// ByNeither: it has to be found anew.
+	// ByNeither grows with neither: it has to be found anew.
 	ByNeither
 )
 

@@ -89,7 +89,7 @@ func (sizes) EstimateSize(node cost.AstNode) *cost.SizeEstimate {
 
 func (sizes) EstimateCallCost(function, _ string, _ *cost.AstNode, _ []cost.AstNode) *cost.CallEstimate {
 	if function == "any_of" || function == "all_of" {
-		return &cost.CallEstimate{CostEstimate: cost.CostEstimate{Min: 1, Max: mostEntries * mostEntries}}
+		return &cost.CallEstimate{CostEstimate: cost.Estimate{Min: 1, Max: mostEntries * mostEntries}}
 	}
 	return nil
 }

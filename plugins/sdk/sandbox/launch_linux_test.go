@@ -79,7 +79,7 @@ func TestSwappedFileDoesNotRun(t *testing.T) {
 
 func TestHashedFileCannotBeWritten(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "module")
-	require.NoError(t, os.WriteFile(path, []byte("bytes"), 0o700)) //nolint:gosec // a program
+	require.NoError(t, os.WriteFile(path, []byte("bytes"), 0o700))
 	f, err := openChecked(path, sumOf(t, path))
 	require.NoError(t, err)
 	_, err = unix.Open(path, unix.O_WRONLY|unix.O_NONBLOCK|unix.O_CLOEXEC, 0)
@@ -120,7 +120,7 @@ for deed in (
         print("done")
     except (OSError, MemoryError) as error:
         print(type(error).__name__)
-`), 0o700)) //nolint:gosec // a program
+`), 0o700))
 	var sum []byte
 	data, err := os.ReadFile(path)
 	require.NoError(t, err)

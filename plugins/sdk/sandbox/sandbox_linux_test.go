@@ -65,7 +65,7 @@ func installed(t *testing.T) (string, []byte) {
 	data, err := os.ReadFile(prisonerPath)
 	require.NoError(t, err)
 	path := filepath.Join(t.TempDir(), filepath.Base(prisonerPath))
-	require.NoError(t, os.WriteFile(path, data, 0o755)) //nolint:gosec // it is a program
+	require.NoError(t, os.WriteFile(path, data, 0o755))
 	sum := sha256.Sum256(data)
 	return path, sum[:]
 }
@@ -319,11 +319,11 @@ func TestStartsThatAreRefused(t *testing.T) {
 	strongKernel(t)
 	path, sum := installed(t)
 	script := filepath.Join(t.TempDir(), "commonvat-module-script")
-	require.NoError(t, os.WriteFile(script, []byte("#!/usr/bin/python3\nprint('hello')\n"), 0o755)) //nolint:gosec // a program
+	require.NoError(t, os.WriteFile(script, []byte("#!/usr/bin/python3\nprint('hello')\n"), 0o755))
 	shell := filepath.Join(t.TempDir(), "commonvat-module-shell")
-	require.NoError(t, os.WriteFile(shell, []byte("#!/bin/sh\n"), 0o755)) //nolint:gosec // a program
+	require.NoError(t, os.WriteFile(shell, []byte("#!/bin/sh\n"), 0o755))
 	text := filepath.Join(t.TempDir(), "commonvat-module-text")
-	require.NoError(t, os.WriteFile(text, []byte("neither\n"), 0o755)) //nolint:gosec // a program
+	require.NoError(t, os.WriteFile(text, []byte("neither\n"), 0o755))
 	link := filepath.Join(t.TempDir(), "commonvat-module-link")
 	require.NoError(t, os.Symlink(path, link))
 	for name, c := range map[string]struct {
@@ -356,7 +356,7 @@ func TestLibrariesRuntime(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "commonvat-module-cat")
 	data, err := os.ReadFile("/bin/cat")
 	require.NoError(t, err)
-	require.NoError(t, os.WriteFile(path, data, 0o755)) //nolint:gosec // a program
+	require.NoError(t, os.WriteFile(path, data, 0o755))
 	if out, err := exec.Command(path, "/dev/null").CombinedOutput(); err != nil {
 		t.Skipf("a copy of cat does not run here: %v %s", err, out)
 	}

@@ -51,7 +51,7 @@ func TestChangedModuleIsRefusedByTheLauncher(t *testing.T) {
 		cfg.Sandbox = sandbox.Local
 		list, err := catalog.List(cfg.StoreDir)
 		require.NoError(t, err)
-		require.NoError(t, os.Chmod(list[0].Executable, 0o755)) //nolint:gosec // a program
+		require.NoError(t, os.Chmod(list[0].Executable, 0o755))
 		f, err := os.OpenFile(list[0].Executable, os.O_WRONLY|os.O_APPEND, 0)
 		require.NoError(t, err)
 		_, err = f.WriteString("x")

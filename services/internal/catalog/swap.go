@@ -73,7 +73,7 @@ func (c *Catalog) Activate(ctx context.Context, digest string, commit func() err
 	if err != nil {
 		return at(StepVerify, err)
 	}
-	next := newSlot(c, in.Kind, digest, false)
+	next := newSlot(c, in.Kind, digest, false) //nolint:contextcheck // it outlives the call
 	starting, cancel := context.WithCancel(ctx)
 	defer cancel()
 	defer context.AfterFunc(c.ctx, cancel)()

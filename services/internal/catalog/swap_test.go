@@ -205,7 +205,7 @@ func TestActivationThatFails(t *testing.T) {
 	require.NoError(t, err)
 	for _, in := range installed {
 		if in.Digest == digest {
-			require.NoError(t, os.Chmod(in.Executable, 0o700)) //nolint:gosec // to spoil it
+			require.NoError(t, os.Chmod(in.Executable, 0o700))
 			f, err := os.OpenFile(in.Executable, os.O_WRONLY, 0)
 			require.NoError(t, err)
 			_, err = f.WriteAt([]byte("x"), 100)
