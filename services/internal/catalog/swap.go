@@ -73,10 +73,10 @@ func (c *Catalog) Activate(ctx context.Context, digest string, commit func() err
 	if err != nil {
 		return at(StepVerify, err)
 	}
-	next := newSlot(c, in.Kind, digest, false) //nolint:contextcheck // it outlives the call
+	next := newSlot(c, in.Kind, digest, false)
 	starting, cancel := context.WithCancel(ctx)
 	defer cancel()
-	defer context.AfterFunc(c.ctx, cancel)()
+	defer context.AfterFunc(c.ctx, cancel)() //nolint:contextcheck // the catalog's end ends it too
 	next.to(StateStarting, "", nil)
 	inst, err := next.start(starting)
 	if err != nil {
