@@ -74,6 +74,15 @@ func Describe() *describev1.DescribeResponse {
 			number("seed", "Seed of the draws where there are more than 65,536 arrangements.", "1", 0, 0, nil, true),
 		},
 		Author: "The Commonvat Authors",
+		Laws: []*describev1.LawPromise{
+			{Law: describev1.Law_LAW_SYMMETRY},
+			{Law: describev1.Law_LAW_ORDER_FREE},
+			{Law: describev1.Law_LAW_REPLICATION_FREE},
+			// Distinct shades are CIEDE2000's, which depends on where a colour is, and so is what they have to say to the verdict.
+			{Law: describev1.Law_LAW_SHIFT_INVARIANT, Of: []string{"complete_sessions", "used_sessions", "matched_cells", "dispersion_first",
+				"dispersion_second", "log_ratio", "log_ratio_se", "p", "p_adjusted", "hull_volume_first", "hull_volume_second", "hull_p"}},
+			{Law: describev1.Law_LAW_LINEAR, Of: []string{"dispersion_first", "dispersion_second"}},
+		},
 	}
 }
 

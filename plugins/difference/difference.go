@@ -63,6 +63,13 @@ func Describe() *describev1.DescribeResponse {
 		},
 		Parameters: []*describev1.Parameter{factor("k_l", "lightness"), factor("k_c", "chroma"), factor("k_h", "hue")},
 		Author:     "The Commonvat Authors",
+		Laws: []*describev1.LawPromise{
+			{Law: describev1.Law_LAW_IDENTITY},
+			{Law: describev1.Law_LAW_SYMMETRY},
+			{Law: describev1.Law_LAW_ORDER_FREE},
+			{Law: describev1.Law_LAW_SHIFT_INVARIANT, Of: []string{deltae.CIE76}},
+			{Law: describev1.Law_LAW_LINEAR, Of: []string{deltae.CIE76}},
+		},
 	}
 }
 

@@ -72,6 +72,14 @@ func Describe() *describev1.DescribeResponse {
 			number("seed", "Seed of the random subsets, drawn where there are more than 20,000.", "1", 0, 0, nil, true),
 		},
 		Author: "The Commonvat Authors",
+		Laws: []*describev1.LawPromise{
+			{Law: describev1.Law_LAW_ORDER_FREE},
+			{Law: describev1.Law_LAW_REPLICATION_FREE},
+			{Law: describev1.Law_LAW_MONOTONE, Of: []string{"shades", "hull_volume", "hull_side", "hull_area", "lightness_range", "chroma_range"}},
+			{Law: describev1.Law_LAW_SHIFT_INVARIANT, Of: []string{"hull_volume", "hull_side", "hull_area", "dispersion", "lightness_range",
+				"hull_volume_at_equal_number", "dispersion_at_equal_number"}},
+			{Law: describev1.Law_LAW_LINEAR, Of: []string{"hull_side", "dispersion", "lightness_range", "chroma_range", "dispersion_at_equal_number"}},
+		},
 	}
 }
 

@@ -65,6 +65,7 @@ func Describe() *describev1.DescribeResponse {
 				UsedFor: "K/S = (1-R)^2 / 2R"},
 		},
 		Author: "The Commonvat Authors",
+		Laws:   []*describev1.LawPromise{{Law: describev1.Law_LAW_ORDER_FREE}},
 	}
 }
 

@@ -36,6 +36,8 @@ const MaxSocketParent = 107 - len("/plugin-dir4294967295/plugin4294967295")
 type Config struct {
 	// Path of the executable, absolute. Required.
 	Path string
+	// Args follow the executable's path in its argument list. May be empty.
+	Args []string
 	// SHA256 that the executable must have, checked before every start. Nil means unchecked, for a module that is being
 	// tried by its author.
 	SHA256 []byte
@@ -52,6 +54,9 @@ type Config struct {
 	MaxRecvBytes int
 	// Logger takes the module's log lines; nil discards them.
 	Logger *slog.Logger
+	// Stdout gets a copy of every byte that the process writes on its standard output, the handshake included; nil drops
+	// them. Its errors are ignored.
+	Stdout io.Writer
 	// DialOptions are added to the connection, for instance a stats handler that propagates traces.
 	DialOptions []grpc.DialOption
 	// Spans takes the checked spans of sampled calls; nil ignores them.
@@ -117,6 +122,7 @@ func Start(ctx context.Context, cfg Config) (*Process, error) {
 
 	p := &Process{label: cfg.Label, tail: &tail{}, stopped: make(chan struct{})}
 	p.run = newRunner(cfg.Path, cfg.SHA256)
+	p.run.args, p.run.copyOut = cfg.Args, cfg.Stdout
 	lines := newLineSink(cfg.Logger.With("module", cfg.Label))
 	p.client = plugin.NewClient(&plugin.ClientConfig{
 		HandshakeConfig:  sdk.Handshake(),
@@ -219,6 +225,10 @@ func (p *Process) Healthy(ctx context.Context) error {
 	}
 	return nil
 }
+
+// DropLifeline closes the host's end of the lifeline, as the end of the host itself would. A module must exit on it; Stop is
+// still to be called.
+func (p *Process) DropLifeline() { _ = p.run.lifeline.Close() }
 
 // Stop asks the module to end, kills its process group when that takes longer than grace, closes the connection and
 // removes the socket folder. Calls that are under way are cut. It returns when all of that is done and may be called

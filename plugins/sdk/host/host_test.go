@@ -401,3 +401,23 @@ func (l *lockedBuffer) String() string {
 	defer l.mu.Unlock()
 	return l.b.String()
 }
+
+func TestStandardOutputIsCopied(t *testing.T) {
+	out := &lockedBuffer{}
+	p, err := start(t, "echo", func(c *host.Config) { c.Stdout = out })
+	require.NoError(t, err)
+	p.Stop(time.Second)
+	assert.Regexp(t, `^1\|1\|unix\|[^|\n]+\|grpc\|[^\n]*\n$`, out.String(), "the handshake of go-plugin and nothing else")
+}
+
+func TestModuleEndsWithTheLifeline(t *testing.T) {
+	p, err := start(t, "echo")
+	require.NoError(t, err)
+	p.DropLifeline()
+	select {
+	case <-p.Exited():
+	case <-time.After(10 * time.Second):
+		t.Fatal("it goes on without its host")
+	}
+	assert.Equal(t, "exit status 0", p.ExitText())
+}

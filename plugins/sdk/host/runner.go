@@ -26,8 +26,10 @@ const drainAfterExit = 250 * time.Millisecond
 
 // processRunner is go-plugin's view of one module process.
 type processRunner struct {
-	path   string
-	sha256 []byte
+	path    string
+	args    []string
+	sha256  []byte
+	copyOut io.Writer // gets what the process prints on standard output; may be nil
 
 	cmd       *exec.Cmd
 	socketDir string
@@ -79,7 +81,7 @@ func (r *processRunner) prepare(env []string, socketDir string) (err error) {
 	outRead, outWrite := pipe()
 	errRead, errWrite := pipe()
 	lifeRead, lifeWrite := pipe()
-	r.stdout, r.stderr, r.lifeline = &pipeReader{f: outRead}, &pipeReader{f: errRead}, lifeWrite
+	r.stdout, r.stderr, r.lifeline = &pipeReader{f: outRead, copy: r.copyOut}, &pipeReader{f: errRead}, lifeWrite
 	r.childEnds = []*os.File{outWrite, errWrite, lifeRead}
 	if err != nil {
 		return fmt.Errorf("pipes for the module: %w", err)
@@ -91,7 +93,7 @@ func (r *processRunner) prepare(env []string, socketDir string) (err error) {
 	r.childEnds = append(r.childEnds, stdin)
 	r.cmd = &exec.Cmd{
 		Path: r.path,
-		Args: []string{r.path},
+		Args: append([]string{r.path}, r.args...),
 		// Never nil, which would mean the host's whole environment.
 		Env:         append(append([]string{}, env...), sdk.LifelineEnv+"=3"),
 		Dir:         filepath.Dir(r.path),
@@ -253,10 +255,16 @@ func (r *processRunner) HostToPlugin(network, address string) (string, string, e
 }
 
 // pipeReader reads a module's output. Its deadline, set when the process has ended, counts as the end.
-type pipeReader struct{ f *os.File }
+type pipeReader struct {
+	f    *os.File
+	copy io.Writer // may be nil
+}
 
 func (p *pipeReader) Read(b []byte) (int, error) {
 	n, err := p.f.Read(b)
+	if p.copy != nil && n > 0 {
+		_, _ = p.copy.Write(b[:n])
+	}
 	if errors.Is(err, os.ErrDeadlineExceeded) || errors.Is(err, os.ErrClosed) {
 		err = io.EOF
 	}

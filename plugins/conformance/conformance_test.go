@@ -1,0 +1,229 @@
+package conformance_test
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/commonvat/commonvat/plugins/conformance"
+	"github.com/commonvat/commonvat/plugins/difference"
+	"github.com/commonvat/commonvat/plugins/palette"
+	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
+	differencev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/difference/v1"
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/encoding/protojson"
+)
+
+func check(t testing.TB, name string, m sdk.Module, o conformance.Options) *conformance.Report {
+	t.Helper()
+	folder := plugintest.Folder(t, name, m.Describe.GetVersion(), m.Describe.GetKind())
+	report, err := conformance.Run(t.Context(), conformance.Target{Folder: folder}, o)
+	require.NoError(t, err)
+	return report
+}
+
+func TestGoodModulesPass(t *testing.T) {
+	for name, module := range good() {
+		t.Run(name, func(t *testing.T) {
+			report := check(t, name, module(), conformance.Options{})
+			assert.True(t, report.Passed(), "%s", report)
+			for _, s := range report.Steps {
+				assert.NotEqual(t, conformance.NotTried, s.Outcome, s.Name)
+			}
+			t.Log(report)
+		})
+		t.Run("twin-of-"+name, func(t *testing.T) {
+			report := check(t, "twin-of-"+name, module(), conformance.Options{})
+			assert.True(t, report.Passed(), "%s", report)
+		})
+	}
+}
+
+// Each bad module fails in the step that it is made for, and in no other.
+func TestBadModulesFailWhereTheyShould(t *testing.T) {
+	for name, b := range badModules() {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			patience := 5 * time.Second
+			if b.says == "no answer within" || b.says == "the next question" {
+				patience = time.Second
+			}
+			trials := 0
+			if !strings.HasPrefix(b.fails, "law ") {
+				trials = conformance.MinTrials
+			}
+			report := check(t, name, b.good(), conformance.Options{Patience: patience, Trials: trials})
+			failures := report.Failures()
+			require.Len(t, failures, 1, "%s", report)
+			assert.Equal(t, b.fails, failures[0].Name, "%s", report)
+			assert.Equal(t, b.contract, failures[0].Contract)
+			assert.Contains(t, failures[0].Reason, b.says)
+			assert.False(t, report.Passed())
+			if strings.HasPrefix(b.fails, "law ") && name != "promise-without-value" {
+				c := failures[0].Counterexample
+				require.NotNil(t, c)
+				assert.NotEmpty(t, c.First)
+				assert.Equal(t, b.fails != "law identity", len(c.Second) > 0)
+			}
+		})
+	}
+}
+
+// Every step that a contract has is failed by some bad module, so that none is there for show.
+func TestEveryStepHasItsBadModule(t *testing.T) {
+	bitten := map[string]bool{}
+	for _, b := range badModules() {
+		bitten[b.fails] = true
+		if strings.HasPrefix(b.fails, "law ") {
+			bitten[b.contract+" "+b.fails] = true
+		}
+	}
+	for name, module := range good() {
+		for _, s := range check(t, name, module(), conformance.Options{Trials: 24}).Steps {
+			assert.True(t, bitten[s.Name], "step %q", s.Name)
+			if strings.HasPrefix(s.Name, "law ") {
+				assert.True(t, bitten[s.Contract+" "+s.Name], "step %q of %s", s.Name, s.Contract)
+			}
+		}
+	}
+}
+
+func TestExceptedAndUntriedLaws(t *testing.T) {
+	report := check(t, "excepts-symmetry", difference.Module(), conformance.Options{})
+	require.True(t, report.Passed(), "%s", report)
+	outcomes := map[string]conformance.Step{}
+	for _, s := range report.Steps {
+		outcomes[s.Name] = s
+	}
+	assert.Equal(t, conformance.Excepted, outcomes["law symmetry"].Outcome)
+	assert.Equal(t, "ciede2000: The reference weighs more.", strings.Split(outcomes["law symmetry"].Reason, "; ")[1])
+	assert.Equal(t, conformance.NotTried, outcomes["law unknown never clears"].Outcome)
+	assert.Contains(t, outcomes["law unknown never clears"].Reason, "no trial")
+	assert.Equal(t, conformance.Passed, outcomes["law linear"].Outcome)
+	assert.Equal(t, "but for ciede2000: It is no metric.", outcomes["law linear"].Reason)
+}
+
+func TestContractNewerThanTheSuiteIsNotTried(t *testing.T) {
+	report := check(t, "one-newer-contract", palette.Module(), conformance.Options{Trials: 24})
+	require.True(t, report.Passed(), "%s", report)
+	i := slices.IndexFunc(report.Steps, func(s conformance.Step) bool { return s.Contract == "commonvat.module.palette.v7" })
+	require.GreaterOrEqual(t, i, 0)
+	assert.Equal(t, conformance.NotTried, report.Steps[i].Outcome)
+	assert.Equal(t, "commonvat.module.palette.v7 is newer than what this side knows (commonvat.module.palette.v1, commonvat.module.palette.v2): upgrade Commonvat",
+		report.Steps[i].Reason)
+}
+
+// The same seed finds the same, and what a report shows as a counterexample can be asked again.
+func TestCounterexampleIsARequest(t *testing.T) {
+	name := "not-symmetric"
+	once := check(t, name, difference.Module(), conformance.Options{Seed: 5}).Failures()
+	again := check(t, name, difference.Module(), conformance.Options{Seed: 5}).Failures()
+	assert.Equal(t, once, again)
+	other := check(t, name, difference.Module(), conformance.Options{Seed: 6}).Failures()
+	assert.NotEqual(t, once[0].Counterexample.First, other[0].Counterexample.First)
+
+	c := once[0].Counterexample
+	require.Len(t, c.First, 1)
+	var first, second differencev1.ComputeDifferencesRequest
+	require.NoError(t, protojson.Unmarshal(c.First[0], &first))
+	require.NoError(t, protojson.Unmarshal(c.Second[0], &second))
+	require.Len(t, first.GetPairs(), 1)
+	assert.Equal(t, first.GetPairs()[0].GetReference().GetL(), second.GetPairs()[0].GetSample().GetL())
+}
+
+func TestReportInJSON(t *testing.T) {
+	report := check(t, "not-symmetric", difference.Module(), conformance.Options{})
+	text, err := json.Marshal(report)
+	require.NoError(t, err)
+	var fields map[string]any
+	require.NoError(t, json.Unmarshal(text, &fields))
+	assert.Equal(t, false, fields["passed"])
+	assert.Equal(t, "not-symmetric", fields["name"])
+	assert.Equal(t, "difference", fields["kind"])
+	assert.Equal(t, []any{"commonvat.module.difference.v1"}, fields["contracts"])
+	for _, name := range []string{"suite", "version", "seed", "took_ms", "steps"} {
+		assert.Contains(t, fields, name)
+	}
+	var back conformance.Report
+	require.NoError(t, json.Unmarshal(text, &back))
+	twice, err := json.Marshal(&back)
+	require.NoError(t, err)
+	assert.True(t, bytes.Equal(text, twice))
+
+	people := report.String()
+	assert.Contains(t, people, "not-symmetric 0.1.0 (difference) does not pass")
+	assert.Contains(t, people, "failed     law symmetry")
+	assert.Contains(t, people, `first question: {"condition":`)
+}
+
+func TestStandardErrorOfTheFailedProcess(t *testing.T) {
+	assert.Contains(t, check(t, "dies-of-nan", difference.Module(), conformance.Options{}).Stderr, "the pot boiled over")
+	assert.Contains(t, check(t, "ends-at-once", difference.Module(), conformance.Options{}).Stderr, "the pot boiled over")
+}
+
+func TestTargetsAndOptions(t *testing.T) {
+	folder := plugintest.Folder(t, difference.Name, difference.Version, sdk.KindDifference)
+	executable := filepath.Join(folder, sdk.ExecutablePrefix+difference.Name)
+	empty, spoilt := t.TempDir(), t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(spoilt, "module.json"), []byte(`{"name": "Pot"}`), 0o600))
+	for name, tc := range map[string]struct {
+		target  conformance.Target
+		options conformance.Options
+		says    string
+	}{
+		"nothing":           {says: "either an executable or a folder"},
+		"both":              {target: conformance.Target{Folder: folder, Executable: executable}, says: "either an executable or a folder"},
+		"no such program":   {target: conformance.Target{Executable: executable + "x"}, says: "no such file"},
+		"a folder as one":   {target: conformance.Target{Executable: folder}, says: "no regular file"},
+		"no manifest":       {target: conformance.Target{Folder: empty}, says: "module.json"},
+		"spoilt manifest":   {target: conformance.Target{Folder: spoilt}, says: `name is "Pot"`},
+		"too many trials":   {target: conformance.Target{Folder: folder}, options: conformance.Options{Trials: 10_001}, says: "trials is 10001, want 24 to 10000"},
+		"negative patience": {target: conformance.Target{Folder: folder}, options: conformance.Options{Patience: -1}, says: "patience is -1ns"},
+		"no folder":         {target: conformance.Target{Folder: folder}, options: conformance.Options{TempDir: filepath.Join(empty, "none")}, says: "folder for sockets"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			_, err := conformance.Run(t.Context(), tc.target, tc.options)
+			assert.ErrorContains(t, err, tc.says)
+		})
+	}
+	t.Run("executable alone", func(t *testing.T) {
+		require.NoError(t, os.Remove(filepath.Join(folder, "module.json")))
+		report, err := conformance.Run(t.Context(), conformance.Target{Executable: executable, Args: []string{"--quiet"}}, conformance.Options{Trials: 24})
+		require.NoError(t, err)
+		assert.True(t, report.Passed(), "%s", report)
+	})
+}
+
+func TestRunEndsWithItsContext(t *testing.T) {
+	temp, err := os.MkdirTemp("", "cf")
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = os.RemoveAll(temp) })
+	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+	defer cancel()
+	folder := plugintest.Folder(t, palette.Name, palette.Version, sdk.KindPalette)
+	_, err = conformance.Run(ctx, conformance.Target{Folder: folder}, conformance.Options{TempDir: temp, Trials: conformance.MaxTrials})
+	assert.ErrorIs(t, err, context.DeadlineExceeded)
+	left, err := os.ReadDir(temp)
+	require.NoError(t, err)
+	assert.Empty(t, left)
+}
+
+func BenchmarkSuite(b *testing.B) {
+	for name, module := range good() {
+		b.Run(name, func(b *testing.B) {
+			for b.Loop() {
+				if r := check(b, name, module(), conformance.Options{}); !r.Passed() {
+					b.Fatal(r)
+				}
+			}
+		})
+	}
+}
