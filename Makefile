@@ -20,13 +20,16 @@ help: ## print this list
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-16s %s\n", $$1, $$2}'
 
 .PHONY: build
-build: ## build the programs and the modules into bin/
+build: ## build the programs, the modules and the worked examples of modules into bin/
 	@mkdir -p $(BIN)
 	go build -trimpath -o $(BIN)/ $(addprefix ./,$(PROGRAMS))
 	@for m in $(MODULES); do for c in plugins/$$m/cmd/*; do \
 		n=$$(basename $$c); mkdir -p $(BIN)/modules/$$n && \
 		go build -trimpath -o $(BIN)/modules/$$n/ ./$$c && cp $$c/module.json $(BIN)/modules/$$n/ || exit 1; \
 	done; done
+	@for c in plugins/examples/*; do n=$$(basename $$c); mkdir -p $(BIN)/examples/$$n && \
+		go build -trimpath -o $(BIN)/examples/$$n/ ./$$c && cp $$c/module.json $(BIN)/examples/$$n/ || exit 1; \
+	done
 
 .PHONY: run
 run: build ## start the core on loopback with the demo pool, until Ctrl-C

@@ -1,4 +1,4 @@
-// Package palette serves the module palette-width: the contract commonvat.module.palette.v1 over the calculation of package width.
+// Package palette serves the module palette-width: the contracts commonvat.module.palette.v1 and v2 over the calculation of package width.
 package palette
 
 import (
@@ -9,6 +9,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/palette/width"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/columns"
+	"github.com/commonvat/commonvat/plugins/sdk/score"
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
@@ -37,21 +38,32 @@ var furtherThresholds = []float64{2.5, 10}
 
 // Module is what the executable serves.
 func Module() sdk.Module {
+	d := Describe()
 	return sdk.Module{
-		Describe: Describe(),
-		Register: func(s *grpc.Server) { palettev1.RegisterPaletteServiceServer(s, NewServer()) },
+		Describe: d,
+		Register: func(s *grpc.Server) {
+			palettev1.RegisterPaletteServiceServer(s, NewServer())
+			scores(d.GetParameters()).Register(s)
+		},
 	}
 }
 
 // Describe tells the method and its parameters.
 func Describe() *describev1.DescribeResponse {
+	d := described()
+	d.Scores = scores(d.GetParameters()).Describe().GetScores()
+	return d
+}
+
+// described is the description without the scores of version 2.
+func described() *describev1.DescribeResponse {
 	number := func(name, summary, unit string, def, low float64, high *float64, whole bool) *describev1.Parameter {
 		return &describev1.Parameter{Name: name, Summary: summary, Value: &describev1.Parameter_Number{Number: &describev1.NumberParameter{
 			Unit: unit, DefaultValue: def, Minimum: &low, Maximum: high, Whole: whole}}}
 	}
 	return &describev1.DescribeResponse{
 		Name: Name, Version: Version, Kind: sdk.KindPalette,
-		Contracts: []string{"commonvat.module.palette.v1"},
+		Contracts: []string{"commonvat.module.palette.v1", score.Contract},
 		Summary: "Width of palettes of cell means: distinct shades at a CIEDE2000 threshold (largest pairwise distinct subset, exact or as bounds), convex hull, " +
 			"dispersion, hue coverage, and their means over subsets of equal size with a jackknife interval over sessions; pairs are compared inside shared strata only. " +
 			"Estimates, no verdict.",

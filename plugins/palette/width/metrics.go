@@ -174,3 +174,11 @@ func spans(colours []colorimetry.Lab) (lightness, chroma float64) {
 	}
 	return l1 - l0, c1 - c0
 }
+
+// Hull is the convex hull of colours. It refuses colours out of range with a *colorimetry.FieldError.
+func Hull(colours []colorimetry.Lab) (HullWidth, error) {
+	if err := checkColours(colours); err != nil {
+		return HullWidth{}, err
+	}
+	return hullWidth(colours)
+}

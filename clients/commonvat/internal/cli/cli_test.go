@@ -35,7 +35,10 @@ import (
 	"google.golang.org/grpc/status"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	// The thread that starts modules lives as long as the program.
+	goleak.VerifyTestMain(m, goleak.IgnoreTopFunction("github.com/commonvat/commonvat/plugins/sdk/host.spawn"))
+}
 
 var update = flag.Bool("update", false, "write the golden files anew")
 

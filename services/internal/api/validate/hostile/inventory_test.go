@@ -60,6 +60,7 @@ var parsers = []struct{ folder, parser, target string }{
 	{"clients/commonvat/internal/bulk", "spectra in files", "FuzzReadSpectrum"},
 	{"clients/commonvat/internal/cli", "fibres as typed", "FuzzParseFibre"},
 	{"clients/commonvat/internal/document", "JSON and YAML, numbers", "FuzzParse"},
+	{"clients/commonvat/internal/tryout", "cases for modules", "FuzzParseCase"},
 	{"clients/commonvat/internal/quantity", "amounts, temperatures, times", "FuzzQuantity"},
 	{"clients/commonvat/internal/settings", "settings and tokens in files", "FuzzSettings"},
 	{"clients/commonvat/internal/trialfile", "files of trials, baths and experiments", "FuzzParse"},

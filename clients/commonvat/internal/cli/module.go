@@ -1,0 +1,162 @@
+package cli
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
+	"github.com/commonvat/commonvat/clients/commonvat/internal/tryout"
+	"github.com/commonvat/commonvat/plugins/conformance"
+	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/host"
+	"github.com/commonvat/commonvat/plugins/template"
+	"github.com/spf13/cobra"
+)
+
+// authoring are the commands for those who write modules. They need no core.
+func (a *app) authoring() *cobra.Command {
+	return groupOf("module", "Write a calculation module, try it and check it, without a server", a.moduleNew(), a.moduleTry(), a.moduleCheck())
+}
+
+func (a *app) moduleNew() *cobra.Command {
+	var kind, language string
+	c := &cobra.Command{
+		Use: "new NAME FOLDER", Short: "Write the beginning of a module into a new folder",
+		Long: `Write the beginning of a module into a new folder. NAME has lower-case letters, digits and single hyphens. A Go module is built where Commonvat's own
+module is the main one, that is in a folder of its tree: go build -o FOLDER/commonvat-module-NAME ./FOLDER`,
+		Args: takes("NAME", "FOLDER"), RunE: func(_ *cobra.Command, args []string) error {
+			if err := template.Write(args[1], args[0], kind, language); err != nil {
+				return &inputError{err}
+			}
+			a.say("module %s is begun in %s", args[0], args[1])
+			return nil
+		},
+	}
+	c.Flags().StringVar(&kind, "kind", "palette", "what it computes: palette or difference")
+	c.Flags().StringVar(&language, "language", "go", "language: "+strings.Join(template.Languages(), " or "))
+	return c
+}
+
+func (a *app) moduleTry() *cobra.Command {
+	return &cobra.Command{
+		Use: "try EXECUTABLE|FOLDER FILE", Short: "Put a file of cases to a module and print its answers as JSON Lines",
+		Long: `Put a file of cases to a module and print its answers as JSON Lines, one for each case, in order. FILE is - for standard input. One case a line:
+{"kind": "palette", "contract": "commonvat.module.palette.v2", "messages": [request messages as protobuf JSON]}
+The exit code is 7 when any line had an error. --timeout bounds one case. The module runs with your own rights, unprotected.`,
+		Args: takes("EXECUTABLE|FOLDER", "FILE"), RunE: func(c *cobra.Command, args []string) (err error) {
+			path, err := executable(args[0])
+			if err != nil {
+				return err
+			}
+			in := a.In
+			if args[1] != "-" {
+				f, err := os.Open(args[1])
+				if err != nil {
+					return err
+				}
+				defer func() { _ = f.Close() }() // it was only read
+				in = f
+			}
+			return a.try(c.Context(), path, in)
+		},
+	}
+}
+
+func (a *app) try(ctx context.Context, path string, in io.Reader) error {
+	sockets, err := os.MkdirTemp("", "cv")
+	if err != nil {
+		return err
+	}
+	defer func() { _ = os.RemoveAll(sockets) }() // empty by then
+	p, err := host.Start(ctx, host.Config{Path: path, SocketParent: sockets})
+	if err != nil {
+		return err
+	}
+	defer p.Stop(time.Second)
+	if _, err := p.Describe(ctx); err != nil {
+		return err
+	}
+	bad, err := tryout.Run(ctx, p.Conn(), a.timeout, in, a.Out)
+	if err != nil {
+		return err
+	}
+	if bad > 0 {
+		a.say("%d lines had an error", bad)
+		return &outcome{ExitInput}
+	}
+	return nil
+}
+
+func (a *app) moduleCheck() *cobra.Command {
+	return &cobra.Command{
+		Use: "check EXECUTABLE|FOLDER", Short: "Try a module with everything that is asked of one before it may serve",
+		Long: `Try a module with everything that is asked of one before it may serve: start and end, handshake, description, bad and large input, deadlines, and the laws
+that it promises. The exit code is 7 when any step failed. The module runs with your own rights, unprotected.`,
+		Args: takes("EXECUTABLE|FOLDER"), RunE: func(c *cobra.Command, args []string) error {
+			path, err := executable(args[0])
+			if err != nil {
+				return err
+			}
+			r, err := conformance.Run(c.Context(), conformance.Target{Executable: path}, conformance.Options{})
+			if err != nil {
+				return err
+			}
+			g := output.Grid{Title: strings.TrimSpace(r.Name + " " + r.Version), Columns: []string{"outcome", "step", "contract", "asked", "reason"}}
+			for _, s := range r.Steps {
+				g.Add(string(s.Outcome), s.Name, s.Contract, s.Asked, s.Reason)
+			}
+			if err := a.showPlain(r, g); err != nil {
+				return err
+			}
+			if !r.Passed() {
+				if r.Stderr != "" {
+					a.say("the module wrote: %s", output.Clean(r.Stderr))
+				}
+				return &outcome{ExitInput}
+			}
+			return nil
+		},
+	}
+}
+
+// executable is the absolute path of a module's program: at itself, or the one that the module.json of a folder names.
+func executable(at string) (string, error) {
+	info, err := os.Stat(at)
+	if err != nil {
+		return "", err
+	}
+	if info.IsDir() {
+		text, err := os.ReadFile(filepath.Join(at, "module.json"))
+		if err != nil {
+			return "", err
+		}
+		var m struct{ Name, Version, Kind string }
+		if err := json.Unmarshal(text, &m); err != nil {
+			return "", input("module.json: %w", err)
+		}
+		if err := sdk.CheckIdentity(m.Name, m.Version, m.Kind); err != nil {
+			return "", input("module.json: %w", err)
+		}
+		at = filepath.Join(at, sdk.ExecutablePrefix+m.Name)
+		if info, err = os.Stat(at); errors.Is(err, os.ErrNotExist) {
+			return "", input("%s is not there: build the module into its folder first", at)
+		} else if err != nil {
+			return "", err
+		}
+	}
+	if !info.Mode().IsRegular() {
+		return "", input("%s is no regular file", at)
+	}
+	path, err := filepath.Abs(at)
+	if err != nil {
+		return "", fmt.Errorf("path of %s: %w", at, err)
+	}
+	return path, nil
+}

@@ -1,0 +1,94 @@
+package cli
+
+import (
+	"bytes"
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func module(t *testing.T, args ...string) (code int, out, said string) {
+	t.Helper()
+	var o, e bytes.Buffer
+	code = Run(t.Context(), append([]string{"module"}, args...), Surroundings{In: strings.NewReader(""), Out: &o, Err: &e, Getenv: func(string) string { return "" }})
+	return code, o.String(), e.String()
+}
+
+// begun writes and builds a module. Its folder lies in this package's, since it is built as a part of the tree.
+func begun(t *testing.T, name, kind string) string {
+	t.Helper()
+	parent, err := os.MkdirTemp(".", "begun")
+	require.NoError(t, err)
+	t.Cleanup(func() { assert.NoError(t, os.RemoveAll(parent)) })
+	folder := filepath.Join(parent, "new")
+	code, _, said := module(t, "new", name, folder, "--kind", kind)
+	require.Zero(t, code, said)
+	built, err := exec.CommandContext(t.Context(), "go", "build", "-o", filepath.Join(folder, "commonvat-module-"+name), "./"+folder).CombinedOutput()
+	require.NoError(t, err, "%s", built)
+	return folder
+}
+
+func TestModuleFromNothing(t *testing.T) {
+	if testing.Short() {
+		t.Skip("builds and checks modules")
+	}
+	const condition = `"condition":{"illuminant":"ILLUMINANT_D65","observer":"OBSERVER_CIE_1964_10_DEGREE"}`
+	for kind, c := range map[string]struct{ cases, want string }{
+		// Lightness 20 and 50, once as they are and once with the second piece counted to the other group.
+		"palette": {`{"kind":"palette","contract":"commonvat.module.palette.v2","messages":[{"header":{` + condition +
+			`,"labels":{"groups":["x","y"],"blocks":[""],"strata":[""],"cells":["c","d"]},"row_count":2,"relabelling_count":1}},` +
+			`{"columns":{"colours":{"reading_id":["1","2"],"group":[0,0],"block":[0,0],"stratum":[0,0],"cell":[0,1],"l":[20,50],"a":[0,0],"b":[0,0]}}},` +
+			`{"relabelling":{"group":[0,1]}}]}`,
+			`{"line":1,"answers":[{"relabelling":0,"groups":[{"group":0,"stratum":0,"scores":[{"value":30,"not_computed":""}]}]},` +
+				`{"relabelling":1,"groups":[{"group":0,"stratum":0,"scores":[{"value":0,"not_computed":"fewer than 2 cells"}]},` +
+				`{"group":1,"stratum":0,"scores":[{"value":0,"not_computed":"fewer than 2 cells"}]}]}]}`},
+		"difference": {`{"kind":"difference","contract":"commonvat.module.difference.v1","messages":[{` + condition +
+			`,"formula":"lightness","pairs":[{"reference":{"l":50},"sample":{"l":47}}]}]}`,
+			`{"line":1,"answers":[{"differences":[3],"formula":"|L1 - L2|"}]}`},
+	} {
+		t.Run(kind, func(t *testing.T) {
+			folder := begun(t, kind+"-tried", kind)
+			code, out, said := module(t, "check", folder, "--output", "json")
+			require.Zero(t, code, "%s %s", out, said)
+			var report struct{ Steps []struct{ Outcome string } }
+			require.NoError(t, json.Unmarshal([]byte(out), &report))
+			assert.Greater(t, len(report.Steps), 10)
+
+			file := filepath.Join(t.TempDir(), "cases.jsonl")
+			require.NoError(t, os.WriteFile(file, []byte(c.cases+"\n\n{\"kind\":\"shape\"}\n"), 0o600))
+			code, out, said = module(t, "try", folder, file)
+			assert.Equal(t, ExitInput, code, said)
+			lines := strings.Split(strings.TrimSpace(out), "\n")
+			require.Len(t, lines, 2)
+			assert.Equal(t, c.want, lines[0])
+			assert.Contains(t, lines[1], `{"line":3,"error":{"code":"BadCase","message":"contract is \"\", want one of`)
+		})
+	}
+}
+
+func TestModuleNewRefuses(t *testing.T) {
+	full := t.TempDir()
+	require.NoError(t, os.WriteFile(filepath.Join(full, "notes"), nil, 0o600))
+	for name, c := range map[string]struct {
+		args []string
+		want string
+	}{
+		"name":     {[]string{"new", "No Name", filepath.Join(t.TempDir(), "x")}, `name is "No Name"`},
+		"kind":     {[]string{"new", "a-b", filepath.Join(t.TempDir(), "x"), "--kind", "reading"}, `kind is "reading"`},
+		"language": {[]string{"new", "a-b", filepath.Join(t.TempDir(), "x"), "--language", "latin"}, `language is "latin"`},
+		"folder":   {[]string{"new", "a-b", full}, "not empty"},
+		"unbuilt":  {[]string{"check", full}, "no such file"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			code, _, said := module(t, c.args...)
+			assert.Equal(t, ExitInput, code)
+			assert.Contains(t, said, c.want)
+		})
+	}
+}
