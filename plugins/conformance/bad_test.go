@@ -47,9 +47,16 @@ func good() map[string]func() sdk.Module {
 	}
 }
 
+// firstVersion is our palette module as it was with version 1 alone, so that what is spoilt of it is spoilt in one contract.
+func firstVersion() sdk.Module {
+	d := palette.Describe()
+	d.Contracts, d.Scores = []string{paletteV1}, nil
+	return sdk.Module{Describe: d, Register: func(s *grpc.Server) { palettev1.RegisterPaletteServiceServer(s, palette.NewServer()) }}
+}
+
 // bothVersions serves palette versions 1 and 2 at once.
 func bothVersions() sdk.Module {
-	one, two := palette.Module(), spread()
+	one, two := firstVersion(), spread()
 	d := proto.CloneOf(two.Describe)
 	d.Name, d.Contracts = "both-versions", []string{paletteV1, paletteV2}
 	d.LawExceptions = nil
@@ -89,7 +96,7 @@ func differing(fails, says string, call func(ctx context.Context, q *differences
 
 // widths makes a bad module of palette version 1 that changes its answers.
 func widths(fails, says string, change func(got []proto.Message, a *palettev1.MeasureWidthsResponse)) bad {
-	return bad{good: palette.Module, fails: fails, contract: paletteV1, says: says, sends: func(got []proto.Message, out proto.Message) {
+	return bad{good: firstVersion, fails: fails, contract: paletteV1, says: says, sends: func(got []proto.Message, out proto.Message) {
 		if a, ok := out.(*palettev1.MeasureWidthsResponse); ok {
 			change(got, a)
 		}
@@ -129,14 +136,17 @@ func oddModules() map[string]bad {
 		"excepts-symmetry": {good: difference.Module, describe: func(m sdk.Module) {
 			d := m.Describe
 			d.Laws = slices.DeleteFunc(d.Laws, func(p *describev1.LawPromise) bool { return p.GetLaw() == describev1.Law_LAW_SYMMETRY })
-			d.Laws = append(d.Laws, &describev1.LawPromise{Law: describev1.Law_LAW_UNKNOWN_NEVER_CLEARS})
 			d.LawExceptions = []*describev1.LawException{
 				{Law: describev1.Law_LAW_SYMMETRY, Reason: "The reference weighs more."},
 				{Law: describev1.Law_LAW_LINEAR, Of: []string{"ciede2000"}, Reason: "It is no metric."},
 			}
 		}},
-		"one-newer-contract": {good: palette.Module, describe: func(m sdk.Module) {
+		"promises-untried": {good: reading.Module, describe: func(m sdk.Module) {
+			m.Describe.Laws = append(m.Describe.Laws, &describev1.LawPromise{Law: describev1.Law_LAW_UNKNOWN_NEVER_CLEARS})
+		}},
+		"one-newer-contract": {good: firstVersion, describe: func(m sdk.Module) {
 			m.Describe.Contracts = append(m.Describe.Contracts, "commonvat.module.palette.v7")
+			m.Describe.Scores = palette.Describe().GetScores() // which every version but the first asks for
 		}},
 	}
 }
@@ -340,7 +350,7 @@ func badCalls() map[string]bad {
 			}
 			return next(q)
 		}),
-		"dies-of-half-streams": {good: palette.Module, fails: "calls given up", contract: paletteV1, ends: func(err error) error {
+		"dies-of-half-streams": {good: firstVersion, fails: "calls given up", contract: paletteV1, ends: func(err error) error {
 			if status.Code(err) == codes.Canceled {
 				exit(9)
 			}
@@ -369,7 +379,7 @@ func badCalls() map[string]bad {
 		"group-left-out": widths("plain questions", "groups has 1 answers for 2", func(_ []proto.Message, a *palettev1.MeasureWidthsResponse) {
 			a.Groups = a.Groups[:min(len(a.Groups), 1)]
 		}),
-		"no-row-count": {good: palette.Module, fails: "out of range", contract: paletteV1, says: "row_count is one more",
+		"no-row-count": {good: firstVersion, fails: "out of range", contract: paletteV1, says: "row_count is one more",
 			receives: func(in proto.Message) {
 				if h := in.(*palettev1.MeasureWidthsRequest).GetHeader(); h != nil && h.GetRowCount() == 9 && len(h.GetLabels().GetGroups())*len(h.GetLabels().GetBlocks())*len(h.GetLabels().GetCells()) == 8 {
 					h.RowCount = 8

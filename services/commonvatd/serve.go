@@ -16,6 +16,7 @@ import (
 	"google.golang.org/grpc"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
+	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/api"
 	"github.com/commonvat/commonvat/services/internal/catalog"
@@ -207,8 +208,8 @@ func openModules(config *config.Config, chosen []catalog.Chosen, told *telemetry
 	settings := catalog.Config{
 		StoreDir: modulesPath(config.Data), Active: active, RuntimeDir: config.RuntimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
 		Contracts: pipeline.Contracts(), Sandbox: config.Modules.Sandbox,
-		SelfTest: func(ctx context.Context, module catalog.Module, conn grpc.ClientConnInterface) error {
-			return pipeline.SelfTest(ctx, identityOf(module), conn)
+		SelfTest: func(ctx context.Context, module catalog.Module, described *describev1.DescribeResponse, conn grpc.ClientConnInterface) error {
+			return pipeline.SelfTest(ctx, identityOf(module), described, conn)
 		},
 	}
 	if told.Metrics() != nil {

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"log/slog"
+	"slices"
 	"sync"
 
 	"google.golang.org/grpc"
@@ -45,6 +46,16 @@ func (s moduleSource) Acquire(kind string) (pipeline.Handle, error) {
 		return nil, err
 	}
 	return moduleHandle{handle}, nil
+}
+
+// Serving implements pipeline.Modules.
+func (s moduleSource) Serving(kind, contract string) (names []string) {
+	for _, m := range s.catalog.Status() {
+		if m.Kind == kind && m.State == catalog.StateRunning && slices.Contains(m.Description.GetContracts(), contract) {
+			names = append(names, m.Name)
+		}
+	}
+	return names
 }
 
 // moduleHandle adds the provenance in the words of the interface.

@@ -82,6 +82,8 @@ type noModules struct{}
 
 func (noModules) Status() []catalog.Status { return nil }
 
+func (noModules) Serving(string, string) []string { return nil }
+
 func (noModules) Activate(context.Context, string, func() error) error { return catalog.ErrNoModule }
 
 func (noModules) SetDefault(string) error { return catalog.ErrNoModule }

@@ -98,6 +98,8 @@ func BenchmarkCheckedCall(b *testing.B) {
 // source lets the pipeline find modules in a catalog, as the core's wiring does.
 type source struct{ *catalog.Catalog }
 
+func (source) Serving(string, string) []string { return nil }
+
 func (s source) Acquire(kind string) (pipeline.Handle, error) {
 	h, err := s.Catalog.Acquire(kind)
 	if err != nil {

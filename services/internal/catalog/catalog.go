@@ -70,7 +70,7 @@ type Config struct {
 	// looked at.
 	Contracts map[string][]string
 	// SelfTest asks a module that has started something small, and judges the answer; an error refuses the module. May be nil.
-	SelfTest func(context.Context, Module, grpc.ClientConnInterface) error
+	SelfTest func(context.Context, Module, *describev1.DescribeResponse, grpc.ClientConnInterface) error
 
 	// Logger takes what modules log and what happens to them. Default: discard.
 	Logger *slog.Logger

@@ -251,7 +251,7 @@ func (s *slot) start(ctx context.Context) (*instance, error) {
 		err = at(StepContract, contractFault(in.Kind, cfg.Contracts[in.Kind], d.GetContracts()))
 	}
 	if err == nil && cfg.SelfTest != nil {
-		err = at(StepSelfTest, cfg.SelfTest(describeCtx, in.Module, proc.Conn()))
+		err = at(StepSelfTest, cfg.SelfTest(describeCtx, in.Module, d, proc.Conn()))
 	}
 	if err != nil {
 		proc.Stop(cfg.StopGrace)

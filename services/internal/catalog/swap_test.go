@@ -22,6 +22,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	"github.com/commonvat/commonvat/plugins/sdk/plugintest/echo"
+	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/catalog/catalogtest"
 )
@@ -165,7 +166,7 @@ func TestActivationThatFails(t *testing.T) {
 	refuse := errors.New("that is no answer")
 	var strict atomic.Bool
 	c, digests := swapping(t, []string{"1.0.0", "2.0.0"}, func(cfg *catalog.Config) {
-		cfg.SelfTest = func(_ context.Context, m catalog.Module, conn grpc.ClientConnInterface) error {
+		cfg.SelfTest = func(_ context.Context, m catalog.Module, _ *describev1.DescribeResponse, conn grpc.ClientConnInterface) error {
 			if strict.Load() {
 				return refuse
 			}

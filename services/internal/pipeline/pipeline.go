@@ -15,6 +15,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
@@ -37,6 +38,8 @@ var (
 	ErrModuleAnswer = errors.New("module answer refused")
 	// ErrModuleRefused: the module refused what it was asked.
 	ErrModuleRefused = errors.New("module refused the question")
+	// ErrWantsMore: the module asks for columns that the question doesn't send.
+	ErrWantsMore = errors.New("module wants more columns than are sent")
 	// ErrTooLarge: the question is more than a module takes in one call.
 	ErrTooLarge = errors.New("question too large")
 )
@@ -72,6 +75,8 @@ type Handle interface {
 	grpc.ClientConnInterface
 	// Identity is the provenance of whatever it answers.
 	Identity() *typesv1.ModuleIdentity
+	// Description is what it says of itself. It must not be changed.
+	Description() *describev1.DescribeResponse
 	// Release gives it back. It is called once.
 	Release()
 	// Blame tells that it answered what can't be an answer.
@@ -80,8 +85,10 @@ type Handle interface {
 
 // Modules finds the module that answers for a kind.
 type Modules interface {
-	// Acquire holds the default module of a kind. An error means that there is none to be had now.
-	Acquire(kind string) (Handle, error)
+	// Acquire holds the default module of a kind, or one by its name. An error means that there is none to be had now.
+	Acquire(ref string) (Handle, error)
+	// Serving names the modules of a kind that run now and serve a contract.
+	Serving(kind, contract string) []string
 }
 
 // Pipeline calls modules. How long a call may take is the catalog's to say, which counts those that take longer; a caller's
@@ -100,8 +107,11 @@ type hold struct {
 	name   string
 }
 
-func (p *Pipeline) acquire(kind string) (*hold, error) {
-	handle, err := p.modules.Acquire(kind)
+func (p *Pipeline) acquire(kind string) (*hold, error) { return p.acquireFrom(kind, kind) }
+
+// acquireFrom holds a module of a kind: its default, or one by name.
+func (p *Pipeline) acquireFrom(kind, ref string) (*hold, error) {
+	handle, err := p.modules.Acquire(ref)
 	if err != nil {
 		return nil, &ModuleError{Kind: kind, Class: ErrModuleUnavailable, Reason: err.Error(), Cause: err}
 	}

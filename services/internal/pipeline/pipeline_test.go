@@ -297,6 +297,8 @@ func TestAModuleThatCanNotBeHadIsNamed(t *testing.T) {
 // slow holds every call until its context ends.
 type slow struct{ *pipelinetest.Modules }
 
+func (slow) Serving(string, string) []string { return nil }
+
 func (s slow) Acquire(kind string) (pipeline.Handle, error) {
 	h, err := s.Modules.Acquire(kind)
 	return frozen{h}, err

@@ -2,9 +2,12 @@ package pipeline
 
 import (
 	"context"
+	"errors"
+	"slices"
 
 	"google.golang.org/grpc"
 
+	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
@@ -14,15 +17,15 @@ func Contracts() map[string][]string {
 	return map[string][]string{
 		KindReading:    {"commonvat.module.reading.v1"},
 		KindDifference: {"commonvat.module.difference.v1"},
-		KindPalette:    {"commonvat.module.palette.v1"},
+		KindPalette:    {"commonvat.module.palette.v1", ScoresContract},
 		KindCompare:    {"commonvat.module.compare.v1"},
 	}
 }
 
 // SelfTest asks a module that is about to serve one small question of its kind, and checks the answer as any other. What it asks is the same each time.
 // Errors: *ModuleError; ctx.Err().
-func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, conn grpc.ClientConnInterface) error {
-	p := New(one{candidate{conn, identity}})
+func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, described *describev1.DescribeResponse, conn grpc.ClientConnInterface) error {
+	p := New(one{candidate{conn, identity, described}})
 	condition := trial.ColourCondition{Illuminant: trial.IlluminantD65, Observer: trial.Observer10}
 	blue, green := trial.Lab{L: 40, A: -5, B: -30}, trial.Lab{L: 55, A: -25, B: 30}
 	switch identity.GetKind() {
@@ -35,14 +38,28 @@ func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, conn grpc.C
 		_, err = r.Compute(ctx, condition, []trial.RawColour{{Lab: &blue, LabCondition: condition}})
 		return err
 	case KindDifference:
-		_, err := p.ComputeDifference(ctx, condition, "ciede2000", blue, green)
+		formula := "ciede2000"
+		for _, parameter := range described.GetParameters() {
+			if choices := parameter.GetChoice().GetChoices(); parameter.GetName() == "formula" && len(choices) > 0 {
+				formula = choices[0]
+			}
+		}
+		_, err := p.ComputeDifference(ctx, condition, formula, blue, green)
 		return err
 	case KindPalette:
-		_, _, err := p.MeasureWidths(ctx, WidthsQuestion{
-			Condition: condition, Labels: Labels{Groups: []string{"a", "b"}, Blocks: []string{""}, Strata: []string{""}, Cells: []string{"x", "y"}}, ThresholdDE00: 5,
-			Rows: []Row{{ReadingID: "1", Lab: blue}, {ReadingID: "2", Cell: 1, Lab: green}, {ReadingID: "3", Group: 1, Lab: green}},
-		})
-		return err
+		labels := Labels{Groups: []string{"a", "b"}, Blocks: []string{""}, Strata: []string{""}, Cells: []string{"x", "y"}}
+		rows := []Row{{ReadingID: "1", Lab: blue}, {ReadingID: "2", Cell: 1, Lab: green}, {ReadingID: "3", Group: 1, Lab: green}}
+		if slices.Contains(described.GetContracts(), "commonvat.module.palette.v1") {
+			if _, _, err := p.MeasureWidths(ctx, WidthsQuestion{Condition: condition, Labels: labels, ThresholdDE00: 5, Rows: rows}); err != nil {
+				return err
+			}
+		}
+		if slices.Contains(described.GetContracts(), ScoresContract) {
+			if _, err := p.ScorePalettes(ctx, KindPalette, ScoresQuestion{Condition: condition, Labels: labels, Rows: rows}); err != nil && !errors.Is(err, ErrWantsMore) {
+				return err
+			}
+		}
+		return nil
 	case KindCompare:
 		_, _, err := p.CompareOrders(ctx, OrdersQuestion{
 			Condition: condition, Labels: Labels{Groups: []string{"a", "b"}, Blocks: []string{""}, Strata: []string{""}, Cells: []string{"x", "y"}}, ThresholdDE00: 5,
@@ -57,13 +74,16 @@ func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, conn grpc.C
 type one struct{ handle Handle }
 
 func (o one) Acquire(string) (Handle, error) { return o.handle, nil }
+func (one) Serving(string, string) []string  { return nil }
 
 // candidate is a module that isn't in the catalog yet.
 type candidate struct {
 	grpc.ClientConnInterface
-	identity *typesv1.ModuleIdentity
+	identity  *typesv1.ModuleIdentity
+	described *describev1.DescribeResponse
 }
 
-func (c candidate) Identity() *typesv1.ModuleIdentity { return c.identity }
-func (candidate) Release()                            {}
-func (candidate) Blame(string)                        {}
+func (c candidate) Identity() *typesv1.ModuleIdentity         { return c.identity }
+func (c candidate) Description() *describev1.DescribeResponse { return c.described }
+func (candidate) Release()                                    {}
+func (candidate) Blame(string)                                {}

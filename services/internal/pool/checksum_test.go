@@ -24,6 +24,8 @@ import (
 // noModules is a catalog of which nothing is installed: rows need no module.
 type noModules struct{}
 
+func (noModules) Serving(string, string) []string { return nil }
+
 func (noModules) Acquire(string) (pipeline.Handle, error) { return nil, catalog.ErrNoModule }
 
 // following is a pool that follows a store until the test ends.

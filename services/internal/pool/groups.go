@@ -30,6 +30,9 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 	if err != nil {
 		return err
 	}
+	if err := p.scores(ctx, a); err != nil {
+		return err
+	}
 	stated := map[string]bool{}
 	sessions := map[string]bool{}
 	for _, pick := range a.picks {

@@ -62,7 +62,7 @@ exploratory: estimates, no p. --output csv writes one part of the answer (--part
 	f.Int64Var(&req.MinimumRevision, "revision", 0, "the answer takes in at least this revision of the record")
 	f.Uint64Var(&req.Seed, "seed", 1, "seed of the random draws")
 	f.BoolVar(&all, "all", false, "in the table, show groups of a single cell too when there are many groups")
-	f.StringVar(&part, "part", "groups", "with --output csv: groups, pairs or left-out")
+	f.StringVar(&part, "part", "groups", "with --output csv: groups, pairs, left-out or scores")
 	return c
 }
 
@@ -101,11 +101,57 @@ func leftOutGrid(r *poolv1.AskPaletteResponse) output.Grid {
 	return g
 }
 
+// scoreGrid is what other methods say of the same pieces, a figure a row.
+func scoreGrid(r *poolv1.AskPaletteResponse) output.Grid {
+	g := output.Grid{Title: "by other methods", Columns: []string{"module", "version", "score", "unit", "wider_is", "group", "stratum", "value", "not_computed"}}
+	for _, m := range r.GetScores() {
+		for _, group := range m.GetGroups() {
+			for k, f := range group.GetFigures() {
+				if k >= len(m.GetDescribed()) {
+					break
+				}
+				d := m.GetDescribed()[k]
+				wider := "lower"
+				if d.GetHigherIsWider() {
+					wider = "higher"
+				}
+				g.Add(m.GetModule().GetName(), m.GetModule().GetVersion(), d.GetName(), d.GetUnit(), wider, group.GetGroup(), group.GetStratum(), maybe(f.Value), f.GetNotComputed())
+			}
+		}
+	}
+	return g
+}
+
+// writeScores writes what other methods say, a table for each.
+func writeScores(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
+	for _, m := range r.GetScores() {
+		if m.GetFault() != "" {
+			fmt.Fprintf(b, "\nanother method gave no answer: %s\n", output.Clean(m.GetFault()))
+			continue
+		}
+		grid := output.Grid{Title: fmt.Sprintf("\nby %s %s, which changes nothing above", m.GetModule().GetName(), m.GetModule().GetVersion()), Columns: []string{"group", "stratum"}}
+		for _, d := range m.GetDescribed() {
+			grid.Columns = append(grid.Columns, d.GetName())
+		}
+		for _, group := range m.GetGroups() {
+			row := []any{group.GetGroup(), group.GetStratum()}
+			for _, f := range group.GetFigures() {
+				row = append(row, figure(f.Value))
+			}
+			grid.Add(row...)
+		}
+		if err := output.WriteTable(b, grid); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 func (a *app) palettePart(r *poolv1.AskPaletteResponse, part string) error {
-	grids := map[string]output.Grid{"groups": groupGrid(r), "pairs": pairGrid(r), "left-out": leftOutGrid(r)}
+	grids := map[string]output.Grid{"groups": groupGrid(r), "pairs": pairGrid(r), "left-out": leftOutGrid(r), "scores": scoreGrid(r)}
 	g, ok := grids[part]
 	if !ok {
-		return usage("--part: %q is not known; allowed: groups, pairs, left-out", part)
+		return usage("--part: %q is not known; allowed: groups, pairs, left-out, scores", part)
 	}
 	a.say("%s (%s)", output.Clean(r.GetHeadline()), words.Show(r.GetStanding()))
 	for _, t := range r.GetCannotTell() {
@@ -125,6 +171,9 @@ func (a *app) paletteTable(ctx context.Context, r *poolv1.AskPaletteResponse, al
 		return err
 	}
 	if err := writePairs(&b, r); err != nil {
+		return err
+	}
+	if err := writeScores(&b, r); err != nil {
 		return err
 	}
 	if len(r.GetLeftOut()) > 0 {

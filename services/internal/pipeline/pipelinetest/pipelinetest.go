@@ -23,8 +23,10 @@ import (
 
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
+	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	differencev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/difference/v1"
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
+	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
 	readingv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/reading/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
@@ -41,6 +43,7 @@ type Modules struct {
 	spoilDifference func(*differencev1.ComputeDifferencesResponse)
 	spoilWidths     func(*palettev1.MeasureWidthsResponse)
 	spoilOrders     func(*comparev1.CompareOrdersResponse)
+	scores          func(*palettev2.ScorePalettesResponse) // nil: not served
 	fail            error
 	readings        int // measurements computed so far
 	widths          []Received
@@ -81,6 +84,7 @@ func Start(t testing.TB) *Modules {
 	readingv1.RegisterReadingServiceServer(server, reading{m: m})
 	differencev1.RegisterDifferenceServiceServer(server, difference{m: m})
 	palettev1.RegisterPaletteServiceServer(server, palette{m: m})
+	palettev2.RegisterPaletteServiceServer(server, scorer{m: m})
 	comparev1.RegisterCompareServiceServer(server, compare{m: m})
 	done := make(chan struct{})
 	go func() {
@@ -114,6 +118,14 @@ func (h *handle) Identity() *typesv1.ModuleIdentity {
 	return &typesv1.ModuleIdentity{Name: "test-" + h.kind, Version: "1.0.0", Digest: strings.Repeat("0", 60) + h.kind[:4], Kind: h.kind}
 }
 
+// Description implements pipeline.Handle.
+func (h *handle) Description() *describev1.DescribeResponse {
+	if h.kind == "palette" {
+		return &describev1.DescribeResponse{Scores: []*describev1.Score{{Name: "cells", Unit: "1", Summary: "Number of cells.", HigherIsWider: true, LeastCells: 1}}}
+	}
+	return &describev1.DescribeResponse{}
+}
+
 // Blame implements pipeline.Handle.
 func (h *handle) Blame(string) {
 	h.m.mu.Lock()
@@ -143,6 +155,23 @@ func (m *Modules) Blamed() int {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	return m.blamed
+}
+
+// Serving implements pipeline.Modules: the palette module names its own scores, once SpoilScores was called.
+func (m *Modules) Serving(kind, contract string) []string {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.scores == nil || kind != "palette" || contract != pipeline.ScoresContract {
+		return nil
+	}
+	return []string{"palette"}
+}
+
+// SpoilScores has the palette module name its own scores, which f may change before they are sent. f may do nothing.
+func (m *Modules) SpoilScores(f func(*palettev2.ScorePalettesResponse)) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.scores = f
 }
 
 // SetDown takes a module away, or brings it back.

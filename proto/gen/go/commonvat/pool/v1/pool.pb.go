@@ -676,6 +676,9 @@ type AskPaletteResponse struct {
 	PoolRevision  int64                `protobuf:"varint,11,opt,name=pool_revision,json=poolRevision,proto3" json:"pool_revision,omitempty"`
 	PiecesUsed    int32                `protobuf:"varint,12,opt,name=pieces_used,json=piecesUsed,proto3" json:"pieces_used,omitempty"`
 	ReadingsUsed  int32                `protobuf:"varint,13,opt,name=readings_used,json=readingsUsed,proto3" json:"readings_used,omitempty"`
+	// What other methods say of the same pieces, one for each active module that names its own scores; only of questions without an experiment. They stand
+	// beside the answer and change nothing in it.
+	Scores        []*ModuleScores `protobuf:"bytes,14,rep,name=scores,proto3" json:"scores,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -801,6 +804,268 @@ func (x *AskPaletteResponse) GetReadingsUsed() int32 {
 	return 0
 }
 
+func (x *AskPaletteResponse) GetScores() []*ModuleScores {
+	if x != nil {
+		return x.Scores
+	}
+	return nil
+}
+
+// ModuleScores is what one module says by its own method.
+type ModuleScores struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	Module *v1.ModuleIdentity     `protobuf:"bytes,1,opt,name=module,proto3" json:"module,omitempty"`
+	// In the module's order; values of groups stand in the same.
+	Described []*ScoreDescription `protobuf:"bytes,2,rep,name=described,proto3" json:"described,omitempty"`
+	// Sorted by stratum, then group.
+	Groups []*GroupScore `protobuf:"bytes,3,rep,name=groups,proto3" json:"groups,omitempty"`
+	// Why there are none, or empty.
+	Fault         string `protobuf:"bytes,4,opt,name=fault,proto3" json:"fault,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ModuleScores) Reset() {
+	*x = ModuleScores{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ModuleScores) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ModuleScores) ProtoMessage() {}
+
+func (x *ModuleScores) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ModuleScores.ProtoReflect.Descriptor instead.
+func (*ModuleScores) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *ModuleScores) GetModule() *v1.ModuleIdentity {
+	if x != nil {
+		return x.Module
+	}
+	return nil
+}
+
+func (x *ModuleScores) GetDescribed() []*ScoreDescription {
+	if x != nil {
+		return x.Described
+	}
+	return nil
+}
+
+func (x *ModuleScores) GetGroups() []*GroupScore {
+	if x != nil {
+		return x.Groups
+	}
+	return nil
+}
+
+func (x *ModuleScores) GetFault() string {
+	if x != nil {
+		return x.Fault
+	}
+	return ""
+}
+
+// ScoreDescription is one score, as its module describes it.
+type ScoreDescription struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Name          string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Summary       string                 `protobuf:"bytes,2,opt,name=summary,proto3" json:"summary,omitempty"`
+	Unit          string                 `protobuf:"bytes,3,opt,name=unit,proto3" json:"unit,omitempty"`
+	HigherIsWider bool                   `protobuf:"varint,4,opt,name=higher_is_wider,json=higherIsWider,proto3" json:"higher_is_wider,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ScoreDescription) Reset() {
+	*x = ScoreDescription{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ScoreDescription) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ScoreDescription) ProtoMessage() {}
+
+func (x *ScoreDescription) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ScoreDescription.ProtoReflect.Descriptor instead.
+func (*ScoreDescription) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *ScoreDescription) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *ScoreDescription) GetSummary() string {
+	if x != nil {
+		return x.Summary
+	}
+	return ""
+}
+
+func (x *ScoreDescription) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *ScoreDescription) GetHigherIsWider() bool {
+	if x != nil {
+		return x.HigherIsWider
+	}
+	return false
+}
+
+// GroupScore is one group in one stratum.
+type GroupScore struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Group         string                 `protobuf:"bytes,1,opt,name=group,proto3" json:"group,omitempty"`
+	Stratum       string                 `protobuf:"bytes,2,opt,name=stratum,proto3" json:"stratum,omitempty"`
+	Figures       []*ScoreFigure         `protobuf:"bytes,3,rep,name=figures,proto3" json:"figures,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GroupScore) Reset() {
+	*x = GroupScore{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GroupScore) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GroupScore) ProtoMessage() {}
+
+func (x *GroupScore) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GroupScore.ProtoReflect.Descriptor instead.
+func (*GroupScore) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *GroupScore) GetGroup() string {
+	if x != nil {
+		return x.Group
+	}
+	return ""
+}
+
+func (x *GroupScore) GetStratum() string {
+	if x != nil {
+		return x.Stratum
+	}
+	return ""
+}
+
+func (x *GroupScore) GetFigures() []*ScoreFigure {
+	if x != nil {
+		return x.Figures
+	}
+	return nil
+}
+
+// ScoreFigure is a value, or why there is none.
+type ScoreFigure struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Value         *float64               `protobuf:"fixed64,1,opt,name=value,proto3,oneof" json:"value,omitempty"`
+	NotComputed   string                 `protobuf:"bytes,2,opt,name=not_computed,json=notComputed,proto3" json:"not_computed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ScoreFigure) Reset() {
+	*x = ScoreFigure{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ScoreFigure) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ScoreFigure) ProtoMessage() {}
+
+func (x *ScoreFigure) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ScoreFigure.ProtoReflect.Descriptor instead.
+func (*ScoreFigure) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ScoreFigure) GetValue() float64 {
+	if x != nil && x.Value != nil {
+		return *x.Value
+	}
+	return 0
+}
+
+func (x *ScoreFigure) GetNotComputed() string {
+	if x != nil {
+		return x.NotComputed
+	}
+	return ""
+}
+
 // ComparePiecesRequest asks for a difference.
 type ComparePiecesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -818,7 +1083,7 @@ type ComparePiecesRequest struct {
 
 func (x *ComparePiecesRequest) Reset() {
 	*x = ComparePiecesRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[5]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -830,7 +1095,7 @@ func (x *ComparePiecesRequest) String() string {
 func (*ComparePiecesRequest) ProtoMessage() {}
 
 func (x *ComparePiecesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[5]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -843,7 +1108,7 @@ func (x *ComparePiecesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePiecesRequest.ProtoReflect.Descriptor instead.
 func (*ComparePiecesRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{5}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ComparePiecesRequest) GetReferencePiece() string {
@@ -891,7 +1156,7 @@ type ComparePiecesResponse struct {
 
 func (x *ComparePiecesResponse) Reset() {
 	*x = ComparePiecesResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[6]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -903,7 +1168,7 @@ func (x *ComparePiecesResponse) String() string {
 func (*ComparePiecesResponse) ProtoMessage() {}
 
 func (x *ComparePiecesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[6]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -916,7 +1181,7 @@ func (x *ComparePiecesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePiecesResponse.ProtoReflect.Descriptor instead.
 func (*ComparePiecesResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{6}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ComparePiecesResponse) GetDifference() float64 {
@@ -978,7 +1243,7 @@ type GetPoolStatusRequest struct {
 
 func (x *GetPoolStatusRequest) Reset() {
 	*x = GetPoolStatusRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[7]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -990,7 +1255,7 @@ func (x *GetPoolStatusRequest) String() string {
 func (*GetPoolStatusRequest) ProtoMessage() {}
 
 func (x *GetPoolStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[7]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1003,7 +1268,7 @@ func (x *GetPoolStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPoolStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetPoolStatusRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{7}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GetPoolStatusRequest) GetWithChecksum() bool {
@@ -1032,7 +1297,7 @@ type GetPoolStatusResponse struct {
 
 func (x *GetPoolStatusResponse) Reset() {
 	*x = GetPoolStatusResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1044,7 +1309,7 @@ func (x *GetPoolStatusResponse) String() string {
 func (*GetPoolStatusResponse) ProtoMessage() {}
 
 func (x *GetPoolStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1057,7 +1322,7 @@ func (x *GetPoolStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPoolStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetPoolStatusResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{8}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetPoolStatusResponse) GetPoolRevision() int64 {
@@ -1162,7 +1427,7 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\aLeftOut\x12\x16\n" +
 	"\x06reason\x18\x01 \x01(\tR\x06reason\x12\x14\n" +
 	"\x05count\x18\x02 \x01(\x05R\x05count\x12\x12\n" +
-	"\x04unit\x18\x03 \x01(\tR\x04unit\"\xd5\x04\n" +
+	"\x04unit\x18\x03 \x01(\tR\x04unit\"\x8e\x05\n" +
 	"\x12AskPaletteResponse\x12\x1a\n" +
 	"\bheadline\x18\x01 \x01(\tR\bheadline\x127\n" +
 	"\bstanding\x18\x02 \x01(\x0e2\x1b.commonvat.pool.v1.StandingR\bstanding\x126\n" +
@@ -1179,7 +1444,27 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\rpool_revision\x18\v \x01(\x03R\fpoolRevision\x12\x1f\n" +
 	"\vpieces_used\x18\f \x01(\x05R\n" +
 	"piecesUsed\x12#\n" +
-	"\rreadings_used\x18\r \x01(\x05R\freadingsUsed\"\xbf\x01\n" +
+	"\rreadings_used\x18\r \x01(\x05R\freadingsUsed\x127\n" +
+	"\x06scores\x18\x0e \x03(\v2\x1f.commonvat.pool.v1.ModuleScoresR\x06scores\"\xda\x01\n" +
+	"\fModuleScores\x12:\n" +
+	"\x06module\x18\x01 \x01(\v2\".commonvat.types.v1.ModuleIdentityR\x06module\x12A\n" +
+	"\tdescribed\x18\x02 \x03(\v2#.commonvat.pool.v1.ScoreDescriptionR\tdescribed\x125\n" +
+	"\x06groups\x18\x03 \x03(\v2\x1d.commonvat.pool.v1.GroupScoreR\x06groups\x12\x14\n" +
+	"\x05fault\x18\x04 \x01(\tR\x05fault\"|\n" +
+	"\x10ScoreDescription\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
+	"\asummary\x18\x02 \x01(\tR\asummary\x12\x12\n" +
+	"\x04unit\x18\x03 \x01(\tR\x04unit\x12&\n" +
+	"\x0fhigher_is_wider\x18\x04 \x01(\bR\rhigherIsWider\"v\n" +
+	"\n" +
+	"GroupScore\x12\x14\n" +
+	"\x05group\x18\x01 \x01(\tR\x05group\x12\x18\n" +
+	"\astratum\x18\x02 \x01(\tR\astratum\x128\n" +
+	"\afigures\x18\x03 \x03(\v2\x1e.commonvat.pool.v1.ScoreFigureR\afigures\"U\n" +
+	"\vScoreFigure\x12\x19\n" +
+	"\x05value\x18\x01 \x01(\x01H\x00R\x05value\x88\x01\x01\x12!\n" +
+	"\fnot_computed\x18\x02 \x01(\tR\vnotComputedB\b\n" +
+	"\x06_value\"\xbf\x01\n" +
 	"\x14ComparePiecesRequest\x12'\n" +
 	"\x0freference_piece\x18\x01 \x01(\tR\x0ereferencePiece\x12!\n" +
 	"\fsample_piece\x18\x02 \x01(\tR\vsamplePiece\x12\x18\n" +
@@ -1238,7 +1523,7 @@ func file_commonvat_pool_v1_pool_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_pool_v1_pool_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_commonvat_pool_v1_pool_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_commonvat_pool_v1_pool_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_commonvat_pool_v1_pool_proto_goTypes = []any{
 	(GroupBy)(0),                  // 0: commonvat.pool.v1.GroupBy
 	(Standing)(0),                 // 1: commonvat.pool.v1.Standing
@@ -1247,40 +1532,49 @@ var file_commonvat_pool_v1_pool_proto_goTypes = []any{
 	(*PairAnswer)(nil),            // 4: commonvat.pool.v1.PairAnswer
 	(*LeftOut)(nil),               // 5: commonvat.pool.v1.LeftOut
 	(*AskPaletteResponse)(nil),    // 6: commonvat.pool.v1.AskPaletteResponse
-	(*ComparePiecesRequest)(nil),  // 7: commonvat.pool.v1.ComparePiecesRequest
-	(*ComparePiecesResponse)(nil), // 8: commonvat.pool.v1.ComparePiecesResponse
-	(*GetPoolStatusRequest)(nil),  // 9: commonvat.pool.v1.GetPoolStatusRequest
-	(*GetPoolStatusResponse)(nil), // 10: commonvat.pool.v1.GetPoolStatusResponse
-	(*v1.ColourCondition)(nil),    // 11: commonvat.types.v1.ColourCondition
-	(*v1.ModuleIdentity)(nil),     // 12: commonvat.types.v1.ModuleIdentity
-	(*v1.Lab)(nil),                // 13: commonvat.types.v1.Lab
+	(*ModuleScores)(nil),          // 7: commonvat.pool.v1.ModuleScores
+	(*ScoreDescription)(nil),      // 8: commonvat.pool.v1.ScoreDescription
+	(*GroupScore)(nil),            // 9: commonvat.pool.v1.GroupScore
+	(*ScoreFigure)(nil),           // 10: commonvat.pool.v1.ScoreFigure
+	(*ComparePiecesRequest)(nil),  // 11: commonvat.pool.v1.ComparePiecesRequest
+	(*ComparePiecesResponse)(nil), // 12: commonvat.pool.v1.ComparePiecesResponse
+	(*GetPoolStatusRequest)(nil),  // 13: commonvat.pool.v1.GetPoolStatusRequest
+	(*GetPoolStatusResponse)(nil), // 14: commonvat.pool.v1.GetPoolStatusResponse
+	(*v1.ColourCondition)(nil),    // 15: commonvat.types.v1.ColourCondition
+	(*v1.ModuleIdentity)(nil),     // 16: commonvat.types.v1.ModuleIdentity
+	(*v1.Lab)(nil),                // 17: commonvat.types.v1.Lab
 }
 var file_commonvat_pool_v1_pool_proto_depIdxs = []int32{
 	0,  // 0: commonvat.pool.v1.AskPaletteRequest.group_by:type_name -> commonvat.pool.v1.GroupBy
-	11, // 1: commonvat.pool.v1.AskPaletteRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	15, // 1: commonvat.pool.v1.AskPaletteRequest.condition:type_name -> commonvat.types.v1.ColourCondition
 	1,  // 2: commonvat.pool.v1.PairAnswer.standing:type_name -> commonvat.pool.v1.Standing
 	1,  // 3: commonvat.pool.v1.AskPaletteResponse.standing:type_name -> commonvat.pool.v1.Standing
 	3,  // 4: commonvat.pool.v1.AskPaletteResponse.groups:type_name -> commonvat.pool.v1.GroupAnswer
 	4,  // 5: commonvat.pool.v1.AskPaletteResponse.pairs:type_name -> commonvat.pool.v1.PairAnswer
 	5,  // 6: commonvat.pool.v1.AskPaletteResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
-	12, // 7: commonvat.pool.v1.AskPaletteResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	11, // 8: commonvat.pool.v1.AskPaletteResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	11, // 9: commonvat.pool.v1.ComparePiecesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	13, // 10: commonvat.pool.v1.ComparePiecesResponse.reference:type_name -> commonvat.types.v1.Lab
-	13, // 11: commonvat.pool.v1.ComparePiecesResponse.sample:type_name -> commonvat.types.v1.Lab
-	11, // 12: commonvat.pool.v1.ComparePiecesResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	12, // 13: commonvat.pool.v1.ComparePiecesResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	2,  // 14: commonvat.pool.v1.PoolService.AskPalette:input_type -> commonvat.pool.v1.AskPaletteRequest
-	7,  // 15: commonvat.pool.v1.PoolService.ComparePieces:input_type -> commonvat.pool.v1.ComparePiecesRequest
-	9,  // 16: commonvat.pool.v1.PoolService.GetPoolStatus:input_type -> commonvat.pool.v1.GetPoolStatusRequest
-	6,  // 17: commonvat.pool.v1.PoolService.AskPalette:output_type -> commonvat.pool.v1.AskPaletteResponse
-	8,  // 18: commonvat.pool.v1.PoolService.ComparePieces:output_type -> commonvat.pool.v1.ComparePiecesResponse
-	10, // 19: commonvat.pool.v1.PoolService.GetPoolStatus:output_type -> commonvat.pool.v1.GetPoolStatusResponse
-	17, // [17:20] is the sub-list for method output_type
-	14, // [14:17] is the sub-list for method input_type
-	14, // [14:14] is the sub-list for extension type_name
-	14, // [14:14] is the sub-list for extension extendee
-	0,  // [0:14] is the sub-list for field type_name
+	16, // 7: commonvat.pool.v1.AskPaletteResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	15, // 8: commonvat.pool.v1.AskPaletteResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	7,  // 9: commonvat.pool.v1.AskPaletteResponse.scores:type_name -> commonvat.pool.v1.ModuleScores
+	16, // 10: commonvat.pool.v1.ModuleScores.module:type_name -> commonvat.types.v1.ModuleIdentity
+	8,  // 11: commonvat.pool.v1.ModuleScores.described:type_name -> commonvat.pool.v1.ScoreDescription
+	9,  // 12: commonvat.pool.v1.ModuleScores.groups:type_name -> commonvat.pool.v1.GroupScore
+	10, // 13: commonvat.pool.v1.GroupScore.figures:type_name -> commonvat.pool.v1.ScoreFigure
+	15, // 14: commonvat.pool.v1.ComparePiecesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	17, // 15: commonvat.pool.v1.ComparePiecesResponse.reference:type_name -> commonvat.types.v1.Lab
+	17, // 16: commonvat.pool.v1.ComparePiecesResponse.sample:type_name -> commonvat.types.v1.Lab
+	15, // 17: commonvat.pool.v1.ComparePiecesResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	16, // 18: commonvat.pool.v1.ComparePiecesResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	2,  // 19: commonvat.pool.v1.PoolService.AskPalette:input_type -> commonvat.pool.v1.AskPaletteRequest
+	11, // 20: commonvat.pool.v1.PoolService.ComparePieces:input_type -> commonvat.pool.v1.ComparePiecesRequest
+	13, // 21: commonvat.pool.v1.PoolService.GetPoolStatus:input_type -> commonvat.pool.v1.GetPoolStatusRequest
+	6,  // 22: commonvat.pool.v1.PoolService.AskPalette:output_type -> commonvat.pool.v1.AskPaletteResponse
+	12, // 23: commonvat.pool.v1.PoolService.ComparePieces:output_type -> commonvat.pool.v1.ComparePiecesResponse
+	14, // 24: commonvat.pool.v1.PoolService.GetPoolStatus:output_type -> commonvat.pool.v1.GetPoolStatusResponse
+	22, // [22:25] is the sub-list for method output_type
+	19, // [19:22] is the sub-list for method input_type
+	19, // [19:19] is the sub-list for extension type_name
+	19, // [19:19] is the sub-list for extension extendee
+	0,  // [0:19] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_pool_v1_pool_proto_init() }
@@ -1290,13 +1584,14 @@ func file_commonvat_pool_v1_pool_proto_init() {
 	}
 	file_commonvat_pool_v1_pool_proto_msgTypes[1].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[2].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[8].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_pool_v1_pool_proto_rawDesc), len(file_commonvat_pool_v1_pool_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   9,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
