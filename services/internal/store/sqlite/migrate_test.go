@@ -2,6 +2,7 @@ package sqlite
 
 import (
 	"database/sql"
+	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
@@ -112,4 +113,11 @@ func TestSchema1(t *testing.T) {
 	require.NoError(t, err)
 	assert.NoError(t, r.IntegrityCheck(ctx))
 	require.NoError(t, r.Close())
+}
+
+// Whoever upgrades is told what the newest schema does.
+func TestUpgradeNotesTellOfTheSchema(t *testing.T) {
+	notes, err := os.ReadFile("../../../../deploy/UPGRADE.md")
+	require.NoError(t, err)
+	assert.Contains(t, string(notes), fmt.Sprintf("to schema %d", SchemaVersion))
 }
