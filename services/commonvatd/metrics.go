@@ -39,7 +39,7 @@ func observe(told *telemetry.Telemetry, config *config.Config, records *sqlite.S
 func storeState(s sqlite.Stats) telemetry.StoreState {
 	return telemetry.StoreState{
 		QueueDepth: s.QueueDepth, LogBytes: s.LogBytes, CheckpointFailures: count(s.CheckpointsFailed), Busy: count(s.BusyErrors),
-		Replays: count(s.Replays), Schema: s.SchemaVersion,
+		Replays: count(s.Replays), GroupsLost: count(s.GroupsLost), Damaged: s.Damaged, Schema: s.SchemaVersion,
 	}
 }
 

@@ -44,7 +44,7 @@ func New(members store.MemberStore, now func() time.Time) *Registry {
 	if now == nil {
 		now = time.Now
 	}
-	return &Registry{members: members, now: now, known: make(map[string]*standing), uses: &uses{keep: members.TouchTokens}}
+	return &Registry{members: members, now: now, known: make(map[string]*standing), uses: newUses(members.TouchTokens)}
 }
 
 // Close keeps when tokens were last used. It is called once, after the last call, and before the store closes.
@@ -72,7 +72,7 @@ func (r *Registry) Authenticate(ctx context.Context, text string) (Caller, error
 	if !ok {
 		r.remember(given.id, found, generation)
 	}
-	r.uses.note(found, given.id, r.now()) //nolint:contextcheck // what is kept later outlives this call
+	r.uses.note(found, given.id, r.now())
 	return found.caller, nil
 }
 

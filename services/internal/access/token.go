@@ -64,6 +64,12 @@ func parseToken(text string) (token, error) {
 	return token{id: parts[1], hash: sha256.Sum256(secret)}, nil
 }
 
+// WellFormed reports whether text has the form of a token, its checksum included. Anybody can make one that has.
+func WellFormed(text string) bool {
+	_, err := parseToken(text)
+	return err == nil
+}
+
 // validTokenID reports whether text has the form of a token's public id.
 func validTokenID(text string) bool {
 	decoded, err := tokenText.DecodeString(text)

@@ -6,54 +6,73 @@ import (
 	"fmt"
 	"maps"
 	"sync"
-	"sync/atomic"
 	"time"
 )
 
-// uses notes when tokens were last used, to the hour, and keeps that now and then: not on the way of a call, at most once an hour
-// for each token, many at a time.
+// uses notes when tokens were last used, to the hour, and keeps that soon after: not on the way of a call, at most once an hour for each
+// token, many at a time. Before it is kept a use lives in memory alone, so that a core that is killed loses those of its last minute.
 type uses struct {
-	keep func(ctx context.Context, used map[string]time.Time) error
-
-	since atomic.Int64 // when the oldest that waits was noted: seconds since 1970; 0 when none waits
+	keep  func(ctx context.Context, used map[string]time.Time) error
+	after time.Duration // how long uses wait for others before they are kept
 
 	mu      sync.Mutex
 	waits   map[string]time.Time // by public id
+	timer   *time.Timer          // runs while something waits
 	closed  bool
 	running sync.WaitGroup
 }
 
 const (
-	// keepAfter is how long uses wait for others before they are kept.
 	keepAfter = time.Minute
-	// keepTimeout bounds the keeping; what can't be kept is noted again at the next use after the hour.
+	// keepTimeout bounds the keeping; what can't be kept waits as long again.
 	keepTimeout = 20 * time.Second
 )
 
+func newUses(keep func(ctx context.Context, used map[string]time.Time) error) *uses {
+	return &uses{keep: keep, after: keepAfter}
+}
+
 func hourOf(t time.Time) int64 { return t.Unix() / 3600 }
 
-// note notes a use of a token. It costs two loads when there is nothing to note.
+// note notes a use of a token. It costs a load when there is nothing to note.
 func (u *uses) note(found *standing, id string, now time.Time) {
 	hour := hourOf(now)
-	if before := found.noted.Load(); hour > before && found.noted.CompareAndSwap(before, hour) {
-		u.mu.Lock()
-		if u.waits == nil {
-			u.waits = make(map[string]time.Time)
-		}
-		u.waits[id] = now.UTC().Truncate(time.Hour)
-		u.mu.Unlock()
-		u.since.CompareAndSwap(0, now.Unix())
+	if before := found.noted.Load(); hour <= before || !found.noted.CompareAndSwap(before, hour) {
+		return
 	}
-	if since := u.since.Load(); since != 0 && now.Unix()-since >= int64(keepAfter/time.Second) && u.since.CompareAndSwap(since, 0) {
+	u.mu.Lock()
+	defer u.mu.Unlock()
+	if u.waits == nil {
+		u.waits = make(map[string]time.Time)
+	}
+	u.waits[id] = now.UTC().Truncate(time.Hour)
+	u.wait()
+}
+
+// wait has what waits kept after a while. The caller holds the lock.
+func (u *uses) wait() {
+	if u.timer == nil && !u.closed {
+		u.timer = time.AfterFunc(u.after, u.due)
+	}
+}
+
+// due keeps what waits, and waits again when that can't be done.
+func (u *uses) due() {
+	u.mu.Lock()
+	u.timer = nil
+	if u.closed {
+		u.mu.Unlock()
+		return
+	}
+	u.running.Add(1)
+	u.mu.Unlock()
+	defer u.running.Done()
+	ctx, cancel := context.WithTimeout(context.Background(), keepTimeout)
+	defer cancel()
+	if u.flush(ctx) != nil { // Close reports it, if it lasts
 		u.mu.Lock()
 		defer u.mu.Unlock()
-		if !u.closed {
-			u.running.Go(func() {
-				ctx, cancel := context.WithTimeout(context.Background(), keepTimeout)
-				defer cancel()
-				_ = u.flush(ctx) // what couldn't be kept waits again, and Close reports it
-			})
-		}
+		u.wait()
 	}
 }
 
@@ -91,6 +110,9 @@ func (u *uses) close(ctx context.Context) error {
 		return errors.New("closed twice")
 	}
 	u.closed = true
+	if u.timer != nil {
+		u.timer.Stop()
+	}
 	u.mu.Unlock()
 	u.running.Wait()
 	return u.flush(ctx)

@@ -27,6 +27,7 @@ func lastUse(t *testing.T, registry *Registry, member, id string) time.Time {
 
 func TestLastUses(t *testing.T) {
 	registry, counted, at := setup(t)
+	registry.uses.after = time.Hour // it is due when this test says so
 	id, text, err := registry.IssueToken(t.Context(), onServer, "ada", "phone", time.Time{})
 	require.NoError(t, err)
 	unused, _, err := registry.IssueToken(t.Context(), onServer, "ada", "desk", time.Time{})
@@ -43,12 +44,12 @@ func TestLastUses(t *testing.T) {
 	assert.True(t, lastUse(t, registry, "ada", id).Equal(noon), "to the hour, and told before it is kept")
 	assert.True(t, lastUse(t, registry, "ada", unused).IsZero())
 
-	at.pass(time.Minute)
-	use()
-	require.Eventually(t, func() bool { return counted.touched() == 1 }, 5*time.Second, time.Millisecond)
+	registry.uses.due()
+	assert.Equal(t, 1, counted.touched())
 	for range 50 {
 		at.pass(time.Minute / 2)
 		use()
+		registry.uses.due()
 	}
 	assert.Equal(t, 1, counted.touched(), "once an hour")
 
@@ -58,9 +59,8 @@ func TestLastUses(t *testing.T) {
 	counted.refuse = errors.New("disk full")
 	counted.mu.Unlock()
 	use()
-	at.pass(time.Minute)
-	use()
-	registry.uses.running.Wait()
+	registry.uses.due()
+	assert.NotNil(t, registry.uses.timer, "it is tried again")
 	assert.True(t, lastUse(t, registry, "ada", id).Equal(noon.Add(time.Hour)))
 	counted.mu.Lock()
 	counted.refuse = nil
@@ -78,6 +78,22 @@ func TestLastUses(t *testing.T) {
 	require.NoError(t, err)
 	require.NoError(t, again.Close(t.Context()))
 	assert.Equal(t, 2, counted.touched())
+}
+
+// The last call of a day is followed by none that could have its use kept.
+func TestAUseIsKeptWithoutAnother(t *testing.T) {
+	registry, counted, at := setup(t)
+	registry.uses.after = time.Millisecond
+	id, text, err := registry.IssueToken(t.Context(), onServer, "ada", "phone", time.Time{})
+	require.NoError(t, err)
+	_, err = registry.Authenticate(t.Context(), text)
+	require.NoError(t, err)
+	require.Eventually(t, func() bool { return counted.touched() == 1 }, 10*time.Second, time.Millisecond)
+	row, err := counted.MemberStore.Token(t.Context(), id)
+	require.NoError(t, err)
+	assert.True(t, row.LastUsedAt.Equal(at.Now().UTC().Truncate(time.Hour)), "%v", row.LastUsedAt)
+	require.NoError(t, registry.Close(t.Context()))
+	assert.Equal(t, 1, counted.touched())
 }
 
 func TestTokensAreForTheirMemberAndStewards(t *testing.T) {

@@ -65,6 +65,7 @@ var table = []meaning{
 	{store.ErrUnavailable, codes.Unavailable, "STORE_UNAVAILABLE", "the store takes no changes now; the same request may be sent again"},
 	{catalog.ErrNoModule, codes.Unavailable, "NO_MODULE", ""},
 	{pipeline.ErrTooLarge, codes.InvalidArgument, "QUESTION_TOO_LARGE", ""},
+	{pipeline.ErrModuleTooSlow, codes.DeadlineExceeded, "MODULE_TOO_SLOW", ""}, // not UNAVAILABLE, by which clients ask again at once
 	{pipeline.ErrModuleUnavailable, codes.Unavailable, "MODULE_UNAVAILABLE", ""},
 	{pipeline.ErrModuleAnswer, codes.Internal, "MODULE_ANSWER_REFUSED", ""},
 	{pipeline.ErrModuleRefused, codes.FailedPrecondition, "MODULE_REFUSED", ""},

@@ -49,6 +49,7 @@ func TestErrorTable(t *testing.T) {
 		{fmt.Errorf("%w: %w", store.ErrUnavailable, secret), codes.Unavailable, "STORE_UNAVAILABLE"},
 		{&catalog.ErrModuleDown{Name: "m", State: catalog.StateBackoff}, codes.Unavailable, "MODULE_UNAVAILABLE"},
 		{catalog.ErrNoModule, codes.Unavailable, "NO_MODULE"},
+		{&pipeline.ModuleError{Kind: "palette", Class: pipeline.ErrModuleTooSlow, Cause: context.DeadlineExceeded}, codes.DeadlineExceeded, "MODULE_TOO_SLOW"},
 		{&pipeline.ModuleError{Kind: "palette", Class: pipeline.ErrModuleUnavailable}, codes.Unavailable, "MODULE_UNAVAILABLE"},
 		{&pipeline.ModuleError{Kind: "palette", Class: pipeline.ErrModuleAnswer, Cause: status.Error(codes.Internal, "x")}, codes.Internal, "MODULE_ANSWER_REFUSED"},
 		{&pipeline.ModuleError{Kind: "palette", Class: pipeline.ErrModuleRefused}, codes.FailedPrecondition, "MODULE_REFUSED"},

@@ -49,7 +49,7 @@ var onServer = store.Actor{Member: store.Server, Method: "test"}
 
 // core is a whole server over the real store in a temporary folder, reached through memory.
 type core struct {
-	t        *testing.T
+	t        testing.TB
 	server   *api.Server
 	store    *sqlite.Store
 	path     string // of the store's file
@@ -86,7 +86,7 @@ func (noModules) Acquire(string) (pipeline.Handle, error) { return nil, catalog.
 
 type option func(*api.Config)
 
-func start(t *testing.T, options ...option) *core {
+func start(t testing.TB, options ...option) *core {
 	t.Helper()
 	c := &core{t: t, tokens: map[string]string{}, log: &lines{}}
 	c.path = filepath.Join(t.TempDir(), "records.db")

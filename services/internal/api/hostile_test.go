@@ -102,7 +102,7 @@ type target struct {
 	output protoreflect.MessageDescriptor
 }
 
-func targets(t *testing.T, c *core) (all []target) {
+func targets(t testing.TB, c *core) (all []target) {
 	registered := methods(c)
 	for _, name := range slices.Sorted(maps.Keys(registered)) {
 		full := protoreflect.FullName(strings.ReplaceAll(strings.TrimPrefix(name, "/"), "/", "."))

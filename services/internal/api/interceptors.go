@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
-	"net"
 	"runtime/debug"
 	"strings"
 	"time"
@@ -15,7 +14,6 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/metadata"
-	"google.golang.org/grpc/peer"
 	"google.golang.org/protobuf/proto"
 
 	"github.com/commonvat/commonvat/services/internal/access"
@@ -26,7 +24,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
-// Every call goes through, from outside in: recovery, request id, logging (where the fault becomes a status), access, limits,
+// Every call goes through, from outside in: the tap, which refuses by the headers alone (tap.go); recovery, request id, logging (where the fault becomes a status), access, limits,
 // deadline, validation. Calls of one answer and streams go the same way: gate has what is the same for both.
 type gate struct {
 	registry *access.Registry
@@ -176,11 +174,8 @@ func (g *gate) admit(ctx context.Context, state *callState, method string) (insi
 
 // authenticate finds the caller. All wrong tokens are answered alike, also where one isn't looked up any more.
 func (g *gate) authenticate(ctx context.Context) (access.Caller, error) {
-	var from net.Addr
-	if p, ok := peer.FromContext(ctx); ok {
-		from = p.Addr
-	}
-	token, err := bearer(ctx)
+	from := origin(ctx)
+	token, err := bearer(metadata.ValueFromIncomingContext(ctx, authorization))
 	if err != nil {
 		g.limits.Failed(from)
 		return access.Caller{}, err
@@ -206,9 +201,11 @@ func tokenID(token string) string {
 	return id
 }
 
-// bearer takes the token out of the call's metadata (RFC 6750: "authorization: Bearer ...").
-func bearer(ctx context.Context) (string, error) {
-	values := metadata.ValueFromIncomingContext(ctx, "authorization")
+// authorization is the metadata that carries the token (RFC 6750: "authorization: Bearer ...").
+const authorization = "authorization"
+
+// bearer takes the token out of the values of a call's authorization.
+func bearer(values []string) (string, error) {
 	if len(values) != 1 {
 		return "", access.ErrUnauthenticated
 	}

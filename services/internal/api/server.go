@@ -153,7 +153,7 @@ func New(config Config) (_ *Server, err error) {
 		grpc.KeepaliveParams(keepalive.ServerParameters{
 			Time: c.PingAfter, Timeout: c.PingTimeout, MaxConnectionAge: c.MaxAge, MaxConnectionAgeGrace: c.MaxAgeGrace,
 		}),
-		grpc.ChainUnaryInterceptor(g.unary), grpc.ChainStreamInterceptor(g.stream),
+		grpc.InTapHandle(g.tap), grpc.ChainUnaryInterceptor(g.unary), grpc.ChainStreamInterceptor(g.stream),
 		grpc.ForceServerCodecV2(newCodec()),
 		// There is no handler of unknown methods: with one, their names, which are whatever a stranger wrote, would become spans.
 		// Goroutines that are kept have grown their stacks already, which a read from the store would else do each time. When

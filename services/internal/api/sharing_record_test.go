@@ -294,7 +294,7 @@ func (w *walked) keepTrial() {
 	w.aim.heldReading, w.aim.look, w.aim.heldRun = reading.GetId(), look.GetId(), run.GetId()
 }
 
-func post(t *testing.T, c *core, from, piece, to string) {
+func post(t testing.TB, c *core, from, piece, to string) {
 	t.Helper()
 	_, err := c.trials().PostPiece(c.as(from), &labpb.PostPieceRequest{RequestId: newID(), PieceId: piece, ToMember: to})
 	require.NoError(t, err)

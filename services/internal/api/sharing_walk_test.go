@@ -125,7 +125,7 @@ type answer struct {
 }
 
 // requestMessage makes the message of a method's answer.
-func requestMessage(t *testing.T, method string) proto.Message {
+func requestMessage(t testing.TB, method string) proto.Message {
 	t.Helper()
 	service, name, _ := strings.Cut(strings.TrimPrefix(method, "/"), "/")
 	found, err := protoregistry.GlobalFiles.FindDescriptorByName(protoreflect.FullName(service + "." + name))

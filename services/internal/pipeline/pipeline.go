@@ -29,8 +29,10 @@ const (
 
 // What a *ModuleError unwraps to, beside its cause.
 var (
-	// ErrModuleUnavailable: the module isn't running, ended during the call, or took too long.
+	// ErrModuleUnavailable: the module isn't running, or ended during the call.
 	ErrModuleUnavailable = errors.New("module unavailable")
+	// ErrModuleTooSlow: the module took longer than a call may. The same question is likely to take as long again.
+	ErrModuleTooSlow = errors.New("module took too long")
 	// ErrModuleAnswer: the module answered what can't be an answer. The module is to blame.
 	ErrModuleAnswer = errors.New("module answer refused")
 	// ErrModuleRefused: the module refused what it was asked.
@@ -43,7 +45,7 @@ var (
 type ModuleError struct {
 	Kind   string // of module
 	Module string // name, or "" when none of the kind could be had
-	Class  error  // ErrModuleUnavailable, ErrModuleAnswer or ErrModuleRefused
+	Class  error  // ErrModuleUnavailable, ErrModuleTooSlow, ErrModuleAnswer or ErrModuleRefused
 	Reason string // for a person: field, value and allowed range where an answer is refused
 	Cause  error  // may be nil
 }
@@ -129,7 +131,7 @@ func (h *hold) failed(ctx context.Context, err error) error {
 	case codes.Unavailable, codes.Canceled, codes.ResourceExhausted:
 		e.Class, e.Reason = ErrModuleUnavailable, st.Message()
 	case codes.DeadlineExceeded:
-		e.Class, e.Reason = ErrModuleUnavailable, "took too long"
+		e.Class, e.Reason = ErrModuleTooSlow, "ask for less, or when the machine has less to do"
 	case codes.InvalidArgument, codes.FailedPrecondition, codes.OutOfRange:
 		e.Class, e.Reason = ErrModuleRefused, st.Message()
 	default:

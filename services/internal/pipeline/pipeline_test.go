@@ -314,14 +314,15 @@ func (f frozen) Invoke(ctx context.Context, _ string, _, _ any, _ ...grpc.CallOp
 func TestDeadlines(t *testing.T) {
 	p := pipeline.New(slow{pipelinetest.Start(t)})
 	_, err := p.ComputeDifference(t.Context(), d65, "cie76", trial.Lab{}, trial.Lab{})
-	require.ErrorIs(t, err, pipeline.ErrModuleUnavailable)
+	require.ErrorIs(t, err, pipeline.ErrModuleTooSlow)
 	assert.ErrorContains(t, err, "took too long")
+	assert.NotErrorIs(t, err, pipeline.ErrModuleUnavailable, "which clients ask again at once")
 
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	_, err = p.ComputeDifference(ctx, d65, "cie76", trial.Lab{}, trial.Lab{})
 	require.ErrorIs(t, err, context.Canceled)
-	assert.NotErrorIs(t, err, pipeline.ErrModuleUnavailable, "who gives up blames no module")
+	assert.NotErrorIs(t, err, pipeline.ErrModuleTooSlow, "who gives up blames no module")
 }
 
 // nameless has an identity that can't be one.

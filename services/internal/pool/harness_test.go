@@ -218,12 +218,16 @@ type house struct {
 	modules *pipelinetest.Modules
 }
 
-func open(t testing.TB, s *shelf) *house {
+func open(t testing.TB, s *shelf, change ...func(*pool.Config)) *house {
 	t.Helper()
 	modules := pipelinetest.Start(t)
-	p := pool.New(pool.Config{
+	config := pool.Config{
 		Reader: s, Feed: s, Pipeline: pipeline.New(modules), Decode: record.DecodeTrial, DecodeRows: record.DecodePooled, CatchUpWait: 2 * time.Second,
-	})
+	}
+	for _, f := range change {
+		f(&config)
+	}
+	p := pool.New(config)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})
 	go func() {

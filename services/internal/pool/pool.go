@@ -61,7 +61,7 @@ type Reader interface {
 	Experiment(ctx context.Context, id trial.ID) (*trial.Experiment, error)
 }
 
-// Config is what a pool is made of; all but DecodeRows, Log and CatchUpWait is required.
+// Config is what a pool is made of; all but DecodeRows, Log, CatchUpWait and MaxPieces is required.
 type Config struct {
 	Reader   Reader
 	Feed     store.Feed
@@ -73,7 +73,13 @@ type Config struct {
 	Log        *slog.Logger
 	// CatchUpWait is how long a question waits for the pool to catch up; 0 means 5 s.
 	CatchUpWait time.Duration
+	// MaxPieces is how many pieces a question may be about; 0 means DefaultMaxPieces.
+	MaxPieces int
 }
+
+// DefaultMaxPieces is how many pieces a question may be about. The contracts of the modules would take 10,000,000 rows; what bounds a question
+// is the time that a palette module has, and the memory that the question takes beside the pool (services/e2e/scale, BenchmarkLargeQuestion).
+const DefaultMaxPieces = 100_000
 
 // Pool answers questions. It is safe for use by several goroutines.
 type Pool struct {
@@ -84,6 +90,7 @@ type Pool struct {
 	decodeRows func([]byte) (*trial.Trial, error)
 	log        *slog.Logger
 	wait       time.Duration
+	maxPieces  int
 
 	routes *dictionary // of Run alone
 
@@ -112,7 +119,8 @@ type snapshot struct {
 func New(config Config) *Pool {
 	p := &Pool{
 		reader: config.Reader, feed: config.Feed, pipeline: config.Pipeline, decode: config.Decode, decodeRows: config.DecodeRows, log: config.Log, wait: config.CatchUpWait,
-		routes: newDictionary(), moved: make(chan struct{}),
+		maxPieces: config.MaxPieces,
+		routes:    newDictionary(), moved: make(chan struct{}),
 	}
 	if p.decodeRows == nil {
 		p.decodeRows = p.decode
@@ -122,6 +130,9 @@ func New(config Config) *Pool {
 	}
 	if p.wait <= 0 {
 		p.wait = 5 * time.Second
+	}
+	if p.maxPieces <= 0 {
+		p.maxPieces = DefaultMaxPieces
 	}
 	return p
 }

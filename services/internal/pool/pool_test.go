@@ -455,3 +455,25 @@ func TestTheHeadlineSaysWhichGroupIsWidestWhereThatCanBeSaid(t *testing.T) {
 		})
 	}
 }
+
+func TestAQuestionAboutTooManyPiecesIsRefusedBeforeAColourIsComputed(t *testing.T) {
+	s := newShelf()
+	b := newBook("ash")
+	for range 3 {
+		b.read(b.piece("", wool("1"), mordant("alum"), pot("weld")), lab(70, 0, 50))
+	}
+	b.read(b.piece("", wool("1"), mordant("tin"), pot("weld")), lab(60, 0, 50))
+	b.read(b.piece("", wool("1"), mordant("tin"), pot("weld")), lab(60, 0, 50), func(r *trial.Reading) { r.State = trial.Wet })
+	s.put(b.Trial)
+	h := open(t, s, func(c *pool.Config) { c.MaxPieces = 3 })
+	q := byMordant
+	q.MinimumRevision = h.Revision()
+	for range 2 {
+		_, err := h.pool.AskPalette(t.Context(), q)
+		require.ErrorIs(t, err, pipeline.ErrTooLarge)
+		assert.ErrorContains(t, err, "about 4 pieces; allowed: 0 to 3")
+		assert.Zero(t, h.modules.Readings())
+	}
+	q.Where = &store.Predicate{Field: "mordant", Value: "alum"}
+	assert.EqualValues(t, 3, h.ask(t, q).GetPiecesUsed(), "as many as are allowed are answered for")
+}

@@ -38,8 +38,12 @@ func (c *candidate) place() int {
 }
 
 // choose selects pieces and gives each the colour of the reading that speaks for it. Every reading that isn't used is counted.
+// More pieces than a question may be about are refused before a colour is computed.
 func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.ColourReader, s selection, left *leftOut) ([]*pick, error) {
-	candidates := s.candidates(now, left)
+	candidates, fitting := s.candidates(now, left, p.maxPieces)
+	if fitting > p.maxPieces {
+		return nil, fmt.Errorf("%w: it is about %d pieces; allowed: 0 to %d, so ask for fewer with a filter", pipeline.ErrTooLarge, fitting, p.maxPieces)
+	}
 	digest := module.Identity().GetDigest()
 	var picks []*pick
 	faults := map[string]int{}
@@ -97,8 +101,8 @@ func total(counts map[string]int) int {
 	return n
 }
 
-func (s selection) candidates(now *snapshot, left *leftOut) []candidate {
-	var out []candidate
+// candidates finds the pieces that the question is about and counts them; beyond most they are counted alone.
+func (s selection) candidates(now *snapshot, left *leftOut, most int) (out []candidate, count int) {
 	for _, c := range now.ordered() {
 		for i := range c.rows {
 			r := &c.rows[i]
@@ -135,13 +139,15 @@ func (s selection) candidates(now *snapshot, left *leftOut) []candidate {
 				left.piece("no reading that can be used")
 				continue
 			}
-			out = append(out, candidate{c, r, usable})
+			if count++; count <= most {
+				out = append(out, candidate{c, r, usable})
+			}
 		}
 	}
 	if s.experiment != nil {
 		out = oneGloss(out, left)
 	}
-	return out
+	return out, count
 }
 
 // refuses says why a reading can't speak for its piece in this question, or "".

@@ -156,7 +156,7 @@ func fakeSources(t *testing.T) Sources {
 	require.NoError(t, os.WriteFile(backup, []byte(`{"time":"2026-03-01T10:00:00+01:00","path":"/somewhere"}`), 0o600))
 	return Sources{
 		Store: func() StoreState {
-			return StoreState{QueueDepth: 3, LogBytes: 4096, CheckpointFailures: 2, Busy: 1, Replays: 7, Schema: 2}
+			return StoreState{QueueDepth: 3, LogBytes: 4096, CheckpointFailures: 2, Busy: 1, Replays: 7, GroupsLost: 4, Damaged: true, Schema: 2}
 		},
 		Modules: func() []ModuleState {
 			return []ModuleState{
@@ -253,7 +253,7 @@ func TestMetricsAreAClosedList(t *testing.T) {
 	assert.Equal(t, 0., valueOf(t, points[MetricModuleState], "palette-width", "quarantined"))
 	assert.Equal(t, 1., valueOf(t, points[MetricModuleState], "compare-orders", "quarantined"))
 	for name, want := range map[string]float64{
-		MetricStoreQueue: 3, MetricStoreLogSize: 4096, MetricStoreCheckpointFailures: 2, MetricStoreBusy: 1, MetricStoreReplays: 7, MetricStoreSchema: 2,
+		MetricStoreQueue: 3, MetricStoreLogSize: 4096, MetricStoreCheckpointFailures: 2, MetricStoreBusy: 1, MetricStoreReplays: 7, MetricStoreGroupsLost: 4, MetricStoreDamaged: 1, MetricStoreSchema: 2,
 		MetricPoolLag: 5, MetricPoolRows: 120, MetricBackupAge: 3600, MetricStoreCommitChanges: 1, MetricStoreCommitDuration: 1, MetricBuild: 1,
 	} {
 		assert.Equal(t, want, valueOf(t, points[name]), name)

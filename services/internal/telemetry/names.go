@@ -34,6 +34,8 @@ const (
 	MetricStoreLogSize            = "commonvat.store.wal.size"
 	MetricStoreCheckpointFailures = "commonvat.store.checkpoint.failures"
 	MetricStoreReplays            = "commonvat.store.replays"
+	MetricStoreGroupsLost         = "commonvat.store.groups.lost"
+	MetricStoreDamaged            = "commonvat.store.damaged"
 	MetricStoreSchema             = "commonvat.store.schema"
 	MetricBackupAge               = "commonvat.backup.age"
 
@@ -57,6 +59,8 @@ const (
 	unitError     = "{error}"
 	unitAttempt   = "{checkpoint}"
 	unitRequest   = "{request}"
+	unitGroup     = "{group}"
+	unitStore     = "{store}"
 	unitVersion   = "{version}"
 	unitRevision  = "{revision}"
 	unitRow       = "{row}"
@@ -133,6 +137,8 @@ func Instruments() []Instrument {
 		{MetricStoreLogSize, unitBytes, "Size of the write-ahead log.", nil},
 		{MetricStoreCheckpointFailures, unitAttempt, "Checkpoints that did not carry the whole log over.", nil},
 		{MetricStoreReplays, unitRequest, "Requests sent again that got their first answer.", nil},
+		{MetricStoreGroupsLost, unitGroup, "Transactions that failed as a whole, whose changes were then tried each by itself.", nil},
+		{MetricStoreDamaged, unitStore, "1 when the store's file was found damaged and changes are refused, else 0.", nil},
 		{MetricStoreSchema, unitVersion, "Version of the store's schema.", nil},
 		{MetricBackupAge, unitSeconds, "Time since the last backup.", nil},
 		{MetricPoolLag, unitRevision, "Revisions of the record that the pool has not taken in.", nil},

@@ -24,6 +24,8 @@ type StoreState struct {
 	CheckpointFailures int64
 	Busy               int64 // statements that found the database locked
 	Replays            int64 // requests that got their first answer again
+	GroupsLost         int64 // transactions that failed, whose changes were then tried each by itself
+	Damaged            bool  // changes are refused
 	Schema             int64
 }
 
@@ -67,13 +69,14 @@ func (m *Metrics) Observe(sources Sources) (end func(), err error) {
 	o := &observer{sources: sources}
 	k := maker{meter: m.meter}
 	var gauges struct {
-		queue, log, schema, state, lag, rows metric.Int64ObservableGauge
-		failures, busy, replays, restarts    metric.Int64ObservableCounter
-		age                                  metric.Float64ObservableGauge
+		queue, log, schema, damaged, state, lag, rows metric.Int64ObservableGauge
+		failures, busy, replays, lost, restarts       metric.Int64ObservableCounter
+		age                                           metric.Float64ObservableGauge
 	}
 	g := &gauges
 	g.queue, g.log, g.schema = k.gauge(MetricStoreQueue), k.gauge(MetricStoreLogSize), k.gauge(MetricStoreSchema)
 	g.failures, g.busy, g.replays = k.counted(MetricStoreCheckpointFailures), k.counted(MetricStoreBusy), k.counted(MetricStoreReplays)
+	g.lost, g.damaged = k.counted(MetricStoreGroupsLost), k.gauge(MetricStoreDamaged)
 	g.state, g.restarts = k.gauge(MetricModuleState), k.counted(MetricModuleRestarts)
 	g.lag, g.rows = k.gauge(MetricPoolLag), k.gauge(MetricPoolRows)
 	g.age = k.secondsNow(MetricBackupAge)
@@ -86,6 +89,8 @@ func (m *Metrics) Observe(sources Sources) (end func(), err error) {
 			to.ObserveInt64(g.failures, s.CheckpointFailures)
 			to.ObserveInt64(g.busy, s.Busy)
 			to.ObserveInt64(g.replays, s.Replays)
+			to.ObserveInt64(g.lost, s.GroupsLost)
+			to.ObserveInt64(g.damaged, oneIf(s.Damaged))
 		}
 		for _, module := range seen.modules {
 			labels := []attribute.KeyValue{
@@ -93,11 +98,7 @@ func (m *Metrics) Observe(sources Sources) (end func(), err error) {
 			}
 			to.ObserveInt64(g.restarts, int64(module.Restarts), metric.WithAttributes(labels...))
 			for _, state := range ModuleStates() {
-				in := int64(0)
-				if state == module.State {
-					in = 1
-				}
-				to.ObserveInt64(g.state, in, metric.WithAttributes(append([]attribute.KeyValue{attribute.String(LabelModuleState, state)}, labels...)...))
+				to.ObserveInt64(g.state, oneIf(state == module.State), metric.WithAttributes(append([]attribute.KeyValue{attribute.String(LabelModuleState, state)}, labels...)...))
 			}
 		}
 		if p := seen.pool; p != nil {
@@ -113,6 +114,13 @@ func (m *Metrics) Observe(sources Sources) (end func(), err error) {
 		return nil, fmt.Errorf("observe metrics: %w", err)
 	}
 	return o.end, nil
+}
+
+func oneIf(so bool) int64 {
+	if so {
+		return 1
+	}
+	return 0
 }
 
 // observer asks the sources, one collection at a time.

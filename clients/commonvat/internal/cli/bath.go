@@ -173,7 +173,7 @@ func (a *app) bathAdd() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			req := &labv1.AddToBathRequest{RequestId: seed, BathId: args[0]}
+			req := &labv1.AddToBathRequest{RequestId: seed, BathId: args[0], Etag: quoted(a.etag)}
 			when, err := flagTime("--at", at)
 			if err != nil {
 				return err
@@ -238,11 +238,11 @@ func (a *app) bathAdd() *cobra.Command {
 	f.StringVar(&temperature, "temperature", "", "measured temperature: \"60 C\", \"140 F\"")
 	f.StringVar(&note, "note", "", "a note")
 	wrong.flags(c, "addition or check")
-	return a.writes(c)
+	return a.adds(c, "bath")
 }
 
 func (a *app) bathOpen(use, short string, open bool) *cobra.Command {
-	return a.writes(&cobra.Command{Use: use + " BATH", Short: short, Args: takes("BATH"), RunE: func(c *cobra.Command, args []string) error {
+	return a.adds(&cobra.Command{Use: use + " BATH", Short: short, Args: takes("BATH"), RunE: func(c *cobra.Command, args []string) error {
 		seed, err := a.seed()
 		if err != nil {
 			return err
@@ -251,10 +251,10 @@ func (a *app) bathOpen(use, short string, open bool) *cobra.Command {
 		if err != nil {
 			return err
 		}
-		b, err := call(c.Context(), a, client.AddToBath, &labv1.AddToBathRequest{RequestId: seed, BathId: args[0], OpenToMembers: &open})
+		b, err := call(c.Context(), a, client.AddToBath, &labv1.AddToBathRequest{RequestId: seed, BathId: args[0], Etag: quoted(a.etag), OpenToMembers: &open})
 		if err != nil {
 			return err
 		}
 		return a.showBath(b)
-	}})
+	}}, "bath")
 }

@@ -146,6 +146,8 @@ func TestExitCodes(t *testing.T) {
 	f := startFake(t)
 	reused, err := status.New(codes.InvalidArgument, "request id was used with another body").WithDetails(&errdetails.ErrorInfo{Reason: "REQUEST_ID_REUSED"})
 	require.NoError(t, err)
+	slow, err := status.New(codes.DeadlineExceeded, "module took too long").WithDetails(&errdetails.ErrorInfo{Reason: "MODULE_TOO_SLOW"})
+	require.NoError(t, err)
 	for _, c := range []struct {
 		fault error
 		code  int
@@ -162,6 +164,7 @@ func TestExitCodes(t *testing.T) {
 		{reused.Err(), ExitConflict, "another body"},
 		{status.Error(codes.ResourceExhausted, "x"), ExitUnavailable, "x"},
 		{status.Error(codes.DeadlineExceeded, "x"), ExitUnavailable, "--timeout"},
+		{slow.Err(), ExitUnavailable, "commonvat: module took too long"},
 		{badRequest("a", "b"), ExitInput, "  a: 3 is out of range: 0 to 2\n  b: 3 is out of range: 0 to 2\n"},
 		{status.Error(codes.OutOfRange, "x"), ExitInput, "x"},
 	} {

@@ -63,7 +63,7 @@ func (a *app) pieceCorrect() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			t, err := call(c.Context(), a, client.AddEntries, &labv1.AddEntriesRequest{RequestId: seed, TrialId: p.GetTrialId(),
+			t, err := call(c.Context(), a, client.AddEntries, &labv1.AddEntriesRequest{RequestId: seed, TrialId: p.GetTrialId(), Etag: quoted(a.etag),
 				PieceCorrections: []*labv1.PieceCorrection{correction}})
 			if err != nil {
 				return err
@@ -85,7 +85,7 @@ func (a *app) pieceCorrect() *cobra.Command {
 	f.StringVar(&right.Finish, "finish", "", "the right finish: superwash, bleached, ...")
 	f.StringVar(&right.Lot, "lot", "", "the right lot of yarn or cloth")
 	f.StringVar(&reason, "reason", "", "why (required)")
-	return a.writes(c)
+	return a.adds(c, "trial")
 }
 
 // parseFibre reads "wool", or "wool 70, silk 30".

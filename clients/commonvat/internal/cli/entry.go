@@ -54,7 +54,7 @@ func (a *app) look() *cobra.Command {
 				return err
 			}
 			l.Id = ids.Derive(seed, "look")
-			t, err := call(c.Context(), a, client.AddEntries, &labv1.AddEntriesRequest{RequestId: seed, TrialId: trial, Looks: []*labv1.Look{l}})
+			t, err := call(c.Context(), a, client.AddEntries, &labv1.AddEntriesRequest{RequestId: seed, TrialId: trial, Etag: quoted(a.etag), Looks: []*labv1.Look{l}})
 			if err != nil {
 				return err
 			}
@@ -68,7 +68,7 @@ func (a *app) look() *cobra.Command {
 	f.StringVar(&text, "text", "", "what was seen (required)")
 	f.StringVar(&at, "at", "", "when, for example \"2026-05-03 14:10 +02:00\"")
 	wrong.flags(add, "look")
-	return groupOf("look", "Take down what was seen", a.writes(add))
+	return groupOf("look", "Take down what was seen", a.adds(add, "trial"))
 }
 
 func entryGrid(kind, id string, t *labv1.Trial) output.Grid {
@@ -139,7 +139,7 @@ func (a *app) readingCommand() *cobra.Command {
 				return err
 			}
 			r.Id, r.PieceId = ids.Derive(seed, "reading"), p.GetId()
-			t, err := call(c.Context(), a, client.AddEntries, &labv1.AddEntriesRequest{RequestId: seed, TrialId: p.GetTrialId(), Readings: []*labv1.Reading{r}})
+			t, err := call(c.Context(), a, client.AddEntries, &labv1.AddEntriesRequest{RequestId: seed, TrialId: p.GetTrialId(), Etag: quoted(a.etag), Readings: []*labv1.Reading{r}})
 			if err != nil {
 				return err
 			}
@@ -159,7 +159,7 @@ func (a *app) readingCommand() *cobra.Command {
 	f.StringVar(&at, "at", "", "when, for example 2026-05-20")
 	f.Int32Var(&after, "after", 0, "place of the piece's own last immersion when it was read, 0 for none (default: its last, or with --corrects that of the wrong one)")
 	wrong.flags(add, "reading")
-	return groupOf("reading", "Add colour readings", a.writes(add))
+	return groupOf("reading", "Add colour readings", a.adds(add, "trial"))
 }
 
 func labOf(text, condition string) (*typesv1.RawColour, error) {

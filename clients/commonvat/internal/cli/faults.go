@@ -148,7 +148,7 @@ func explain(err error, server string) []string {
 		text = text[strings.LastIndex(text, "desc = ")+1:] // the library nests its messages
 		text = strings.Trim(strings.TrimPrefix(text, "esc = "), `"`)
 		text = fmt.Sprintf("no answer from the core at %s: %s", server, text)
-	case s.Code() == codes.DeadlineExceeded:
+	case s.Code() == codes.DeadlineExceeded && reason(s) != "MODULE_TOO_SLOW":
 		text = fmt.Sprintf("no answer from the core at %s in time (see --timeout): %s", server, text)
 	case s.Code() == codes.Unauthenticated:
 		text += " (see: commonvat sign-in --help)"

@@ -146,7 +146,7 @@ func (a *app) parts(ctx context.Context, ref string, kind labv1.OriginKind, mass
 	if into == "" {
 		into = p.GetTrialId()
 	}
-	req := &labv1.AddEntriesRequest{RequestId: seed, TrialId: into}
+	req := &labv1.AddEntriesRequest{RequestId: seed, TrialId: into, Etag: quoted(a.etag)}
 	for i, m := range amounts {
 		part := &labv1.Piece{Id: partID(seed, i), Mass: m, WeighingBasis: p.GetWeighingBasis(),
 			Origin: &labv1.PieceOrigin{ParentPieceId: p.GetId(), Kind: kind, AfterPosition: shared}}
@@ -216,7 +216,7 @@ func (a *app) partCommand(kind labv1.OriginKind, least int, tooFew string, c *co
 	c.Flags().StringArrayVar(&labels, "label", nil, "label of a part, in the order of --mass")
 	c.Flags().Int32Var(&after, "after", 0, "place of the piece's own last immersion that the parts share, 0 for none (default: its last)")
 	c.Flags().StringVar(&into, "into-trial", "", "id of the trial that takes the parts (default: the piece's own)")
-	return a.writes(c)
+	return a.adds(c, "trial")
 }
 
 func (a *app) pieceSend() *cobra.Command {
@@ -259,7 +259,7 @@ func (a *app) pieceSend() *cobra.Command {
 					return err
 				}
 			}
-			_, err = call(c.Context(), a, client.AddEntries, &labv1.AddEntriesRequest{RequestId: seed, TrialId: p.GetTrialId(), Immersions: []*labv1.Immersion{m}})
+			_, err = call(c.Context(), a, client.AddEntries, &labv1.AddEntriesRequest{RequestId: seed, TrialId: p.GetTrialId(), Etag: quoted(a.etag), Immersions: []*labv1.Immersion{m}})
 			if err != nil {
 				return err
 			}
@@ -279,7 +279,7 @@ func (a *app) pieceSend() *cobra.Command {
 	f.StringVar(&left, "left", "", "when it came out")
 	f.StringVar(&note, "note", "", "a note")
 	wrong.flags(c, "immersion")
-	return a.writes(c)
+	return a.adds(c, "trial")
 }
 
 // wrongEntry is the entry that a new one stands in place of.

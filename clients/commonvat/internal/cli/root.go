@@ -37,7 +37,7 @@ type app struct {
 	tls       tlsFiles
 	timeout   time.Duration
 	requestID string
-	etag      string // of the record that is changed, as it was sent
+	etag      string // of the record that is changed, as it was sent or is to be
 
 	conn     *grpc.ClientConn
 	endTrace func() error
@@ -77,7 +77,7 @@ func Run(ctx context.Context, args []string, s Surroundings) int {
 		if code == ExitUnavailable && a.requestID != "" {
 			again := "--request-id " + a.requestID
 			if a.etag != "" {
-				again += " --etag " + a.etag
+				again += " --etag " + etag(a.etag)
 			}
 			a.say("nothing tells whether it was written; to send the very same request again add: %s", again)
 		}
@@ -165,6 +165,12 @@ func takes(names ...string) cobra.PositionalArgs {
 func (a *app) writes(c *cobra.Command) *cobra.Command {
 	c.Flags().StringVar(&a.requestID, "request-id", "", "send a request again under the id it was first sent under (a version 7 UUID)")
 	return c
+}
+
+// adds is for commands that add to a record, which hold for whatever it has become unless its etag is given.
+func (a *app) adds(c *cobra.Command, noun string) *cobra.Command {
+	c.Flags().StringVar(&a.etag, "etag", "", "do it only if the "+noun+" is as it was when it had this etag (default: whatever it has become)")
+	return a.writes(c)
 }
 
 // seed is the id from which a request and all that it makes are named.

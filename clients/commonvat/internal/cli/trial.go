@@ -295,13 +295,13 @@ func (a *app) trialShare() *cobra.Command {
 	}}
 	c.Flags().StringVar(&level, "level", "cooperative", "mine, cooperative or public")
 	c.Flags().StringVar(&licence, "licence", "", "required with public: an SPDX identifier such as CC-BY-4.0")
-	return a.writes(c)
+	return a.adds(c, "trial")
 }
 
 func (a *app) trialWithdraw() *cobra.Command {
-	return a.writes(&cobra.Command{Use: "withdraw ID", Short: "Take a trial out of every later answer", Args: takes("ID"), RunE: func(c *cobra.Command, args []string) error {
+	return a.adds(&cobra.Command{Use: "withdraw ID", Short: "Take a trial out of every later answer", Args: takes("ID"), RunE: func(c *cobra.Command, args []string) error {
 		return a.share(c.Context(), args[0], &typesv1.Sharing{Level: typesv1.SharingLevel_SHARING_LEVEL_MINE})
-	}})
+	}}, "trial")
 }
 
 func (a *app) share(ctx context.Context, id string, s *typesv1.Sharing) error {
@@ -313,7 +313,7 @@ func (a *app) share(ctx context.Context, id string, s *typesv1.Sharing) error {
 	if err != nil {
 		return err
 	}
-	t, err := call(ctx, a, client.ShareTrial, &labv1.ShareTrialRequest{RequestId: seed, TrialId: id, Sharing: s})
+	t, err := call(ctx, a, client.ShareTrial, &labv1.ShareTrialRequest{RequestId: seed, TrialId: id, Etag: quoted(a.etag), Sharing: s})
 	if err != nil {
 		return err
 	}
@@ -334,7 +334,7 @@ func (a *app) trialState(use, short string, state labv1.TrialState) *cobra.Comma
 		if err != nil {
 			return err
 		}
-		t, err := call(c.Context(), a, client.SetTrialState, &labv1.SetTrialStateRequest{RequestId: seed, TrialId: args[0], State: state, AbandonedReason: why})
+		t, err := call(c.Context(), a, client.SetTrialState, &labv1.SetTrialStateRequest{RequestId: seed, TrialId: args[0], Etag: quoted(a.etag), State: state, AbandonedReason: why})
 		if err != nil {
 			return err
 		}
@@ -343,7 +343,7 @@ func (a *app) trialState(use, short string, state labv1.TrialState) *cobra.Comma
 	if state == labv1.TrialState_TRIAL_STATE_ABANDONED {
 		c.Flags().StringVar(&why, "reason", "", "why it was given up (required)")
 	}
-	return a.writes(c)
+	return a.adds(c, "trial")
 }
 
 func trialLine(t *labv1.Trial) output.Grid {
@@ -428,7 +428,7 @@ func (a *app) showTrial(message proto.Message, t *labv1.Trial, baths []*labv1.Ba
 func trialGrids(t *labv1.Trial, baths []*labv1.Bath, all bool) []output.Grid {
 	n := namesIn(t, baths)
 	grids := []output.Grid{trialLine(t)}
-	for _, g := range []output.Grid{pieceGrid("pieces", t.GetPieces()), bathGrid("baths", baths), immersionGrid(t, n, baths), lookGrid(t, n), readingGrid(t, n)} {
+	for _, g := range []output.Grid{sessionGrid(t), pieceGrid("pieces", t.GetPieces()), bathGrid("baths", baths), immersionGrid(t, n, baths), lookGrid(t, n), readingGrid(t, n)} {
 		grids = append(grids, shorten(g, all))
 	}
 	warnings := output.Grid{Title: "looked odd, and was taken down all the same", Columns: []string{"entry", "what"}}
@@ -436,6 +436,14 @@ func trialGrids(t *labv1.Trial, baths []*labv1.Bath, all bool) []output.Grid {
 		warnings.Add(n.of(w.GetEntryId()), w.GetText())
 	}
 	return append(grids, warnings)
+}
+
+func sessionGrid(t *labv1.Trial) output.Grid {
+	g := output.Grid{Title: "sessions", Columns: []string{"id", "begun", "experiment", "note"}}
+	for _, s := range t.GetSessions() {
+		g.Add(s.GetId(), quantity.ShowTime(s.GetBegun()), s.GetExperimentId(), s.GetNote())
+	}
+	return g
 }
 
 func immersionGrid(t *labv1.Trial, n names, baths []*labv1.Bath) output.Grid {

@@ -213,7 +213,7 @@ func (a *app) waterSample() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		got, err := call(c.Context(), a, client.AddWaterSample, &labv1.AddWaterSampleRequest{RequestId: seed, WaterSourceId: args[0], Sample: s})
+		got, err := call(c.Context(), a, client.AddWaterSample, &labv1.AddWaterSampleRequest{RequestId: seed, WaterSourceId: args[0], Etag: quoted(a.etag), Sample: s})
 		if err != nil {
 			return err
 		}
@@ -221,7 +221,7 @@ func (a *app) waterSample() *cobra.Command {
 	}}
 	figures.add(c)
 	wrong.flags(c, "sample")
-	return a.writes(c)
+	return a.adds(c, "water")
 }
 
 func (a *app) waterList() *cobra.Command {

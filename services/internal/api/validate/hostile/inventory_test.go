@@ -16,6 +16,7 @@ import (
 // fuzzed through another stands with that one's target.
 var parsers = []struct{ folder, parser, target string }{
 	{"services/internal/api", "the count of a request's elements", "FuzzCount"},
+	{"services/internal/api", "every request, as bytes over a connection", "FuzzWire"},
 	{"services/internal/api/validate", "every request, nearly right", "FuzzEveryRequest"},
 	{"services/internal/api/validate", "every request, at random", "FuzzMessage"},
 	{"services/internal/api/validate", "update masks", "FuzzUpdateMask"},

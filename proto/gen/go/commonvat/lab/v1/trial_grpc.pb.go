@@ -13,6 +13,9 @@
 // request_id is refused with INVALID_ARGUMENT (reason REQUEST_ID_REUSED).
 // Faults in a request are all reported at once, by field, in
 // google.rpc.BadRequest; nothing of a refused request is written.
+//
+// A request has at most 8 MiB, else RESOURCE_EXHAUSTED; and at most 250,000 messages and elements of lists within it, numbers aside, else
+// INVALID_ARGUMENT. What its fields may hold is said beside them.
 
 package labv1
 
