@@ -414,28 +414,32 @@ func sendAll(t *testing.T, n int, seed uint64, address string, tokens map[string
 	return total
 }
 
-// assertReached sees to it that the test isn't empty: every method refused some messages and, where it has anything to refuse,
-// nearly all let some through to the store.
+// assertReached sees to it that the test isn't empty: every method refused some messages, let some through the check to its handler,
+// and nearly all answered some. How many do is left to chance: to delete a water, one must be met that nothing stands on.
 func assertReached(t *testing.T, total *outcome, all []target) {
 	t.Helper()
 	through := 0
 	for _, m := range all {
 		counts := total.codes[m.name]
 		t.Logf("%-60s %v", m.name, counts)
-		refused := 0
+		refused, handled := 0, 0
 		for code, n := range counts {
 			if code != codes.OK {
 				refused += n
 			}
+			if code != codes.InvalidArgument && code != codes.Unauthenticated {
+				handled += n
+			}
 		}
 		assert.Positive(t, refused, "%s refuses nothing", m.name)
+		assert.Positive(t, handled, "%s is never reached", m.name)
 		if counts[codes.OK] > 0 {
 			through++
 		}
 	}
 	if !testing.Short() { // few messages may miss some
-		// Without modules no question is answered, and nothing can be done with one.
-		assert.GreaterOrEqual(t, through, len(all)-10, "methods that let something through")
+		// Without modules the two questions of the pool and the six methods about builds have no answer; half a dozen others have one by chance.
+		assert.GreaterOrEqual(t, through, len(all)-14, "methods that answered something")
 	}
 }
 

@@ -57,8 +57,11 @@ func newFinder() *finder {
 	return &finder{finds: finds{revision: -1, places: map[uuid]int32{}, numbers: map[mark]int32{}}}
 }
 
-// marksOf lists what a trial is found by, from its row and its terms.
-func marksOf(owner trial.MemberID, sharing trial.SharingLevel, state int, source string, holders []trial.MemberID, terms []term) []mark {
+// marksOf lists what a trial is found by, from its row and its terms. ErrCorrupt for numbers that no row is written with.
+func marksOf(owner trial.MemberID, sharing trial.SharingLevel, state int, source string, holders []trial.MemberID, terms []term) ([]mark, error) {
+	if levels, states := numbered["sharing"], numbered["state"]; sharing < 1 || int(sharing) > len(levels) || state < 1 || state > len(states) {
+		return nil, fmt.Errorf("a trial of %s has sharing %d and state %d: %w", owner, sharing, state, ErrCorrupt)
+	}
 	marks := []mark{
 		{"owner", asciiFold(owner)}, {markReader, owner}, {"sharing", numbered["sharing"][sharing-1]}, {"state", numbered["state"][state-1]}, {"source", source},
 	}
@@ -71,7 +74,7 @@ func marksOf(owner trial.MemberID, sharing trial.SharingLevel, state int, source
 	for _, t := range terms {
 		marks = append(marks, mark(t))
 	}
-	return marks
+	return marks, nil
 }
 
 // asciiFold folds as NOCASE does.
@@ -428,7 +431,9 @@ func (f *finder) take(ctx context.Context, s *Store, id trial.ID) error {
 	}
 	var marks []mark // none for a deleted trial, which nobody finds
 	if !row.Deleted {
-		marks = marksOf(row.Owner, row.Sharing, state, source, row.Holders, terms)
+		if marks, err = marksOf(row.Owner, row.Sharing, state, source, row.Holders, terms); err != nil {
+			return s.noted(err)
+		}
 	}
 	f.put(u, title, marks)
 	return nil
@@ -463,7 +468,14 @@ func (f *finder) load(ctx context.Context, s *Store) error {
 		for _, h := range holders[seq] {
 			held = append(held, h.value)
 		}
-		f.put(uuid(id), title, marksOf(owner, sharing, state, source, held, terms[seq]))
+		marks, err := marksOf(owner, sharing, state, source, held, terms[seq])
+		if err == nil && len(id) != len(uuid{}) {
+			err = fmt.Errorf("a trial of %s has an id of %d bytes: %w", owner, len(id), ErrCorrupt)
+		}
+		if err != nil {
+			return s.noted(err)
+		}
+		f.put(uuid(id), title, marks)
 	}
 	if err := rows.Err(); err != nil {
 		return s.readFault(ctx, err)

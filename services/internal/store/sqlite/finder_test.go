@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -128,7 +129,9 @@ func TestFinderFindsManyTrials(t *testing.T) {
 	for i := range many {
 		var id uuid
 		id[6], id[7] = byte(i%251), byte(i/251) // not in the order of ids
-		f.put(id, fmt.Sprint("no. ", i), marksOf("ann", trial.Cooperative, 1+i%4, "", nil, []term{{"fibre", "wool"}}))
+		marks, err := marksOf("ann", trial.Cooperative, 1+i%4, "", nil, []term{{"fibre", "wool"}})
+		require.NoError(t, err)
+		f.put(id, fmt.Sprint("no. ", i), marks)
 		if i%4 == 2 {
 			want = append(want, id)
 		}
@@ -168,4 +171,25 @@ func TestFinderFollowsByItself(t *testing.T) {
 	cancel()
 	_, err = s.ListTrials(ctx, store.TrialQuery{Reader: "ann", Limit: 1})
 	assert.ErrorIs(t, err, context.Canceled)
+}
+
+// A row that holds what none is written with is refused: the finder that meets it does not load, and what it is asked is read from the file.
+func TestFinderRefusesDamagedRows(t *testing.T) {
+	for _, change := range []string{
+		`UPDATE trials SET sharing = 0`, `UPDATE trials SET sharing = 4`, `UPDATE trials SET sharing = -128`,
+		`UPDATE trials SET state = 0`, `UPDATE trials SET state = 6`, `UPDATE trials SET state = -9223372036854775808`,
+		`UPDATE trials SET id = x'00'`, `UPDATE trials SET id = zeroblob(17)`,
+	} {
+		t.Run(change, func(t *testing.T) {
+			s := newStore(t, Config{})
+			sample := storetest.NewSample("ann")
+			require.NoError(t, submit(s, sample))
+			spoil(t, s, `PRAGMA ignore_check_constraints = ON`)
+			spoil(t, s, change)
+			require.ErrorIs(t, newFinder().load(t.Context(), s), ErrCorrupt)
+			if strings.Contains(change, "state") {
+				require.ErrorIs(t, newFinder().take(t.Context(), s, sample.Trial.ID), ErrCorrupt)
+			}
+		})
+	}
 }
