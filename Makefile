@@ -10,6 +10,9 @@ PROGRAMS := services/commonvatd clients/commonvat clients/commonvat-demo
 # Each module: its folder below plugins/, and the name of its program.
 MODULES  := reading difference palette compare mordant bathscale safety
 
+PYTHON_SDK := plugins/sdk/python/commonvat_sdk
+GENERATED  := proto/gen testdata/demo $(PYTHON_SDK)/contracts.binpb
+
 # A static binary needs no C compiler and runs anywhere.
 export CGO_ENABLED ?= 0
 
@@ -96,8 +99,10 @@ baseline: ## at a release: what the .proto files now promise becomes the baselin
 	$(BUF) build -o proto/baseline.binpb
 
 .PHONY: generate
-generate: ## rewrite proto/gen from the .proto files
+generate: ## rewrite proto/gen and the Python SDK's contracts from the .proto files
 	$(BUF) generate
+	$(BUF) build --path proto/commonvat/module/describe/v1 --path proto/commonvat/module/palette/v2 --path proto/commonvat/module/difference/v1 \
+		--exclude-source-info --as-file-descriptor-set -o $(PYTHON_SDK)/contracts.binpb
 
 .PHONY: demo-data
 demo-data: ## rewrite the invented demo cooperative from its program and recorded seed
@@ -105,8 +110,8 @@ demo-data: ## rewrite the invented demo cooperative from its program and recorde
 
 .PHONY: checkgenerate
 checkgenerate: generate demo-data ## fail when a generated file is not what its source gives
-	@test -z "$$(git status --porcelain -- proto/gen testdata/demo)" || \
-		{ git status --short -- proto/gen testdata/demo; git --no-pager diff --stat -- proto/gen testdata/demo; echo "generated files differ from their sources"; exit 1; }
+	@test -z "$$(git status --porcelain -- $(GENERATED))" || \
+		{ git status --short -- $(GENERATED); git --no-pager diff --stat -- $(GENERATED); echo "generated files differ from their sources"; exit 1; }
 
 .PHONY: image-tree
 image-tree: ## build the file tree of the container image into build/tree
