@@ -32,7 +32,7 @@ build: ## build the programs, the modules and the worked examples of modules int
 	done; done
 	@for c in plugins/examples/*/; do n=$$(basename $$c); rm -rf $(BIN)/examples/$$n && mkdir -p $(BIN)/examples/$$n && \
 		if [ -f $$c/main.go ]; then go build -trimpath -o $(BIN)/examples/$$n/ ./$$c && cp $$c/module.json $(BIN)/examples/$$n/; \
-		else cp $$c/* $(BIN)/examples/$$n/ && mkdir $(BIN)/examples/$$n/commonvat_sdk && \
+		else find $$c -maxdepth 1 -type f -exec cp {} $(BIN)/examples/$$n/ \; && mkdir $(BIN)/examples/$$n/commonvat_sdk && \
 			cp $(PYTHON_SDK)/*.py $(PYTHON_SDK)/contracts.binpb $(BIN)/examples/$$n/commonvat_sdk/; fi || exit 1; \
 	done
 
