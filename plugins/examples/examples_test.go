@@ -15,7 +15,7 @@ import (
 
 	"github.com/commonvat/commonvat/plugins/conformance"
 	"github.com/commonvat/commonvat/plugins/internal/moduletest"
-	"github.com/commonvat/commonvat/plugins/internal/pythontest"
+	"github.com/commonvat/commonvat/plugins/sdk/python/pythontest"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/host"
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
