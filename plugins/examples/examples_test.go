@@ -3,6 +3,7 @@ package examples
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -15,9 +16,10 @@ import (
 
 	"github.com/commonvat/commonvat/plugins/conformance"
 	"github.com/commonvat/commonvat/plugins/internal/moduletest"
-	"github.com/commonvat/commonvat/plugins/sdk/python/pythontest"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/host"
+	"github.com/commonvat/commonvat/plugins/sdk/python/pythontest"
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	differencev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/difference/v1"
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
@@ -63,6 +65,28 @@ func TestConformance(t *testing.T) {
 				assert.NotEqual(t, conformance.NotTried, s.Outcome, s.Name)
 			}
 		})
+	}
+}
+
+// TestConformanceWhenHeld tries the modules as production starts them: without files, sockets and processes of their own.
+func TestConformanceWhenHeld(t *testing.T) {
+	if err := sandbox.Survey().CheckProduction(); err != nil {
+		t.Skipf("plugins/sdk/sandbox fails where this is not allowed: %v", err)
+	}
+	for _, name := range inPython {
+		for _, profile := range []sandbox.Profile{sandbox.Local, sandbox.Production} {
+			t.Run(name+" "+string(profile), func(t *testing.T) {
+				at := pythontest.Folder(t, folder(name))
+				text, err := os.ReadFile(filepath.Join(at, sdk.ExecutablePrefix+name))
+				require.NoError(t, err)
+				sum := sha256.Sum256(text)
+				report, err := conformance.Run(t.Context(), conformance.Target{Folder: at}, conformance.Options{
+					SHA256: sum[:], Sandbox: sandbox.Policy{Profile: profile, Wish: sandbox.Wish{Runtime: sandbox.RuntimePython3}},
+				})
+				require.NoError(t, err)
+				assert.True(t, report.Passed(), "%s", report)
+			})
+		}
 	}
 }
 
