@@ -85,7 +85,7 @@ class Formula(describe.Identity):
                 raise faults.ModuleFault(f"difference of pairs[{i}]: {type(e).__name__}: {e}") from e
             if not faults.is_number(d) or not 0 <= d < math.inf:
                 raise faults.ModuleFault(f"difference of pairs[{i}] is {d!r}, want a finite number, 0 or above")
-            out.differences.append(d)
+            out.differences.append(float(d))
         return out
 
     def _factor(self, v, field, k):

@@ -240,4 +240,4 @@ def _compute(out, s, group):
         raise faults.ModuleFault(f"score {s.name} of group {faults.quoted(group.name)}: {type(e).__name__}: {e}") from e
     if not faults.is_number(value) or not math.isfinite(value):
         raise faults.ModuleFault(f"score {s.name} of group {faults.quoted(group.name)} is {value!r}, want a finite number")
-    out.value = value
+    out.value = float(value)

@@ -94,7 +94,7 @@ def make_certificate():
 
     key = ec.generate_private_key(ec.SECP256R1())
     name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "localhost")])
-    now = datetime.datetime.utcnow()
+    now = datetime.datetime.now(datetime.timezone.utc)
     use = dict.fromkeys(("content_commitment", "data_encipherment", "crl_sign", "encipher_only", "decipher_only"), False)
     use.update(digital_signature=True, key_encipherment=True, key_agreement=True, key_cert_sign=True)
     certificate = (
@@ -135,7 +135,7 @@ class LogHandler(logging.Handler):
     def emit(self, record):
         """Writes one record."""
         level = {"WARNING": "warn", "CRITICAL": "error"}.get(record.levelname, record.levelname.lower())
-        line = {"@timestamp": datetime.datetime.utcnow().isoformat(timespec="microseconds") + "Z", "@level": level, "@message": record.getMessage()}
+        line = {"@timestamp": datetime.datetime.now(datetime.timezone.utc).isoformat(timespec="microseconds"), "@level": level, "@message": record.getMessage()}
         line.update(getattr(record, "fields", {}))
         print(json.dumps(line), file=sys.stderr, flush=True)
 
