@@ -10,6 +10,9 @@ PROGRAMS := services/commonvatd clients/commonvat clients/commonvat-demo
 # Each module: its folder below plugins/, and the name of its program.
 MODULES  := reading difference palette compare mordant bathscale safety
 
+PYTHON_SDK := plugins/sdk/python/commonvat_sdk
+GENERATED  := proto/gen testdata/demo $(PYTHON_SDK)/contracts.binpb
+
 # A static binary needs no C compiler and runs anywhere.
 export CGO_ENABLED ?= 0
 
@@ -27,8 +30,10 @@ build: ## build the programs, the modules and the worked examples of modules int
 		n=$$(basename $$c); mkdir -p $(BIN)/modules/$$n && \
 		go build -trimpath -o $(BIN)/modules/$$n/ ./$$c && cp $$c/module.json $(BIN)/modules/$$n/ || exit 1; \
 	done; done
-	@for c in plugins/examples/*; do n=$$(basename $$c); mkdir -p $(BIN)/examples/$$n && \
-		go build -trimpath -o $(BIN)/examples/$$n/ ./$$c && cp $$c/module.json $(BIN)/examples/$$n/ || exit 1; \
+	@for c in plugins/examples/*/; do n=$$(basename $$c); rm -rf $(BIN)/examples/$$n && mkdir -p $(BIN)/examples/$$n && \
+		if [ -f $$c/main.go ]; then go build -trimpath -o $(BIN)/examples/$$n/ ./$$c && cp $$c/module.json $(BIN)/examples/$$n/; \
+		else find $$c -maxdepth 1 -type f -exec cp {} $(BIN)/examples/$$n/ \; && mkdir $(BIN)/examples/$$n/commonvat_sdk && \
+			cp $(PYTHON_SDK)/*.py $(PYTHON_SDK)/contracts.binpb $(BIN)/examples/$$n/commonvat_sdk/; fi || exit 1; \
 	done
 
 .PHONY: run
@@ -96,8 +101,10 @@ baseline: ## at a release: what the .proto files now promise becomes the baselin
 	$(BUF) build -o proto/baseline.binpb
 
 .PHONY: generate
-generate: ## rewrite proto/gen from the .proto files
+generate: ## rewrite proto/gen and the Python SDK's contracts from the .proto files
 	$(BUF) generate
+	$(BUF) build --path proto/commonvat/module/describe/v1 --path proto/commonvat/module/palette/v2 --path proto/commonvat/module/difference/v1 \
+		--exclude-source-info --as-file-descriptor-set -o $(PYTHON_SDK)/contracts.binpb
 
 .PHONY: demo-data
 demo-data: ## rewrite the invented demo cooperative from its program and recorded seed
@@ -105,8 +112,8 @@ demo-data: ## rewrite the invented demo cooperative from its program and recorde
 
 .PHONY: checkgenerate
 checkgenerate: generate demo-data ## fail when a generated file is not what its source gives
-	@test -z "$$(git status --porcelain -- proto/gen testdata/demo)" || \
-		{ git status --short -- proto/gen testdata/demo; git --no-pager diff --stat -- proto/gen testdata/demo; echo "generated files differ from their sources"; exit 1; }
+	@test -z "$$(git status --porcelain -- $(GENERATED))" || \
+		{ git status --short -- $(GENERATED); git --no-pager diff --stat -- $(GENERATED); echo "generated files differ from their sources"; exit 1; }
 
 .PHONY: image-tree
 image-tree: ## build the file tree of the container image into build/tree

@@ -1,5 +1,5 @@
 // Package template holds the text of new modules. A language is a folder here, a kind a folder in it; files end in .tmpl, and NAME in their text
-// and in their file names stands for the module's name.
+// and in their file names stands for the module's name. A module in Python gets the SDK beside it.
 package template
 
 import (
@@ -14,9 +14,10 @@ import (
 	"strings"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/python"
 )
 
-//go:embed all:go
+//go:embed all:go all:python
 var files embed.FS
 
 // ErrThere is the error of a folder that is there already and isn't empty.
@@ -66,6 +67,11 @@ func Write(folder, name, kind, language string) error {
 	defer func() { _ = os.RemoveAll(half) }() // empty handed when it got its name
 	if err := fill(half, path.Join(language, kind), name); err != nil {
 		return err
+	}
+	if language == "python" {
+		if err := python.CopyInto(half); err != nil {
+			return err
+		}
 	}
 	if err := os.Chmod(half, 0o755); err != nil { //nolint:gosec // a module's folder is read by whoever runs it
 		return err

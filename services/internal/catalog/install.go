@@ -19,15 +19,15 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 )
 
-// The store holds one folder per installed module, <store>/sha256/<digest>/, with the executable, the manifest and
-// SHA256SUMS, a list of the two in the form of sha256sum(1). The digest is the SHA-256 of that list, so that both
+// The store holds one folder per installed module, <store>/sha256/<digest>/, with the executable, the manifest, the further files of a module in Python, and
+// SHA256SUMS, a list of them in that order in the form of sha256sum(1). The digest is the SHA-256 of that list, so that both
 // `sha256sum --check SHA256SUMS` and `sha256sum SHA256SUMS` say something a person can compare.
 const (
 	sumsName        = "SHA256SUMS"
 	algorithmFolder = "sha256"
 	incomingPrefix  = ".incoming-"
 
-	maxSumsBytes       = 4 << 10
+	maxSumsBytes       = 256 << 10
 	maxExecutableBytes = 512 << 20
 )
 
@@ -48,6 +48,8 @@ type Installed struct {
 	Executable string
 	// SHA256 of the executable alone.
 	SHA256 []byte
+	// Files are what a module in Python needs beside its executable, sorted by path; see CheckFiles.
+	Files []File
 	// Wish is what the module asks of its sandbox.
 	Wish sandbox.Wish
 }
@@ -70,7 +72,8 @@ func Choose(store string, in Installed) error {
 }
 
 // Add copies the module in folder dir into the store and tells what was added. The folder holds a manifest (see
-// ManifestName) and the executable it names, and nothing else; links are refused, whatever they point to. The copy is
+// ManifestName) and the executable it names, and nothing else, unless it asks for the runtime of Python: then it holds the files that its script
+// imports. Links are refused, whatever they point to. The copy is
 // written aside, synced and then renamed, so that the store never shows half a module. Adding the same content
 // again gives the same digest.
 func Add(store, dir string) (Installed, error) {
@@ -82,7 +85,7 @@ func Add(store, dir string) (Installed, error) {
 		return fail(err)
 	}
 	defer func() { _ = root.Close() }()
-	m, raw, err := readFolder(root)
+	m, raw, further, err := readFolder(root)
 	if err != nil {
 		return fail(err)
 	}
@@ -112,7 +115,11 @@ func Add(store, dir string) (Installed, error) {
 	if err != nil {
 		return fail(err)
 	}
-	sums := fmt.Sprintf("%x  %s\n%x  %s\n", sum, executable, manifestSum, ManifestName)
+	lines, err := copyFiles(root, further, incoming)
+	if err != nil {
+		return fail(err)
+	}
+	sums := fmt.Sprintf("%x  %s\n%x  %s\n%s", sum, executable, manifestSum, ManifestName, lines)
 	total, err := writeFile(filepath.Join(incoming, sumsName), strings.NewReader(sums), maxSumsBytes, 0o444)
 	if err != nil {
 		return fail(err)
@@ -140,44 +147,42 @@ func Add(store, dir string) (Installed, error) {
 	return in, nil
 }
 
-// readFolder checks what is in a module folder and reads the manifest.
-func readFolder(root *os.Root) (manifest, []byte, error) {
+// readFolder checks what is in a module folder, reads the manifest and lists the further files.
+func readFolder(root *os.Root) (manifest, []byte, []string, error) {
+	fail := func(err error) (manifest, []byte, []string, error) { return manifest{}, nil, nil, err }
 	entries, err := fs.ReadDir(root.FS(), ".")
 	if err != nil {
-		return manifest{}, nil, err
+		return fail(err)
 	}
 	for _, e := range entries {
-		if !e.Type().IsRegular() {
-			return manifest{}, nil, fmt.Errorf("%q is not a regular file; links and folders are refused", e.Name())
+		if !e.Type().IsRegular() && !e.IsDir() {
+			return fail(fmt.Errorf("%q is not a regular file; links and folders are refused", e.Name()))
 		}
 	}
-	f, err := root.Open(ManifestName)
-	if err != nil {
-		return manifest{}, nil, err
+	raw, err := readName(root, ManifestName, maxManifestBytes)
+	if errors.Is(err, fs.ErrNotExist) {
+		return fail(err)
 	}
-	defer func() { _ = f.Close() }()
-	raw, err := readLimited(f, maxManifestBytes)
 	if err != nil {
-		return manifest{}, nil, fmt.Errorf("%s: %w", ManifestName, err)
+		return fail(fmt.Errorf("%s: %w", ManifestName, err))
 	}
 	m, err := parseManifest(raw)
 	if err != nil {
-		return manifest{}, nil, fmt.Errorf("%s: %w", ManifestName, err)
+		return fail(fmt.Errorf("%s: %w", ManifestName, err))
 	}
 	executable := sdk.ExecutablePrefix + m.name
-	for _, e := range entries {
-		if e.Name() != ManifestName && e.Name() != executable {
-			return manifest{}, nil, fmt.Errorf("%q does not belong there, want only %s and %s", e.Name(), ManifestName, executable)
-		}
+	further, err := furtherFiles(root, executable, m.wish)
+	if err != nil {
+		return fail(err)
 	}
 	info, err := root.Lstat(executable)
 	if err != nil {
-		return manifest{}, nil, err
+		return fail(err)
 	}
-	if info.Mode().Perm()&0o111 == 0 {
-		return manifest{}, nil, fmt.Errorf("%q is not executable", executable)
+	if info.Mode().Perm()&0o111 == 0 || !info.Mode().IsRegular() {
+		return fail(fmt.Errorf("%q is not executable", executable))
 	}
-	return m, raw, nil
+	return m, raw, further, nil
 }
 
 // List returns the modules in the store, by kind, name, newest version first, digest. Damaged entries are left out and
@@ -243,22 +248,28 @@ func lookUp(store, digest string) (_ Installed, err error) {
 	}
 	executable := sdk.ExecutablePrefix + m.name
 	sumHex, _, _ := strings.Cut(string(sums), " ")
-	if want := fmt.Sprintf("%s  %s\n%x  %s\n", sumHex, executable, sha256.Sum256(raw), ManifestName); string(sums) != want {
+	lines, ok := strings.CutPrefix(string(sums), fmt.Sprintf("%s  %s\n%x  %s\n", sumHex, executable, sha256.Sum256(raw), ManifestName))
+	if !ok {
 		return Installed{}, fmt.Errorf("%s does not fit the manifest", sumsName)
 	}
 	sum, err := hex.DecodeString(sumHex)
 	if err != nil || len(sum) != sha256.Size {
 		return Installed{}, fmt.Errorf("%s holds no checksum of the executable", sumsName)
 	}
+	files, err := parseFiles(lines, m.wish)
+	if err != nil {
+		return Installed{}, err
+	}
 	return Installed{
 		Module:     Module{Name: m.name, Version: m.version, Kind: m.kind, Digest: digest},
 		Executable: filepath.Join(store, algorithmFolder, digest, executable),
 		SHA256:     sum,
+		Files:      files,
 		Wish:       m.wish,
 	}, nil
 }
 
-// checkWhole checks an entry with its executable.
+// checkWhole checks an entry with its executable and its further files.
 func checkWhole(store, digest string) error {
 	in, err := lookUp(store, digest)
 	if err != nil {
@@ -276,7 +287,7 @@ func checkWhole(store, digest string) error {
 	if !bytes.Equal(h.Sum(nil), in.SHA256) {
 		return errors.New("checksum of the executable does not match")
 	}
-	return nil
+	return in.CheckFiles()
 }
 
 func readName(root *os.Root, name string, limit int64) ([]byte, error) {

@@ -220,6 +220,9 @@ func (s *slot) start(ctx context.Context) (*instance, error) {
 	if err != nil {
 		return nil, at(StepVerify, err)
 	}
+	if err := in.CheckFiles(); err != nil {
+		return nil, at(StepVerify, err)
+	}
 	cfg := s.cat.cfg
 	policy := sandbox.Policy{Profile: cfg.Sandbox, Wish: in.Wish}
 	s.mu.Lock()

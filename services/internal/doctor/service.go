@@ -188,7 +188,7 @@ func checkSum(module catalog.Installed) error {
 	if !bytes.Equal(h.Sum(nil), module.SHA256) {
 		return errors.New("the program isn't the one that was installed")
 	}
-	return nil
+	return module.CheckFiles()
 }
 
 func (e *exam) certificate() {

@@ -39,7 +39,7 @@ func (p *Pipeline) MeasureWidths(ctx context.Context, q WidthsQuestion) (*palett
 	if err := checkHeader(header); err != nil {
 		return nil, nil, err
 	}
-	h, err := p.acquire(KindPalette)
+	h, err := p.acquireServing(KindPalette, WidthsContract)
 	if err != nil {
 		return nil, nil, err
 	}

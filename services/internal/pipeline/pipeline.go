@@ -10,6 +10,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -108,6 +109,20 @@ type hold struct {
 }
 
 func (p *Pipeline) acquire(kind string) (*hold, error) { return p.acquireFrom(kind, kind) }
+
+// acquireServing holds the default module of a kind, or where that one doesn't serve the contract another that does.
+func (p *Pipeline) acquireServing(kind, contract string) (*hold, error) {
+	h, err := p.acquire(kind)
+	if err != nil || slices.Contains(h.handle.Description().GetContracts(), contract) {
+		return h, err
+	}
+	others := p.modules.Serving(kind, contract)
+	h.handle.Release()
+	if len(others) == 0 {
+		return nil, &ModuleError{Kind: kind, Module: h.name, Class: ErrModuleUnavailable, Reason: "it doesn't serve " + contract + ", and no other that does runs now"}
+	}
+	return p.acquireFrom(kind, others[0])
+}
 
 // acquireFrom holds a module of a kind: its default, or one by name.
 func (p *Pipeline) acquireFrom(kind, ref string) (*hold, error) {

@@ -14,8 +14,11 @@ import (
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
-// ScoresContract is that of palette modules which name their own scores.
-const ScoresContract = "commonvat.module.palette.v2"
+// Contracts of palette modules: those that measure widths, and those that name their own scores. A module may serve both.
+const (
+	WidthsContract = "commonvat.module.palette.v1"
+	ScoresContract = "commonvat.module.palette.v2"
+)
 
 // ScoresQuestion asks for the scores of palettes.
 type ScoresQuestion struct {

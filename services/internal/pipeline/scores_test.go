@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/pipeline/pipelinetest"
@@ -61,4 +62,43 @@ func TestScoresThatAreNone(t *testing.T) {
 			assert.Equal(t, 1, modules.Blamed())
 		})
 	}
+}
+
+// namers is a default palette module that only names its own scores, beside one that measures widths, or none.
+type namers struct {
+	pipeline.Modules
+	others []string
+	asked  []string
+}
+
+func (n *namers) Acquire(ref string) (pipeline.Handle, error) {
+	n.asked = append(n.asked, ref)
+	h, err := n.Modules.Acquire(pipeline.KindPalette)
+	if ref == pipeline.KindPalette {
+		h = namer{h}
+	}
+	return h, err
+}
+
+func (n *namers) Serving(string, string) []string { return n.others }
+
+type namer struct{ pipeline.Handle }
+
+func (namer) Description() *describev1.DescribeResponse {
+	return &describev1.DescribeResponse{Contracts: []string{pipeline.ScoresContract}}
+}
+
+// A default that doesn't measure widths leaves that to one that does: it isn't to blame.
+func TestWidthsAreAskedOfAModuleThatMeasuresThem(t *testing.T) {
+	modules := &namers{Modules: pipelinetest.Start(t), others: []string{"palette-width"}}
+	p := pipeline.New(modules)
+	q := pipeline.WidthsQuestion{Condition: d65, Labels: scoresQuestion().Labels, ThresholdDE00: 5, Rows: scoresQuestion().Rows}
+	_, _, err := p.MeasureWidths(t.Context(), q)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"palette", "palette-width"}, modules.asked)
+
+	modules.others = nil
+	_, _, err = p.MeasureWidths(t.Context(), q)
+	require.ErrorIs(t, err, pipeline.ErrModuleUnavailable)
+	assert.ErrorContains(t, err, "it doesn't serve commonvat.module.palette.v1, and no other that does runs now")
 }

@@ -17,7 +17,7 @@ func Contracts() map[string][]string {
 	return map[string][]string{
 		KindReading:    {"commonvat.module.reading.v1"},
 		KindDifference: {"commonvat.module.difference.v1"},
-		KindPalette:    {"commonvat.module.palette.v1", ScoresContract},
+		KindPalette:    {WidthsContract, ScoresContract},
 		KindCompare:    {"commonvat.module.compare.v1"},
 	}
 }
@@ -49,7 +49,7 @@ func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, described *
 	case KindPalette:
 		labels := Labels{Groups: []string{"a", "b"}, Blocks: []string{""}, Strata: []string{""}, Cells: []string{"x", "y"}}
 		rows := []Row{{ReadingID: "1", Lab: blue}, {ReadingID: "2", Cell: 1, Lab: green}, {ReadingID: "3", Group: 1, Lab: green}}
-		if slices.Contains(described.GetContracts(), "commonvat.module.palette.v1") {
+		if slices.Contains(described.GetContracts(), WidthsContract) {
 			if _, _, err := p.MeasureWidths(ctx, WidthsQuestion{Condition: condition, Labels: labels, ThresholdDE00: 5, Rows: rows}); err != nil {
 				return err
 			}

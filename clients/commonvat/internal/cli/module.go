@@ -30,7 +30,9 @@ func (a *app) moduleNew() *cobra.Command {
 	c := &cobra.Command{
 		Use: "new NAME FOLDER", Short: "Write the beginning of a module into a new folder",
 		Long: `Write the beginning of a module into a new folder. NAME has lower-case letters, digits and single hyphens. A Go module is built where Commonvat's own
-module is the main one, that is in a folder of its tree: go build -o FOLDER/commonvat-module-NAME ./FOLDER`,
+module is the main one, that is in a folder of its tree: go build -o FOLDER/commonvat-module-NAME ./FOLDER
+A Python module is built by nothing: its folder has the SDK in it and may lie anywhere. It runs in /usr/bin/python3 with Debian's python3-grpcio, python3-protobuf
+and python3-cryptography, and python3-numpy if it imports that.`,
 		Args: takes("NAME", "FOLDER"), RunE: func(_ *cobra.Command, args []string) error {
 			if err := template.Write(args[1], args[0], kind, language); err != nil {
 				return &inputError{err}

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/commonvat/commonvat/plugins/sdk/python/pythontest"
+	"github.com/commonvat/commonvat/plugins/template"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -52,24 +54,36 @@ func TestModuleFromNothing(t *testing.T) {
 			`,"formula":"lightness","pairs":[{"reference":{"l":50},"sample":{"l":47}}]}]}`,
 			`{"line":1,"answers":[{"differences":[3],"formula":"|L1 - L2|"}]}`},
 	} {
-		t.Run(kind, func(t *testing.T) {
-			folder := begun(t, kind+"-tried", kind)
-			code, out, said := module(t, "check", folder, "--output", "json")
-			require.Zero(t, code, "%s %s", out, said)
-			var report struct{ Steps []struct{ Outcome string } }
-			require.NoError(t, json.Unmarshal([]byte(out), &report))
-			assert.Greater(t, len(report.Steps), 10)
-
-			file := filepath.Join(t.TempDir(), "cases.jsonl")
-			require.NoError(t, os.WriteFile(file, []byte(c.cases+"\n\n{\"kind\":\"shape\"}\n"), 0o600))
-			code, out, said = module(t, "try", folder, file)
-			assert.Equal(t, ExitInput, code, said)
-			lines := strings.Split(strings.TrimSpace(out), "\n")
-			require.Len(t, lines, 2)
-			assert.Equal(t, c.want, lines[0])
-			assert.Contains(t, lines[1], `{"line":3,"error":{"code":"BadCase","message":"contract is \"\", want one of`)
-		})
+		for _, language := range template.Languages() {
+			t.Run(kind+" in "+language, func(t *testing.T) { fromNothing(t, kind, language, c.cases, c.want) })
+		}
 	}
+}
+
+func fromNothing(t *testing.T, kind, language, cases, want string) {
+	folder := filepath.Join(t.TempDir(), "new")
+	if language == "go" {
+		folder = begun(t, kind+"-tried", kind)
+	} else {
+		pythontest.Need(t)
+		code, _, said := module(t, "new", kind+"-tried", folder, "--kind", kind, "--language", language)
+		require.Zero(t, code, said)
+		pythontest.Unittest(t, folder)
+	}
+	code, out, said := module(t, "check", folder, "--output", "json")
+	require.Zero(t, code, "%s %s", out, said)
+	var report struct{ Steps []struct{ Outcome string } }
+	require.NoError(t, json.Unmarshal([]byte(out), &report))
+	assert.Greater(t, len(report.Steps), 10)
+
+	file := filepath.Join(t.TempDir(), "cases.jsonl")
+	require.NoError(t, os.WriteFile(file, []byte(cases+"\n\n{\"kind\":\"shape\"}\n"), 0o600))
+	code, out, said = module(t, "try", folder, file)
+	assert.Equal(t, ExitInput, code, said)
+	lines := strings.Split(strings.TrimSpace(out), "\n")
+	require.Len(t, lines, 2)
+	assert.Equal(t, want, lines[0])
+	assert.Contains(t, lines[1], `{"line":3,"error":{"code":"BadCase","message":"contract is \"\", want one of`)
 }
 
 func TestModuleNewRefuses(t *testing.T) {
