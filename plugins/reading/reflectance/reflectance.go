@@ -21,8 +21,8 @@ import (
 
 // Spectrum is a reflectance curve measured at equal steps.
 type Spectrum struct {
-	StartNm float64 // wavelength of the first factor, whole nm, at most 400
-	StepNm  float64 // 1, 5, 10 or 20
+	StartNm float64 // wavelength of the first factor, at most 400
+	StepNm  float64 // 0.1 to 20; the standard's own are 1, 5, 10 and 20
 	// Reflectance holds factors, not percent: 0 to 1, with fluorescence up to
 	// 2. They must reach 700 nm.
 	Reflectance []float64
