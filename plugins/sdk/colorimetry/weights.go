@@ -80,13 +80,21 @@ func NewWeights(c Condition, startNm, stepNm float64, count int) (*Weights, erro
 // 700 nm. The *FieldError of others names the first that is not in order, or
 // says what is missing.
 func NewWeightsAt(c Condition, wavelengthsNm []float64) (*Weights, error) {
+	if err := checkWavelengths(wavelengthsNm); err != nil {
+		return nil, err
+	}
+	return newWeights(c, slices.Clone(wavelengthsNm))
+}
+
+// checkWavelengths holds what NewWeightsAt says of wavelengths.
+func checkWavelengths(wavelengthsNm []float64) error {
 	n := len(wavelengthsNm)
 	if n < 2 || n > maxSamples {
-		return nil, &FieldError{Field: "wavelength_nm", Value: fmt.Sprintf("%d wavelengths", n), Allowed: fmt.Sprintf("2 to %d", maxSamples)}
+		return &FieldError{Field: "wavelength_nm", Value: fmt.Sprintf("%d wavelengths", n), Allowed: fmt.Sprintf("2 to %d", maxSamples)}
 	}
 	for i, nm := range wavelengthsNm {
-		refuse := func(allowed string) (*Weights, error) {
-			return nil, &FieldError{Field: fmt.Sprintf("wavelength_nm[%d]", i), Value: number(nm), Allowed: allowed}
+		refuse := func(allowed string) error {
+			return &FieldError{Field: fmt.Sprintf("wavelength_nm[%d]", i), Value: number(nm), Allowed: allowed}
 		}
 		switch {
 		case !(nm >= 1 && nm <= maxNm):
@@ -104,13 +112,13 @@ func NewWeightsAt(c Condition, wavelengthsNm []float64) (*Weights, error) {
 	}
 	first, last := wavelengthsNm[0], wavelengthsNm[n-1]
 	if first > neededFirstNm+gridTolerance {
-		return nil, &FieldError{Field: "wavelength_nm[0]", Value: number(first), Allowed: fmt.Sprintf("1 to %d; the curve lacks %d to %s nm", neededFirstNm, neededFirstNm, number(first))}
+		return &FieldError{Field: "wavelength_nm[0]", Value: number(first), Allowed: fmt.Sprintf("1 to %d; the curve lacks %d to %s nm", neededFirstNm, neededFirstNm, number(first))}
 	}
 	if last < neededLastNm-gridTolerance {
-		return nil, &FieldError{Field: fmt.Sprintf("wavelength_nm[%d]", n-1), Value: number(last),
+		return &FieldError{Field: fmt.Sprintf("wavelength_nm[%d]", n-1), Value: number(last),
 			Allowed: fmt.Sprintf("%d to %d; the curve lacks %s to %d nm", neededLastNm, maxNm, number(last), neededLastNm)}
 	}
-	return newWeights(c, slices.Clone(wavelengthsNm))
+	return nil
 }
 
 // newWeights expects rising wavelengths that cover 400 to 700 nm, and keeps
@@ -241,14 +249,23 @@ func (w *Weights) XYZ(reflectance []float64) (XYZ, error) {
 		return XYZ{}, &FieldError{Field: "reflectance", Value: fmt.Sprintf("%d samples", len(reflectance)),
 			Allowed: fmt.Sprintf("%d samples", len(w.w))}
 	}
+	if err := checkReflectance(reflectance); err != nil {
+		return XYZ{}, err
+	}
 	var sum XYZ
 	for i, r := range reflectance {
-		if !(r >= 0 && r <= MaxReflectance) {
-			return XYZ{}, checkRange(fmt.Sprintf("reflectance[%d]", i), r, 0, MaxReflectance)
-		}
 		sum = sum.plus(w.w[i].times(r))
 	}
 	return sum, nil
+}
+
+func checkReflectance(reflectance []float64) error {
+	for i, r := range reflectance {
+		if !(r >= 0 && r <= MaxReflectance) {
+			return checkRange(fmt.Sprintf("reflectance[%d]", i), r, 0, MaxReflectance)
+		}
+	}
+	return nil
 }
 
 // Lab gives the CIELAB colour of a reflectance curve under the condition of
