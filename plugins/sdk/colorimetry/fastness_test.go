@@ -124,7 +124,7 @@ func TestBracketBlueWool(t *testing.T) {
 	b, err := BracketBlueWool([8]float64{8, 7, 6, 5, 4, 3, 2, 0}, 0.5)
 	require.NoError(t, err)
 	assert.Equal(t, "7-8", b.String()) // ln 4 of ln 200, the unchanged one counting as 0.01
-	rapid.Check(t, func(t *rapid.T) { // less change is never a lower number
+	rapid.Check(t, func(t *rapid.T) {  // less change is never a lower number
 		p := rapid.Float64Range(0, 50).Draw(t, "piece")
 		q := rapid.Float64Range(0, p).Draw(t, "less")
 		a, err := BracketBlueWool(refs, p)

@@ -90,6 +90,55 @@ func TestOddStepsAreInterpolated(t *testing.T) {
 	}
 }
 
+// The recipe the other way round: the curve is brought to 1 nm (Neville's scheme through the four samples around, three in the end intervals, the
+// end samples repeated outwards), and summed there with light and observer.
+func TestColoursAgreeWithTheRecipeAtOneNanometre(t *testing.T) {
+	tab, err := tables()
+	require.NoError(t, err)
+	neville := func(x, y []float64, at float64) float64 {
+		y = append([]float64(nil), y...)
+		for k := 1; k < len(x); k++ {
+			for i := range len(x) - k {
+				y[i] = ((at-x[i+k])*y[i] + (x[i]-at)*y[i+1]) / (x[i] - x[i+k])
+			}
+		}
+		return y[0]
+	}
+	worst := 0.0
+	rapid.Check(t, func(t *rapid.T) {
+		c := rapid.SampledFrom(allConditions()).Draw(t, "condition")
+		step := rapid.SampledFrom([]float64{5, 10, 20}).Draw(t, "step")
+		first := rapid.SampledFrom([]float64{360, 380, 400}).Draw(t, "first")
+		last := rapid.SampledFrom([]float64{700, 740, 780}).Draw(t, "last")
+		n := int((last-first)/step) + 1
+		r := rapid.SliceOfN(rapid.Float64Range(0.01, 1), n, n).Draw(t, "reflectance")
+		var x, y []float64
+		for nm := 360.0; nm <= 780; nm += step {
+			x = append(x, nm)
+			y = append(y, r[min(max(int((nm-first)/step), 0), n-1)])
+		}
+		power, err := tab.power(c.Illuminant)
+		require.NoError(t, err)
+		var v, white XYZ
+		for at := 360; at <= 780; at++ {
+			i := min(int((float64(at)-360)/step), len(x)-2)
+			from, to := max(i-1, 0), min(i+3, len(x))
+			bar := tab.observers[c.Observer]
+			e := XYZ{bar[0][at-360], bar[1][at-360], bar[2][at-360]}.times(power[at-360])
+			white = white.plus(e)
+			v = v.plus(e.times(neville(x[from:to], y[from:to], float64(at))))
+		}
+		w, err := NewWeights(c, first, step, n)
+		require.NoError(t, err)
+		got, err := w.Lab(r)
+		require.NoError(t, err)
+		off := CIE76(v.Lab(white), got)
+		worst = max(worst, off)
+		require.Less(t, off, 0.002)
+	})
+	t.Logf("largest deviation %.2g", worst)
+}
+
 func TestNewWeightsAtRefuses(t *testing.T) {
 	with := func(i int, nm float64) []float64 {
 		s := steps(400, 10, 31)
