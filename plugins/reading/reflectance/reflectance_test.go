@@ -52,7 +52,7 @@ func TestStrengthAtTheMinimumFrom400To700(t *testing.T) {
 	s.Reflectance[30] = 0 // 660 nm
 	got, err = m.Colour(Raw{Spectrum: s}, colorimetry.D65Observer10)
 	require.NoError(t, err)
-	assert.Equal(t, Strength{KS: 0.995 * 0.995 / 0.01, WavelengthNm: 660, Reflectance: 0, Clipped: true}, *got.Strength)
+	assert.Equal(t, colorimetry.Strength{KS: 0.995 * 0.995 / 0.01, WavelengthNm: 660, Reflectance: 0, Clipped: true, Saturated: true}, *got.Strength)
 }
 
 func TestLabPassesOnlyUnderItsOwnCondition(t *testing.T) {
@@ -86,8 +86,8 @@ func TestRefusals(t *testing.T) {
 		raw  Raw
 		want string
 	}{
-		{Raw{}, "reading is empty, allowed: one of spectrum, lab"},
-		{both, "reading is spectrum and lab, allowed: one of spectrum, lab"},
+		{Raw{}, "reading is empty, allowed: one of spectrum, curve, lab"},
+		{both, "reading is several, allowed: one of spectrum, curve, lab"},
 		{factor(-0.01), "spectrum.reflectance[3] is -0.01, allowed: 0 to 2"},
 		{factor(2.5), "spectrum.reflectance[3] is 2.5, allowed: 0 to 2"},
 		{factor(nan), "spectrum.reflectance[3] is NaN, allowed: 0 to 2"},

@@ -121,11 +121,14 @@ func (f Formula) Check(k Factors) error {
 	if err := k.Validate(); err != nil {
 		return err
 	}
-	switch {
-	case f == FormulaCIE76 && k != DefaultFactors:
-		return &FieldError{Field: "factors", Value: fmt.Sprintf("kL %v, kC %v, kH %v", k.KL, k.KC, k.KH), Allowed: "all 1: cie76 has no factors"}
-	case f == FormulaCMC && k.KH != 1:
-		return &FieldError{Field: "kH", Value: number(k.KH), Allowed: "1: cmc has no factor for hue"}
+	for _, c := range []struct {
+		name  string
+		k     float64
+		taken bool
+	}{{"kL", k.KL, f != FormulaCIE76}, {"kC", k.KC, f != FormulaCIE76}, {"kH", k.KH, f != FormulaCIE76 && f != FormulaCMC}} {
+		if !c.taken && c.k != 1 {
+			return &FieldError{Field: c.name, Value: number(c.k), Allowed: "1: " + string(f) + " has no such factor"}
+		}
 	}
 	return nil
 }

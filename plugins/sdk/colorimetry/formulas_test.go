@@ -85,8 +85,8 @@ func TestFormulaProperties(t *testing.T) {
 	}
 	_, err := ParseFormula("cie2000")
 	assert.ErrorContains(t, err, "allowed: ciede2000, cie76, cie94_textile, cie94_graphic_arts, cmc")
-	assert.ErrorContains(t, FormulaCIE76.Check(Factors{2, 1, 1}), "cie76 has no factors")
-	assert.ErrorContains(t, FormulaCMC.Check(Factors{2, 1, 2}), "kH is 2, allowed: 1")
+	assert.ErrorContains(t, FormulaCIE76.Check(Factors{2, 1, 1}), "kL is 2, allowed: 1: cie76 has no such factor")
+	assert.ErrorContains(t, FormulaCMC.Check(Factors{2, 1, 2}), "kH is 2, allowed: 1: cmc has no such factor")
 	assert.ErrorContains(t, FormulaCIEDE2000.Check(Factors{0, 1, 1}), "kL is 0")
 	assert.Equal(t, "CMC(2:1)", FormulaCMC.Printed(Factors{2, 1, 1}))
 	assert.Equal(t, "CIE94 (textile), kL = 2, kC = 1, kH = 1", FormulaCIE94Textile.Printed(DefaultFactors))
