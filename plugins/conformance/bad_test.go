@@ -71,7 +71,7 @@ type differencesRequest = differencev1.ComputeDifferencesRequest
 
 // pairwise makes a bad difference module that answers with other figures.
 func pairwise(fails, says string, change func(q *differencesRequest, i int, x float64) float64) bad {
-	return bad{good: difference.Module, fails: fails, contract: differenceV1, says: says,
+	return bad{good: twoFormulas, fails: fails, contract: differenceV1, says: says,
 		call: func(_ context.Context, req proto.Message, next func(proto.Message) (proto.Message, error)) (proto.Message, error) {
 			out, err := next(req)
 			if a, ok := out.(*differencev1.ComputeDifferencesResponse); ok && err == nil {
@@ -85,7 +85,7 @@ func pairwise(fails, says string, change func(q *differencesRequest, i int, x fl
 
 // differing makes a bad difference module that takes requests otherwise.
 func differing(fails, says string, call func(ctx context.Context, q *differencesRequest, next func(proto.Message) (proto.Message, error)) (proto.Message, error)) bad {
-	return bad{good: difference.Module, fails: fails, contract: differenceV1, says: says,
+	return bad{good: twoFormulas, fails: fails, contract: differenceV1, says: says,
 		call: func(ctx context.Context, req proto.Message, next func(proto.Message) (proto.Message, error)) (proto.Message, error) {
 			if q, ok := req.(*differencesRequest); ok {
 				return call(ctx, q, next)
@@ -133,7 +133,7 @@ func badModules() map[string]bad {
 // oddModules are neither good nor bad: they except laws, promise one that can't be tried, or serve a contract of the future.
 func oddModules() map[string]bad {
 	return map[string]bad{
-		"excepts-symmetry": {good: difference.Module, describe: func(m sdk.Module) {
+		"excepts-symmetry": {good: twoFormulas, describe: func(m sdk.Module) {
 			d := m.Describe
 			d.Laws = slices.DeleteFunc(d.Laws, func(p *describev1.LawPromise) bool { return p.GetLaw() == describev1.Law_LAW_SYMMETRY })
 			d.LawExceptions = []*describev1.LawException{
@@ -152,7 +152,7 @@ func oddModules() map[string]bad {
 }
 
 func badProcesses() map[string]bad {
-	d := difference.Module
+	d := twoFormulas
 	describing := func(says string, change func(*describev1.DescribeResponse)) bad {
 		return bad{good: d, fails: "describe", says: says, describe: func(m sdk.Module) { change(m.Describe) }}
 	}
@@ -301,7 +301,7 @@ func badCalls() map[string]bad {
 			}
 			return out, err
 		}),
-		"dies-of-bytes": {good: difference.Module, fails: "bytes that are no message", contract: differenceV1, says: "did not get over them",
+		"dies-of-bytes": {good: twoFormulas, fails: "bytes that are no message", contract: differenceV1, says: "did not get over them",
 			options: []grpc.ServerOption{grpc.ForceServerCodec(fussy{plainCodec{}})}},
 		"takes-little": differing("largest question", "a sound question was refused", func(_ context.Context, q *differencesRequest, next next) (proto.Message, error) {
 			if n := len(q.GetPairs()); n > 1000 && n <= 10_000 {
@@ -576,4 +576,17 @@ func lightest(got []proto.Message) float64 {
 		}
 	}
 	return out
+}
+
+// twoFormulas is the module of differences before it described formulas beyond the two words of its contract: laws hold for all that it describes.
+func twoFormulas() sdk.Module {
+	m := difference.Module()
+	m.Describe.Parameters = slices.DeleteFunc(m.Describe.Parameters, func(p *describev1.Parameter) bool { return p.GetName() == "formula" })
+	m.Describe.LawExceptions = nil
+	for _, l := range m.Describe.GetLaws() {
+		if l.GetLaw() == describev1.Law_LAW_SYMMETRY {
+			l.Of = nil
+		}
+	}
+	return m
 }

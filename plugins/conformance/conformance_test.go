@@ -100,7 +100,7 @@ func TestEveryStepHasItsBadModule(t *testing.T) {
 }
 
 func TestExceptedAndUntriedLaws(t *testing.T) {
-	report := check(t, "excepts-symmetry", difference.Module(), conformance.Options{})
+	report := check(t, "excepts-symmetry", twoFormulas(), conformance.Options{})
 	require.True(t, report.Passed(), "%s", report)
 	outcomes := map[string]conformance.Step{}
 	for _, s := range report.Steps {
@@ -132,10 +132,10 @@ func TestContractNewerThanTheSuiteIsNotTried(t *testing.T) {
 // The same seed finds the same, and what a report shows as a counterexample can be asked again.
 func TestCounterexampleIsARequest(t *testing.T) {
 	name := "not-symmetric"
-	once := check(t, name, difference.Module(), conformance.Options{Seed: 5}).Failures()
-	again := check(t, name, difference.Module(), conformance.Options{Seed: 5}).Failures()
+	once := check(t, name, twoFormulas(), conformance.Options{Seed: 5}).Failures()
+	again := check(t, name, twoFormulas(), conformance.Options{Seed: 5}).Failures()
 	assert.Equal(t, once, again)
-	other := check(t, name, difference.Module(), conformance.Options{Seed: 6}).Failures()
+	other := check(t, name, twoFormulas(), conformance.Options{Seed: 6}).Failures()
 	assert.NotEqual(t, once[0].Counterexample.First, other[0].Counterexample.First)
 
 	c := once[0].Counterexample
@@ -148,7 +148,7 @@ func TestCounterexampleIsARequest(t *testing.T) {
 }
 
 func TestReportInJSON(t *testing.T) {
-	report := check(t, "not-symmetric", difference.Module(), conformance.Options{})
+	report := check(t, "not-symmetric", twoFormulas(), conformance.Options{})
 	text, err := json.Marshal(report)
 	require.NoError(t, err)
 	var fields map[string]any
@@ -173,8 +173,8 @@ func TestReportInJSON(t *testing.T) {
 }
 
 func TestStandardErrorOfTheFailedProcess(t *testing.T) {
-	assert.Contains(t, check(t, "dies-of-nan", difference.Module(), conformance.Options{}).Stderr, "the pot boiled over")
-	assert.Contains(t, check(t, "ends-at-once", difference.Module(), conformance.Options{}).Stderr, "the pot boiled over")
+	assert.Contains(t, check(t, "dies-of-nan", twoFormulas(), conformance.Options{}).Stderr, "the pot boiled over")
+	assert.Contains(t, check(t, "ends-at-once", twoFormulas(), conformance.Options{}).Stderr, "the pot boiled over")
 }
 
 func TestTargetsAndOptions(t *testing.T) {

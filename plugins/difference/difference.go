@@ -45,7 +45,7 @@ func Describe() *describev1.DescribeResponse {
 	factor := func(name, of string) *describev1.Parameter {
 		low, high := minFactor, maxFactor
 		return &describev1.Parameter{
-			Name: name, Summary: "Parametric factor of CIEDE2000 for " + of + "; other than 1 it is told with the result.",
+			Name: name, Summary: "Parametric factor for " + of + "; told with the result.",
 			Value: &describev1.Parameter_Number{Number: &describev1.NumberParameter{Unit: "1", DefaultValue: 1, Minimum: &low, Maximum: &high}},
 		}
 	}
@@ -53,24 +53,40 @@ func Describe() *describev1.DescribeResponse {
 		Name: Name, Version: Version, Kind: sdk.KindDifference,
 		Contracts: []string{"commonvat.module.difference.v1"},
 		Summary: "Difference of two colours under one condition by CIEDE2000 (formula ciede2000), made for differences below about 5 and no metric, " +
-			"or as Euclidean distance in CIELAB (formula cie76).",
+			"as Euclidean distance in CIELAB (cie76), by CIE94 with the constants for textiles or graphic arts (cie94_textile, whose own lightness factor of 2 k_l " +
+			"multiplies, and cie94_graphic_arts), or by CMC(l:c) (cmc, l and c being k_l and k_c). In CIE94 and CMC the reference sets the weights.",
 		Sources: []*describev1.Source{
 			{Citation: "Sharma, G., Wu, W. & Dalal, E. N. (2005), The CIEDE2000 color-difference formula: implementation notes, supplementary test data, " +
 				"and mathematical observations, Color Research & Application 30(1), 21-30",
 				Identifier: "10.1002/col.20070", UsedFor: "CIEDE2000 and its test pairs"},
 			{Citation: "ISO/CIE 11664-6, Colorimetry - Part 6: CIEDE2000 colour-difference formula", Identifier: "ISO/CIE 11664-6", UsedFor: "CIEDE2000"},
 			{Citation: "ISO/CIE 11664-4, Colorimetry - Part 4: CIE 1976 L*a*b* colour space", Identifier: "ISO/CIE 11664-4", UsedFor: "Euclidean distance"},
+			{Citation: "CIE 116-1995, Industrial colour-difference evaluation", Identifier: "CIE 116-1995", UsedFor: "CIE94"},
+			{Citation: "Clarke, F. J. J., McDonald, R. & Rigg, B. (1984), Modification to the JPC79 colour-difference formula, Journal of the Society of Dyers and Colourists " +
+				"100, 128-132 (also ISO 105-J03)", UsedFor: "CMC(l:c)"},
 		},
-		Parameters: []*describev1.Parameter{factor("k_l", "lightness"), factor("k_c", "chroma"), factor("k_h", "hue")},
+		Parameters: []*describev1.Parameter{sdk.Choice("formula", "The formula.", deltae.Formulas()...), factor("k_l", "lightness"), factor("k_c", "chroma"), factor("k_h", "hue")},
 		Author:     "The Commonvat Authors",
 		Laws: []*describev1.LawPromise{
 			{Law: describev1.Law_LAW_IDENTITY},
-			{Law: describev1.Law_LAW_SYMMETRY},
+			{Law: describev1.Law_LAW_SYMMETRY, Of: symmetric(true)},
 			{Law: describev1.Law_LAW_ORDER_FREE},
 			{Law: describev1.Law_LAW_SHIFT_INVARIANT, Of: []string{deltae.CIE76}},
 			{Law: describev1.Law_LAW_LINEAR, Of: []string{deltae.CIE76}},
 		},
+		LawExceptions: []*describev1.LawException{
+			{Law: describev1.Law_LAW_SYMMETRY, Of: symmetric(false), Reason: "The reference alone sets the weights."},
+		},
 	}
+}
+
+func symmetric(is bool) (out []string) {
+	for _, f := range colorimetry.Formulas() {
+		if f.Symmetric() == is {
+			out = append(out, string(f))
+		}
+	}
+	return out
 }
 
 // Server answers the contract. It may be used by many calls at once.
@@ -96,7 +112,7 @@ func (*Server) ComputeDifferences(ctx context.Context, req *differencev1.Compute
 	if err != nil {
 		return nil, wire.Failed("request", err)
 	}
-	return &differencev1.ComputeDifferencesResponse{Differences: result.Differences, Formula: printed(result)}, nil
+	return &differencev1.ComputeDifferencesResponse{Differences: result.Differences, Formula: result.Printed()}, nil
 }
 
 // checked converts the request, or tells every fault of it.
@@ -104,18 +120,22 @@ func checked(req *differencev1.ComputeDifferencesRequest) (deltae.Request, error
 	var v sdk.Violations
 	out := deltae.Request{Condition: wire.Condition(&v, "condition", req.GetCondition()), Formula: req.GetFormula()}
 	if !slices.Contains(deltae.Formulas(), req.GetFormula()) {
-		v.Add("formula", "is %.40q, want %s", req.GetFormula(), strings.Join(deltae.Formulas(), " or "))
+		names := deltae.Formulas()
+		last := len(names) - 1
+		v.Add("formula", "is %.40q, want %s or %s", req.GetFormula(), strings.Join(names[:last], ", "), names[last])
 	}
-	factor := func(field string, k float64) float64 {
-		if req.GetFormula() == deltae.CIE76 {
+	factor := func(field string, k float64, has bool) float64 {
+		if !has {
 			if k != 0 && k != 1 {
-				v.Add(field, "is %s, want 0 or 1: %s has no factors", wire.Number(k), deltae.CIE76)
+				v.Add(field, "is %s, want 0 or 1: %s has no such factor", wire.Number(k), req.GetFormula())
 			}
-			return 0
+			return 1
 		}
 		return wire.OrDefault(&v, field, k, 1, minFactor, maxFactor)
 	}
-	out.Factors = colorimetry.Factors{KL: factor("k_l", req.GetKL()), KC: factor("k_c", req.GetKC()), KH: factor("k_h", req.GetKH())}
+	takes := req.GetFormula() != deltae.CIE76
+	out.Factors = colorimetry.Factors{KL: factor("k_l", req.GetKL(), takes), KC: factor("k_c", req.GetKC(), takes),
+		KH: factor("k_h", req.GetKH(), takes && req.GetFormula() != string(colorimetry.FormulaCMC))}
 	n := len(req.GetPairs())
 	if n == 0 || n > maxPairs {
 		v.Add("pairs", "has %d pairs, want 1 to %d", n, maxPairs)
@@ -135,12 +155,4 @@ func colour(v *sdk.Violations, pair int, which string, m *typesv1.Lab) colorimet
 		wire.Lab(v, fmt.Sprintf("pairs[%d].%s", pair, which), m)
 	}
 	return out
-}
-
-// printed is the formula with its factors, the form in which a result is told.
-func printed(r deltae.Result) string {
-	if r.Formula == deltae.CIE76 {
-		return "CIE76"
-	}
-	return fmt.Sprintf("CIEDE2000, kL = %s, kC = %s, kH = %s", wire.Number(r.Factors.KL), wire.Number(r.Factors.KC), wire.Number(r.Factors.KH))
 }

@@ -97,16 +97,16 @@ func TestRefuses(t *testing.T) {
 		want map[string]string
 	}{
 		"empty": {&differencev1.ComputeDifferencesRequest{}, map[string]string{
-			"condition": "is missing, want an illuminant and an observer", "formula": `is "", want ciede2000 or cie76`,
+			"condition": "is missing, want an illuminant and an observer", "formula": `is "", want ciede2000, cie76, cie94_textile, cie94_graphic_arts or cmc`,
 			"pairs": "has 0 pairs, want 1 to 10000"}},
 		"too many": {request("cie76", slices.Repeat([]*differencev1.ColourPair{pair(1, 2, 3, 4, 5, 6)}, maxPairs+1)...),
 			map[string]string{"pairs": "has 10001 pairs, want 1 to 10000"}},
 		"formula": {change(func(r *differencev1.ComputeDifferencesRequest) { r.Formula = "CIEDE2000" }),
-			map[string]string{"formula": `is "CIEDE2000", want ciede2000 or cie76`}},
+			map[string]string{"formula": `is "CIEDE2000", want ciede2000, cie76, cie94_textile, cie94_graphic_arts or cmc`}},
 		"factors": {change(func(r *differencev1.ComputeDifferencesRequest) { r.KL, r.KC, r.KH = 0.01, -1, math.NaN() }), map[string]string{
 			"k_l": "is 0.01, want 0.1 to 10, or 0 for 1", "k_c": "is -1, want 0.1 to 10, or 0 for 1", "k_h": "is NaN, want 0.1 to 10, or 0 for 1"}},
 		"factors of a formula without": {change(func(r *differencev1.ComputeDifferencesRequest) { r.Formula, r.KL = "cie76", 2 }),
-			map[string]string{"k_l": "is 2, want 0 or 1: cie76 has no factors"}},
+			map[string]string{"k_l": "is 2, want 0 or 1: cie76 has no such factor"}},
 		"colours": {change(func(r *differencev1.ComputeDifferencesRequest) {
 			r.Pairs[0].Sample = nil
 			r.Pairs[1].Reference.L, r.Pairs[1].Reference.B, r.Pairs[1].Sample.A = math.Inf(1), 201, math.NaN()

@@ -33,6 +33,8 @@ const (
 	maxStartNm = 830
 	minFigures = 8
 	maxFigures = 200
+
+	maxWavelengths = 5000
 )
 
 var (
@@ -53,7 +55,8 @@ func Describe() *describev1.DescribeResponse {
 	return &describev1.DescribeResponse{
 		Name: Name, Version: Version, Kind: sdk.KindReading,
 		Contracts: []string{"commonvat.module.reading.v1"},
-		Summary: "Reflectance spectra (steps of 5, 10 or 20 nm that cover 400 to 700 nm) to CIELAB under D65/10, D65/2 or A/10, without bandpass correction, " +
+		Summary: "Reflectance spectra (steps of 5, 10 or 20 nm that cover 400 to 700 nm), and curves at other wavelengths, to XYZ and CIELAB under D65, A, D50, FL2, FL7, FL11 " +
+			"or daylight from 4000 to 25000 K for 2 or 10 degrees, without bandpass correction, " +
 			"and to K/S at the reflectance minimum from 400 to 700 nm, reflectance taken as 0.005 to 0.995 there. CIELAB values pass through under the condition they are stated for and no other.",
 		Sources: []*describev1.Source{
 			{Citation: "ASTM E2022, Standard Practice for Calculation of Weighting Factors for Tristimulus Integration", Identifier: "ASTM E2022",
@@ -86,16 +89,30 @@ func (s *Server) ComputeColours(ctx context.Context, req *readingv1.ComputeColou
 	if err != nil {
 		return nil, err
 	}
-	out := &readingv1.ComputeColoursResponse{Colours: make([]*readingv1.ComputedColour, len(req.GetRaw()))}
-	for i, raw := range req.GetRaw() {
+	out := &readingv1.ComputeColoursResponse{}
+	add := func(in reflectance.Raw, err error) error {
 		if err := ctx.Err(); err != nil {
-			return nil, status.FromContextError(err).Err()
+			return status.FromContextError(err).Err()
 		}
-		c, err := s.colour(raw, wanted)
+		c := &readingv1.ComputedColour{}
+		if err == nil {
+			c, err = s.colour(in, wanted)
+		}
 		if err != nil {
 			c = &readingv1.ComputedColour{Fault: err.Error()}
 		}
-		out.Colours[i] = c
+		out.Colours = append(out.Colours, c)
+		return nil
+	}
+	for _, raw := range req.GetRaw() {
+		if err := add(rawOf(raw)); err != nil {
+			return nil, err
+		}
+	}
+	for _, c := range req.GetCurves() {
+		if err := add(curveOf(c)); err != nil {
+			return nil, err
+		}
 	}
 	return out, nil
 }
@@ -103,22 +120,34 @@ func (s *Server) ComputeColours(ctx context.Context, req *readingv1.ComputeColou
 // checked refuses what is wrong with the request as a whole.
 func checked(req *readingv1.ComputeColoursRequest) (colorimetry.Condition, error) {
 	var v sdk.Violations
-	wanted := wire.Condition(&v, "condition", req.GetCondition())
-	if v.Len() == 0 && !slices.Contains(conditions, wanted) {
-		v.Add("condition", "is %v, want %s", wanted, names(conditions))
+	var wanted colorimetry.Condition
+	if text := req.GetAnyCondition(); text != "" {
+		var err error
+		if wanted, err = colorimetry.ParseCondition(text); err != nil {
+			v.Add("any_condition", "is %.40q: %v", text, err)
+		}
+		if req.GetCondition() != nil {
+			v.Add("condition", "is present, want it absent beside any_condition")
+		}
+	} else {
+		wanted = wire.Condition(&v, "condition", req.GetCondition())
+		if v.Len() == 0 && !slices.Contains(conditions, wanted) {
+			v.Add("condition", "is %v, want %s", wanted, names(conditions))
+		}
 	}
-	if n := len(req.GetRaw()); n == 0 || n > maxRaw {
-		v.Add("raw", "has %d measurements, want 1 to %d", n, maxRaw)
+	switch raw, curves := len(req.GetRaw()), len(req.GetCurves()); {
+	case raw > 0 && curves > 0:
+		v.Add("curves", "has %d beside %d of raw, want one of both", curves, raw)
+	case curves > maxRaw:
+		v.Add("curves", "has %d curves, want 1 to %d", curves, maxRaw)
+	case curves == 0 && (raw == 0 || raw > maxRaw):
+		v.Add("raw", "has %d measurements, want 1 to %d", raw, maxRaw)
 	}
 	return wanted, v.Err()
 }
 
 // colour gives one answer; its error is the measurement's fault.
-func (s *Server) colour(raw *typesv1.RawColour, wanted colorimetry.Condition) (*readingv1.ComputedColour, error) {
-	in, err := rawOf(raw)
-	if err != nil {
-		return nil, err
-	}
+func (s *Server) colour(in reflectance.Raw, wanted colorimetry.Condition) (*readingv1.ComputedColour, error) {
 	c, err := s.method.Colour(in, wanted)
 	var mismatch *reflectance.ConditionError
 	if errors.As(err, &mismatch) {
@@ -132,16 +161,38 @@ func (s *Server) colour(raw *typesv1.RawColour, wanted colorimetry.Condition) (*
 	if err := c.Lab.Validate(); err != nil {
 		var of *colorimetry.FieldError
 		if errors.As(err, &of) {
-			return nil, &colorimetry.FieldError{Field: "spectrum.reflectance", Value: fmt.Sprintf("a curve of %s* %s", of.Field, of.Value),
+			return nil, &colorimetry.FieldError{Field: measured(in) + "reflectance", Value: fmt.Sprintf("a curve of %s* %s", of.Field, of.Value),
 				Allowed: fmt.Sprintf("curves of %s* %s", of.Field, of.Allowed)}
 		}
 		return nil, err
 	}
 	out := &readingv1.ComputedColour{Lab: &typesv1.Lab{L: c.Lab.L, A: c.Lab.A, B: c.Lab.B}}
+	if c.XYZ != nil {
+		out.Xyz = &readingv1.XYZ{X: c.XYZ.X, Y: c.XYZ.Y, Z: c.XYZ.Z}
+	}
 	if c.Strength != nil {
 		out.StrengthKs, out.StrengthNm = &c.Strength.KS, c.Strength.WavelengthNm
 	}
 	return out, nil
+}
+
+// measured is the path of what was measured.
+func measured(in reflectance.Raw) string {
+	switch {
+	case in.Spectrum != nil:
+		return "spectrum."
+	case in.Curve != nil:
+		return "curve."
+	}
+	return "lab."
+}
+
+// curveOf converts a curve; the calculation refuses what the contract does.
+func curveOf(c *readingv1.Curve) (reflectance.Raw, error) {
+	if n := len(c.GetWavelengthNm()); n > maxWavelengths {
+		return reflectance.Raw{}, &colorimetry.FieldError{Field: "curve.wavelength_nm", Value: fmt.Sprintf("%d wavelengths", n), Allowed: fmt.Sprintf("2 to %d", maxWavelengths)}
+	}
+	return reflectance.Raw{Curve: &colorimetry.Curve{WavelengthsNm: c.GetWavelengthNm(), Reflectance: c.GetReflectance()}}, nil
 }
 
 // rawOf converts one measurement and refuses what the contract does and the calculation would not.

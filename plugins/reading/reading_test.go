@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"github.com/commonvat/commonvat/plugins/internal/moduletest"
+	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	readingv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/reading/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
@@ -146,7 +147,7 @@ func TestFaultsBelongToTheMeasurement(t *testing.T) {
 		{spectrum(380, math.NaN(), make([]float64, 60)...), []string{"spectrum.step_nm is NaN"}},
 		{spectrum(299, 10, make([]float64, 60)...), []string{"spectrum.start_nm is 299", "300 to 830"}},
 		{spectrum(math.Inf(1), 10, make([]float64, 60)...), []string{"spectrum.start_nm is +Inf"}},
-		{spectrum(380.5, 10, make([]float64, 60)...), []string{"spectrum.start_nm is 380.5"}},
+		{spectrum(400.5, 10, make([]float64, 60)...), []string{"spectrum.start_nm is 400.5", "lacks 400 to 400.5 nm"}},
 		{spectrum(450, 10, make([]float64, 60)...), []string{"spectrum.start_nm is 450", "lacks 400 to 450 nm"}},
 		{spectrum(380, 10, make([]float64, 7)...), []string{"spectrum.reflectance is 7 figures", "8 to 200"}},
 		{spectrum(380, 5, make([]float64, 201)...), []string{"spectrum.reflectance is 201 figures"}},
@@ -189,6 +190,64 @@ func TestRefusesTheRequest(t *testing.T) {
 			assert.Equal(t, c.want, moduletest.Refused(t, err))
 		})
 	}
+}
+
+func TestCurvesUnderAnyCondition(t *testing.T) {
+	grey := func(nm ...float64) *readingv1.Curve {
+		c := &readingv1.Curve{WavelengthNm: slices.Clone(nm)}
+		for range nm {
+			c.Reflectance = append(c.Reflectance, math.Pow(66.0/116, 3)) // L* 50
+		}
+		return c
+	}
+	var odd, even []float64
+	for nm := 380.0; nm <= 730; nm += 7 {
+		odd = append(odd, nm)
+	}
+	for nm := 400.0; nm <= 700; nm += 10 {
+		even = append(even, nm)
+	}
+	nan, twice := grey(even...), grey(even...)
+	nan.Reflectance[4] = math.NaN()
+	twice.WavelengthNm[5] = 440
+	short := grey(even...)
+	short.Reflectance = short.Reflectance[1:]
+	for text, white := range map[string]colorimetry.Condition{"FL11/10": {Illuminant: colorimetry.FL11, Observer: colorimetry.Observer10},
+		"D50/2": {Illuminant: colorimetry.D50, Observer: colorimetry.Observer2}, "5500K/10": {Illuminant: 550000, Observer: colorimetry.Observer10}} {
+		w, err := colorimetry.White(white)
+		require.NoError(t, err)
+		got, err := client(t).ComputeColours(t.Context(), &readingv1.ComputeColoursRequest{AnyCondition: text,
+			Curves: []*readingv1.Curve{grey(odd...), nan, grey(even...), twice, grey(even[:20]...), short, {}}})
+		require.NoError(t, err)
+		require.Len(t, got.GetColours(), 7)
+		for _, i := range []int{0, 2} {
+			c := got.GetColours()[i]
+			assert.InDelta(t, 50, c.GetLab().GetL(), 1e-9)
+			assert.InDelta(t, 0, c.GetLab().GetA(), 1e-9)
+			assert.InDelta(t, w.X*math.Pow(66.0/116, 3), c.GetXyz().GetX(), 1e-9)
+			assert.InDelta(t, w.Z*math.Pow(66.0/116, 3), c.GetXyz().GetZ(), 1e-9)
+			assert.Positive(t, c.GetStrengthKs())
+		}
+		assert.Equal(t, "curve.reflectance[4] is NaN, allowed: 0 to 2", got.GetColours()[1].GetFault())
+		assert.Equal(t, "curve.wavelength_nm[5] is 440, allowed: each wavelength once", got.GetColours()[3].GetFault())
+		assert.Contains(t, got.GetColours()[4].GetFault(), "lacks 590 to 700 nm")
+		assert.Contains(t, got.GetColours()[5].GetFault(), "curve.reflectance is 30 factors, allowed: as many as wavelengths, 31")
+		assert.Contains(t, got.GetColours()[6].GetFault(), "curve.wavelength_nm is 0 wavelengths")
+	}
+	// What passes through is stated for the condition asked for, whichever it is.
+	got, err := client(t).ComputeColours(t.Context(), &readingv1.ComputeColoursRequest{AnyCondition: "A/2", Raw: []*typesv1.RawColour{lab(50, 1, 2, ax2), flat(0.5)}})
+	require.NoError(t, err)
+	assert.Empty(t, got.GetColours()[0].GetFault())
+	assert.Nil(t, got.GetColours()[0].GetXyz())
+	assert.NotNil(t, got.GetColours()[1].GetXyz())
+
+	_, err = client(t).ComputeColours(t.Context(), &readingv1.ComputeColoursRequest{AnyCondition: "D65", Condition: d65x10,
+		Raw: []*typesv1.RawColour{flat(1)}, Curves: []*readingv1.Curve{{}}})
+	assert.Equal(t, map[string]string{"any_condition": `is "D65": condition is "D65", allowed: illuminant/observer, such as D65/10`,
+		"condition": "is present, want it absent beside any_condition", "curves": "has 1 beside 1 of raw, want one of both"}, moduletest.Refused(t, err))
+	_, err = client(t).ComputeColours(t.Context(), &readingv1.ComputeColoursRequest{AnyCondition: "E/2", Curves: slices.Repeat([]*readingv1.Curve{{}}, maxRaw+1)})
+	assert.Contains(t, moduletest.Refused(t, err)["any_condition"], "or daylight from 4000K to 25000K")
+	assert.Equal(t, "has 2001 curves, want 1 to 2000", moduletest.Refused(t, err)["curves"])
 }
 
 func TestEndedContext(t *testing.T) {

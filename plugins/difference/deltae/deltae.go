@@ -6,19 +6,24 @@ package deltae
 
 import (
 	"fmt"
-	"strings"
 
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
 
-// The names of the formulas.
+// The names of the formulas asked for most; [Formulas] has all.
 const (
-	CIEDE2000 = "ciede2000" // ISO/CIE 11664-6, takes factors
-	CIE76     = "cie76"     // ISO/CIE 11664-4, Euclidean distance
+	CIEDE2000 = string(colorimetry.FormulaCIEDE2000)
+	CIE76     = string(colorimetry.FormulaCIE76)
 )
 
 // Formulas lists the names that Request.Formula may have.
-func Formulas() []string { return []string{CIEDE2000, CIE76} }
+func Formulas() []string {
+	var out []string
+	for _, f := range colorimetry.Formulas() {
+		out = append(out, string(f))
+	}
+	return out
+}
 
 // Pair is two colours; the reference comes first wherever a formula cares.
 type Pair struct{ Reference, Sample colorimetry.Lab }
@@ -27,8 +32,8 @@ type Pair struct{ Reference, Sample colorimetry.Lab }
 type Request struct {
 	Condition colorimetry.Condition // of every colour in Pairs
 	Formula   string                // one of Formulas
-	// Factors are for CIEDE2000 only, each 0.1 to 10. The zero value means
-	// colorimetry.DefaultFactors.
+	// Factors are parametric, each 0.1 to 10: see colorimetry.Formula.Check for
+	// which a formula takes. The zero value means colorimetry.DefaultFactors.
 	Factors colorimetry.Factors
 	Pairs   []Pair // may be empty
 }
@@ -39,8 +44,11 @@ type Result struct {
 	Differences []float64
 	Condition   colorimetry.Condition
 	Formula     string
-	Factors     colorimetry.Factors // zero for formulas without factors
+	Factors     colorimetry.Factors
 }
+
+// Printed is the formula with its factors, the form in which a result is told.
+func (r Result) Printed() string { return colorimetry.Formula(r.Formula).Printed(r.Factors) }
 
 // Differences answers a request. Bad input is a *colorimetry.FieldError whose
 // path names the pair and the field, such as "pairs[3].sample.L"; then nothing
@@ -49,23 +57,16 @@ func Differences(r Request) (Result, error) {
 	if err := r.Condition.Validate(); err != nil {
 		return Result{}, colorimetry.Under("condition", err)
 	}
+	formula, err := colorimetry.ParseFormula(r.Formula)
+	if err != nil {
+		return Result{}, err
+	}
 	factors := r.Factors
-	switch r.Formula {
-	case CIEDE2000:
-		if factors == (colorimetry.Factors{}) {
-			factors = colorimetry.DefaultFactors
-		}
-		if err := factors.Validate(); err != nil {
-			return Result{}, colorimetry.Under("factors", err)
-		}
-	case CIE76:
-		if factors != (colorimetry.Factors{}) && factors != colorimetry.DefaultFactors {
-			return Result{}, &colorimetry.FieldError{Field: "factors", Value: fmt.Sprintf("kL %v, kC %v, kH %v", factors.KL, factors.KC, factors.KH),
-				Allowed: "none: " + CIE76 + " has no factors"}
-		}
-		factors = colorimetry.Factors{}
-	default:
-		return Result{}, &colorimetry.FieldError{Field: "formula", Value: fmt.Sprintf("%.40q", r.Formula), Allowed: strings.Join(Formulas(), ", ")}
+	if factors == (colorimetry.Factors{}) {
+		factors = colorimetry.DefaultFactors
+	}
+	if err := formula.Check(factors); err != nil {
+		return Result{}, colorimetry.Under("factors", err)
 	}
 	for i, p := range r.Pairs {
 		if err := p.validate(); err != nil {
@@ -74,11 +75,7 @@ func Differences(r Request) (Result, error) {
 	}
 	out := Result{Differences: make([]float64, len(r.Pairs)), Condition: r.Condition, Formula: r.Formula, Factors: factors}
 	for i, p := range r.Pairs {
-		if r.Formula == CIE76 {
-			out.Differences[i] = colorimetry.CIE76(p.Reference, p.Sample)
-		} else {
-			out.Differences[i] = colorimetry.CIEDE2000(p.Reference, p.Sample, factors)
-		}
+		out.Differences[i] = formula.Difference(p.Reference, p.Sample, factors)
 	}
 	return out, nil
 }

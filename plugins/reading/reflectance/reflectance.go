@@ -11,6 +11,7 @@
 package reflectance
 
 import (
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"math"
@@ -21,8 +22,8 @@ import (
 
 // Spectrum is a reflectance curve measured at equal steps.
 type Spectrum struct {
-	StartNm float64 // wavelength of the first factor, whole nm, at most 400
-	StepNm  float64 // 1, 5, 10 or 20
+	StartNm float64 // wavelength of the first factor, at most 400
+	StepNm  float64 // 0.1 to 20; the standard's own are 1, 5, 10 and 20
 	// Reflectance holds factors, not percent: 0 to 1, with fluorescence up to
 	// 2. They must reach 700 nm.
 	Reflectance []float64
@@ -62,9 +63,10 @@ type StatedLab struct {
 	Condition colorimetry.Condition
 }
 
-// Raw is a reading as it came: exactly one of the two is set.
+// Raw is a reading as it came: exactly one of the three is set.
 type Raw struct {
 	Spectrum *Spectrum
+	Curve    *colorimetry.Curve // at wavelengths that need not be equally far apart
 	Lab      *StatedLab
 }
 
@@ -72,16 +74,9 @@ type Raw struct {
 type Colour struct {
 	Lab       colorimetry.Lab
 	Condition colorimetry.Condition // always the wanted one
-	Strength  *Strength             // nil unless the reading was a spectrum
-}
-
-// Strength is the depth of colour at the reflectance minimum from 400 to
-// 700 nm; of several equal minima, at the shortest wavelength.
-type Strength struct {
-	KS           float64 // (1-R)^2 / 2R, Kubelka & Munk 1931
-	WavelengthNm float64
-	Reflectance  float64 // as measured
-	Clipped      bool    // R was outside of 0.005 to 0.995 and K/S is that of the limit
+	// Both are nil unless the reading was a spectrum or curve.
+	XYZ      *colorimetry.XYZ
+	Strength *colorimetry.Strength
 }
 
 // ConditionError tells that a CIELAB value was stated under another condition
@@ -97,13 +92,7 @@ func (e *ConditionError) Error() string {
 // is ready; it may be used by many goroutines at once.
 type Method struct {
 	mu      sync.RWMutex
-	weights map[grid]*colorimetry.Weights
-}
-
-type grid struct {
-	condition       colorimetry.Condition
-	startNm, stepNm float64
-	count           int
+	weights map[string]*colorimetry.Weights // by condition and wavelengths
 }
 
 // Grids come from callers, so the number kept is bounded. Weights are cheap to
@@ -119,21 +108,32 @@ func (m *Method) Colour(raw Raw, wanted colorimetry.Condition) (Colour, error) {
 	if err := wanted.Validate(); err != nil {
 		return Colour{}, colorimetry.Under("wanted", err)
 	}
+	given := 0
+	for _, is := range []bool{raw.Spectrum != nil, raw.Curve != nil, raw.Lab != nil} {
+		if is {
+			given++
+		}
+	}
 	switch {
-	case raw.Spectrum != nil && raw.Lab != nil:
-		return Colour{}, &colorimetry.FieldError{Field: "reading", Value: "spectrum and lab", Allowed: "one of spectrum, lab"}
+	case given != 1:
+		value := "empty"
+		if given > 1 {
+			value = "several"
+		}
+		return Colour{}, &colorimetry.FieldError{Field: "reading", Value: value, Allowed: "one of spectrum, curve, lab"}
 	case raw.Spectrum != nil:
 		c, err := m.fromSpectrum(raw.Spectrum, wanted)
 		return c, colorimetry.Under("spectrum", err)
-	case raw.Lab != nil:
-		c, err := fromLab(raw.Lab, wanted)
-		var mismatch *ConditionError
-		if errors.As(err, &mismatch) {
-			return Colour{}, err
-		}
-		return c, colorimetry.Under("lab", err)
+	case raw.Curve != nil:
+		c, err := m.fromCurve(*raw.Curve, wanted)
+		return c, colorimetry.Under("curve", err)
 	}
-	return Colour{}, &colorimetry.FieldError{Field: "reading", Value: "empty", Allowed: "one of spectrum, lab"}
+	c, err := fromLab(raw.Lab, wanted)
+	var mismatch *ConditionError
+	if errors.As(err, &mismatch) {
+		return Colour{}, err
+	}
+	return c, colorimetry.Under("lab", err)
 }
 
 func fromLab(stated *StatedLab, wanted colorimetry.Condition) (Colour, error) {
@@ -150,7 +150,10 @@ func fromLab(stated *StatedLab, wanted colorimetry.Condition) (Colour, error) {
 }
 
 func (m *Method) fromSpectrum(s *Spectrum, wanted colorimetry.Condition) (Colour, error) {
-	w, err := m.weightsFor(grid{wanted, s.StartNm, s.StepNm, len(s.Reflectance)})
+	n := len(s.Reflectance)
+	w, err := m.weightsFor(fmt.Sprintf("%v %v+%v*%d", wanted, s.StartNm, s.StepNm, n), func() (*colorimetry.Weights, error) {
+		return colorimetry.NewWeights(wanted, s.StartNm, s.StepNm, n)
+	})
 	if err != nil {
 		var fe *colorimetry.FieldError
 		if errors.As(err, &fe) && fe.Field == "count" {
@@ -158,43 +161,57 @@ func (m *Method) fromSpectrum(s *Spectrum, wanted colorimetry.Condition) (Colour
 		}
 		return Colour{}, err
 	}
-	lab, err := w.Lab(s.Reflectance)
+	nm := make([]float64, n)
+	for i := range nm {
+		nm[i], _ = w.At(i)
+	}
+	return colour(w, colorimetry.Curve{WavelengthsNm: nm, Reflectance: s.Reflectance})
+}
+
+func (m *Method) fromCurve(c colorimetry.Curve, wanted colorimetry.Condition) (Colour, error) {
+	if err := c.Validate(); err != nil {
+		return Colour{}, err
+	}
+	key := make([]byte, 0, 8*len(c.WavelengthsNm)+16)
+	key = fmt.Append(key, wanted, " ")
+	for _, nm := range c.WavelengthsNm {
+		key = binary.LittleEndian.AppendUint64(key, math.Float64bits(nm))
+	}
+	w, err := m.weightsFor(string(key), func() (*colorimetry.Weights, error) { return colorimetry.NewWeightsAt(wanted, c.WavelengthsNm) })
 	if err != nil {
 		return Colour{}, err
 	}
-	return Colour{Lab: lab, Condition: wanted, Strength: strength(s)}, nil
+	return colour(w, c)
 }
 
-// strength expects a spectrum that weights were found for: it covers 400 to
-// 700 nm and holds finite factors.
-func strength(s *Spectrum) *Strength {
-	least := &Strength{Reflectance: math.Inf(1)}
-	for i, r := range s.Reflectance {
-		nm := s.StartNm + float64(i)*s.StepNm
-		if nm >= 400 && nm <= 700 && r < least.Reflectance {
-			least.Reflectance, least.WavelengthNm = r, nm
-		}
+func colour(w *colorimetry.Weights, c colorimetry.Curve) (Colour, error) {
+	xyz, err := w.XYZ(c.Reflectance)
+	if err != nil {
+		return Colour{}, err
 	}
-	least.KS, least.Clipped = colorimetry.KS(least.Reflectance)
-	return least
+	strength, err := colorimetry.MeasuredStrength(c)
+	if err != nil {
+		return Colour{}, err
+	}
+	return Colour{Lab: xyz.Lab(w.White()), Condition: w.Condition(), XYZ: &xyz, Strength: &strength}, nil
 }
 
-func (m *Method) weightsFor(g grid) (*colorimetry.Weights, error) {
+func (m *Method) weightsFor(key string, derive func() (*colorimetry.Weights, error)) (*colorimetry.Weights, error) {
 	m.mu.RLock()
-	w := m.weights[g]
+	w := m.weights[key]
 	m.mu.RUnlock()
 	if w != nil {
 		return w, nil
 	}
-	w, err := colorimetry.NewWeights(g.condition, g.startNm, g.stepNm, g.count)
+	w, err := derive()
 	if err != nil {
 		return nil, err
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.weights == nil || len(m.weights) >= maxGrids {
-		m.weights = make(map[grid]*colorimetry.Weights)
+		m.weights = make(map[string]*colorimetry.Weights)
 	}
-	m.weights[g] = w
+	m.weights[key] = w
 	return w, nil
 }

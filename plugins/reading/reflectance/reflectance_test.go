@@ -52,7 +52,7 @@ func TestStrengthAtTheMinimumFrom400To700(t *testing.T) {
 	s.Reflectance[30] = 0 // 660 nm
 	got, err = m.Colour(Raw{Spectrum: s}, colorimetry.D65Observer10)
 	require.NoError(t, err)
-	assert.Equal(t, Strength{KS: 0.995 * 0.995 / 0.01, WavelengthNm: 660, Reflectance: 0, Clipped: true}, *got.Strength)
+	assert.Equal(t, colorimetry.Strength{KS: 0.995 * 0.995 / 0.01, WavelengthNm: 660, Reflectance: 0, Clipped: true, Saturated: true}, *got.Strength)
 }
 
 func TestLabPassesOnlyUnderItsOwnCondition(t *testing.T) {
@@ -86,23 +86,23 @@ func TestRefusals(t *testing.T) {
 		raw  Raw
 		want string
 	}{
-		{Raw{}, "reading is empty, allowed: one of spectrum, lab"},
-		{both, "reading is spectrum and lab, allowed: one of spectrum, lab"},
+		{Raw{}, "reading is empty, allowed: one of spectrum, curve, lab"},
+		{both, "reading is several, allowed: one of spectrum, curve, lab"},
 		{factor(-0.01), "spectrum.reflectance[3] is -0.01, allowed: 0 to 2"},
 		{factor(2.5), "spectrum.reflectance[3] is 2.5, allowed: 0 to 2"},
 		{factor(nan), "spectrum.reflectance[3] is NaN, allowed: 0 to 2"},
 		{factor(math.Inf(1)), "spectrum.reflectance[3] is +Inf, allowed: 0 to 2"},
-		{spectrum(430, 10, 40), "spectrum.start_nm is 430, allowed: whole nanometres from 1 to 400; the curve lacks 400 to 430 nm"},
-		{spectrum(nan, 10, 40), "spectrum.start_nm is NaN, allowed: whole nanometres from 1 to 400"},
+		{spectrum(430, 10, 40), "spectrum.start_nm is 430, allowed: 1 to 400; the curve lacks 400 to 430 nm"},
+		{spectrum(nan, 10, 40), "spectrum.start_nm is NaN, allowed: 1 to 400"},
 		{spectrum(400, 10, 29), "spectrum.reflectance is 29 samples, allowed: 31 to 10000 samples; the curve lacks 680 to 700 nm"},
 		{spectrum(400, 10, 0), "spectrum.reflectance is 0 samples, allowed: 31 to 10000 samples; the curve lacks 400 to 700 nm"},
-		{spectrum(400, -10, 31), "spectrum.step_nm is -10, allowed: 1, 5, 10, 20"},
-		{spectrum(400, 0, 31), "spectrum.step_nm is 0, allowed: 1, 5, 10, 20"},
-		{spectrum(400, 7, 50), "spectrum.step_nm is 7, allowed: 1, 5, 10, 20"},
+		{spectrum(400, -10, 31), "spectrum.step_nm is -10, allowed: 0.1 to 20"},
+		{spectrum(400, 0, 31), "spectrum.step_nm is 0, allowed: 0.1 to 20"},
+		{spectrum(400, 21, 50), "spectrum.step_nm is 21, allowed: 0.1 to 20"},
 		{lab(300, 0, 0), "lab.L is 300, allowed: 0 to 150"},
 		{lab(50, nan, 0), "lab.a is NaN, allowed: -200 to 200"},
 		{lab(50, 0, 201), "lab.b is 201, allowed: -200 to 200"},
-		{Raw{Lab: &StatedLab{}}, "lab.condition.illuminant is illuminant(0), allowed: D65, A, D50, FL2, FL7, FL11"},
+		{Raw{Lab: &StatedLab{}}, "lab.condition.illuminant is illuminant(0), allowed: D65, A, D50, FL2, FL7, FL11, or daylight from 4000K to 25000K"},
 	} {
 		var m Method
 		got, err := m.Colour(c.raw, colorimetry.D65Observer10)

@@ -2,12 +2,14 @@ package colorimetry
 
 import (
 	"fmt"
+	"strconv"
 	"strings"
 )
 
-// Illuminant is a CIE illuminant. The zero value is no illuminant and is
-// refused wherever one is needed.
-type Illuminant uint8
+// Illuminant is a CIE illuminant: one of the tabulated ones below, or a phase of
+// daylight that DaylightAt makes. The zero value is no illuminant and is refused
+// wherever one is needed.
+type Illuminant uint32
 
 // The illuminants whose tables are embedded.
 const (
@@ -21,22 +23,42 @@ const (
 
 var illuminantNames = [...]string{"", "D65", "A", "D50", "FL2", "FL7", "FL11"}
 
-// String gives the CIE name, such as "D65".
+// String gives the CIE name, such as "D65", or the colour temperature of a
+// phase of daylight, such as "5500K".
 func (i Illuminant) String() string {
-	if i == 0 || int(i) >= len(illuminantNames) {
-		return fmt.Sprintf("illuminant(%d)", uint8(i))
+	if k, ok := i.Daylight(); ok {
+		return number(k) + "K"
+	}
+	if !i.tabulated() {
+		return fmt.Sprintf("illuminant(%d)", uint32(i))
 	}
 	return illuminantNames[i]
 }
 
-// ParseIlluminant reads a CIE name, such as "D65", in capitals.
+func (i Illuminant) tabulated() bool { return i > 0 && int64(i) < int64(len(illuminantNames)) }
+
+// allowedIlluminants is told with a refusal.
+func allowedIlluminants() string {
+	return strings.Join(illuminantNames[1:], ", ") + ", or daylight from 4000K to 25000K"
+}
+
+// ParseIlluminant reads a CIE name in capitals, such as "D65", or a phase of
+// daylight by its colour temperature, such as "5500K" or "5002.78K".
 func ParseIlluminant(name string) (Illuminant, error) {
 	for i, n := range illuminantNames {
 		if i > 0 && n == name {
 			return Illuminant(i), nil
 		}
 	}
-	return 0, &FieldError{Field: "illuminant", Value: quote(name), Allowed: strings.Join(illuminantNames[1:], ", ")}
+	if kelvin, found := strings.CutSuffix(name, "K"); found {
+		// As String writes it, so that one light has one name.
+		if k, err := strconv.ParseFloat(kelvin, 64); err == nil && number(k) == kelvin {
+			if i, err := DaylightAt(k); err == nil && i.String() == name {
+				return i, nil
+			}
+		}
+	}
+	return 0, &FieldError{Field: "illuminant", Value: quote(name), Allowed: allowedIlluminants()}
 }
 
 // Observer is a CIE standard observer, named by its field in degrees. The zero
@@ -85,8 +107,8 @@ func (c Condition) String() string { return c.Illuminant.String() + "/" + c.Obse
 // Validate refuses a condition whose illuminant or observer is missing or
 // unknown.
 func (c Condition) Validate() error {
-	if c.Illuminant == 0 || int(c.Illuminant) >= len(illuminantNames) {
-		return &FieldError{Field: "illuminant", Value: c.Illuminant.String(), Allowed: strings.Join(illuminantNames[1:], ", ")}
+	if _, daylight := c.Illuminant.Daylight(); !daylight && !c.Illuminant.tabulated() {
+		return &FieldError{Field: "illuminant", Value: c.Illuminant.String(), Allowed: allowedIlluminants()}
 	}
 	if c.Observer != Observer2 && c.Observer != Observer10 {
 		return &FieldError{Field: "observer", Value: c.Observer.String(), Allowed: "2, 10"}

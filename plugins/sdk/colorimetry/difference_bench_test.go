@@ -2,6 +2,7 @@ package colorimetry
 
 import (
 	"math/rand/v2"
+	"sync"
 	"testing"
 	"time"
 )
@@ -61,5 +62,27 @@ func BenchmarkCIEDE2000(b *testing.B) {
 		b.ReportMetric(perPair(b, p), "packed-ns/pair")
 		b.ReportMetric(perPair(b, s), "straight-ns/pair")
 		b.ReportMetric(float64(s)/float64(p), "x-straight")
+	})
+	// The same pairs on one processor and shared by two, in turn.
+	b.Run("two", func(b *testing.B) {
+		const many = 64 * benchPairs
+		reference, sample, out := randomColours(many, 1), randomColours(many, 2), make([]float64, many)
+		some := func(from, to int) {
+			if err := CIEDE2000Pairs(out[from:to], reference[from:to], sample[from:to], DefaultFactors); err != nil {
+				b.Error(err)
+			}
+		}
+		var one, two time.Duration
+		for b.Loop() {
+			begun := time.Now()
+			some(0, many)
+			between := time.Now()
+			var w sync.WaitGroup
+			w.Go(func() { some(0, many/2) })
+			some(many/2, many)
+			w.Wait()
+			one, two = one+between.Sub(begun), two+time.Since(between)
+		}
+		b.ReportMetric(float64(one)/float64(two), "x-one")
 	})
 }

@@ -30,7 +30,7 @@ func ExampleNewWeights() {
 	// Output:
 	// D65/10: L 48.75 a -23.18 b 27.90
 	// A/10: L 47.86 a -18.93 b 23.63
-	// start_nm is 420, allowed: whole nanometres from 1 to 400; the curve lacks 400 to 420 nm
+	// start_nm is 420, allowed: 1 to 400; the curve lacks 400 to 420 nm
 }
 
 func ExampleCIEDE2000() {

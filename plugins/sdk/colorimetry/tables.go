@@ -47,8 +47,8 @@ var tables = sync.OnceValues(func() (*nmTables, error) {
 			Observer10: {sprague(columns["x10"]), sprague(columns["y10"]), sprague(columns["z10"])},
 		},
 		illuminants: map[Illuminant][]float64{
-			D65:  linear(columns["D65"]),
-			D50:  linear(columns["D50"]),
+			D65:  linear(columns["D65"], tableStepNm),
+			D50:  linear(columns["D50"], tableStepNm),
 			A:    make([]float64, nmCount),
 			FL2:  lamp(columns["FL2"]),
 			FL7:  lamp(columns["FL7"]),
@@ -120,12 +120,21 @@ func lamp(y []float64) []float64 {
 	return out
 }
 
-// linear interpolates 5-nm figures to 1 nm.
-func linear(y []float64) []float64 {
-	out := make([]float64, 0, (len(y)-1)*tableStepNm+1)
+// power gives the relative spectral power of an illuminant at every nanometre
+// from 360 to 830.
+func (t *nmTables) power(i Illuminant) ([]float64, error) {
+	if kelvin, ok := i.Daylight(); ok {
+		return daylightPower(kelvin)
+	}
+	return t.illuminants[i], nil
+}
+
+// linear interpolates figures that are stepNm apart to 1 nm.
+func linear(y []float64, stepNm int) []float64 {
+	out := make([]float64, 0, (len(y)-1)*stepNm+1)
 	for i := range len(y) - 1 {
-		for k := range tableStepNm {
-			f := float64(k) / tableStepNm
+		for k := range stepNm {
+			f := float64(k) / float64(stepNm)
 			out = append(out, y[i]+float64(f*(y[i+1]-y[i])))
 		}
 	}

@@ -3,6 +3,7 @@ package colorimetry
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // The working range of ASTM E308, and the shortest measured range that is
@@ -13,16 +14,22 @@ const (
 	neededFirstNm = 400
 	neededLastNm  = 700
 	maxSamples    = 10000
+	maxNm         = 3000 // no instrument that measures colour goes further
+	minStepNm     = 0.1
+	maxStepNm     = 20
+
+	// Wavelengths closer than this, in nm, are the same.
+	gridTolerance = 1e-7
 )
 
 // Weights turn a reflectance curve measured on one wavelength grid into XYZ
 // under one condition. They are immutable and may be shared between goroutines
 // and kept for as long as wanted.
 type Weights struct {
-	condition       Condition
-	startNm, stepNm int
-	w               []XYZ // one per sample, folded
-	white           XYZ
+	condition Condition
+	nm        []float64 // of each sample
+	w         []XYZ     // one per sample, folded
+	white     XYZ
 }
 
 // NewWeights derives the weights for count samples from startNm on, stepNm
@@ -36,38 +43,102 @@ type Weights struct {
 // added to the end weights (ASTM E308); samples outside 360 to 780 nm weigh
 // nothing.
 //
-// Accepted are steps of 1, 5, 10 and 20 nm on whole nanometres, and samples
-// that cover at least 400 to 700 nm. Everything else is a *FieldError.
+// Accepted are steps of 0.1 to 20 nm, and samples that cover at least 400 to
+// 700 nm. The standard has weights for 1, 5, 10 and 20 nm; other steps, and
+// grids beside the whole nanometres, are interpolated in the same way.
+// Everything else is a *FieldError.
 func NewWeights(c Condition, startNm, stepNm float64, count int) (*Weights, error) {
-	if err := c.Validate(); err != nil {
+	if err := checkRange("step_nm", stepNm, minStepNm, maxStepNm); err != nil {
 		return nil, err
 	}
-	if stepNm != 1 && stepNm != 5 && stepNm != 10 && stepNm != 20 {
-		return nil, &FieldError{Field: "step_nm", Value: number(stepNm), Allowed: "1, 5, 10, 20"}
-	}
-	if !(startNm >= 1) || startNm != math.Trunc(startNm) || startNm > neededFirstNm {
-		e := &FieldError{Field: "start_nm", Value: number(startNm), Allowed: "whole nanometres from 1 to 400"}
+	if !(startNm >= 1) || startNm > neededFirstNm {
+		e := &FieldError{Field: "start_nm", Value: number(startNm), Allowed: "1 to 400"}
 		if startNm > neededFirstNm && !math.IsInf(startNm, 0) {
 			e.Allowed += fmt.Sprintf("; the curve lacks %d to %s nm", neededFirstNm, number(startNm))
 		}
 		return nil, e
 	}
-	start, step := int(startNm), int(stepNm)
-	if need := (neededLastNm-start+step-1)/step + 1; count < need || count > maxSamples {
+	need := int(math.Ceil((neededLastNm-startNm)/stepNm-gridTolerance)) + 1
+	if count < need || count > maxSamples {
 		e := &FieldError{Field: "count", Value: fmt.Sprint(count), Allowed: fmt.Sprintf("%d to %d samples", need, maxSamples)}
 		if count < need {
-			e.Allowed += fmt.Sprintf("; the curve lacks %d to %d nm", max(start+(count-1)*step, start), neededLastNm)
+			e.Allowed += fmt.Sprintf("; the curve lacks %s to %d nm", number(max(startNm+float64(float64(count-1)*stepNm), startNm)), neededLastNm)
 		}
 		return nil, e
+	}
+	nm := make([]float64, count)
+	for i := range nm {
+		nm[i] = startNm + float64(float64(i)*stepNm)
+	}
+	return newWeights(c, nm)
+}
+
+// NewWeightsAt derives the weights for samples at any rising wavelengths, by
+// the method of NewWeights with the coefficients for unequal distances.
+//
+// Accepted are wavelengths that rise by 0.1 to 20 nm and cover at least 400 to
+// 700 nm. The *FieldError of others names the first that is not in order, or
+// says what is missing.
+func NewWeightsAt(c Condition, wavelengthsNm []float64) (*Weights, error) {
+	if err := checkWavelengths(wavelengthsNm); err != nil {
+		return nil, err
+	}
+	return newWeights(c, slices.Clone(wavelengthsNm))
+}
+
+// checkWavelengths holds what NewWeightsAt says of wavelengths.
+func checkWavelengths(wavelengthsNm []float64) error {
+	n := len(wavelengthsNm)
+	if n < 2 || n > maxSamples {
+		return &FieldError{Field: "wavelength_nm", Value: fmt.Sprintf("%d wavelengths", n), Allowed: fmt.Sprintf("2 to %d", maxSamples)}
+	}
+	for i, nm := range wavelengthsNm {
+		refuse := func(allowed string) error {
+			return &FieldError{Field: fmt.Sprintf("wavelength_nm[%d]", i), Value: number(nm), Allowed: allowed}
+		}
+		switch {
+		case !(nm >= 1 && nm <= maxNm):
+			return refuse(fmt.Sprintf("1 to %d", maxNm))
+		case i == 0:
+		case nm == wavelengthsNm[i-1]:
+			return refuse("each wavelength once")
+		case !(nm > wavelengthsNm[i-1]):
+			return refuse("above the one before, " + number(wavelengthsNm[i-1]))
+		case nm-wavelengthsNm[i-1] < minStepNm-gridTolerance:
+			return refuse(fmt.Sprintf("at least %g nm above the one before, %s", minStepNm, number(wavelengthsNm[i-1])))
+		case nm-wavelengthsNm[i-1] > maxStepNm+gridTolerance:
+			return refuse(fmt.Sprintf("at most %d nm above the one before; the curve lacks %s to %s nm", maxStepNm, number(wavelengthsNm[i-1]), number(nm)))
+		}
+	}
+	first, last := wavelengthsNm[0], wavelengthsNm[n-1]
+	if first > neededFirstNm+gridTolerance {
+		return &FieldError{Field: "wavelength_nm[0]", Value: number(first), Allowed: fmt.Sprintf("1 to %d; the curve lacks %d to %s nm", neededFirstNm, neededFirstNm, number(first))}
+	}
+	if last < neededLastNm-gridTolerance {
+		return &FieldError{Field: fmt.Sprintf("wavelength_nm[%d]", n-1), Value: number(last),
+			Allowed: fmt.Sprintf("%d to %d; the curve lacks %s to %d nm", neededLastNm, maxNm, number(last), neededLastNm)}
+	}
+	return nil
+}
+
+// newWeights expects rising wavelengths that cover 400 to 700 nm, and keeps
+// them.
+func newWeights(c Condition, nm []float64) (*Weights, error) {
+	if err := c.Validate(); err != nil {
+		return nil, err
 	}
 	t, err := tables()
 	if err != nil {
 		return nil, err
 	}
-	gridFirst, table := t.derive(c, start, step, workFirstNm, workLastNm)
-	w := &Weights{condition: c, startNm: start, stepNm: step, w: make([]XYZ, count)}
+	grid, skipped := extended(nm, workFirstNm, workLastNm)
+	table, err := t.derive(c, grid, workFirstNm, workLastNm)
+	if err != nil {
+		return nil, err
+	}
+	w := &Weights{condition: c, nm: nm, w: make([]XYZ, len(nm))}
 	for i, v := range table {
-		k := min(max((gridFirst+i*step-start)/step, 0), count-1)
+		k := min(max(i+skipped, 0), len(nm)-1)
 		w.w[k] = w.w[k].plus(v)
 		w.white = w.white.plus(v)
 	}
@@ -76,48 +147,83 @@ func NewWeights(c Condition, startNm, stepNm float64, count int) (*Weights, erro
 	return w, nil
 }
 
-// derive gives the weights of the grid that start and step lie on, as far as
-// it reaches inside firstNm to lastNm, and the wavelength of its first point.
-func (t *nmTables) derive(c Condition, start, step, firstNm, lastNm int) (gridFirst int, table []XYZ) {
-	gridFirst = firstNm + ((start-firstNm)%step+step)%step
-	table = make([]XYZ, (lastNm-gridFirst)/step+1)
-	last := len(table) - 1
-	power, bar := t.illuminants[c.Illuminant], t.observers[c.Observer]
-	var sumY float64
-	add := func(at int, coefficient float64, v XYZ) {
-		table[at] = table[at].plus(v.times(coefficient))
+// extended is the part of the grid inside firstNm to lastNm, carried on to
+// both of them by its end steps. Point i of it is sample i + skipped.
+func extended(nm []float64, firstNm, lastNm float64) (grid []float64, skipped int) {
+	n := len(nm)
+	from, to := 0, n
+	for nm[from] < firstNm-gridTolerance {
+		from++
 	}
-	for nm := firstNm; nm <= lastNm; nm++ {
-		k := nm - tableFirstNm
+	for nm[to-1] > lastNm+gridTolerance {
+		to--
+	}
+	var before []float64
+	if from == 0 {
+		step := nm[1] - nm[0]
+		for k := 1; nm[0]-float64(float64(k)*step) >= firstNm-gridTolerance; k++ {
+			before = append(before, nm[0]-float64(float64(k)*step))
+		}
+		slices.Reverse(before)
+	}
+	grid = append(before, nm[from:to]...)
+	if to == n {
+		step := nm[n-1] - nm[n-2]
+		for k := 1; nm[n-1]+float64(float64(k)*step) <= lastNm+gridTolerance; k++ {
+			grid = append(grid, nm[n-1]+float64(float64(k)*step))
+		}
+	}
+	return grid, from - len(before)
+}
+
+// derive gives the weights of a grid inside firstNm to lastNm. The first and
+// last points also have what lies beyond them.
+func (t *nmTables) derive(c Condition, grid []float64, firstNm, lastNm int) ([]XYZ, error) {
+	power, err := t.power(c.Illuminant)
+	if err != nil {
+		return nil, err
+	}
+	table := make([]XYZ, len(grid))
+	last := len(table) - 1
+	bar := t.observers[c.Observer]
+	var sumY float64
+	i := 0 // the grid point at or before nm
+	for at := firstNm; at <= lastNm; at++ {
+		k := at - tableFirstNm
 		v := XYZ{bar[0][k], bar[1][k], bar[2][k]}.times(power[k])
 		sumY += v.Y
-		i, rest := (nm-gridFirst)/step, (nm-gridFirst)%step
-		switch x := float64(rest) / float64(step); {
-		case nm <= gridFirst:
-			add(0, 1, v)
-		case i >= last:
-			add(last, 1, v)
-		case rest == 0:
-			add(i, 1, v)
-		case i == 0:
-			add(0, (x-1)*(x-2)/2, v)
-			add(1, x*(2-x), v)
-			add(2, x*(x-1)/2, v)
-		case i == last-1:
-			add(last-2, x*(x-1)/2, v)
-			add(last-1, (1-x)*(1+x), v)
-			add(last, x*(x+1)/2, v)
+		nm := float64(at)
+		for i < last && grid[i+1] <= nm+gridTolerance {
+			i++
+		}
+		switch {
+		case nm <= grid[0]+gridTolerance:
+			table[0] = table[0].plus(v)
+		case i == last || nm-grid[i] <= gridTolerance:
+			table[i] = table[i].plus(v)
 		default:
-			add(i-1, x*(x-1)*(2-x)/6, v)
-			add(i, (x+1)*(x-1)*(x-2)/2, v)
-			add(i+1, x*(x+1)*(2-x)/2, v)
-			add(i+2, x*(x+1)*(x-1)/6, v)
+			from, to := max(i-1, 0), min(i+2, last) // quadratic at the ends, else cubic
+			for j := from; j <= to; j++ {
+				table[j] = table[j].plus(v.times(lagrange(grid[from:to+1], j-from, nm)))
+			}
 		}
 	}
 	for i := range table {
 		table[i] = table[i].times(100 / sumY)
 	}
-	return gridFirst, table
+	return table, nil
+}
+
+// lagrange is the coefficient of point j in the polynomial through the points.
+func lagrange(points []float64, j int, at float64) float64 {
+	up, down := 1.0, 1.0
+	for k, p := range points {
+		if k != j {
+			up *= at - p
+			down *= points[j] - p
+		}
+	}
+	return up / down
 }
 
 // Condition gives illuminant and observer of the weights.
@@ -128,7 +234,7 @@ func (w *Weights) Len() int { return len(w.w) }
 
 // At gives wavelength and weight of sample i, folded, with the white's Y = 100.
 func (w *Weights) At(i int) (nm float64, weight XYZ) {
-	return float64(w.startNm + i*w.stepNm), w.w[i]
+	return w.nm[i], w.w[i]
 }
 
 // White gives the perfect diffuser under the same weights: the white that
@@ -143,14 +249,23 @@ func (w *Weights) XYZ(reflectance []float64) (XYZ, error) {
 		return XYZ{}, &FieldError{Field: "reflectance", Value: fmt.Sprintf("%d samples", len(reflectance)),
 			Allowed: fmt.Sprintf("%d samples", len(w.w))}
 	}
+	if err := checkReflectance(reflectance); err != nil {
+		return XYZ{}, err
+	}
 	var sum XYZ
 	for i, r := range reflectance {
-		if !(r >= 0 && r <= MaxReflectance) {
-			return XYZ{}, checkRange(fmt.Sprintf("reflectance[%d]", i), r, 0, MaxReflectance)
-		}
 		sum = sum.plus(w.w[i].times(r))
 	}
 	return sum, nil
+}
+
+func checkReflectance(reflectance []float64) error {
+	for i, r := range reflectance {
+		if !(r >= 0 && r <= MaxReflectance) {
+			return checkRange(fmt.Sprintf("reflectance[%d]", i), r, 0, MaxReflectance)
+		}
+	}
+	return nil
 }
 
 // Lab gives the CIELAB colour of a reflectance curve under the condition of

@@ -20,8 +20,10 @@ func TestWeightsReproducePublishedWeights(t *testing.T) {
 	for _, r := range rows {
 		step := int(r.number(t, "step"))
 		// The published table works from 360 to 830 nm.
-		first, derived := tab.derive(r.condition(t), 360, step, tableFirstNm, tableLastNm)
-		got := derived[(int(r.number(t, "wavelength"))-first)/step]
+		grid, _ := extended([]float64{360, float64(360 + step)}, tableFirstNm, tableLastNm)
+		derived, err := tab.derive(r.condition(t), grid, tableFirstNm, tableLastNm)
+		require.NoError(t, err)
+		got := derived[(int(r.number(t, "wavelength"))-360)/step]
 		for _, v := range []struct {
 			axis string
 			got  float64
@@ -206,13 +208,14 @@ func TestNewWeightsRefuses(t *testing.T) {
 		{Condition{}, 360, 10, 43, "illuminant", "D65, A"},
 		{Condition{Illuminant: 99, Observer: 10}, 360, 10, 43, "illuminant", "illuminant(99)"},
 		{Condition{Illuminant: A}, 360, 10, 43, "observer", "2, 10"},
-		{D65Observer10, 360, 7, 60, "step_nm", "is 7, allowed: 1, 5, 10, 20"},
+		{D65Observer10, 360, 21, 60, "step_nm", "is 21, allowed: 0.1 to 20"},
+		{D65Observer10, 360, 0.05, 9000, "step_nm", "is 0.05, allowed: 0.1 to 20"},
+		{D65Observer10, 360, 7, 49, "count", "lacks 696 to 700 nm"},
 		{D65Observer10, 360, 0, 43, "step_nm", "is 0"},
 		{D65Observer10, 360, -10, 43, "step_nm", "is -10"},
 		{D65Observer10, 360, nan, 43, "step_nm", "NaN"},
 		{D65Observer10, 360, inf, 43, "step_nm", "+Inf"},
 		{D65Observer10, 420, 10, 40, "start_nm", "lacks 400 to 420 nm"},
-		{D65Observer10, 360.5, 10, 43, "start_nm", "whole nanometres"},
 		{D65Observer10, 0, 10, 99, "start_nm", "is 0"},
 		{D65Observer10, -360, 10, 999, "start_nm", "is -360"},
 		{D65Observer10, nan, 10, 43, "start_nm", "NaN"},

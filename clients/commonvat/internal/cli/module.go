@@ -2,19 +2,16 @@ package cli
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
-	"fmt"
 	"io"
 	"os"
-	"path/filepath"
 	"strings"
 	"time"
 
+	"github.com/commonvat/commonvat/clients/commonvat/internal/compute"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/tryout"
 	"github.com/commonvat/commonvat/plugins/conformance"
-	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/host"
 	"github.com/commonvat/commonvat/plugins/template"
 	"github.com/spf13/cobra"
@@ -130,35 +127,10 @@ that it promises. The exit code is 7 when any step failed. The module runs with 
 
 // executable is the absolute path of a module's program: at itself, or the one that the module.json of a folder names.
 func executable(at string) (string, error) {
-	info, err := os.Stat(at)
-	if err != nil {
-		return "", err
+	path, err := compute.Executable(at)
+	var field *compute.FieldError
+	if errors.As(err, &field) {
+		return "", &inputError{err}
 	}
-	if info.IsDir() {
-		text, err := os.ReadFile(filepath.Join(at, "module.json"))
-		if err != nil {
-			return "", err
-		}
-		var m struct{ Name, Version, Kind string }
-		if err := json.Unmarshal(text, &m); err != nil {
-			return "", input("module.json: %w", err)
-		}
-		if err := sdk.CheckIdentity(m.Name, m.Version, m.Kind); err != nil {
-			return "", input("module.json: %w", err)
-		}
-		at = filepath.Join(at, sdk.ExecutablePrefix+m.Name)
-		if info, err = os.Stat(at); errors.Is(err, os.ErrNotExist) {
-			return "", input("%s is not there: build the module into its folder first", at)
-		} else if err != nil {
-			return "", err
-		}
-	}
-	if !info.Mode().IsRegular() {
-		return "", input("%s is no regular file", at)
-	}
-	path, err := filepath.Abs(at)
-	if err != nil {
-		return "", fmt.Errorf("path of %s: %w", at, err)
-	}
-	return path, nil
+	return path, err
 }

@@ -25,11 +25,14 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/dynamicpb"
 
+	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
 	differencev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/difference/v1"
+	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
 	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
 	readingv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/reading/v1"
+	safetyv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/safety/v1"
 )
 
 // Limits of a case.
@@ -44,7 +47,8 @@ var services = func() map[string]protoreflect.ServiceDescriptor {
 	for _, f := range []protoreflect.FileDescriptor{
 		readingv1.File_commonvat_module_reading_v1_reading_proto, differencev1.File_commonvat_module_difference_v1_difference_proto,
 		palettev1.File_commonvat_module_palette_v1_palette_proto, palettev2.File_commonvat_module_palette_v2_palette_proto,
-		comparev1.File_commonvat_module_compare_v1_compare_proto,
+		comparev1.File_commonvat_module_compare_v1_compare_proto, bathscalev1.File_commonvat_module_bathscale_v1_bathscale_proto,
+		mordantv1.File_commonvat_module_mordant_v1_mordant_proto, safetyv1.File_commonvat_module_safety_v1_safety_proto,
 	} {
 		out[string(f.Package())] = f.Services().Get(0)
 	}
@@ -77,22 +81,49 @@ func ParseCase(line []byte) (*Case, error) {
 	if _, err := d.Token(); !errors.Is(err, io.EOF) {
 		return nil, &FieldError{"case", "is followed by more text, want one case a line"}
 	}
-	service, ok := services[raw.Contract]
+	if _, ok := services[raw.Contract]; ok {
+		if kind := strings.Split(raw.Contract, ".")[2]; raw.Kind != kind {
+			return nil, &FieldError{"kind", fmt.Sprintf("is %.40q, want %q as the contract says", raw.Kind, kind)}
+		}
+	}
+	method, err := Method(raw.Contract, "")
+	if err != nil {
+		return nil, err
+	}
+	return NewCase(method, raw.Messages)
+}
+
+// Method finds a call of a contract; "" is its first. Errors are a *FieldError.
+func Method(contract, name string) (protoreflect.MethodDescriptor, error) {
+	service, ok := services[contract]
 	if !ok {
-		return nil, &FieldError{"contract", fmt.Sprintf("is %.60q, want one of %s", raw.Contract, strings.Join(contracts(), ", "))}
+		return nil, &FieldError{"contract", fmt.Sprintf("is %.60q, want one of %s", contract, strings.Join(Contracts(), ", "))}
 	}
-	if kind := strings.Split(raw.Contract, ".")[2]; raw.Kind != kind {
-		return nil, &FieldError{"kind", fmt.Sprintf("is %.40q, want %q as the contract says", raw.Kind, kind)}
+	if name == "" {
+		return service.Methods().Get(0), nil
 	}
-	c := &Case{method: service.Methods().Get(0)}
+	m := service.Methods().ByName(protoreflect.Name(name))
+	if m == nil {
+		var names []string
+		for i := range service.Methods().Len() {
+			names = append(names, string(service.Methods().Get(i).Name()))
+		}
+		return nil, &FieldError{"call", fmt.Sprintf("is %.60q, want one of %s", name, strings.Join(names, ", "))}
+	}
+	return m, nil
+}
+
+// NewCase reads the request messages of one call. Errors are a *FieldError.
+func NewCase(method protoreflect.MethodDescriptor, messages []json.RawMessage) (*Case, error) {
+	c := &Case{method: method}
 	most := MaxMessages
 	if !c.method.IsStreamingClient() {
 		most = 1
 	}
-	if n := len(raw.Messages); n == 0 || n > most {
+	if n := len(messages); n == 0 || n > most {
 		return nil, &FieldError{"messages", fmt.Sprintf("has %d, want 1 to %d", n, most)}
 	}
-	for i, text := range raw.Messages {
+	for i, text := range messages {
 		m := dynamicpb.NewMessage(c.method.Input())
 		if err := protojson.Unmarshal(text, m); err != nil {
 			return nil, &FieldError{fmt.Sprintf("messages[%d]", i), "is no " + string(m.Descriptor().FullName()) + ": " + err.Error()}
@@ -102,7 +133,8 @@ func ParseCase(line []byte) (*Case, error) {
 	return c, nil
 }
 
-func contracts() []string {
+// Contracts lists the contracts that are known here.
+func Contracts() []string {
 	var out []string
 	for c := range services {
 		out = append(out, c)
@@ -138,7 +170,7 @@ func Run(ctx context.Context, conn grpc.ClientConnInterface, timeout time.Durati
 	w := json.NewEncoder(out)
 	w.SetEscapeHTML(false)
 	for n := 1; ; n++ {
-		line, tooLong, err := readLine(r)
+		line, tooLong, err := ReadLine(r)
 		if errors.Is(err, io.EOF) {
 			return bad, nil
 		}
@@ -150,14 +182,14 @@ func Run(ctx context.Context, conn grpc.ClientConnInterface, timeout time.Durati
 		}
 		a := Answer{Line: n}
 		if tooLong {
-			a.Error = badCase(&FieldError{"case", fmt.Sprintf("is longer than %d bytes", MaxLineBytes)})
+			a.Error = BadCase(&FieldError{"case", fmt.Sprintf("is longer than %d bytes", MaxLineBytes)})
 		} else if c, err := ParseCase(line); err != nil {
-			a.Error = badCase(err)
-		} else if a.Answers, err = c.put(ctx, conn, timeout); err != nil {
+			a.Error = BadCase(err)
+		} else if a.Answers, err = c.Put(ctx, conn, timeout); err != nil {
 			if ctx.Err() != nil {
 				return bad, ctx.Err()
 			}
-			a.Answers, a.Error = nil, refusal(err)
+			a.Answers, a.Error = nil, Refusal(err)
 		}
 		if a.Error != nil {
 			bad++
@@ -168,8 +200,8 @@ func Run(ctx context.Context, conn grpc.ClientConnInterface, timeout time.Durati
 	}
 }
 
-// readLine gives the next line without its end; of one that is too long only that it is. It gives io.EOF behind the last.
-func readLine(r *bufio.Reader) (line []byte, tooLong bool, err error) {
+// ReadLine gives the next line without its end; of one that is too long only that it is. It gives io.EOF behind the last.
+func ReadLine(r *bufio.Reader) (line []byte, tooLong bool, err error) {
 	for {
 		part, err := r.ReadSlice('\n')
 		if len(line)+len(part) > MaxLineBytes {
@@ -187,7 +219,8 @@ func readLine(r *bufio.Reader) (line []byte, tooLong bool, err error) {
 	}
 }
 
-func badCase(err error) *Fault {
+// BadCase is the fault of a line that is no case.
+func BadCase(err error) *Fault {
 	out := &Fault{Code: "BadCase", Message: err.Error()}
 	var f *FieldError
 	if errors.As(err, &f) {
@@ -196,7 +229,8 @@ func badCase(err error) *Fault {
 	return out
 }
 
-func refusal(err error) *Fault {
+// Refusal is the fault that a call ended with.
+func Refusal(err error) *Fault {
 	s := status.Convert(err)
 	out := &Fault{Code: s.Code().String(), Message: s.Message()}
 	for _, d := range s.Details() {
@@ -209,8 +243,8 @@ func refusal(err error) *Fault {
 	return out
 }
 
-// put makes the call and gives the answers. It sends while it receives: a module may answer before it has heard all.
-func (c *Case) put(ctx context.Context, conn grpc.ClientConnInterface, timeout time.Duration) ([]json.RawMessage, error) {
+// Put makes the call and gives the answers. It sends while it receives: a module may answer before it has heard all.
+func (c *Case) Put(ctx context.Context, conn grpc.ClientConnInterface, timeout time.Duration) ([]json.RawMessage, error) {
 	ctx, cancel := context.WithTimeout(ctx, timeout)
 	defer cancel()
 	desc := &grpc.StreamDesc{StreamName: string(c.method.Name()), ClientStreams: c.method.IsStreamingClient(), ServerStreams: c.method.IsStreamingServer()}

@@ -14,7 +14,7 @@ import (
 func TestParseCaseRefuses(t *testing.T) {
 	for line, want := range map[string]string{
 		`[]`: "case is no JSON object",
-		`{}`: `contract is "", want one of commonvat.module.compare.v1, `,
+		`{}`: `contract is "", want one of commonvat.module.bathscale.v1, commonvat.module.compare.v1, `,
 		`{"contract":"commonvat.module.palette.v2","kind":"reading"}`:                                            `kind is "reading", want "palette"`,
 		`{"contract":"commonvat.module.palette.v2","kind":"palette"}`:                                            "messages has 0, want 1 to 200000",
 		`{"contract":"commonvat.module.difference.v1","kind":"difference","messages":[{},{}]}`:                   "messages has 2, want 1 to 1",
@@ -33,7 +33,7 @@ func TestLongLinesArePassedOver(t *testing.T) {
 	r := bufio.NewReader(io.MultiReader(strings.NewReader("a\n"), io.LimitReader(endless{}, MaxLineBytes+1), strings.NewReader("\nb")))
 	var got []string
 	for {
-		line, tooLong, err := readLine(r)
+		line, tooLong, err := ReadLine(r)
 		if errors.Is(err, io.EOF) {
 			break
 		}

@@ -37,7 +37,7 @@ func TestProcess(t *testing.T) {
 	_, err = client.ComputeDifferences(t.Context(), &differencev1.ComputeDifferencesRequest{Condition: condition, Formula: "cie94",
 		Pairs: []*differencev1.ColourPair{{Reference: &typesv1.Lab{L: -1}}}})
 	assert.Equal(t, map[string]string{
-		"formula": `is "cie94", want ciede2000 or cie76`, "pairs[0].reference.l": "is -1, want 0 to 150", "pairs[0].sample": "is missing, want l, a and b",
+		"formula": `is "cie94", want ciede2000, cie76, cie94_textile, cie94_graphic_arts or cmc`, "pairs[0].reference.l": "is -1, want 0 to 150", "pairs[0].sample": "is missing, want l, a and b",
 	}, moduletest.Refused(t, err))
 
 	ended, cancel := context.WithCancel(t.Context())

@@ -84,13 +84,13 @@ type ComputeDifferencesRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Required. The condition of every colour here.
 	Condition *v1.ColourCondition `protobuf:"bytes,1,opt,name=condition,proto3" json:"condition,omitempty"`
-	// Required. "ciede2000" or "cie76".
+	// Required. "ciede2000" or "cie76", or another that the module describes, such as "cie94_textile", "cie94_graphic_arts" or "cmc".
 	Formula string `protobuf:"bytes,2,opt,name=formula,proto3" json:"formula,omitempty"`
 	// Required; at most 10,000.
 	Pairs []*ColourPair `protobuf:"bytes,3,rep,name=pairs,proto3" json:"pairs,omitempty"`
-	// Lightness factor of CIEDE2000; 0 means 1. Range: 0.1 to 10.
+	// Lightness factor, l of CMC(l:c); 0 means 1. Range: 0.1 to 10.
 	KL float64 `protobuf:"fixed64,4,opt,name=k_l,json=kL,proto3" json:"k_l,omitempty"`
-	// Chroma factor; 0 means 1. Range: 0.1 to 10.
+	// Chroma factor, c of CMC(l:c); 0 means 1. Range: 0.1 to 10.
 	KC float64 `protobuf:"fixed64,5,opt,name=k_c,json=kC,proto3" json:"k_c,omitempty"`
 	// Hue factor; 0 means 1. Range: 0.1 to 10.
 	KH            float64 `protobuf:"fixed64,6,opt,name=k_h,json=kH,proto3" json:"k_h,omitempty"`

@@ -27,10 +27,15 @@ const (
 // ComputeColoursRequest asks for colours.
 type ComputeColoursRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Required. D65/10, D65/2 or A/10.
+	// Required unless any_condition is given. D65/10, D65/2 or A/10.
 	Condition *v1.ColourCondition `protobuf:"bytes,1,opt,name=condition,proto3" json:"condition,omitempty"`
-	// Required; at most 2,000.
-	Raw           []*v1.RawColour `protobuf:"bytes,2,rep,name=raw,proto3" json:"raw,omitempty"`
+	// Required unless curves are given; at most 2,000.
+	Raw []*v1.RawColour `protobuf:"bytes,2,rep,name=raw,proto3" json:"raw,omitempty"`
+	// In place of condition, an illuminant and an observer: D65, A, D50, FL2, FL7, FL11 or daylight by its colour temperature such as 5500K (4000K to 25000K),
+	// then "/2" or "/10", such as "FL11/10". A module that has only those of condition refuses others.
+	AnyCondition string `protobuf:"bytes,3,opt,name=any_condition,json=anyCondition,proto3" json:"any_condition,omitempty"`
+	// In place of raw, curves at any wavelengths; at most 2,000. A module that only has raw answers that raw is missing.
+	Curves        []*Curve `protobuf:"bytes,4,rep,name=curves,proto3" json:"curves,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -79,6 +84,136 @@ func (x *ComputeColoursRequest) GetRaw() []*v1.RawColour {
 	return nil
 }
 
+func (x *ComputeColoursRequest) GetAnyCondition() string {
+	if x != nil {
+		return x.AnyCondition
+	}
+	return ""
+}
+
+func (x *ComputeColoursRequest) GetCurves() []*Curve {
+	if x != nil {
+		return x.Curves
+	}
+	return nil
+}
+
+// Curve is reflectance at wavelengths that need not be equally far apart.
+type Curve struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. Rising by 0.1 to 20 nm, each once, covering at least 400 to 700 nm; at most 5,000.
+	WavelengthNm []float64 `protobuf:"fixed64,1,rep,packed,name=wavelength_nm,json=wavelengthNm,proto3" json:"wavelength_nm,omitempty"`
+	// Required. A reflectance factor for each, 1 being the white reference. Range: 0 to 2 (above 1 only with fluorescence).
+	Reflectance   []float64 `protobuf:"fixed64,2,rep,packed,name=reflectance,proto3" json:"reflectance,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Curve) Reset() {
+	*x = Curve{}
+	mi := &file_commonvat_module_reading_v1_reading_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Curve) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Curve) ProtoMessage() {}
+
+func (x *Curve) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_reading_v1_reading_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Curve.ProtoReflect.Descriptor instead.
+func (*Curve) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_reading_v1_reading_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Curve) GetWavelengthNm() []float64 {
+	if x != nil {
+		return x.WavelengthNm
+	}
+	return nil
+}
+
+func (x *Curve) GetReflectance() []float64 {
+	if x != nil {
+		return x.Reflectance
+	}
+	return nil
+}
+
+// XYZ are CIE tristimulus values, the white having Y = 100.
+type XYZ struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	X             float64                `protobuf:"fixed64,1,opt,name=x,proto3" json:"x,omitempty"`
+	Y             float64                `protobuf:"fixed64,2,opt,name=y,proto3" json:"y,omitempty"`
+	Z             float64                `protobuf:"fixed64,3,opt,name=z,proto3" json:"z,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *XYZ) Reset() {
+	*x = XYZ{}
+	mi := &file_commonvat_module_reading_v1_reading_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *XYZ) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*XYZ) ProtoMessage() {}
+
+func (x *XYZ) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_reading_v1_reading_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use XYZ.ProtoReflect.Descriptor instead.
+func (*XYZ) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_reading_v1_reading_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *XYZ) GetX() float64 {
+	if x != nil {
+		return x.X
+	}
+	return 0
+}
+
+func (x *XYZ) GetY() float64 {
+	if x != nil {
+		return x.Y
+	}
+	return 0
+}
+
+func (x *XYZ) GetZ() float64 {
+	if x != nil {
+		return x.Z
+	}
+	return 0
+}
+
 // ComputedColour is one answer: lab, or a fault.
 type ComputedColour struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -89,14 +224,16 @@ type ComputedColour struct {
 	// K/S at the reflectance minimum between 400 and 700 nm (Kubelka-Munk); absent without a spectrum.
 	StrengthKs *float64 `protobuf:"fixed64,3,opt,name=strength_ks,json=strengthKs,proto3,oneof" json:"strength_ks,omitempty"`
 	// Where that minimum is, in nm; 0 without a spectrum.
-	StrengthNm    float64 `protobuf:"fixed64,4,opt,name=strength_nm,json=strengthNm,proto3" json:"strength_nm,omitempty"`
+	StrengthNm float64 `protobuf:"fixed64,4,opt,name=strength_nm,json=strengthNm,proto3" json:"strength_nm,omitempty"`
+	// Absent with a fault, and without a spectrum or curve.
+	Xyz           *XYZ `protobuf:"bytes,5,opt,name=xyz,proto3" json:"xyz,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ComputedColour) Reset() {
 	*x = ComputedColour{}
-	mi := &file_commonvat_module_reading_v1_reading_proto_msgTypes[1]
+	mi := &file_commonvat_module_reading_v1_reading_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -108,7 +245,7 @@ func (x *ComputedColour) String() string {
 func (*ComputedColour) ProtoMessage() {}
 
 func (x *ComputedColour) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_reading_v1_reading_proto_msgTypes[1]
+	mi := &file_commonvat_module_reading_v1_reading_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -121,7 +258,7 @@ func (x *ComputedColour) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputedColour.ProtoReflect.Descriptor instead.
 func (*ComputedColour) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_reading_v1_reading_proto_rawDescGZIP(), []int{1}
+	return file_commonvat_module_reading_v1_reading_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *ComputedColour) GetLab() *v1.Lab {
@@ -152,6 +289,13 @@ func (x *ComputedColour) GetStrengthNm() float64 {
 	return 0
 }
 
+func (x *ComputedColour) GetXyz() *XYZ {
+	if x != nil {
+		return x.Xyz
+	}
+	return nil
+}
+
 // ComputeColoursResponse has one answer a measurement, in order.
 type ComputeColoursResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -162,7 +306,7 @@ type ComputeColoursResponse struct {
 
 func (x *ComputeColoursResponse) Reset() {
 	*x = ComputeColoursResponse{}
-	mi := &file_commonvat_module_reading_v1_reading_proto_msgTypes[2]
+	mi := &file_commonvat_module_reading_v1_reading_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -174,7 +318,7 @@ func (x *ComputeColoursResponse) String() string {
 func (*ComputeColoursResponse) ProtoMessage() {}
 
 func (x *ComputeColoursResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_reading_v1_reading_proto_msgTypes[2]
+	mi := &file_commonvat_module_reading_v1_reading_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -187,7 +331,7 @@ func (x *ComputeColoursResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComputeColoursResponse.ProtoReflect.Descriptor instead.
 func (*ComputeColoursResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_reading_v1_reading_proto_rawDescGZIP(), []int{2}
+	return file_commonvat_module_reading_v1_reading_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ComputeColoursResponse) GetColours() []*ComputedColour {
@@ -201,17 +345,27 @@ var File_commonvat_module_reading_v1_reading_proto protoreflect.FileDescriptor
 
 const file_commonvat_module_reading_v1_reading_proto_rawDesc = "" +
 	"\n" +
-	")commonvat/module/reading/v1/reading.proto\x12\x1bcommonvat.module.reading.v1\x1a\x1fcommonvat/types/v1/colour.proto\"\x8b\x01\n" +
+	")commonvat/module/reading/v1/reading.proto\x12\x1bcommonvat.module.reading.v1\x1a\x1fcommonvat/types/v1/colour.proto\"\xec\x01\n" +
 	"\x15ComputeColoursRequest\x12A\n" +
 	"\tcondition\x18\x01 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\x12/\n" +
-	"\x03raw\x18\x02 \x03(\v2\x1d.commonvat.types.v1.RawColourR\x03raw\"\xa8\x01\n" +
+	"\x03raw\x18\x02 \x03(\v2\x1d.commonvat.types.v1.RawColourR\x03raw\x12#\n" +
+	"\rany_condition\x18\x03 \x01(\tR\fanyCondition\x12:\n" +
+	"\x06curves\x18\x04 \x03(\v2\".commonvat.module.reading.v1.CurveR\x06curves\"N\n" +
+	"\x05Curve\x12#\n" +
+	"\rwavelength_nm\x18\x01 \x03(\x01R\fwavelengthNm\x12 \n" +
+	"\vreflectance\x18\x02 \x03(\x01R\vreflectance\"/\n" +
+	"\x03XYZ\x12\f\n" +
+	"\x01x\x18\x01 \x01(\x01R\x01x\x12\f\n" +
+	"\x01y\x18\x02 \x01(\x01R\x01y\x12\f\n" +
+	"\x01z\x18\x03 \x01(\x01R\x01z\"\xdc\x01\n" +
 	"\x0eComputedColour\x12)\n" +
 	"\x03lab\x18\x01 \x01(\v2\x17.commonvat.types.v1.LabR\x03lab\x12\x14\n" +
 	"\x05fault\x18\x02 \x01(\tR\x05fault\x12$\n" +
 	"\vstrength_ks\x18\x03 \x01(\x01H\x00R\n" +
 	"strengthKs\x88\x01\x01\x12\x1f\n" +
 	"\vstrength_nm\x18\x04 \x01(\x01R\n" +
-	"strengthNmB\x0e\n" +
+	"strengthNm\x122\n" +
+	"\x03xyz\x18\x05 \x01(\v2 .commonvat.module.reading.v1.XYZR\x03xyzB\x0e\n" +
 	"\f_strength_ks\"_\n" +
 	"\x16ComputeColoursResponse\x12E\n" +
 	"\acolours\x18\x01 \x03(\v2+.commonvat.module.reading.v1.ComputedColourR\acolours2\x8b\x01\n" +
@@ -231,27 +385,31 @@ func file_commonvat_module_reading_v1_reading_proto_rawDescGZIP() []byte {
 	return file_commonvat_module_reading_v1_reading_proto_rawDescData
 }
 
-var file_commonvat_module_reading_v1_reading_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_commonvat_module_reading_v1_reading_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_commonvat_module_reading_v1_reading_proto_goTypes = []any{
 	(*ComputeColoursRequest)(nil),  // 0: commonvat.module.reading.v1.ComputeColoursRequest
-	(*ComputedColour)(nil),         // 1: commonvat.module.reading.v1.ComputedColour
-	(*ComputeColoursResponse)(nil), // 2: commonvat.module.reading.v1.ComputeColoursResponse
-	(*v1.ColourCondition)(nil),     // 3: commonvat.types.v1.ColourCondition
-	(*v1.RawColour)(nil),           // 4: commonvat.types.v1.RawColour
-	(*v1.Lab)(nil),                 // 5: commonvat.types.v1.Lab
+	(*Curve)(nil),                  // 1: commonvat.module.reading.v1.Curve
+	(*XYZ)(nil),                    // 2: commonvat.module.reading.v1.XYZ
+	(*ComputedColour)(nil),         // 3: commonvat.module.reading.v1.ComputedColour
+	(*ComputeColoursResponse)(nil), // 4: commonvat.module.reading.v1.ComputeColoursResponse
+	(*v1.ColourCondition)(nil),     // 5: commonvat.types.v1.ColourCondition
+	(*v1.RawColour)(nil),           // 6: commonvat.types.v1.RawColour
+	(*v1.Lab)(nil),                 // 7: commonvat.types.v1.Lab
 }
 var file_commonvat_module_reading_v1_reading_proto_depIdxs = []int32{
-	3, // 0: commonvat.module.reading.v1.ComputeColoursRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	4, // 1: commonvat.module.reading.v1.ComputeColoursRequest.raw:type_name -> commonvat.types.v1.RawColour
-	5, // 2: commonvat.module.reading.v1.ComputedColour.lab:type_name -> commonvat.types.v1.Lab
-	1, // 3: commonvat.module.reading.v1.ComputeColoursResponse.colours:type_name -> commonvat.module.reading.v1.ComputedColour
-	0, // 4: commonvat.module.reading.v1.ReadingService.ComputeColours:input_type -> commonvat.module.reading.v1.ComputeColoursRequest
-	2, // 5: commonvat.module.reading.v1.ReadingService.ComputeColours:output_type -> commonvat.module.reading.v1.ComputeColoursResponse
-	5, // [5:6] is the sub-list for method output_type
-	4, // [4:5] is the sub-list for method input_type
-	4, // [4:4] is the sub-list for extension type_name
-	4, // [4:4] is the sub-list for extension extendee
-	0, // [0:4] is the sub-list for field type_name
+	5, // 0: commonvat.module.reading.v1.ComputeColoursRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	6, // 1: commonvat.module.reading.v1.ComputeColoursRequest.raw:type_name -> commonvat.types.v1.RawColour
+	1, // 2: commonvat.module.reading.v1.ComputeColoursRequest.curves:type_name -> commonvat.module.reading.v1.Curve
+	7, // 3: commonvat.module.reading.v1.ComputedColour.lab:type_name -> commonvat.types.v1.Lab
+	2, // 4: commonvat.module.reading.v1.ComputedColour.xyz:type_name -> commonvat.module.reading.v1.XYZ
+	3, // 5: commonvat.module.reading.v1.ComputeColoursResponse.colours:type_name -> commonvat.module.reading.v1.ComputedColour
+	0, // 6: commonvat.module.reading.v1.ReadingService.ComputeColours:input_type -> commonvat.module.reading.v1.ComputeColoursRequest
+	4, // 7: commonvat.module.reading.v1.ReadingService.ComputeColours:output_type -> commonvat.module.reading.v1.ComputeColoursResponse
+	7, // [7:8] is the sub-list for method output_type
+	6, // [6:7] is the sub-list for method input_type
+	6, // [6:6] is the sub-list for extension type_name
+	6, // [6:6] is the sub-list for extension extendee
+	0, // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_reading_v1_reading_proto_init() }
@@ -259,14 +417,14 @@ func file_commonvat_module_reading_v1_reading_proto_init() {
 	if File_commonvat_module_reading_v1_reading_proto != nil {
 		return
 	}
-	file_commonvat_module_reading_v1_reading_proto_msgTypes[1].OneofWrappers = []any{}
+	file_commonvat_module_reading_v1_reading_proto_msgTypes[3].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_module_reading_v1_reading_proto_rawDesc), len(file_commonvat_module_reading_v1_reading_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   3,
+			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

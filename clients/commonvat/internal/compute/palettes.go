@@ -1,0 +1,425 @@
+package compute
+
+import (
+	"context"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+
+	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
+	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
+	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
+	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
+	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+)
+
+// Palettes says how to measure labelled colours.
+type Palettes struct {
+	Common
+	Condition   *typesv1.ColourCondition
+	Threshold   float64 // distinct shades from this CIEDE2000 difference on; 0: the module's default
+	EqualNumber int32   // 0: chosen from the data
+	Seed        uint64
+	// Match lets the n-th row of a group in a block stand against the n-th of the other group, when there is no column "cell" to say so.
+	Match bool
+	// Closing is the planned number of sessions, for a verdict with p; 0: estimates without p.
+	Closing int32
+}
+
+// Limits of a palette: all rows are kept until they are sent.
+const (
+	maxPaletteRows = 10_000_000
+	chunkRows      = 4000
+	maxCompared    = 12 // groups
+)
+
+// labelled are the rows, as columns.
+type labelled struct {
+	groups, blocks, strata, cells labels
+	group, block, stratum, cell   []uint32
+	l, a, b                       []float64
+	line                          []int
+}
+
+// labels numbers texts in the order in which they come.
+type labels struct {
+	names []string
+	at    map[string]uint32
+}
+
+func (l *labels) of(name string) uint32 {
+	if i, ok := l.at[name]; ok {
+		return i
+	}
+	if l.at == nil {
+		l.at = map[string]uint32{}
+	}
+	i := uint32(len(l.names))
+	l.at[name] = i
+	l.names = append(l.names, name)
+	return i
+}
+
+// Run reads a table of colours with columns group, block, L, a, b, and cell and stratum when there are such, and writes a long table: a row a measure of
+// each group, of each pair of groups, and the verdict on each pair. Block is a session; an empty one is not known. Rows that can't be read are told by
+// says and left out; it tells how many they are.
+//
+// Without a column cell each row is a cell by itself.
+func (p Palettes) Run(ctx context.Context, conn Conn, in io.Reader, out io.Writer, says func(string)) (bad int, err error) {
+	t, err := openTable(in, p.Delimiter)
+	if err != nil {
+		return 0, err
+	}
+	var missing []string
+	for _, c := range []string{"group", "block", "L", "a", "b"} {
+		if !t.has(c) {
+			missing = append(missing, c)
+		}
+	}
+	if len(missing) > 0 {
+		return 0, fault("header", "lacks %s, want columns group, block, L, a, b, and cell and stratum if known", strings.Join(missing, ", "))
+	}
+	rows, bad, err := p.read(t, says)
+	if err != nil {
+		return bad, err
+	}
+	if len(rows.l) == 0 {
+		return bad, fault("table", "has no row that can be used")
+	}
+	w := csv.NewWriter(out)
+	if err := w.Write([]string{"what", "group", "other", "stratum", "measure", "value", "low", "high", "note"}); err != nil {
+		return bad, err
+	}
+	if err := p.widths(ctx, conn, rows, w); err != nil {
+		return bad, err
+	}
+	if err := p.verdicts(ctx, conn, t, rows, w); err != nil {
+		return bad, err
+	}
+	w.Flush()
+	return bad, w.Error()
+}
+
+func (p Palettes) read(t *table, says func(string)) (*labelled, int, error) {
+	out := &labelled{}
+	out.blocks.of("") // may only come first
+	type place struct{ group, block, stratum uint32 }
+	next := map[place]int{}
+	bad, seen := 0, 0
+	for {
+		r, err := t.next()
+		if errors.Is(err, io.EOF) {
+			return out, bad, nil
+		}
+		if err != nil {
+			return nil, bad, err
+		}
+		seen++
+		p.Progress.tell(seen)
+		var v [3]float64
+		wrong := r.fault
+		if wrong == "" {
+			if err := t.numbers(r, []string{"L", "a", "b"}, v[:]); err != nil {
+				wrong = err.Error()
+			} else if err := (colorimetry.Lab{L: v[0], A: v[1], B: v[2]}).Validate(); err != nil {
+				wrong = err.Error()
+			} else if r.cells[t.at["group"]] == "" {
+				wrong = "group is empty, want a name"
+			}
+		}
+		cell := ""
+		if i, ok := t.at["cell"]; ok && wrong == "" {
+			if cell = r.cells[i]; cell == "" {
+				wrong = "cell is empty, want a name"
+			}
+		}
+		if wrong != "" {
+			bad++
+			says(fmt.Sprintf("line %d: %s", r.line, output.Clean(wrong)))
+			continue
+		}
+		if len(out.l) == maxPaletteRows {
+			return nil, bad, fault("table", "has more than %d rows", maxPaletteRows)
+		}
+		at := place{group: out.groups.of(r.cells[t.at["group"]]), block: out.blocks.of(r.cells[t.at["block"]])}
+		stratum := ""
+		if i, ok := t.at["stratum"]; ok {
+			stratum = r.cells[i]
+		}
+		at.stratum = out.strata.of(stratum)
+		if cell == "" {
+			next[at]++
+			cell = fmt.Sprintf("row %d", next[at])
+		}
+		out.group, out.block, out.stratum = append(out.group, at.group), append(out.block, at.block), append(out.stratum, at.stratum)
+		out.cell = append(out.cell, out.cells.of(cell))
+		out.l, out.a, out.b = append(out.l, v[0]), append(out.a, v[1]), append(out.b, v[2])
+		out.line = append(out.line, r.line)
+	}
+}
+
+// chunks gives the rows for which keep is true, as columns; relabel numbers their groups.
+func (r *labelled) chunks(keep func(group uint32) (uint32, bool), send func(*columnsv1.ColourColumns) error) error {
+	c := &columnsv1.ColourColumns{}
+	flush := func() error {
+		if len(c.ReadingId) == 0 {
+			return nil
+		}
+		err := send(c)
+		c = &columnsv1.ColourColumns{}
+		return err
+	}
+	for i := range r.l {
+		g, ok := keep(r.group[i])
+		if !ok {
+			continue
+		}
+		c.ReadingId = append(c.ReadingId, fmt.Sprintf("%010d", r.line[i]))
+		c.Group, c.Block, c.Stratum, c.Cell = append(c.Group, g), append(c.Block, r.block[i]), append(c.Stratum, r.stratum[i]), append(c.Cell, r.cell[i])
+		c.L, c.A, c.B = append(c.L, r.l[i]), append(c.A, r.a[i]), append(c.B, r.b[i])
+		if len(c.ReadingId) == chunkRows {
+			if err := flush(); err != nil {
+				return err
+			}
+		}
+	}
+	return flush()
+}
+
+func (r *labelled) labels(groups ...string) *columnsv1.Labels {
+	return &columnsv1.Labels{Groups: groups, Blocks: r.blocks.names, Strata: r.strata.names, Cells: r.cells.names}
+}
+
+// lines writes rows of the long table.
+type lines struct {
+	w                           *csv.Writer
+	what, group, other, stratum string
+	err                         error
+}
+
+func (l *lines) add(measure string, value, low, high *float64, note string) {
+	if l.err != nil {
+		return
+	}
+	text := func(v *float64) string {
+		if v == nil {
+			return ""
+		}
+		return output.Figure(*v, 10)
+	}
+	l.err = l.w.Write([]string{l.what, output.Harmless(l.group), output.Harmless(l.other), output.Harmless(l.stratum), measure, text(value), text(low), text(high), output.Harmless(note)})
+}
+
+func (l *lines) figure(measure string, v float64) { l.add(measure, &v, nil, nil, "") }
+
+func (l *lines) optional(measure string, v *float64) {
+	if v == nil {
+		l.add(measure, nil, nil, nil, "not computed: too few cells")
+		return
+	}
+	l.add(measure, v, nil, nil, "")
+}
+
+func (p Palettes) widths(ctx context.Context, conn Conn, rows *labelled, w *csv.Writer) error {
+	c, err := conn(ctx, sdk.KindPalette)
+	if err != nil {
+		return err
+	}
+	got, err := within(ctx, p.Timeout, func(ctx context.Context) (*palettev1.MeasureWidthsResponse, error) {
+		stream, err := palettev1.NewPaletteServiceClient(c).MeasureWidths(ctx)
+		if err != nil {
+			return nil, err
+		}
+		header := &palettev1.WidthsHeader{Condition: p.Condition, Labels: rows.labels(rows.groups.names...), RowCount: int64(len(rows.l)),
+			ThresholdDe00: p.Threshold, EqualNumber: p.EqualNumber, Seed: p.Seed}
+		if err := stream.Send(&palettev1.MeasureWidthsRequest{Part: &palettev1.MeasureWidthsRequest_Header{Header: header}}); err != nil && !errors.Is(err, io.EOF) {
+			return nil, err
+		}
+		err = rows.chunks(func(g uint32) (uint32, bool) { return g, true }, func(c *columnsv1.ColourColumns) error {
+			return stream.Send(&palettev1.MeasureWidthsRequest{Part: &palettev1.MeasureWidthsRequest_Columns{Columns: c}})
+		})
+		if err != nil && !errors.Is(err, io.EOF) { // behind io.EOF the reason shows when receiving
+			return nil, err
+		}
+		return stream.CloseAndRecv()
+	})
+	if err != nil {
+		return err
+	}
+	name := func(l labels, i uint32) string {
+		if int(i) >= len(l.names) {
+			return fmt.Sprintf("(%d)", i) // the module's mistake
+		}
+		return l.names[i]
+	}
+	for _, g := range got.GetGroups() {
+		l := &lines{w: w, what: "group", group: name(rows.groups, g.GetGroup()), stratum: name(rows.strata, g.GetStratum())}
+		l.figure("readings", float64(g.GetReadings()))
+		l.figure("cells", float64(g.GetCells()))
+		l.figure("sessions", float64(g.GetBlocks()))
+		for _, s := range g.GetShades() {
+			low, high := float64(s.GetAtLeast()), float64(s.GetAtMost())
+			if low == high {
+				l.add(fmt.Sprintf("shades at %s", output.Figure(s.GetThresholdDe00(), 10)), &low, nil, nil, "exact")
+			} else {
+				l.add(fmt.Sprintf("shades at %s", output.Figure(s.GetThresholdDe00(), 10)), nil, &low, &high, "bounds: the search budget was used up")
+			}
+		}
+		note := "hull is " + strings.ToLower(strings.TrimPrefix(g.GetHullStatus().String(), "HULL_STATUS_"))
+		if g.GetUnstable() {
+			note += "; unstable: fewer than 8 cells"
+		}
+		volume := g.GetHullVolume()
+		l.add("hull volume", &volume, nil, nil, note)
+		l.figure("hull side", g.GetHullSide())
+		l.figure("hull area", g.GetHullArea())
+		l.figure("dispersion", g.GetDispersion())
+		l.optional("mean pairwise difference", g.MeanPairwiseDe00)
+		l.optional("least pairwise difference", g.MinPairwiseDe00)
+		l.optional("largest hue gap", g.LargestHueGapDeg)
+		l.optional("effective hues", g.EffectiveHues)
+		l.figure("lightness range", g.GetLightnessRange())
+		l.figure("chroma range", g.GetChromaRange())
+		for _, e := range []struct {
+			name string
+			e    *palettev1.Estimate
+		}{{"shades", g.GetShadesAtEqualNumber()}, {"hull volume", g.GetHullVolumeAtEqualNumber()}, {"dispersion", g.GetDispersionAtEqualNumber()}} {
+			if e.e == nil {
+				continue
+			}
+			v := e.e.GetValue()
+			note := ""
+			if e.e.Low != nil {
+				note = "interval is approximate"
+			}
+			l.add(fmt.Sprintf("%s at equal number %d", e.name, g.GetEqualNumber()), &v, e.e.Low, e.e.High, note)
+		}
+		if l.err != nil {
+			return l.err
+		}
+	}
+	for _, g := range got.GetPairs() {
+		l := &lines{w: w, what: "pair", group: name(rows.groups, g.GetGroupA()), other: name(rows.groups, g.GetGroupB())}
+		note := ""
+		if g.GetThin() {
+			note = "thin: fewer than 3 strata or 6 cells"
+		}
+		l.add("strata of both", new(float64(g.GetStrata())), nil, nil, note)
+		l.optional("mean log dispersion ratio", g.MeanLogDispersionRatio)
+		l.optional("mean shade difference", g.MeanShadeDifference)
+		l.figure("shades that group adds", float64(g.GetGainA()))
+		l.figure("shades that other adds", float64(g.GetGainB()))
+		if l.err != nil {
+			return l.err
+		}
+	}
+	return nil
+}
+
+// verdicts asks of each pair of groups which is wider.
+func (p Palettes) verdicts(ctx context.Context, conn Conn, t *table, rows *labelled, w *csv.Writer) error {
+	n := len(rows.groups.names)
+	if n < 2 {
+		return nil
+	}
+	none := func(why string) error {
+		l := &lines{w: w, what: "verdict"}
+		l.add("verdict", nil, nil, nil, why)
+		return l.err
+	}
+	if !t.has("cell") && !p.Match {
+		return none("not asked: without a column cell nothing says which pieces of two groups match (--match-by-position takes them in their order)")
+	}
+	if n > maxCompared {
+		return none(fmt.Sprintf("not asked: %d groups; pairs are compared up to %d", n, maxCompared))
+	}
+	c, err := conn(ctx, sdk.KindCompare)
+	if err != nil {
+		return err
+	}
+	client := comparev1.NewCompareServiceClient(c)
+	for i, first := range rows.groups.names {
+		for k := i + 1; k < n; k++ {
+			second := rows.groups.names[k]
+			keep := func(g uint32) (uint32, bool) {
+				switch int(g) {
+				case i:
+					return 0, true
+				case k:
+					return 1, true
+				}
+				return 0, false
+			}
+			count := 0
+			for _, g := range rows.group {
+				if _, ok := keep(g); ok {
+					count++
+				}
+			}
+			got, err := within(ctx, p.Timeout, func(ctx context.Context) (*comparev1.CompareOrdersResponse, error) {
+				stream, err := client.CompareOrders(ctx)
+				if err != nil {
+					return nil, err
+				}
+				header := &comparev1.CompareHeader{Condition: p.Condition, Labels: rows.labels(first, second), RowCount: int64(count), ThresholdDe00: p.Threshold,
+					ClosingSessions: p.Closing, Comparisons: int32(n * (n - 1) / 2), Seed: p.Seed}
+				if err := stream.Send(&comparev1.CompareOrdersRequest{Part: &comparev1.CompareOrdersRequest_Header{Header: header}}); err != nil && !errors.Is(err, io.EOF) {
+					return nil, err
+				}
+				err = rows.chunks(keep, func(c *columnsv1.ColourColumns) error {
+					return stream.Send(&comparev1.CompareOrdersRequest{Part: &comparev1.CompareOrdersRequest_Columns{Columns: c}})
+				})
+				if err != nil && !errors.Is(err, io.EOF) {
+					return nil, err
+				}
+				return stream.CloseAndRecv()
+			})
+			if err != nil {
+				return err
+			}
+			if err := writeVerdict(w, first, second, got); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func writeVerdict(w *csv.Writer, first, second string, got *comparev1.CompareOrdersResponse) error {
+	l := &lines{w: w, what: "verdict", group: first, other: second}
+	words := strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(got.GetVerdict().String(), "VERDICT_"), "_", " "))
+	note := words
+	if s := got.GetStatement(); s != "" {
+		note += ": " + s
+	}
+	l.add("verdict", nil, nil, nil, note)
+	for _, m := range got.GetMissing() {
+		n := float64(m.GetCount())
+		l.add("missing "+m.GetWhat(), &n, nil, nil, m.GetText())
+	}
+	l.figure("complete sessions", float64(got.GetCompleteSessions()))
+	l.figure("sessions used", float64(got.GetUsedSessions()))
+	l.figure("matched cells", float64(got.GetMatchedCells()))
+	if n := len(got.GetUnmatched()); n > 0 {
+		l.add("unmatched cells", new(float64(n)), nil, nil, "left out: "+strings.Join(slices.Clone(got.GetUnmatched())[:min(n, 10)], "; "))
+	}
+	l.figure("dispersion of group", got.GetDispersionFirst())
+	l.figure("dispersion of other", got.GetDispersionSecond())
+	if got.LogRatio != nil {
+		ratio := math.Exp(got.GetLogRatio())
+		l.add("ratio of dispersions", &ratio, nil, nil, "")
+	}
+	if got.P != nil {
+		l.add("p", got.P, nil, nil, fmt.Sprintf("%d arrangements", got.GetArrangements()))
+	}
+	if got.PAdjusted != nil {
+		l.add("p adjusted", got.PAdjusted, nil, nil, "Holm")
+	}
+	return l.err
+}

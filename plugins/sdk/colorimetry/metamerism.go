@@ -1,0 +1,48 @@
+package colorimetry
+
+import "fmt"
+
+// MetamerismIndex is how far two pieces that match under one light part under
+// another.
+type MetamerismIndex struct {
+	Index      float64 // the difference under the test condition, after correction
+	Difference float64 // the difference that was left under the reference condition, which the correction takes away
+	Formula    Formula
+	Reference  Condition
+	Test       Condition
+}
+
+// SpecialMetamerism gives the special metamerism index for a change in
+// illuminant, or of observer, of CIE 015:2018, 9.2: the difference under test
+// of two curves that match under reference. Where they don't quite match, the
+// tristimulus values of the second under test are multiplied by the first's
+// over its own under reference. The formula is used without factors.
+//
+// Both curves are on the grid of the weights; see Weights.XYZ for what is
+// refused. A curve without light in some channel can't be corrected and is
+// refused too.
+func SpecialMetamerism(first, second []float64, reference, test *Weights, formula Formula) (MetamerismIndex, error) {
+	if _, err := ParseFormula(string(formula)); err != nil {
+		return MetamerismIndex{}, err
+	}
+	var v [2][2]XYZ // curve, condition
+	for i, curve := range [][]float64{first, second} {
+		for k, w := range []*Weights{reference, test} {
+			got, err := w.XYZ(curve)
+			if err != nil {
+				return MetamerismIndex{}, Under([]string{"first", "second"}[i], err)
+			}
+			v[i][k] = got
+		}
+	}
+	own := v[1][0]
+	if !(own.X > 0 && own.Y > 0 && own.Z > 0) {
+		return MetamerismIndex{}, &FieldError{Field: "second.reflectance", Value: fmt.Sprintf("a curve of X %g, Y %g, Z %g", own.X, own.Y, own.Z), Allowed: "a curve with X, Y and Z above 0"}
+	}
+	corrected := XYZ{v[1][1].X * (v[0][0].X / own.X), v[1][1].Y * (v[0][0].Y / own.Y), v[1][1].Z * (v[0][0].Z / own.Z)}
+	return MetamerismIndex{
+		Index:      formula.Difference(v[0][1].Lab(test.white), corrected.Lab(test.white), DefaultFactors),
+		Difference: formula.Difference(v[0][0].Lab(reference.white), v[1][0].Lab(reference.white), DefaultFactors),
+		Formula:    formula, Reference: reference.condition, Test: test.condition,
+	}, nil
+}

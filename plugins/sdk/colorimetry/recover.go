@@ -1,0 +1,149 @@
+package colorimetry
+
+import (
+	"errors"
+	"math"
+)
+
+// FromColourOnly is the tag of all that stands on a curve which was made from a
+// colour: infinitely many curves have one colour.
+const FromColourOnly = "from colour only"
+
+// ErrNoCurve tells that no curve was found for a colour: it lies at the border
+// of what reflecting surfaces can have, or beyond.
+var ErrNoCurve = errors.New("no smooth reflectance curve has this colour: it is at or beyond the border of surface colours")
+
+// RecoveredCurve is a curve that has a colour.
+type RecoveredCurve struct {
+	Reflectance []float64 // on the grid of the weights, each above 0 and below 1
+	Tag         string    // FromColourOnly, to be told with every result
+	Steps       int       // of Newton's method
+}
+
+// CurveFromColour finds the smoothest reflectance curve that has a CIELAB
+// colour under the condition of w, on its grid, which should have equal steps.
+//
+// Method: least hyperbolic tangent slope squared (Burns 2017, arXiv
+// 1710.05732): the sum of (z[i+1]-z[i])^2 is least among the curves R = (tanh z
+// + 1)/2 that have the colour. Newton's method on the Lagrangian system from a
+// middle grey, at most 60 steps to 1e-10. R stays inside 0 to 1, so that K/S is
+// finite. ErrNoCurve where it doesn't converge: never a clipped curve.
+func CurveFromColour(c Lab, w *Weights) (RecoveredCurve, error) {
+	if err := c.Validate(); err != nil {
+		return RecoveredCurve{}, err
+	}
+	r, steps, err := smoothestCurve(w.w, c.XYZ(w.white))
+	if err != nil {
+		return RecoveredCurve{}, err
+	}
+	return RecoveredCurve{Reflectance: r, Tag: FromColourOnly, Steps: steps}, nil
+}
+
+// smoothestCurve expects weights whose white has Y = 100.
+func smoothestCurve(weights []XYZ, target XYZ) (r []float64, steps int, err error) {
+	const mostSteps, within = 60, 1e-10
+	n := len(weights)
+	a := make([][3]float64, n)
+	for i, v := range weights {
+		a[i] = [3]float64{v.X / 100, v.Y / 100, v.Z / 100}
+	}
+	want := [3]float64{target.X / 100, target.Y / 100, target.Z / 100}
+	size := n + 3
+	z, lambda := make([]float64, n), [3]float64{}
+	r = make([]float64, n)
+	rows := make([][]float64, size)
+	for i := range rows {
+		rows[i] = make([]float64, size+1)
+	}
+	for steps = 1; steps <= mostSteps; steps++ {
+		for i := range rows {
+			clear(rows[i])
+		}
+		residual := want
+		for i := range n {
+			t := math.Tanh(z[i])
+			r[i] = (t + 1) / 2
+			slope := (1 - float64(t*t)) / 2
+			pull := float64(lambda[0]*a[i][0]) + float64(lambda[1]*a[i][1]) + float64(lambda[2]*a[i][2])
+			// Derivative of the sum of squares, and its second derivatives.
+			gradient := 0.0
+			if i > 0 {
+				gradient += 2 * (z[i] - z[i-1])
+				rows[i][i], rows[i][i-1] = rows[i][i]+2, -2
+			}
+			if i < n-1 {
+				gradient += 2 * (z[i] - z[i+1])
+				rows[i][i], rows[i][i+1] = rows[i][i]+2, -2
+			}
+			rows[i][i] -= float64(pull * t * 2 * slope)
+			for k := range 3 {
+				j := float64(a[i][k] * slope)
+				rows[i][n+k], rows[n+k][i] = j, j
+				residual[k] -= float64(a[i][k] * r[i])
+			}
+			rows[i][size] = -(gradient + float64(pull*slope))
+		}
+		for k := range 3 {
+			rows[n+k][size] = residual[k]
+		}
+		left := 0.0
+		for i := range rows {
+			left = max(left, math.Abs(rows[i][size]))
+		}
+		if left < within {
+			return r, steps - 1, nil
+		}
+		if !solve(rows) {
+			return nil, steps, ErrNoCurve
+		}
+		for i := range z {
+			z[i] += rows[i][size]
+			if !(math.Abs(z[i]) < 1e3) {
+				return nil, steps, ErrNoCurve
+			}
+		}
+		for k := range lambda {
+			lambda[k] += rows[n+k][size]
+		}
+	}
+	return nil, mostSteps, ErrNoCurve
+}
+
+// solve replaces the last column of a square system and its right side by the
+// solution, by elimination with partial pivoting. It is false where the system
+// is singular or not finite.
+func solve(rows [][]float64) bool {
+	n := len(rows)
+	for k := range n {
+		pivot := k
+		for i := k + 1; i < n; i++ {
+			if math.Abs(rows[i][k]) > math.Abs(rows[pivot][k]) {
+				pivot = i
+			}
+		}
+		if !(math.Abs(rows[pivot][k]) > 1e-300) {
+			return false
+		}
+		rows[k], rows[pivot] = rows[pivot], rows[k]
+		for i := k + 1; i < n; i++ {
+			f := rows[i][k] / rows[k][k]
+			if f == 0 {
+				continue
+			}
+			for j := k; j <= n; j++ {
+				rows[i][j] -= float64(f * rows[k][j])
+			}
+		}
+	}
+	for k := n - 1; k >= 0; k-- {
+		v := rows[k][n]
+		for j := k + 1; j < n; j++ {
+			v -= float64(rows[k][j] * rows[j][n])
+		}
+		rows[k][n] = v / rows[k][k]
+		if math.IsNaN(rows[k][n]) || math.IsInf(rows[k][n], 0) {
+			return false
+		}
+	}
+	return true
+}
