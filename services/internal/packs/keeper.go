@@ -247,12 +247,12 @@ func (k *Keeper) putInForce(ctx context.Context, by store.Actor, module string, 
 	if err := k.meet(ctx, m); err != nil {
 		return store.PackRow{}, err
 	}
-	k.changing.Lock()
-	defer k.changing.Unlock()
-	data, err := m.Try(ctx, content)
+	data, err := m.Try(ctx, content) // which may take its time, and holds up no other change
 	if err != nil {
 		return store.PackRow{}, faultsOf(err)
 	}
+	k.changing.Lock()
+	defer k.changing.Unlock()
 	rows, err := k.rows.Packs(ctx)
 	if err != nil {
 		return store.PackRow{}, err
