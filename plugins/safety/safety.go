@@ -6,6 +6,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"regexp"
 	"slices"
@@ -111,7 +112,13 @@ func (s *Server) PutData(_ context.Context, req *datav1.PutDataRequest) (*datav1
 	}
 	pack, err := rules.ParsePack(req.GetContent())
 	if err != nil {
-		v.Add("content", "%v", err)
+		var faults rules.PackFaults
+		if !errors.As(err, &faults) {
+			return nil, status.Error(codes.Internal, err.Error())
+		}
+		for _, fault := range faults {
+			v.Add("content", "%s", fault)
+		}
 		return nil, v.Err()
 	}
 	s.mu.Lock()
@@ -125,6 +132,11 @@ func (s *Server) PutData(_ context.Context, req *datav1.PutDataRequest) (*datav1
 		}
 	}
 	return &datav1.PutDataResponse{Name: pack.Name, Version: pack.Version}, nil
+}
+
+// ListOwnData answers the pack that comes with the module.
+func (s *Server) ListOwnData(context.Context, *datav1.ListOwnDataRequest) (*datav1.ListOwnDataResponse, error) {
+	return &datav1.ListOwnDataResponse{Data: []*datav1.OwnData{{Sha256: s.own.Digest, Name: s.own.Name, Version: s.own.Version, Content: rules.BuiltInText()}}}, nil
 }
 
 // find returns the packs of digests, or a status that names those that are missing.

@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -91,7 +92,43 @@ func TestNeedsData(t *testing.T) {
 	broken := []byte("name: x\nversion: 1\nrules: [{id: A}]")
 	sum := sha256.Sum256(broken)
 	_, err = data.PutData(t.Context(), &datav1.PutDataRequest{Sha256: hex.EncodeToString(sum[:]), Content: broken})
-	assert.Contains(t, moduletest.Refused(t, err)["content"], "severity")
+	assert.Contains(t, moduletest.Refused(t, err)["content"], "line 3, A: ")
+}
+
+// What the module came with is told whole, and answered to without being given.
+func TestOwnData(t *testing.T) {
+	conn := plugintest.Dial(t, Module())
+	own, err := datav1.NewDataServiceClient(conn).ListOwnData(t.Context(), &datav1.ListOwnDataRequest{})
+	require.NoError(t, err)
+	require.Len(t, own.GetData(), 1)
+	pack := own.GetData()[0]
+	sum := sha256.Sum256(pack.GetContent())
+	assert.Equal(t, hex.EncodeToString(sum[:]), pack.GetSha256())
+	assert.Equal(t, "craft-safety", pack.GetName())
+	judge := safetyv1.NewSafetyServiceClient(conn)
+	steps := []*safetyv1.StepFacts{{StepId: "a", Facts: []*safetyv1.Fact{truth("vessel.sealed", true)}}}
+	named, err := judge.JudgeSteps(t.Context(), &safetyv1.JudgeStepsRequest{PackSha256: []string{pack.GetSha256()}, Steps: steps})
+	require.NoError(t, err)
+	unnamed, err := judge.JudgeSteps(t.Context(), &safetyv1.JudgeStepsRequest{Steps: steps})
+	require.NoError(t, err)
+	assert.Equal(t, moduletest.Bytes(t, unnamed), moduletest.Bytes(t, named))
+	again, err := datav1.NewDataServiceClient(conn).PutData(t.Context(), &datav1.PutDataRequest{Sha256: pack.GetSha256(), Content: pack.GetContent()})
+	require.NoError(t, err)
+	assert.Equal(t, pack.GetVersion(), again.GetVersion())
+}
+
+// Each fault of a pack is told by itself, with its line and its rule.
+func TestFaultsOfPacksHaveTheirPlace(t *testing.T) {
+	text, _ := pack("X1")
+	bad := strings.Replace(string(text), "fires: {vessel.sealed: true}", "fires: {vessel.sealed: false}", 1) + strings.Replace(strings.SplitAfter(string(text), "rules:\n")[1], "X1", "X2", 1)
+	bad = strings.Replace(bad, "when: vessel.sealed\n    override: never\n    title: t\n    reason: r\n    do: d\n    source: a test\n    confidence: high\n    fires: {vessel.sealed: true}", "when: vessel.happy\n    override: never\n    title: t\n    reason: r\n    do: d\n    source: a test\n    confidence: high\n    fires: {vessel.sealed: true}", 1)
+	sum := sha256.Sum256([]byte(bad))
+	_, err := datav1.NewDataServiceClient(plugintest.Dial(t, Module())).PutData(t.Context(), &datav1.PutDataRequest{Sha256: hex.EncodeToString(sum[:]), Content: []byte(bad)})
+	require.Equal(t, codes.InvalidArgument, status.Code(err))
+	violations := status.Convert(err).Details()[0].(*errdetails.BadRequest).GetFieldViolations()
+	require.Len(t, violations, 2)
+	assert.Equal(t, "line 4, X1: fires: the example does not do so", violations[0].GetDescription())
+	assert.Contains(t, violations[1].GetDescription(), "line 17, X2: when: 1:1: undeclared reference")
 }
 
 func TestFieldsAndRefusals(t *testing.T) {

@@ -23,11 +23,13 @@ const (
 
 	storeFile   = "commonvat.db"
 	modulesFile = "modules"
+	packsFile   = "packs"
 	cacheBytes  = 16 << 20
 )
 
 func storePath(data string) string   { return filepath.Join(data, storeFile) }
 func modulesPath(data string) string { return filepath.Join(data, modulesFile) }
+func packsPath(data string) string   { return filepath.Join(data, packsFile) }
 
 // configFlags gives a command the flags of the configuration.
 func configFlags(cmd *cobra.Command) {

@@ -8,28 +8,34 @@ import (
 
 	"google.golang.org/grpc"
 
+	"github.com/commonvat/commonvat/plugins/sdk"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/catalog"
+	"github.com/commonvat/commonvat/services/internal/packs"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/pool"
 	"github.com/commonvat/commonvat/services/internal/record"
 	"github.com/commonvat/commonvat/services/internal/store"
 
+	"github.com/commonvat/commonvat/services/internal/api/catalogv1"
 	"github.com/commonvat/commonvat/services/internal/api/poolv1"
 )
 
 // wire puts the pool together: it follows the store's feed and asks the modules. It returns what registers the pool's
 // service, what tells how far the pool has come, and what ends the following.
-func wire(ctx context.Context, records store.Engine, modules *catalog.Catalog, log *slog.Logger) (register []func(grpc.ServiceRegistrar), status func() pool.Status, end func() error) {
+func wire(ctx context.Context, data string, records store.Engine, modules *catalog.Catalog, log *slog.Logger) (register []func(grpc.ServiceRegistrar), status func() pool.Status, end func() error) {
+	kept := packs.OpenFolder(packsPath(data))
+	asks := pipeline.New(moduleSource{modules}).WithContents(kept) // one for all who ask, so that data is put into a module by one at a time
+	keeper := packs.New(packs.Config{Folder: kept, Rows: records, Asker: asks, Serving: moduleSource{modules}.takingData, Log: log})
 	shared := pool.New(pool.Config{
-		Reader: records, Feed: records, Pipeline: pipeline.New(moduleSource{modules}),
+		Reader: records, Feed: records, Pipeline: asks,
 		Decode: record.DecodeTrial, DecodeRows: record.DecodePooled, Log: log,
 	})
 	following, stop := context.WithCancel(context.WithoutCancel(ctx)) // it ends after the last call, not with the signal
 	var running sync.WaitGroup
 	running.Go(func() { shared.Run(following) })
 	handlers := poolv1.New(poolv1.Config{Pool: shared})
-	return []func(grpc.ServiceRegistrar){handlers.Register}, shared.Status, func() error {
+	return []func(grpc.ServiceRegistrar){handlers.Register, catalogv1.NewPacks(keeper).Register}, shared.Status, func() error {
 		stop()
 		running.Wait()
 		return nil
@@ -54,6 +60,14 @@ func (s moduleSource) Serving(kind, contract string) (names []string) {
 		if m.Kind == kind && m.State == catalog.StateRunning && slices.Contains(m.Description.GetContracts(), contract) {
 			names = append(names, m.Name)
 		}
+	}
+	return names
+}
+
+// takingData names the modules of every kind that run now and take data.
+func (s moduleSource) takingData() (names []string) {
+	for _, kind := range sdk.Kinds() {
+		names = append(names, s.Serving(kind, pipeline.DataContract)...)
 	}
 	return names
 }

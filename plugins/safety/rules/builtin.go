@@ -1,6 +1,9 @@
 package rules
 
-import _ "embed" // the pack that comes with the module
+import (
+	"bytes"
+	_ "embed" // the pack that comes with the module
+)
 
 //go:embed craft-safety.yaml
 var builtIn []byte
@@ -13,3 +16,6 @@ func BuiltIn() *Pack {
 	}
 	return p
 }
+
+// BuiltInText returns the text of the pack that comes with the module.
+func BuiltInText() []byte { return bytes.Clone(builtIn) }

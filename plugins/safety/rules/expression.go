@@ -98,7 +98,7 @@ func (sizes) EstimateCallCost(function, _ string, _ *cost.AstNode, _ []cost.AstN
 func compile(env *cel.Env, text string) (*expression, error) {
 	checked, issues := env.Compile(text)
 	if err := issues.Err(); err != nil {
-		return nil, errors.New(firstLine(err))
+		return nil, errors.New(strings.TrimPrefix(firstLine(err), "ERROR: <input>:")) // line and column of the expression stay
 	}
 	if checked.OutputType() != cel.BoolType {
 		return nil, fmt.Errorf("gives %s, want yes or no", checked.OutputType())

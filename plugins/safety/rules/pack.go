@@ -8,13 +8,33 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
+	"unicode/utf8"
 
 	"cel.dev/cel-go/cel"
 	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
 )
 
 // ErrPack is wrapped by the errors of [ParsePack].
 var ErrPack = errors.New("rule pack")
+
+// PackFaults is what is wrong with a pack: a line for each fault, with its place in the text and the rule's id.
+type PackFaults []string
+
+// Error implements error.
+func (f PackFaults) Error() string {
+	const most = 20
+	more := ""
+	if len(f) > most {
+		more = fmt.Sprintf(" (and %d more)", len(f)-most)
+	}
+	return ErrPack.Error() + ": " + strings.Join(f[:min(len(f), most)], "; ") + more
+}
+
+// Unwrap gives [ErrPack].
+func (PackFaults) Unwrap() error { return ErrPack }
 
 // Severity is how grave a rule is.
 type Severity string
@@ -80,6 +100,8 @@ const (
 	maxPackBytes = 2 << 20
 	maxRules     = 1000
 	maxTextRunes = 2000
+	// As data.proto has them.
+	maxNameRunes, maxVersionRunes = 80, 40
 	// maxCost bounds each expression, in units of CEL's cost model, with 64 entries in each list and 256 bytes in each text.
 	maxCost = 20_000
 )
@@ -90,49 +112,85 @@ var (
 )
 
 // ParsePack reads and compiles a pack. It refuses, with every fault at once: fields and words that there aren't, conditions that don't compile or
-// cost too much, stops without an override, overrides of harm to persons, and rules whose examples don't do what they say.
+// cost too much, stops without an override, overrides of harm to persons, and rules whose examples don't do what they say; so that every stop that
+// is taken has fired once. The error is a [PackFaults].
 func ParsePack(text []byte) (*Pack, error) {
 	if len(text) > maxPackBytes {
-		return nil, fmt.Errorf("%w: %d bytes, want at most %d", ErrPack, len(text), maxPackBytes)
+		return nil, PackFaults{fmt.Sprintf("%d bytes, want at most %d", len(text), maxPackBytes)}
 	}
 	p := &Pack{}
 	if err := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict()).Decode(p); err != nil {
-		return nil, fmt.Errorf("%w: %s", ErrPack, firstLine(err))
+		return nil, PackFaults{firstLine(err)} // it begins with line and column
 	}
 	sum := sha256.Sum256(text)
 	p.Digest = hex.EncodeToString(sum[:])
 	if len(p.Rules) == 0 || len(p.Rules) > maxRules {
-		return nil, fmt.Errorf("%w: %d rules, want 1 to %d", ErrPack, len(p.Rules), maxRules)
+		return nil, PackFaults{fmt.Sprintf("%d rules, want 1 to %d", len(p.Rules), maxRules)}
 	}
 	env, err := environment()
 	if err != nil {
 		return nil, err
 	}
-	var faults []string
-	if p.Name == "" || p.Version == "" {
-		faults = append(faults, "name or version is missing")
+	var faults PackFaults
+	for what, most := range map[string]struct {
+		text string
+		n    int
+	}{"name": {p.Name, maxNameRunes}, "version": {p.Version, maxVersionRunes}} {
+		if n := utf8.RuneCountInString(most.text); n == 0 || n > most.n || strings.TrimSpace(most.text) != most.text {
+			faults = append(faults, fmt.Sprintf("%s is %.90q, want 1 to %d characters without space around them", what, most.text, most.n))
+		}
 	}
+	slices.Sort(faults)
 	seen := map[string]bool{}
+	lines := sync.OnceValue(func() []int { return linesOfRules(text) })
 	for i := range p.Rules {
 		r := &p.Rules[i]
+		found := r.compile(env)
 		if r.ID == "" || seen[r.ID] {
-			faults = append(faults, fmt.Sprintf("rule %d: id %.40q is empty or stands twice", i+1, r.ID))
+			found = append(found, "its id is empty or stands twice")
 		}
 		seen[r.ID] = true
-		for _, fault := range r.compile(env) {
-			faults = append(faults, fmt.Sprintf("%.40s: %s", r.ID, fault))
+		for _, fault := range found {
+			at := fmt.Sprintf("rule %d", i+1)
+			if i < len(lines()) {
+				at = fmt.Sprintf("line %d", lines()[i])
+			}
+			faults = append(faults, fmt.Sprintf("%s, %.40s: %s", at, r.ID, fault))
 		}
 	}
 	if len(faults) > 0 {
-		const most = 20
-		more := ""
-		if len(faults) > most {
-			more = fmt.Sprintf(" (and %d more)", len(faults)-most)
-			faults = faults[:most]
-		}
-		return nil, fmt.Errorf("%w: %s%s", ErrPack, strings.Join(faults, "; "), more)
+		return nil, faults
 	}
 	return p, nil
+}
+
+// linesOfRules are the lines at which the rules begin, from 1; fewer where the text has another form than a list of mappings.
+func linesOfRules(text []byte) (lines []int) {
+	file, err := parser.ParseBytes(text, 0)
+	if err != nil || len(file.Docs) == 0 {
+		return nil
+	}
+	top, ok := file.Docs[0].Body.(*ast.MappingNode)
+	if !ok {
+		return nil
+	}
+	for _, entry := range top.Values {
+		list, ok := entry.Value.(*ast.SequenceNode)
+		if entry.Key.String() != "rules" || !ok {
+			continue
+		}
+		for _, rule := range list.Values {
+			if rule.GetToken() == nil || rule.GetToken().Position == nil {
+				return lines
+			}
+			line := rule.GetToken().Position.Line
+			if m, ok := rule.(*ast.MappingNode); ok && len(m.Values) > 0 { // a mapping's own token is its first colon
+				line = m.Values[0].Key.GetToken().Position.Line
+			}
+			lines = append(lines, line)
+		}
+	}
+	return lines
 }
 
 func firstLine(err error) string {
@@ -173,12 +231,11 @@ func (r *Rule) compile(env *cel.Env) (faults []string) {
 	if r.when, err = compile(env, r.When); err != nil {
 		fault("when: %v", err)
 	}
-	about := r.About
-	if about == "" {
-		about = r.When
-	}
-	if r.about, err = compile(env, about); err != nil {
-		fault("about: %v", err)
+	r.about = r.when
+	if r.About != "" {
+		if r.about, err = compile(env, r.About); err != nil {
+			fault("about: %v", err)
+		}
 	}
 	if len(faults) > 0 {
 		return faults

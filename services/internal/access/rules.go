@@ -86,6 +86,13 @@ var Rules = map[string]Rule{
 	"/commonvat.catalog.v1.CatalogService/SetDefaultModule": coordinators,
 	"/commonvat.catalog.v1.CatalogService/LiftQuarantine":   stewards,
 
+	// By which rules a plan is judged is everybody's to know.
+	"/commonvat.catalog.v1.PackService/ListPacks":    anyMember,
+	"/commonvat.catalog.v1.PackService/GetPack":      anyMember,
+	"/commonvat.catalog.v1.PackService/AddPack":      coordinators,
+	"/commonvat.catalog.v1.PackService/ActivatePack": coordinators,
+	"/commonvat.catalog.v1.PackService/RetirePack":   coordinators,
+
 	"/commonvat.access.v1.AccessService/GetCurrentMember": anyMember,
 	"/commonvat.access.v1.AccessService/ListMembers":      anyMember,
 	"/commonvat.access.v1.AccessService/CreateMember":     stewards,

@@ -68,6 +68,7 @@ var table = []meaning{
 	{pipeline.ErrModuleTooSlow, codes.DeadlineExceeded, "MODULE_TOO_SLOW", ""}, // not UNAVAILABLE, by which clients ask again at once
 	{pipeline.ErrModuleUnavailable, codes.Unavailable, "MODULE_UNAVAILABLE", ""},
 	{pipeline.ErrModuleAnswer, codes.Internal, "MODULE_ANSWER_REFUSED", ""},
+	{pipeline.ErrNoData, codes.FailedPrecondition, "DATA_NOT_HELD", ""},
 	{pipeline.ErrModuleRefused, codes.FailedPrecondition, "MODULE_REFUSED", ""},
 	{pool.ErrBehind, codes.Unavailable, "POOL_BEHIND", ""},
 	{pool.ErrUnusable, codes.FailedPrecondition, "UNUSABLE", ""},

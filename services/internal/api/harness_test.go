@@ -27,8 +27,10 @@ import (
 	typespb "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/api"
+	"github.com/commonvat/commonvat/services/internal/api/catalogv1"
 	"github.com/commonvat/commonvat/services/internal/api/poolv1"
 	"github.com/commonvat/commonvat/services/internal/catalog"
+	"github.com/commonvat/commonvat/services/internal/packs"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/pool"
 	"github.com/commonvat/commonvat/services/internal/record"
@@ -120,9 +122,12 @@ func start(t testing.TB, options ...option) *core {
 	running.Go(func() { shared.Run(following) })
 	t.Cleanup(func() { stop(); running.Wait() })
 
+	kept := packs.New(packs.Config{
+		Folder: packs.OpenFolder(filepath.Join(t.TempDir(), "packs")), Rows: records, Asker: pipeline.New(noModules{}), Log: log,
+	})
 	config := api.Config{
 		Registry: c.registry, Store: records, Modules: noModules{}, Log: log, Reflection: true, StopGrace: time.Second,
-		Register: []func(grpc.ServiceRegistrar){poolv1.New(poolv1.Config{Pool: shared}).Register},
+		Register: []func(grpc.ServiceRegistrar){poolv1.New(poolv1.Config{Pool: shared}).Register, catalogv1.NewPacks(kept).Register},
 	}
 	for _, o := range options {
 		o(&config)

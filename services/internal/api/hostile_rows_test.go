@@ -30,6 +30,7 @@ var rowKeys = map[string]string{
 	"counters":       `SELECT 'counters' FROM counters`,
 	"members":        `SELECT id FROM members`,
 	"module_choices": `SELECT name FROM module_choices`,
+	"packs":          `SELECT module || ' ' || digest FROM packs`,
 	"member_roles":   `SELECT member FROM member_roles GROUP BY member`,
 	"tokens":         `SELECT id FROM tokens`,
 	"entry_ids":      `SELECT hex(id) FROM entry_ids`,

@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
-	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
 
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
@@ -156,7 +155,7 @@ func withModules(t *testing.T) option {
 		var running sync.WaitGroup
 		running.Go(func() { shared.Run(following) })
 		t.Cleanup(func() { stop(); running.Wait() })
-		config.Register = []func(grpc.ServiceRegistrar){poolv1.New(poolv1.Config{Pool: shared}).Register}
+		config.Register[0] = poolv1.New(poolv1.Config{Pool: shared}).Register
 	}
 }
 

@@ -34,6 +34,7 @@ type write struct {
 
 const (
 	inCatalog = "/commonvat.catalog.v1.CatalogService/"
+	inPacks   = "/commonvat.catalog.v1.PackService/"
 	aChoice   = "chooses among modules; no record has a word in it"
 )
 
@@ -183,6 +184,15 @@ var writes = map[string]write{
 	}},
 	inCatalog + "LiftQuarantine": {why: aChoice, may: "stella", try: func(aim) []proto.Message {
 		return []proto.Message{&catalogpb.LiftQuarantineRequest{Name: "palette-width"}}
+	}},
+	inPacks + "AddPack": {why: aChoice, may: "coco", try: func(aim) []proto.Message {
+		return []proto.Message{&catalogpb.AddPackRequest{Module: "safety-rules", Content: []byte("name: theirs")}}
+	}},
+	inPacks + "ActivatePack": {why: aChoice, may: "coco", try: func(aim) []proto.Message {
+		return []proto.Message{&catalogpb.ActivatePackRequest{Module: "safety-rules", Sha256: strings.Repeat("0a", 32)}}
+	}},
+	inPacks + "RetirePack": {why: aChoice, may: "coco", try: func(aim) []proto.Message {
+		return []proto.Message{&catalogpb.RetirePackRequest{Module: "safety-rules", Sha256: strings.Repeat("0a", 32), Reason: "no"}}
 	}},
 	inAccess + "RevokeToken": {why: "ends a token; stewards, and members their own", may: "stella", try: func(aim) []proto.Message {
 		return []proto.Message{&accesspb.RevokeTokenRequest{TokenId: "abcdefghabcdefgh"}}

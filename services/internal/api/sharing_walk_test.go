@@ -80,6 +80,8 @@ func reads(a aim, own string) map[string][]proto.Message {
 		"/commonvat.access.v1.AuditService/ListAuditEntries": {
 			&accesspb.ListAuditEntriesRequest{PageSize: 200}, &accesspb.ListAuditEntriesRequest{PageSize: 200, Actor: "ada"}, &accesspb.ListAuditEntriesRequest{Actor: "server"},
 		},
+		inPacks + "ListPacks": {&catalogpb.ListPacksRequest{}},
+		inPacks + "GetPack":   {&catalogpb.GetPackRequest{Module: "safety-rules", Sha256: strings.Repeat("0a", 32)}},
 		"/commonvat.catalog.v1.CatalogService/ListModules":    {&catalogpb.ListModulesRequest{}},
 		"/commonvat.catalog.v1.CatalogService/ListBuilds":     {&catalogpb.ListBuildsRequest{}},
 		"/commonvat.catalog.v1.CatalogService/GetBuildReport": {&catalogpb.GetBuildReportRequest{Digest: strings.Repeat("0a", 32)}},

@@ -49,7 +49,7 @@ var (
 type ModuleError struct {
 	Kind   string // of module
 	Module string // name, or "" when none of the kind could be had
-	Class  error  // ErrModuleUnavailable, ErrModuleTooSlow, ErrModuleAnswer or ErrModuleRefused
+	Class  error  // ErrModuleUnavailable, ErrModuleTooSlow, ErrModuleAnswer, ErrModuleRefused or ErrNoData
 	Reason string // for a person: field, value and allowed range where an answer is refused
 	Cause  error  // may be nil
 }
@@ -95,7 +95,9 @@ type Modules interface {
 // Pipeline calls modules. How long a call may take is the catalog's to say, which counts those that take longer; a caller's
 // nearer deadline holds too. It is safe for use by several goroutines.
 type Pipeline struct {
-	modules Modules
+	modules  Modules
+	contents Contents // or nil
+	doors    doors
 }
 
 // New makes a pipeline.
@@ -136,6 +138,9 @@ func (p *Pipeline) acquireFrom(kind, ref string) (*hold, error) {
 		return nil, h.blame("identity name %q, version %q, digest %q, kind %q: all are required, and the kind is %q",
 			id.GetName(), id.GetVersion(), id.GetDigest(), id.GetKind(), kind)
 	}
+	if p.contents != nil && slices.Contains(handle.Description().GetContracts(), DataContract) {
+		h.handle = &delivering{Handle: handle, contents: p.contents, door: p.doors.of(handle.Identity().GetDigest())}
+	}
 	return h, nil
 }
 
@@ -152,6 +157,13 @@ func (h *hold) blame(format string, args ...any) *ModuleError {
 func (h *hold) failed(ctx context.Context, err error) error {
 	if ctx.Err() != nil {
 		return ctx.Err()
+	}
+	var delivery *deliveryFault
+	if errors.As(err, &delivery) {
+		if delivery.class == ErrModuleAnswer {
+			h.handle.Blame(delivery.reason)
+		}
+		return &ModuleError{Kind: h.kind, Module: h.name, Class: delivery.class, Reason: delivery.reason, Cause: delivery.cause}
 	}
 	e := &ModuleError{Kind: h.kind, Module: h.name, Class: ErrModuleAnswer, Reason: err.Error(), Cause: err}
 	st := status.Convert(err)

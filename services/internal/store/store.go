@@ -38,6 +38,7 @@ type Engine interface {
 	AuditTrail
 	MemberStore
 	ModuleChoices
+	Packs
 	// Close lets the changes that wait become durable, refuses later ones with ErrUnavailable, and lets go of the files.
 	Close() error
 }
@@ -286,6 +287,31 @@ type ModuleChoices interface {
 	// ChooseModule keeps a choice in place of the name's former one, with its entry in the audit trail. A default takes that place from whichever module of
 	// the kind had it. At and By are taken from the choice and the actor. act says what was done, for the audit trail.
 	ChooseModule(ctx context.Context, by Actor, choice ModuleChoice, act, reason string) error
+}
+
+// PackRow is one piece of data for one module, without its content.
+type PackRow struct {
+	Module, Kind string
+	Digest       string // SHA-256 of the content, in lower-case hexadecimal
+	Name         string // as it calls itself
+	Version      string
+	Bytes        int
+	// Own: the module came with it.
+	Own bool
+	// InForce: questions are answered with it. At most one of a module and name.
+	InForce bool
+	// At, By: when and by whom it last came into or out of force.
+	At time.Time
+	By trial.MemberID
+}
+
+// Packs keeps which data there is for modules, and what of it is in force.
+type Packs interface {
+	// Packs reads all, by module, name and time.
+	Packs(ctx context.Context) ([]PackRow, error)
+	// PutPack keeps a row in place of that of its module and digest, with its entry in the audit trail. One in force takes that place from whichever of its
+	// name had it. At and By are taken from the row and the actor. act says what was done, for the audit trail.
+	PutPack(ctx context.Context, by Actor, row PackRow, act, reason string) error
 }
 
 // Feed is the change feed.

@@ -44,6 +44,7 @@ func init() {
 			"/commonvat.lab.v1.HistoryService/":     "ListVersions GetVersion",
 			"/commonvat.pool.v1.PoolService/":       "GetPoolStatus",
 			"/commonvat.catalog.v1.CatalogService/": "ListModules ListBuilds GetBuildReport",
+			"/commonvat.catalog.v1.PackService/":    "ListPacks GetPack",
 			"/commonvat.access.v1.AccessService/":   "GetCurrentMember ListMembers ListTokens",
 		},
 		Write: {
@@ -64,6 +65,7 @@ func init() {
 			"/commonvat.access.v1.AuditService/":  "ListAuditEntries",
 			// Each may start a process.
 			"/commonvat.catalog.v1.CatalogService/": "ActivateModule SetDefaultModule RetireModule RollBackModule LiftQuarantine",
+			"/commonvat.catalog.v1.PackService/":    "AddPack ActivatePack RetirePack",
 		},
 		Exempt: {"/grpc.health.v1.Health/": "Check List Watch"},
 	} {

@@ -140,6 +140,15 @@ func empty(why string) check {
 }
 
 // matching is a string of a form that is told in words.
+// size is how many bytes a field of bytes has.
+func size(least, most int) check {
+	return func(w *walk, p *path, m protoreflect.Message, fd protoreflect.FieldDescriptor) {
+		if n := len(m.Get(fd).Bytes()); n < least || n > most {
+			w.fault(p, "has %d bytes; allowed: %d to %d", n, least, most)
+		}
+	}
+}
+
 func matching(form *regexp.Regexp, allowed string) check {
 	return func(w *walk, p *path, m protoreflect.Message, fd protoreflect.FieldDescriptor) {
 		value := m.Get(fd).String()

@@ -39,6 +39,7 @@ const (
 	maxPosition  = 10_000
 	maxPageToken = 1000
 	maxFilter    = 2000
+	maxPackBytes = 2 << 20
 )
 
 // The lists: with a filter, and without.
@@ -285,6 +286,11 @@ func addOthers(add adder) {
 	add(&catalogv1.RetireModuleRequest{}, rules{fields: fields{"name": moduleName, "reason": why}})
 	add(&catalogv1.RollBackModuleRequest{}, rules{fields: fields{"name": moduleName, "reason": why}})
 	add(&catalogv1.LiftQuarantineRequest{}, rules{fields: fields{"name": moduleName, "reason": why}})
+	add(&catalogv1.ListPacksRequest{}, rules{})
+	add(&catalogv1.GetPackRequest{}, rules{fields: fields{"module": moduleName, "sha256": digest}})
+	add(&catalogv1.AddPackRequest{}, rules{fields: fields{"module": moduleName, "content": size(1, maxPackBytes), "reason": why}})
+	add(&catalogv1.ActivatePackRequest{}, rules{fields: fields{"module": moduleName, "sha256": digest, "reason": why}})
+	add(&catalogv1.RetirePackRequest{}, rules{fields: fields{"module": moduleName, "sha256": digest, "reason": text(1, maxReason)}})
 	add(&accessv1.GetCurrentMemberRequest{}, rules{})
 	add(&accessv1.ListMembersRequest{}, rules{})
 	add(&accessv1.CreateMemberRequest{}, rules{fields: fields{"member": required}})

@@ -73,6 +73,7 @@ func Run(t *testing.T, open Opener) {
 		{"members and tokens", membersAndTokens},
 		{"tokens' last use", lastUse},
 		{"choices of modules", moduleChoices},
+		{"packs of modules", packs},
 
 		{"order of lists", orderOfLists},
 		{"case is folded beyond ASCII", caseFolding},

@@ -88,10 +88,12 @@ func (m *Maker) text(fd protoreflect.FieldDescriptor) string {
 		id, kind := m.ID(), kindOf(fd)
 		m.made[kind] = append(m.made[kind], id)
 		return id
-	case name == "digest":
+	case name == "digest", name == "sha256":
 		return strings.Repeat("0a", 32)
 	case name == "name" && fd.ContainingMessage().ParentFile().Package() == "commonvat.catalog.v1":
 		return "palette-width"
+	case name == "module" && fd.ContainingMessage().ParentFile().Package() == "commonvat.catalog.v1":
+		return "safety-rules"
 	case name == "token_id":
 		return pick(m, append([]string{"abcdefghijklmnop"}, m.known.Tokens...))
 	case strings.HasSuffix(name, "_id"):

@@ -133,6 +133,161 @@ func (x *PutDataResponse) GetVersion() string {
 	return ""
 }
 
+// ListOwnDataRequest asks for what the module came with.
+type ListOwnDataRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListOwnDataRequest) Reset() {
+	*x = ListOwnDataRequest{}
+	mi := &file_commonvat_module_data_v1_data_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListOwnDataRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListOwnDataRequest) ProtoMessage() {}
+
+func (x *ListOwnDataRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_data_v1_data_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListOwnDataRequest.ProtoReflect.Descriptor instead.
+func (*ListOwnDataRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_data_v1_data_proto_rawDescGZIP(), []int{2}
+}
+
+// ListOwnDataResponse is what the module came with.
+type ListOwnDataResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// At most 16, each digest and each name once, together at most 8 MiB.
+	Data          []*OwnData `protobuf:"bytes,1,rep,name=data,proto3" json:"data,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListOwnDataResponse) Reset() {
+	*x = ListOwnDataResponse{}
+	mi := &file_commonvat_module_data_v1_data_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListOwnDataResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListOwnDataResponse) ProtoMessage() {}
+
+func (x *ListOwnDataResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_data_v1_data_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListOwnDataResponse.ProtoReflect.Descriptor instead.
+func (*ListOwnDataResponse) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_data_v1_data_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *ListOwnDataResponse) GetData() []*OwnData {
+	if x != nil {
+		return x.Data
+	}
+	return nil
+}
+
+// OwnData is one piece of data that a module came with.
+type OwnData struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. SHA-256 of content in lower-case hexadecimal.
+	Sha256 string `protobuf:"bytes,1,opt,name=sha256,proto3" json:"sha256,omitempty"`
+	// Required. As the data calls itself: 1 to 80 characters, and 1 to 40.
+	Name    string `protobuf:"bytes,2,opt,name=name,proto3" json:"name,omitempty"`
+	Version string `protobuf:"bytes,3,opt,name=version,proto3" json:"version,omitempty"`
+	// Required. 1 byte to 2 MiB.
+	Content       []byte `protobuf:"bytes,4,opt,name=content,proto3" json:"content,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OwnData) Reset() {
+	*x = OwnData{}
+	mi := &file_commonvat_module_data_v1_data_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OwnData) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OwnData) ProtoMessage() {}
+
+func (x *OwnData) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_data_v1_data_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OwnData.ProtoReflect.Descriptor instead.
+func (*OwnData) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_data_v1_data_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *OwnData) GetSha256() string {
+	if x != nil {
+		return x.Sha256
+	}
+	return ""
+}
+
+func (x *OwnData) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *OwnData) GetVersion() string {
+	if x != nil {
+		return x.Version
+	}
+	return ""
+}
+
+func (x *OwnData) GetContent() []byte {
+	if x != nil {
+		return x.Content
+	}
+	return nil
+}
+
 var File_commonvat_module_data_v1_data_proto protoreflect.FileDescriptor
 
 const file_commonvat_module_data_v1_data_proto_rawDesc = "" +
@@ -143,9 +298,18 @@ const file_commonvat_module_data_v1_data_proto_rawDesc = "" +
 	"\acontent\x18\x02 \x01(\fR\acontent\"?\n" +
 	"\x0fPutDataResponse\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
-	"\aversion\x18\x02 \x01(\tR\aversion2m\n" +
+	"\aversion\x18\x02 \x01(\tR\aversion\"\x14\n" +
+	"\x12ListOwnDataRequest\"L\n" +
+	"\x13ListOwnDataResponse\x125\n" +
+	"\x04data\x18\x01 \x03(\v2!.commonvat.module.data.v1.OwnDataR\x04data\"i\n" +
+	"\aOwnData\x12\x16\n" +
+	"\x06sha256\x18\x01 \x01(\tR\x06sha256\x12\x12\n" +
+	"\x04name\x18\x02 \x01(\tR\x04name\x12\x18\n" +
+	"\aversion\x18\x03 \x01(\tR\aversion\x12\x18\n" +
+	"\acontent\x18\x04 \x01(\fR\acontent2\xd9\x01\n" +
 	"\vDataService\x12^\n" +
-	"\aPutData\x12(.commonvat.module.data.v1.PutDataRequest\x1a).commonvat.module.data.v1.PutDataResponseB\xf9\x01\n" +
+	"\aPutData\x12(.commonvat.module.data.v1.PutDataRequest\x1a).commonvat.module.data.v1.PutDataResponse\x12j\n" +
+	"\vListOwnData\x12,.commonvat.module.data.v1.ListOwnDataRequest\x1a-.commonvat.module.data.v1.ListOwnDataResponseB\xf9\x01\n" +
 	"\x1ccom.commonvat.module.data.v1B\tDataProtoP\x01ZKgithub.com/commonvat/commonvat/proto/gen/go/commonvat/module/data/v1;datav1\xa2\x02\x03CMD\xaa\x02\x18Commonvat.Module.Data.V1\xca\x02\x18Commonvat\\Module\\Data\\V1\xe2\x02$Commonvat\\Module\\Data\\V1\\GPBMetadata\xea\x02\x1bCommonvat::Module::Data::V1b\x06proto3"
 
 var (
@@ -160,19 +324,25 @@ func file_commonvat_module_data_v1_data_proto_rawDescGZIP() []byte {
 	return file_commonvat_module_data_v1_data_proto_rawDescData
 }
 
-var file_commonvat_module_data_v1_data_proto_msgTypes = make([]protoimpl.MessageInfo, 2)
+var file_commonvat_module_data_v1_data_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_commonvat_module_data_v1_data_proto_goTypes = []any{
-	(*PutDataRequest)(nil),  // 0: commonvat.module.data.v1.PutDataRequest
-	(*PutDataResponse)(nil), // 1: commonvat.module.data.v1.PutDataResponse
+	(*PutDataRequest)(nil),      // 0: commonvat.module.data.v1.PutDataRequest
+	(*PutDataResponse)(nil),     // 1: commonvat.module.data.v1.PutDataResponse
+	(*ListOwnDataRequest)(nil),  // 2: commonvat.module.data.v1.ListOwnDataRequest
+	(*ListOwnDataResponse)(nil), // 3: commonvat.module.data.v1.ListOwnDataResponse
+	(*OwnData)(nil),             // 4: commonvat.module.data.v1.OwnData
 }
 var file_commonvat_module_data_v1_data_proto_depIdxs = []int32{
-	0, // 0: commonvat.module.data.v1.DataService.PutData:input_type -> commonvat.module.data.v1.PutDataRequest
-	1, // 1: commonvat.module.data.v1.DataService.PutData:output_type -> commonvat.module.data.v1.PutDataResponse
-	1, // [1:2] is the sub-list for method output_type
-	0, // [0:1] is the sub-list for method input_type
-	0, // [0:0] is the sub-list for extension type_name
-	0, // [0:0] is the sub-list for extension extendee
-	0, // [0:0] is the sub-list for field type_name
+	4, // 0: commonvat.module.data.v1.ListOwnDataResponse.data:type_name -> commonvat.module.data.v1.OwnData
+	0, // 1: commonvat.module.data.v1.DataService.PutData:input_type -> commonvat.module.data.v1.PutDataRequest
+	2, // 2: commonvat.module.data.v1.DataService.ListOwnData:input_type -> commonvat.module.data.v1.ListOwnDataRequest
+	1, // 3: commonvat.module.data.v1.DataService.PutData:output_type -> commonvat.module.data.v1.PutDataResponse
+	3, // 4: commonvat.module.data.v1.DataService.ListOwnData:output_type -> commonvat.module.data.v1.ListOwnDataResponse
+	3, // [3:5] is the sub-list for method output_type
+	1, // [1:3] is the sub-list for method input_type
+	1, // [1:1] is the sub-list for extension type_name
+	1, // [1:1] is the sub-list for extension extendee
+	0, // [0:1] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_data_v1_data_proto_init() }
@@ -186,7 +356,7 @@ func file_commonvat_module_data_v1_data_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_module_data_v1_data_proto_rawDesc), len(file_commonvat_module_data_v1_data_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   2,
+			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

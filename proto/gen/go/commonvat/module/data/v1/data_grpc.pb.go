@@ -22,7 +22,8 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	DataService_PutData_FullMethodName = "/commonvat.module.data.v1.DataService/PutData"
+	DataService_PutData_FullMethodName     = "/commonvat.module.data.v1.DataService/PutData"
+	DataService_ListOwnData_FullMethodName = "/commonvat.module.data.v1.DataService/ListOwnData"
 )
 
 // DataServiceClient is the client API for DataService service.
@@ -37,6 +38,9 @@ const (
 type DataServiceClient interface {
 	// PutData gives a module data. What it can't use is refused with INVALID_ARGUMENT and every fault.
 	PutData(ctx context.Context, in *PutDataRequest, opts ...grpc.CallOption) (*PutDataResponse, error)
+	// ListOwnData tells the data that the module came with, whole, so that what was computed with it can be computed again when a later build comes with
+	// other data. The module answers to its digest without being given it. The same process gives the same answer each time.
+	ListOwnData(ctx context.Context, in *ListOwnDataRequest, opts ...grpc.CallOption) (*ListOwnDataResponse, error)
 }
 
 type dataServiceClient struct {
@@ -57,6 +61,16 @@ func (c *dataServiceClient) PutData(ctx context.Context, in *PutDataRequest, opt
 	return out, nil
 }
 
+func (c *dataServiceClient) ListOwnData(ctx context.Context, in *ListOwnDataRequest, opts ...grpc.CallOption) (*ListOwnDataResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListOwnDataResponse)
+	err := c.cc.Invoke(ctx, DataService_ListOwnData_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // DataServiceServer is the server API for DataService service.
 // All implementations must embed UnimplementedDataServiceServer
 // for forward compatibility.
@@ -69,6 +83,9 @@ func (c *dataServiceClient) PutData(ctx context.Context, in *PutDataRequest, opt
 type DataServiceServer interface {
 	// PutData gives a module data. What it can't use is refused with INVALID_ARGUMENT and every fault.
 	PutData(context.Context, *PutDataRequest) (*PutDataResponse, error)
+	// ListOwnData tells the data that the module came with, whole, so that what was computed with it can be computed again when a later build comes with
+	// other data. The module answers to its digest without being given it. The same process gives the same answer each time.
+	ListOwnData(context.Context, *ListOwnDataRequest) (*ListOwnDataResponse, error)
 	mustEmbedUnimplementedDataServiceServer()
 }
 
@@ -81,6 +98,9 @@ type UnimplementedDataServiceServer struct{}
 
 func (UnimplementedDataServiceServer) PutData(context.Context, *PutDataRequest) (*PutDataResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method PutData not implemented")
+}
+func (UnimplementedDataServiceServer) ListOwnData(context.Context, *ListOwnDataRequest) (*ListOwnDataResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListOwnData not implemented")
 }
 func (UnimplementedDataServiceServer) mustEmbedUnimplementedDataServiceServer() {}
 func (UnimplementedDataServiceServer) testEmbeddedByValue()                     {}
@@ -121,6 +141,24 @@ func _DataService_PutData_Handler(srv interface{}, ctx context.Context, dec func
 	return interceptor(ctx, in, info, handler)
 }
 
+func _DataService_ListOwnData_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListOwnDataRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DataServiceServer).ListOwnData(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DataService_ListOwnData_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DataServiceServer).ListOwnData(ctx, req.(*ListOwnDataRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // DataService_ServiceDesc is the grpc.ServiceDesc for DataService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -131,6 +169,10 @@ var DataService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "PutData",
 			Handler:    _DataService_PutData_Handler,
+		},
+		{
+			MethodName: "ListOwnData",
+			Handler:    _DataService_ListOwnData_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

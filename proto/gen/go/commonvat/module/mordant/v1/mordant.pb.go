@@ -93,8 +93,10 @@ type SelectMordantsRequest struct {
 	Refused []string `protobuf:"bytes,6,rep,name=refused,proto3" json:"refused,omitempty"`
 	// Hardness of the water in mg of calcium carbonate per litre; absent: not known. Range: 0 to 10,000.
 	HardnessMgPerL *float64 `protobuf:"fixed64,7,opt,name=hardness_mg_per_l,json=hardnessMgPerL,proto3,oneof" json:"hardness_mg_per_l,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// SHA-256 of the table of facts to answer from, in lower-case hexadecimal; empty: the module's own.
+	FactsSha256   string `protobuf:"bytes,8,opt,name=facts_sha256,json=factsSha256,proto3" json:"facts_sha256,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *SelectMordantsRequest) Reset() {
@@ -176,6 +178,13 @@ func (x *SelectMordantsRequest) GetHardnessMgPerL() float64 {
 	return 0
 }
 
+func (x *SelectMordantsRequest) GetFactsSha256() string {
+	if x != nil {
+		return x.FactsSha256
+	}
+	return ""
+}
+
 // Dyestuff is one dye of the order.
 type Dyestuff struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -246,6 +255,7 @@ type SelectMordantsResponse struct {
 	// Name and version of the facts that were used.
 	FactsName     string `protobuf:"bytes,6,opt,name=facts_name,json=factsName,proto3" json:"facts_name,omitempty"`
 	FactsVersion  string `protobuf:"bytes,7,opt,name=facts_version,json=factsVersion,proto3" json:"facts_version,omitempty"`
+	FactsSha256   string `protobuf:"bytes,8,opt,name=facts_sha256,json=factsSha256,proto3" json:"facts_sha256,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -325,6 +335,13 @@ func (x *SelectMordantsResponse) GetFactsName() string {
 func (x *SelectMordantsResponse) GetFactsVersion() string {
 	if x != nil {
 		return x.FactsVersion
+	}
+	return ""
+}
+
+func (x *SelectMordantsResponse) GetFactsSha256() string {
+	if x != nil {
+		return x.FactsSha256
 	}
 	return ""
 }
@@ -869,7 +886,7 @@ var File_commonvat_module_mordant_v1_mordant_proto protoreflect.FileDescriptor
 
 const file_commonvat_module_mordant_v1_mordant_proto_rawDesc = "" +
 	"\n" +
-	")commonvat/module/mordant/v1/mordant.proto\x12\x1bcommonvat.module.mordant.v1\"\x9f\x02\n" +
+	")commonvat/module/mordant/v1/mordant.proto\x12\x1bcommonvat.module.mordant.v1\"\xc2\x02\n" +
 	"\x15SelectMordantsRequest\x12\x16\n" +
 	"\x06fibres\x18\x01 \x03(\tR\x06fibres\x12C\n" +
 	"\tdyestuffs\x18\x02 \x03(\v2%.commonvat.module.mordant.v1.DyestuffR\tdyestuffs\x12\x14\n" +
@@ -878,11 +895,12 @@ const file_commonvat_module_mordant_v1_mordant_proto_rawDesc = "" +
 	"\n" +
 	"store_told\x18\x05 \x01(\bR\tstoreTold\x12\x18\n" +
 	"\arefused\x18\x06 \x03(\tR\arefused\x12.\n" +
-	"\x11hardness_mg_per_l\x18\a \x01(\x01H\x00R\x0ehardnessMgPerL\x88\x01\x01B\x14\n" +
+	"\x11hardness_mg_per_l\x18\a \x01(\x01H\x00R\x0ehardnessMgPerL\x88\x01\x01\x12!\n" +
+	"\ffacts_sha256\x18\b \x01(\tR\vfactsSha256B\x14\n" +
 	"\x12_hardness_mg_per_l\";\n" +
 	"\bDyestuff\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1b\n" +
-	"\tdye_class\x18\x02 \x01(\tR\bdyeClass\"\xdf\x02\n" +
+	"\tdye_class\x18\x02 \x01(\tR\bdyeClass\"\x82\x03\n" +
 	"\x16SelectMordantsResponse\x12C\n" +
 	"\tquestions\x18\x01 \x03(\v2%.commonvat.module.mordant.v1.QuestionR\tquestions\x12A\n" +
 	"\x06fibres\x18\x02 \x03(\v2).commonvat.module.mordant.v1.FibreChoicesR\x06fibres\x12\x1b\n" +
@@ -892,7 +910,8 @@ const file_commonvat_module_mordant_v1_mordant_proto_rawDesc = "" +
 	"\aremarks\x18\x05 \x03(\v2#.commonvat.module.mordant.v1.RemarkR\aremarks\x12\x1d\n" +
 	"\n" +
 	"facts_name\x18\x06 \x01(\tR\tfactsName\x12#\n" +
-	"\rfacts_version\x18\a \x01(\tR\ffactsVersion\"N\n" +
+	"\rfacts_version\x18\a \x01(\tR\ffactsVersion\x12!\n" +
+	"\ffacts_sha256\x18\b \x01(\tR\vfactsSha256\"N\n" +
 	"\bQuestion\x12\x14\n" +
 	"\x05about\x18\x01 \x01(\tR\x05about\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\x12\x18\n" +

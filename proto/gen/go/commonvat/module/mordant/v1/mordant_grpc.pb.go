@@ -31,7 +31,8 @@ const (
 // MordantService is the whole of a mordant module.
 type MordantServiceClient interface {
 	// SelectMordants ranks the ways to prepare each fibre for dyestuffs in their order, and says what was ruled out. What has to be known first is
-	// asked for in the answer; nothing is guessed. Errors: INVALID_ARGUMENT naming the field and what is allowed.
+	// asked for in the answer; nothing is guessed. Errors: INVALID_ARGUMENT naming the field and what is allowed; FAILED_PRECONDITION for facts that
+	// the module doesn't hold (see commonvat.module.data.v1).
 	SelectMordants(ctx context.Context, in *SelectMordantsRequest, opts ...grpc.CallOption) (*SelectMordantsResponse, error)
 }
 
@@ -60,7 +61,8 @@ func (c *mordantServiceClient) SelectMordants(ctx context.Context, in *SelectMor
 // MordantService is the whole of a mordant module.
 type MordantServiceServer interface {
 	// SelectMordants ranks the ways to prepare each fibre for dyestuffs in their order, and says what was ruled out. What has to be known first is
-	// asked for in the answer; nothing is guessed. Errors: INVALID_ARGUMENT naming the field and what is allowed.
+	// asked for in the answer; nothing is guessed. Errors: INVALID_ARGUMENT naming the field and what is allowed; FAILED_PRECONDITION for facts that
+	// the module doesn't hold (see commonvat.module.data.v1).
 	SelectMordants(context.Context, *SelectMordantsRequest) (*SelectMordantsResponse, error)
 	mustEmbedUnimplementedMordantServiceServer()
 }
