@@ -73,6 +73,8 @@ func Run(t *testing.T, open Opener) {
 		{"members and tokens", membersAndTokens},
 		{"tokens' last use", lastUse},
 		{"choices of modules", moduleChoices},
+		{"runs", runs},
+		{"what is taken back is found in runs", withdrawnFromRuns},
 
 		{"order of lists", orderOfLists},
 		{"case is folded beyond ASCII", caseFolding},
