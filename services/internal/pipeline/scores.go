@@ -9,6 +9,10 @@ import (
 	"slices"
 	"sync"
 
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/status"
+
+	"github.com/commonvat/commonvat/plugins/sdk"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
@@ -382,4 +386,24 @@ func (h answers) check(n int, r *palettev2.ScorePalettesResponse, groupOf func(u
 		}
 	}
 	return nil
+}
+
+// CheckParameters holds parameter values against a module's description. The error is trial.Faults, with every fault; field is where the values stand.
+func CheckParameters(field string, described *describev1.DescribeResponse, set []*describev1.ParameterValue) error {
+	var v sdk.Violations
+	sdk.CheckValues(&v, field, described.GetParameters(), set)
+	var faults trial.Faults
+	for _, detail := range status.Convert(v.Err()).Details() {
+		bad, ok := detail.(*errdetails.BadRequest)
+		if !ok {
+			continue
+		}
+		for _, f := range bad.GetFieldViolations() {
+			faults = append(faults, &trial.FieldFault{Field: f.GetField(), Text: f.GetDescription()})
+		}
+	}
+	if len(faults) == 0 {
+		return nil
+	}
+	return faults
 }

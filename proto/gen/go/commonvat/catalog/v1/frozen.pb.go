@@ -177,10 +177,12 @@ func (x *FrozenChunk) GetTrial() []uint32 {
 // FrozenPart is what a module said of some groups, as it is kept.
 type FrozenPart struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Sorted by stratum, then group.
+	// Sorted by stratum, then group, both as the header's labels have them.
 	Groups []*v12.GroupScore `protobuf:"bytes,1,rep,name=groups,proto3" json:"groups,omitempty"`
 	// For each group how many rows it had.
-	Rows          []int64 `protobuf:"varint,2,rep,packed,name=rows,proto3" json:"rows,omitempty"`
+	Rows []int64 `protobuf:"varint,2,rep,packed,name=rows,proto3" json:"rows,omitempty"`
+	// For each group how its stratum is shown.
+	Shown         []string `protobuf:"bytes,3,rep,name=shown,proto3" json:"shown,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -225,6 +227,13 @@ func (x *FrozenPart) GetGroups() []*v12.GroupScore {
 func (x *FrozenPart) GetRows() []int64 {
 	if x != nil {
 		return x.Rows
+	}
+	return nil
+}
+
+func (x *FrozenPart) GetShown() []string {
+	if x != nil {
+		return x.Shown
 	}
 	return nil
 }
@@ -377,11 +386,12 @@ const file_commonvat_catalog_v1_frozen_proto_rawDesc = "" +
 	"\fwith_spectra\x18\a \x01(\bR\vwithSpectra\"i\n" +
 	"\vFrozenChunk\x12D\n" +
 	"\acolumns\x18\x01 \x01(\v2*.commonvat.module.palette.v2.ScoredColumnsR\acolumns\x12\x14\n" +
-	"\x05trial\x18\x02 \x03(\rR\x05trial\"W\n" +
+	"\x05trial\x18\x02 \x03(\rR\x05trial\"m\n" +
 	"\n" +
 	"FrozenPart\x125\n" +
 	"\x06groups\x18\x01 \x03(\v2\x1d.commonvat.pool.v1.GroupScoreR\x06groups\x12\x12\n" +
-	"\x04rows\x18\x02 \x03(\x03R\x04rows\"Y\n" +
+	"\x04rows\x18\x02 \x03(\x03R\x04rows\x12\x14\n" +
+	"\x05shown\x18\x03 \x03(\tR\x05shown\"Y\n" +
 	"\vFrozenTests\x12\x12\n" +
 	"\x04done\x18\x01 \x01(\x05R\x04done\x126\n" +
 	"\x05tests\x18\x02 \x03(\v2 .commonvat.catalog.v1.FrozenTestR\x05tests\"\x84\x01\n" +

@@ -49,8 +49,8 @@ type RunServiceClient interface {
 	ListRuns(ctx context.Context, in *ListRunsRequest, opts ...grpc.CallOption) (*ListRunsResponse, error)
 	// CancelRun ends a run that waits, freezes or scores; what it has stays. Only who made it, and coordinators. Errors: NOT_FOUND; FAILED_PRECONDITION.
 	CancelRun(ctx context.Context, in *CancelRunRequest, opts ...grpc.CallOption) (*Run, error)
-	// ResumeRun has a run go on that was cancelled, interrupted or failed: what is scored isn't scored again, unless its module has changed since. Only who
-	// made it, and coordinators. Errors: NOT_FOUND; FAILED_PRECONDITION for a run that is done or under way.
+	// ResumeRun has a run go on that was cancelled, interrupted or failed: what is scored isn't scored again; a module that was replaced before it was done begins
+	// anew. Only who made it, and coordinators. Errors: NOT_FOUND; FAILED_PRECONDITION for a run that is done or under way.
 	ResumeRun(ctx context.Context, in *ResumeRunRequest, opts ...grpc.CallOption) (*Run, error)
 	// GetRunScores reads a page of what one module of a run said. Errors: NOT_FOUND.
 	GetRunScores(ctx context.Context, in *GetRunScoresRequest, opts ...grpc.CallOption) (*GetRunScoresResponse, error)
@@ -191,8 +191,8 @@ type RunServiceServer interface {
 	ListRuns(context.Context, *ListRunsRequest) (*ListRunsResponse, error)
 	// CancelRun ends a run that waits, freezes or scores; what it has stays. Only who made it, and coordinators. Errors: NOT_FOUND; FAILED_PRECONDITION.
 	CancelRun(context.Context, *CancelRunRequest) (*Run, error)
-	// ResumeRun has a run go on that was cancelled, interrupted or failed: what is scored isn't scored again, unless its module has changed since. Only who
-	// made it, and coordinators. Errors: NOT_FOUND; FAILED_PRECONDITION for a run that is done or under way.
+	// ResumeRun has a run go on that was cancelled, interrupted or failed: what is scored isn't scored again; a module that was replaced before it was done begins
+	// anew. Only who made it, and coordinators. Errors: NOT_FOUND; FAILED_PRECONDITION for a run that is done or under way.
 	ResumeRun(context.Context, *ResumeRunRequest) (*Run, error)
 	// GetRunScores reads a page of what one module of a run said. Errors: NOT_FOUND.
 	GetRunScores(context.Context, *GetRunScoresRequest) (*GetRunScoresResponse, error)
