@@ -27,6 +27,9 @@ type Row struct {
 	Stratum   uint32
 	Cell      uint32
 	Lab       trial.Lab
+	// Sent alone to modules that ask for them, of a question that has them: days between dyeing and reading, -1 not known; and a spectrum, or nil.
+	AgeDays  float64
+	Spectrum *trial.Spectrum
 }
 
 // Labels is what the indexes of rows mean; each text once in its list. Blocks are in the order in which sessions were completed,
@@ -67,14 +70,19 @@ func rowBytes(row Row) int { return len(row.ReadingID) + 4 + 4*5 + 3*8 }
 // chunks cuts sorted rows into columns of at most chunkBytes and hands them to send. An io.EOF of send ends it
 // without an error: the stream's own status then tells why.
 func chunks(rows []Row, send func(*columnsv1.ColourColumns) error) error {
+	return cut(rows, rowBytes, nil, func(part []Row) error { return send(columns(part)) })
+}
+
+// cut hands rows on in runs of at most chunkBytes, by the size of a row; apart, which may be nil, tells that a row can't be in one run with those before it.
+func cut(rows []Row, bytes func(Row) int, apart func(run []Row, row Row) bool, send func([]Row) error) error {
 	for start := 0; start < len(rows); {
 		const frame = 64 // tags and lengths of the packed columns and of the message around them
 		size, end := frame, start
-		for end < len(rows) && (end == start || size+rowBytes(rows[end]) <= chunkBytes) {
-			size += rowBytes(rows[end])
+		for end < len(rows) && (end == start || size+bytes(rows[end]) <= chunkBytes && (apart == nil || !apart(rows[start:end], rows[end]))) {
+			size += bytes(rows[end])
 			end++
 		}
-		if err := send(columns(rows[start:end])); err != nil {
+		if err := send(rows[start:end]); err != nil {
 			if errors.Is(err, io.EOF) {
 				return nil
 			}

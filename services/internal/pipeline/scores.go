@@ -1,13 +1,18 @@
 package pipeline
 
 import (
+	"cmp"
 	"context"
 	"errors"
+	"fmt"
 	"io"
-	"math"
 	"slices"
+	"sync"
 
-	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/status"
+
+	"github.com/commonvat/commonvat/plugins/sdk"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
@@ -26,6 +31,18 @@ type ScoresQuestion struct {
 	Labels    Labels
 	Rows      []Row
 	Seed      uint64
+	// Scores are the names of those that are asked for; none: all.
+	Scores     []string
+	Parameters []*describev1.ParameterValue
+	// Ages and Spectra tell that rows have what a module may ask for beside the colours.
+	Ages, Spectra bool
+	// Build, when not empty, is the digest of the build that must answer; see ErrOtherBuild.
+	Build string
+	// Relabellings is how often units are counted to other groups, after the groups as they are: 0 to 100,000. Relabel gives the group of each unit (see Units)
+	// for the n-th time, from 1; its answer is used at once. Each is given what the module said of it, in order.
+	Relabellings int
+	Relabel      func(n int) []uint32
+	Each         func(n int, groups []*palettev2.GroupScores) error
 }
 
 // Scores is what one module said.
@@ -39,8 +56,45 @@ type Scores struct {
 // Scorers names the modules that serve now and name their own scores.
 func (p *Pipeline) Scorers() []string { return p.modules.Serving(KindPalette, ScoresContract) }
 
-// ScorePalettes asks one of the scorers and checks its answer. Errors: *ModuleError; ErrTooLarge; ErrWantsMore for a module that asks for columns which
-// aren't sent; ctx.Err().
+// ErrNotAScorer tells of a palette module that doesn't name its own scores.
+var ErrNotAScorer = errors.New("module names no scores of its own")
+
+// ErrOtherBuild tells that another build of the module answers than the one that was asked for.
+var ErrOtherBuild = errors.New("another build of the module serves")
+
+// Scorer is what a module that names its own scores says of itself. Errors: *ModuleError; ErrNotAScorer.
+func (p *Pipeline) Scorer(name string) (*typesv1.ModuleIdentity, *describev1.DescribeResponse, error) {
+	h, err := p.acquireFrom(KindPalette, name)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer h.handle.Release()
+	if !slices.Contains(h.handle.Description().GetContracts(), ScoresContract) {
+		return nil, nil, fmt.Errorf("%w: %.80q", ErrNotAScorer, name)
+	}
+	return h.identity(), h.handle.Description(), nil
+}
+
+// Unit is a distinct combination of labels among rows.
+type Unit struct{ Group, Block, Stratum, Cell uint32 }
+
+// Units are those of rows, in the order of the first row of each, rows by reading id.
+func Units(rows []Row) []Unit {
+	rows = slices.Clone(rows)
+	slices.SortFunc(rows, func(a, b Row) int { return cmp.Compare(a.ReadingID, b.ReadingID) })
+	seen := map[Unit]bool{}
+	var out []Unit
+	for _, r := range rows {
+		if u := (Unit{r.Group, r.Block, r.Stratum, r.Cell}); !seen[u] {
+			seen[u] = true
+			out = append(out, u)
+		}
+	}
+	return out
+}
+
+// ScorePalettes asks one of the scorers and checks its answers. Errors: *ModuleError; ErrTooLarge; ErrWantsMore for a module that asks for columns which
+// the question doesn't have; ErrOtherBuild; those of Each; ctx.Err().
 func (p *Pipeline) ScorePalettes(ctx context.Context, name string, q ScoresQuestion) (*Scores, error) {
 	rows, err := inOrder(q.Rows)
 	if err != nil {
@@ -48,6 +102,7 @@ func (p *Pipeline) ScorePalettes(ctx context.Context, name string, q ScoresQuest
 	}
 	header := &palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Header{Header: &palettev2.ScoresHeader{
 		Condition: conditionMessage(q.Condition), Labels: q.Labels.message(), RowCount: int64(len(rows)), Seed: q.Seed,
+		Scores: q.Scores, Parameters: q.Parameters, RelabellingCount: int32(q.Relabellings),
 	}}}
 	if err := checkHeader(header); err != nil {
 		return nil, err
@@ -57,9 +112,18 @@ func (p *Pipeline) ScorePalettes(ctx context.Context, name string, q ScoresQuest
 		return nil, err
 	}
 	defer h.handle.Release()
+	if q.Build != "" && h.identity().GetDigest() != q.Build {
+		return nil, fmt.Errorf("%w: of %s, %.12s and not %.12s", ErrOtherBuild, h.name, h.identity().GetDigest(), q.Build)
+	}
 	described := h.handle.Description()
-	if len(described.GetExtraColumns()) > 0 {
+	ages := slices.Contains(described.GetExtraColumns(), describev1.ExtraColumn_EXTRA_COLUMN_AGE_DAYS)
+	spectra := slices.Contains(described.GetExtraColumns(), describev1.ExtraColumn_EXTRA_COLUMN_SPECTRUM)
+	if ages && !q.Ages || spectra && !q.Spectra || len(described.GetExtraColumns()) > both(ages, spectra) {
 		return nil, ErrWantsMore
+	}
+	asked, err := askedScores(described.GetScores(), q.Scores)
+	if err != nil {
+		return nil, err
 	}
 	streaming, cancel := context.WithCancel(ctx) // ends the stream wherever we leave
 	defer cancel()
@@ -67,45 +131,240 @@ func (p *Pipeline) ScorePalettes(ctx context.Context, name string, q ScoresQuest
 	if err != nil {
 		return nil, h.failed(ctx, err)
 	}
-	if err := stream.Send(header); err != nil && !errors.Is(err, io.EOF) {
-		return nil, h.failed(ctx, err)
-	}
-	err = chunks(rows, func(c *columnsv1.ColourColumns) error {
-		return stream.Send(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Columns{Columns: &palettev2.ScoredColumns{Colours: c}}})
-	})
-	if err != nil {
-		return nil, h.failed(ctx, err)
-	}
-	if err := stream.CloseSend(); err != nil {
-		return nil, h.failed(ctx, err)
-	}
-	response, err := stream.Recv()
-	if err != nil {
-		if errors.Is(err, io.EOF) {
-			return nil, h.blame("it gave no answer")
+	units := Units(rows)
+	var sending sync.WaitGroup
+	defer sending.Wait()
+	defer cancel() // before the wait
+	sent := make(chan error, 1)
+	relabelled := make(chan []uint32, 1)
+	sending.Go(func() {
+		defer close(relabelled)
+		err := send(streaming, stream, header, rows, ages, spectra, q, relabelled)
+		sent <- err
+		if err != nil {
+			cancel() // a fault of ours: there will be no answer
 		}
-		return nil, h.failed(ctx, err)
+	})
+	check := answers{hold: h, scores: len(asked), units: units}
+	out := &Scores{Identity: h.identity(), Described: asked}
+	for n := 0; n <= q.Relabellings; n++ {
+		response, err := stream.Recv()
+		if err != nil {
+			return nil, h.ended(ctx, err, sent, n, q.Relabellings)
+		}
+		own := func(i int) uint32 { return units[i].Group }
+		if n > 0 {
+			groups, ok := <-relabelled
+			if !ok { // the stream ended before it could be sent
+				_, err := stream.Recv()
+				return nil, h.ended(ctx, cmp.Or(err, io.EOF), sent, n, q.Relabellings)
+			}
+			if len(groups) != len(units) {
+				return nil, fmt.Errorf("relabelling %d has %d groups for %d units", n, len(groups), len(units))
+			}
+			own = func(i int) uint32 { return groups[i] }
+		}
+		if err := check.check(n, response, own); err != nil {
+			return nil, err
+		}
+		if n == 0 {
+			out.Groups = response.GetGroups()
+		} else if err := q.Each(n, response.GetGroups()); err != nil {
+			return nil, err
+		}
 	}
 	if _, err := stream.Recv(); !errors.Is(err, io.EOF) {
 		if err == nil {
+			if q.Relabellings > 0 {
+				return nil, h.blame("it gave more than %d answers to a question and its relabellings", q.Relabellings+1)
+			}
 			return nil, h.blame("it gave two answers to one question")
 		}
 		return nil, h.failed(ctx, err)
 	}
-	if err := h.checkScores(q, described, response); err != nil {
-		return nil, err
-	}
-	return &Scores{Identity: h.identity(), Described: described.GetScores(), Groups: response.GetGroups()}, nil
+	return out, nil
 }
 
-// checkScores sees to it that an answer is one: every group of every stratum that was sent, once and in order, with a figure or a reason for each score.
-func (h *hold) checkScores(q ScoresQuestion, described *describev1.DescribeResponse, r *palettev2.ScorePalettesResponse) error {
-	if r.GetRelabelling() != 0 {
-		return h.blame("relabelling is %d; none was asked for", r.GetRelabelling())
+// ended is what the end of a stream means, after so many answers.
+func (h *hold) ended(ctx context.Context, err error, sent <-chan error, answers, relabellings int) error {
+	select {
+	case fault := <-sent:
+		if fault != nil {
+			return fault
+		}
+	default:
+	}
+	switch {
+	case !errors.Is(err, io.EOF):
+		return h.failed(ctx, err)
+	case answers == 0:
+		return h.blame("it gave no answer")
+	}
+	return h.blame("it gave %d answers to a question and %d relabellings", answers, relabellings)
+}
+
+func both(a, b bool) int {
+	n := 0
+	for _, x := range []bool{a, b} {
+		if x {
+			n++
+		}
+	}
+	return n
+}
+
+// askedScores are the descriptions of the scores that are asked for.
+func askedScores(described []*describev1.Score, names []string) ([]*describev1.Score, error) {
+	if len(names) == 0 {
+		return described, nil
+	}
+	var out []*describev1.Score
+	for _, name := range names {
+		at := slices.IndexFunc(described, func(s *describev1.Score) bool { return s.GetName() == name })
+		if at < 0 {
+			return nil, fmt.Errorf("score %q isn't described by the module", name)
+		}
+		out = append(out, described[at])
+	}
+	return out, nil
+}
+
+// send sends the whole question. What each relabelling was is handed on, so that its answer can be held against it. An end of the stream is no fault here: its
+// status, which the receiver gets, tells why.
+func send(ctx context.Context, stream palettev2.PaletteService_ScorePalettesClient, header *palettev2.ScorePalettesRequest, rows []Row, ages, spectra bool, q ScoresQuestion, relabelled chan<- []uint32) error {
+	put := func(m *palettev2.ScorePalettesRequest) error { return stream.Send(m) }
+	quiet := func(err error) error {
+		if errors.Is(err, io.EOF) || ctx.Err() != nil {
+			return nil
+		}
+		return err
+	}
+	if err := put(header); err != nil {
+		return quiet(err)
+	}
+	if err := ScoredChunks(rows, ages, spectra, func(c *palettev2.ScoredColumns) error {
+		return put(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Columns{Columns: c}})
+	}); err != nil {
+		return quiet(err)
+	}
+	for n := 1; n <= q.Relabellings; n++ {
+		groups := q.Relabel(n)
+		if err := put(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Relabelling{Relabelling: &palettev2.Relabelling{Group: groups}}}); err != nil {
+			return quiet(err)
+		}
+		select {
+		case relabelled <- groups:
+		case <-ctx.Done():
+			return nil
+		}
+	}
+	return quiet(stream.CloseSend())
+}
+
+// Spectra travel on the wavelengths that the contract has; what lies outside isn't sent.
+const (
+	firstNm, lastNm = 360, 780
+	leastFigures    = 3
+)
+
+// within is the part of a spectrum that can be sent; ok is false when there is too little of it.
+func within(s *trial.Spectrum) (part trial.Spectrum, ok bool) {
+	if s == nil || s.StepNm < 1 || s.StepNm > 20 {
+		return part, false
+	}
+	part = *s
+	for len(part.Reflectance) > 0 && part.StartNm < firstNm {
+		part.StartNm += part.StepNm
+		part.Reflectance = part.Reflectance[1:]
+	}
+	for n := len(part.Reflectance); n > 0 && part.StartNm+float64(n-1)*part.StepNm > lastNm; n-- {
+		part.Reflectance = part.Reflectance[:n-1]
+	}
+	return part, len(part.Reflectance) >= leastFigures
+}
+
+// ScoredChunks cuts rows, sorted by reading id, into columns of at most 1 MiB with the further columns that are asked for, and hands them to send. Spectra of a
+// chunk are all on the same wavelengths.
+func ScoredChunks(rows []Row, ages, spectra bool, send func(*palettev2.ScoredColumns) error) error {
+	size := func(r Row) int {
+		n := rowBytes(r)
+		if ages {
+			n += 8
+		}
+		if spectra {
+			n++
+			if r.Spectrum != nil {
+				n += 8 * len(r.Spectrum.Reflectance)
+			}
+		}
+		return n
+	}
+	grid := func(r Row) [3]float64 { // zero: any will do
+		s, ok := within(r.Spectrum)
+		if !ok {
+			return [3]float64{}
+		}
+		return [3]float64{s.StartNm, s.StepNm, float64(len(s.Reflectance))}
+	}
+	var apart func([]Row, Row) bool
+	var grids [3]float64 // of the run
+	if spectra {
+		apart = func(run []Row, r Row) bool {
+			if len(run) == 1 {
+				grids = grid(run[0])
+			}
+			g := grid(r)
+			switch {
+			case g == [3]float64{}:
+			case grids == [3]float64{}:
+				grids = g
+			default:
+				return g != grids
+			}
+			return false
+		}
+	}
+	return cut(rows, size, apart, func(part []Row) error {
+		out := &palettev2.ScoredColumns{Colours: columns(part)}
+		if ages {
+			out.AgeDays = make([]float64, len(part))
+			for i, r := range part {
+				out.AgeDays[i] = r.AgeDays
+			}
+		}
+		if spectra {
+			s := &palettev2.SpectrumColumns{StartNm: 400, StepNm: 10, Count: 31, Known: make([]bool, len(part))}
+			for i, r := range part {
+				one, ok := within(r.Spectrum)
+				if s.Known[i] = ok; ok {
+					s.StartNm, s.StepNm, s.Count = one.StartNm, one.StepNm, int32(len(one.Reflectance))
+					s.Reflectance = append(s.Reflectance, one.Reflectance...)
+				}
+			}
+			out.Spectra = s
+		}
+		return send(out)
+	})
+}
+
+// answers sees to it that answers are some.
+type answers struct {
+	*hold
+	scores int
+	units  []Unit
+}
+
+// check sees to it that an answer is one: every group of every stratum that was sent, once and in order, with a figure or a reason for each score.
+func (h answers) check(n int, r *palettev2.ScorePalettesResponse, groupOf func(unit int) uint32) error {
+	if int(r.GetRelabelling()) != n {
+		if n == 0 {
+			return h.blame("relabelling is %d; none was asked for", r.GetRelabelling())
+		}
+		return h.blame("relabelling is %d; the next is %d", r.GetRelabelling(), n)
 	}
 	asked := map[[2]uint32]bool{}
-	for _, row := range q.Rows {
-		asked[[2]uint32{row.Stratum, row.Group}] = true
+	for i, u := range h.units {
+		asked[[2]uint32{u.Stratum, groupOf(i)}] = true
 	}
 	if len(r.GetGroups()) != len(asked) {
 		return h.blame("groups has %d answers for %d groups in strata", len(r.GetGroups()), len(asked))
@@ -120,14 +379,34 @@ func (h *hold) checkScores(q ScoresQuestion, described *describev1.DescribeRespo
 			return h.blame("groups[%d] is out of order or doubled: stratum %d, group %d", i, g.GetStratum(), g.GetGroup())
 		}
 		last = at
-		if len(g.GetScores()) != len(described.GetScores()) {
-			return h.blame("groups[%d].scores has %d figures for %d scores", i, len(g.GetScores()), len(described.GetScores()))
+		if len(g.GetScores()) != h.scores {
+			return h.blame("groups[%d].scores has %d figures for %d scores", i, len(g.GetScores()), h.scores)
 		}
 		for k, s := range g.GetScores() {
-			if math.IsNaN(s.GetValue()) || math.IsInf(s.GetValue(), 0) || (s.GetNotComputed() != "" && s.GetValue() != 0) {
+			if !finite(s.GetValue()) || (s.GetNotComputed() != "" && s.GetValue() != 0) {
 				return h.blame("groups[%d].scores[%d] is %v with the reason %.80q; allowed: a finite number, or 0 with a reason", i, k, s.GetValue(), s.GetNotComputed())
 			}
 		}
 	}
 	return nil
+}
+
+// CheckParameters holds parameter values against a module's description. The error is trial.Faults, with every fault; field is where the values stand.
+func CheckParameters(field string, described *describev1.DescribeResponse, set []*describev1.ParameterValue) error {
+	var v sdk.Violations
+	sdk.CheckValues(&v, field, described.GetParameters(), set)
+	var faults trial.Faults
+	for _, detail := range status.Convert(v.Err()).Details() {
+		bad, ok := detail.(*errdetails.BadRequest)
+		if !ok {
+			continue
+		}
+		for _, f := range bad.GetFieldViolations() {
+			faults = append(faults, &trial.FieldFault{Field: f.GetField(), Text: f.GetDescription()})
+		}
+	}
+	if len(faults) == 0 {
+		return nil
+	}
+	return faults
 }

@@ -2,7 +2,6 @@ package pipeline
 
 import (
 	"context"
-	"errors"
 	"slices"
 
 	"google.golang.org/grpc"
@@ -55,7 +54,7 @@ func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, described *
 			}
 		}
 		if slices.Contains(described.GetContracts(), ScoresContract) {
-			if _, err := p.ScorePalettes(ctx, KindPalette, ScoresQuestion{Condition: condition, Labels: labels, Rows: rows}); err != nil && !errors.Is(err, ErrWantsMore) {
+			if _, err := p.ScorePalettes(ctx, KindPalette, ScoresQuestion{Condition: condition, Labels: labels, Rows: rows, Ages: true, Spectra: true}); err != nil {
 				return err
 			}
 		}

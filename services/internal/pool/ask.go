@@ -52,6 +52,7 @@ type asking struct {
 	shown      map[string]string // strata as shown, by label
 	mixed      bool              // some yarn is in several strata
 	answer     *poolv1.AskPaletteResponse
+	most       int // pieces; 0: as many as a question may be about
 }
 
 // AskPalette answers a question. Errors: trial.ErrInvalid (*trial.FieldFault), trial.ErrNotFound for the experiment, *BehindError,
@@ -148,7 +149,7 @@ func (p *Pool) selectPicks(ctx context.Context, a *asking) error {
 	a.modules = append(a.modules, module.Identity())
 	byOrder := a.question.GroupBy == poolv1.GroupBy_GROUP_BY_ORDER
 	a.picks, err = p.choose(ctx, a.now, module, selection{
-		where: a.question.Where, condition: a.question.Condition, experiment: a.experiment,
+		where: a.question.Where, condition: a.question.Condition, experiment: a.experiment, most: a.most,
 		keep: func(_ *chunk, r *row) bool {
 			reason := ""
 			switch {
@@ -274,18 +275,7 @@ func (a *asking) tell(format string, args ...any) {
 func (a *asking) finish() {
 	a.tellUnknowns()
 	a.answer.CannotTell = a.cannotTell
-	for _, kind := range []struct {
-		counts map[string]int
-		unit   string
-	}{{a.left.pieces, "pieces"}, {a.left.readings, "readings"}} {
-		reasons := make([]string, 0, len(kind.counts))
-		for reason := range kind.counts {
-			reasons = append(reasons, reason)
-		}
-		for _, reason := range sorted(reasons) {
-			a.answer.LeftOut = append(a.answer.LeftOut, &poolv1.LeftOut{Reason: reason, Count: int32(kind.counts[reason]), Unit: kind.unit})
-		}
-	}
+	a.answer.LeftOut = a.left.listed()
 	for _, m := range a.modules {
 		if !slices.ContainsFunc(a.answer.Modules, func(o *typesv1.ModuleIdentity) bool {
 			return o.GetDigest() == m.GetDigest() && o.GetKind() == m.GetKind()
@@ -293,6 +283,19 @@ func (a *asking) finish() {
 			a.answer.Modules = append(a.answer.Modules, m)
 		}
 	}
+}
+
+// listed is what was left out, by reason.
+func (l *leftOut) listed() (out []*poolv1.LeftOut) {
+	for _, kind := range []struct {
+		counts map[string]int
+		unit   string
+	}{{l.pieces, "pieces"}, {l.readings, "readings"}} {
+		for _, reason := range slices.Sorted(maps.Keys(kind.counts)) {
+			out = append(out, &poolv1.LeftOut{Reason: reason, Count: int32(kind.counts[reason]), Unit: kind.unit})
+		}
+	}
+	return out
 }
 
 // tellUnknowns says how much of the record is silent about what bears on the answer.

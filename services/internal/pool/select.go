@@ -19,6 +19,7 @@ type selection struct {
 	experiment *trial.Experiment // nil: any
 	// keep says whether a piece belongs to the question; it counts those that it refuses.
 	keep func(c *chunk, r *row) bool
+	most int // pieces; 0: as many as a question may be about
 }
 
 // candidate is a piece with the readings that may speak for it, best first.
@@ -40,9 +41,13 @@ func (c *candidate) place() int {
 // choose selects pieces and gives each the colour of the reading that speaks for it. Every reading that isn't used is counted.
 // More pieces than a question may be about are refused before a colour is computed.
 func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.ColourReader, s selection, left *leftOut) ([]*pick, error) {
-	candidates, fitting := s.candidates(now, left, p.maxPieces)
-	if fitting > p.maxPieces {
-		return nil, fmt.Errorf("%w: it is about %d pieces; allowed: 0 to %d, so ask for fewer with a filter", pipeline.ErrTooLarge, fitting, p.maxPieces)
+	most := s.most
+	if most == 0 {
+		most = p.maxPieces
+	}
+	candidates, fitting := s.candidates(now, left, most)
+	if fitting > most {
+		return nil, fmt.Errorf("%w: it is about %d pieces; allowed: 0 to %d, so ask for fewer with a filter", pipeline.ErrTooLarge, fitting, most)
 	}
 	digest := module.Identity().GetDigest()
 	var picks []*pick

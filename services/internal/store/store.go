@@ -39,6 +39,7 @@ type Engine interface {
 	MemberStore
 	ModuleChoices
 	Packs
+	RunStore
 	// Close lets the changes that wait become durable, refuses later ones with ErrUnavailable, and lets go of the files.
 	Close() error
 }
@@ -312,6 +313,62 @@ type Packs interface {
 	// PutPack keeps a row in place of that of its module and digest, with its entry in the audit trail. One in force takes that place from whichever of its
 	// name had it. At and By are taken from the row and the actor. act says what was done, for the audit trail.
 	PutPack(ctx context.Context, by Actor, row PackRow, act, reason string) error
+}
+
+// RunRow is a run of scoring as stored.
+type RunRow struct {
+	ID    trial.ID
+	Owner trial.MemberID
+	State int
+	Body  []byte // a commonvat.catalog.v1.Run, deterministic encoding; callers must not change it
+}
+
+// RunPart is some of what one module of a run said, by the module's place in the run. Part 0 is how far permuting is.
+type RunPart struct {
+	Module, Part int
+	Body         []byte
+}
+
+// RunTrial is a trial that has rows among a run's columns.
+type RunTrial struct{ Run, Trial trial.ID }
+
+// RunRest is what is left of a run when trials were taken out of it.
+type RunRest struct {
+	Columns [][]byte
+	Scores  []RunPart
+	Trials  []trial.ID
+}
+
+// RunStore keeps runs of scoring, their frozen columns and what came of them. Changes of runs are in the audit trail where act says what was done;
+// progress isn't. None is in the feed.
+type RunStore interface {
+	// Run errors: trial.ErrNotFound.
+	Run(ctx context.Context, id trial.ID) (RunRow, error)
+	// Runs reads a page, newest first (by id, descending).
+	Runs(ctx context.Context, before trial.ID, limit int) ([]RunRow, error)
+	// RunColumns reads all parts, in order; none when there are none.
+	RunColumns(ctx context.Context, run trial.ID) ([][]byte, error)
+	// RunScores reads the parts of one module, by part.
+	RunScores(ctx context.Context, run trial.ID, module int) ([]RunPart, error)
+	// WithdrawnFromRuns lists the trials that have rows in a run and are shared no more, or deleted.
+	WithdrawnFromRuns(ctx context.Context) ([]RunTrial, error)
+
+	// CreateRun errors: trial.ErrExists.
+	CreateRun(ctx context.Context, by Actor, at time.Time, r RunRow, reason string) error
+	// PutRun puts a run in place of what it was. Errors: trial.ErrNotFound.
+	PutRun(ctx context.Context, by Actor, at time.Time, r RunRow, act, reason string) error
+	// DeleteRun takes a run out with all that belongs to it. Errors: trial.ErrNotFound.
+	DeleteRun(ctx context.Context, by Actor, at time.Time, id trial.ID, reason string) error
+	// PutRunColumns puts one part of the columns; part 0 takes out what was there before.
+	PutRunColumns(ctx context.Context, by Actor, at time.Time, run trial.ID, part int, body []byte) error
+	// FreezeRun puts a run whose columns are whole, and the trials that have rows in it; scores of before are taken out. Errors: trial.ErrNotFound.
+	FreezeRun(ctx context.Context, by Actor, at time.Time, r RunRow, trials []trial.ID) error
+	// PutRunScores puts parts of scores, and the run with its progress, at once; with fresh the modules' other parts are taken out. Errors: trial.ErrNotFound.
+	PutRunScores(ctx context.Context, by Actor, at time.Time, r RunRow, fresh bool, parts ...RunPart) error
+	// EraseFromRun puts what is left of a run in place of all that it had. Errors: trial.ErrNotFound.
+	EraseFromRun(ctx context.Context, by Actor, at time.Time, r RunRow, rest RunRest, act string) error
+	// NotePoolExport writes into the audit trail that the pool was exported.
+	NotePoolExport(ctx context.Context, by Actor, at time.Time, what, reason string) error
 }
 
 // Feed is the change feed.

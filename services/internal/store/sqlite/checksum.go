@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"hash/crc32"
+	"slices"
 
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
@@ -129,7 +130,7 @@ func sealTable(ctx context.Context, tx *sql.Tx, table, columns string) error {
 
 // damagedRows names rows that aren't what was written, at most so many.
 func damagedRows(ctx context.Context, tx *sql.Tx, most int) (faults []string, err error) {
-	for _, table := range sealedTables {
+	for _, table := range append(slices.Clone(sealedTables), runTables...) {
 		if faults, err = damagedIn(ctx, tx, table.name, table.columns, faults, most); err != nil {
 			return nil, fmt.Errorf("checksums of %s: %w", table.name, err)
 		}

@@ -74,6 +74,8 @@ func Run(t *testing.T, open Opener) {
 		{"tokens' last use", lastUse},
 		{"choices of modules", moduleChoices},
 		{"packs of modules", packs},
+		{"runs", runs},
+		{"what is taken back is found in runs", withdrawnFromRuns},
 
 		{"order of lists", orderOfLists},
 		{"case is folded beyond ASCII", caseFolding},

@@ -38,7 +38,8 @@ type PaletteServiceClient interface {
 	//
 	// The host uses relabellings to permute groups among alike units, so that a
 	// module needs no statistics of its own. The same stream gets the same
-	// answers. Errors: INVALID_ARGUMENT naming the row and the field.
+	// answers. A score is a figure of one group in one stratum: the host may ask
+	// for groups in calls of their own, and puts the answers together. Errors: INVALID_ARGUMENT naming the row and the field.
 	ScorePalettes(ctx context.Context, opts ...grpc.CallOption) (grpc.BidiStreamingClient[ScorePalettesRequest, ScorePalettesResponse], error)
 }
 
@@ -75,7 +76,8 @@ type PaletteServiceServer interface {
 	//
 	// The host uses relabellings to permute groups among alike units, so that a
 	// module needs no statistics of its own. The same stream gets the same
-	// answers. Errors: INVALID_ARGUMENT naming the row and the field.
+	// answers. A score is a figure of one group in one stratum: the host may ask
+	// for groups in calls of their own, and puts the answers together. Errors: INVALID_ARGUMENT naming the row and the field.
 	ScorePalettes(grpc.BidiStreamingServer[ScorePalettesRequest, ScorePalettesResponse]) error
 	mustEmbedUnimplementedPaletteServiceServer()
 }

@@ -1,0 +1,322 @@
+// Package frozen keeps the columns of a run as they were: which rows, with which labels and colours, and of which trials.
+//
+// The encoding is deterministic, so that the same columns have the same bytes and the same checksum. It is cut into chunks of about a mebibyte. A trial can be
+// taken out again: its rows go, and every label that only they had.
+package frozen
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"google.golang.org/protobuf/proto"
+
+	catalogv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
+	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
+	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// ErrDamaged tells of bytes that aren't those that were kept.
+var ErrDamaged = errors.New("frozen columns are damaged")
+
+// Columns are the rows of a run. They must not be changed.
+type Columns struct {
+	Condition trial.ColourCondition
+	Labels    pipeline.Labels
+	Shown     []string       // how each stratum is shown
+	Rows      []pipeline.Row // by reading id, each once
+	Trials    []trial.ID
+	TrialOf   []uint32 // for each row an index into Trials
+	// Ages and Spectra tell that rows have them.
+	Ages, Spectra bool
+}
+
+// Encoded is columns as they are kept: the header first, then the chunks.
+type Encoded struct {
+	Parts  [][]byte
+	SHA256 string // over all parts with their lengths, hexadecimal
+}
+
+var deterministic = proto.MarshalOptions{Deterministic: true}
+
+// Sort puts the rows in the order of their reading ids. It refuses an id that is there twice.
+func (c *Columns) Sort() error {
+	order := make([]int, len(c.Rows))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(c.Rows[a].ReadingID, c.Rows[b].ReadingID) })
+	rows, trials := make([]pipeline.Row, len(order)), make([]uint32, len(order))
+	for to, from := range order {
+		rows[to], trials[to] = c.Rows[from], c.TrialOf[from]
+		if to > 0 && rows[to].ReadingID == rows[to-1].ReadingID {
+			return fmt.Errorf("reading %s is twice among the rows", rows[to].ReadingID)
+		}
+	}
+	c.Rows, c.TrialOf = rows, trials
+	return nil
+}
+
+// Encode gives the bytes that are kept.
+func (c *Columns) Encode() (Encoded, error) {
+	header, err := deterministic.Marshal(&catalogv1.FrozenHeader{
+		Condition: &typesv1.ColourCondition{Illuminant: typesv1.Illuminant(c.Condition.Illuminant), Observer: typesv1.Observer(c.Condition.Observer)},
+		Labels:    &columnsv1.Labels{Groups: c.Labels.Groups, Blocks: c.Labels.Blocks, Strata: c.Labels.Strata, Cells: c.Labels.Cells},
+		RowCount:  int64(len(c.Rows)), Shown: c.Shown, Trials: c.Trials, WithAges: c.Ages, WithSpectra: c.Spectra,
+	})
+	if err != nil {
+		return Encoded{}, err
+	}
+	out := Encoded{Parts: [][]byte{header}}
+	at := 0
+	err = pipeline.ScoredChunks(c.Rows, c.Ages, c.Spectra, func(columns *palettev2.ScoredColumns) error {
+		n := len(columns.GetColours().GetReadingId())
+		chunk, err := deterministic.Marshal(&catalogv1.FrozenChunk{Columns: columns, Trial: c.TrialOf[at : at+n]})
+		at += n
+		out.Parts = append(out.Parts, chunk)
+		return err
+	})
+	if err != nil {
+		return Encoded{}, err
+	}
+	out.SHA256 = Sum(out.Parts)
+	return out, nil
+}
+
+// Sum is the checksum over parts: SHA-256 over each with its length, in 8 bytes big-endian, before it.
+func Sum(parts [][]byte) string {
+	h := sha256.New()
+	for _, part := range parts {
+		h.Write(binary.BigEndian.AppendUint64(nil, uint64(len(part))))
+		h.Write(part)
+	}
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// Decode reads what Encode gave, and holds it against its checksum. Errors: ErrDamaged.
+func Decode(parts [][]byte, sha256 string) (*Columns, error) {
+	if got := Sum(parts); got != sha256 || len(parts) == 0 {
+		return nil, fmt.Errorf("%w: SHA-256 %.12s, must be %.12s", ErrDamaged, got, sha256)
+	}
+	header := &catalogv1.FrozenHeader{}
+	if err := proto.Unmarshal(parts[0], header); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrDamaged, err)
+	}
+	l, condition := header.GetLabels(), header.GetCondition()
+	c := &Columns{
+		Condition: trial.ColourCondition{Illuminant: trial.Illuminant(condition.GetIlluminant()), Observer: trial.Observer(condition.GetObserver())},
+		Labels:    pipeline.Labels{Groups: l.GetGroups(), Blocks: l.GetBlocks(), Strata: l.GetStrata(), Cells: l.GetCells()},
+		Shown:     header.GetShown(), Trials: header.GetTrials(), Ages: header.GetWithAges(), Spectra: header.GetWithSpectra(),
+	}
+	for _, part := range parts[1:] {
+		chunk := &catalogv1.FrozenChunk{}
+		if err := proto.Unmarshal(part, chunk); err != nil {
+			return nil, fmt.Errorf("%w: %w", ErrDamaged, err)
+		}
+		if err := c.add(chunk); err != nil {
+			return nil, err
+		}
+	}
+	if int64(len(c.Rows)) != header.GetRowCount() || len(c.Shown) != len(c.Labels.Strata) {
+		return nil, fmt.Errorf("%w: %d rows for %d", ErrDamaged, len(c.Rows), header.GetRowCount())
+	}
+	return c, nil
+}
+
+func (c *Columns) add(chunk *catalogv1.FrozenChunk) error {
+	columns := chunk.GetColumns().GetColours()
+	n := len(columns.GetReadingId())
+	spectra := chunk.GetColumns().GetSpectra()
+	for _, have := range []int{
+		len(columns.GetGroup()), len(columns.GetBlock()), len(columns.GetStratum()), len(columns.GetCell()), len(columns.GetL()), len(columns.GetA()), len(columns.GetB()),
+		len(chunk.GetTrial()), max(len(chunk.GetColumns().GetAgeDays()), n*none(c.Ages)), max(len(spectra.GetKnown()), n*none(c.Spectra)),
+	} {
+		if have != n {
+			return fmt.Errorf("%w: columns of %d and %d rows", ErrDamaged, n, have)
+		}
+	}
+	figures := 0
+	for i := range n {
+		row := pipeline.Row{
+			ReadingID: columns.GetReadingId()[i], Group: columns.GetGroup()[i], Block: columns.GetBlock()[i], Stratum: columns.GetStratum()[i], Cell: columns.GetCell()[i],
+			Lab: trial.Lab{L: columns.GetL()[i], A: columns.GetA()[i], B: columns.GetB()[i]},
+		}
+		if int(row.Group) >= len(c.Labels.Groups) || int(row.Block) >= len(c.Labels.Blocks) || int(row.Stratum) >= len(c.Labels.Strata) || int(row.Cell) >= len(c.Labels.Cells) ||
+			int(chunk.GetTrial()[i]) >= len(c.Trials) {
+			return fmt.Errorf("%w: a label of reading %s isn't there", ErrDamaged, row.ReadingID)
+		}
+		if c.Ages {
+			row.AgeDays = chunk.GetColumns().GetAgeDays()[i]
+		}
+		if c.Spectra && spectra.GetKnown()[i] {
+			count := int(spectra.GetCount())
+			if count < 0 || figures+count > len(spectra.GetReflectance()) {
+				return fmt.Errorf("%w: the spectrum of reading %s isn't there", ErrDamaged, row.ReadingID)
+			}
+			row.Spectrum = &trial.Spectrum{StartNm: spectra.GetStartNm(), StepNm: spectra.GetStepNm(), Reflectance: spectra.GetReflectance()[figures : figures+count]}
+			figures += count
+		}
+		c.Rows, c.TrialOf = append(c.Rows, row), append(c.TrialOf, chunk.GetTrial()[i])
+	}
+	return nil
+}
+
+// none is 1 when a column isn't there, so that its length doesn't count.
+func none(there bool) int {
+	if there {
+		return 0
+	}
+	return 1
+}
+
+// Place is a group in a stratum.
+type Place struct{ Stratum, Group uint32 }
+
+// Compare orders places by stratum, then group.
+func (p Place) Compare(o Place) int {
+	return cmp.Or(cmp.Compare(p.Stratum, o.Stratum), cmp.Compare(p.Group, o.Group))
+}
+
+// Name is the place's own, as it stands in what is kept: a place may get other indexes when labels go, never another name.
+func (c *Columns) Name(p Place) [2]string {
+	return [2]string{c.Labels.Strata[p.Stratum], c.Labels.Groups[p.Group]}
+}
+
+// Places are the rows of each group in each stratum, by stratum and group.
+type Places struct {
+	Order []Place
+	Rows  map[Place][]int // indexes, ascending
+}
+
+// Places finds them.
+func (c *Columns) Places() Places {
+	out := Places{Rows: map[Place][]int{}}
+	for i := range c.Rows {
+		p := Place{c.Rows[i].Stratum, c.Rows[i].Group}
+		if out.Rows[p] == nil {
+			out.Order = append(out.Order, p)
+		}
+		out.Rows[p] = append(out.Rows[p], i)
+	}
+	slices.SortFunc(out.Order, Place.Compare)
+	return out
+}
+
+// Take makes a question's labels and rows of some rows, with no label that none of them has.
+func (c *Columns) Take(rows []int) (pipeline.Labels, []pipeline.Row) {
+	out := make([]pipeline.Row, len(rows))
+	for i, at := range rows {
+		out[i] = c.Rows[at]
+	}
+	return compact(c.Labels, out), out
+}
+
+// compact leaves out labels that no row has, in their order, and gives the rows their new indexes.
+func compact(labels pipeline.Labels, rows []pipeline.Row) pipeline.Labels {
+	column := func(of func(*pipeline.Row) *uint32, texts []string) (kept []string) {
+		used := make([]bool, len(texts))
+		for i := range rows {
+			used[*of(&rows[i])] = true
+		}
+		to := make([]uint32, len(texts))
+		for i, text := range texts {
+			if used[i] {
+				to[i] = uint32(len(kept))
+				kept = append(kept, text)
+			}
+		}
+		for i := range rows {
+			*of(&rows[i]) = to[*of(&rows[i])]
+		}
+		return kept
+	}
+	return pipeline.Labels{
+		Groups: column(func(r *pipeline.Row) *uint32 { return &r.Group }, labels.Groups),
+		Blocks: column(func(r *pipeline.Row) *uint32 { return &r.Block }, labels.Blocks),
+		Strata: column(func(r *pipeline.Row) *uint32 { return &r.Stratum }, labels.Strata),
+		Cells:  column(func(r *pipeline.Row) *uint32 { return &r.Cell }, labels.Cells),
+	}
+}
+
+// Without is the columns with some trials taken out, how many rows went, and the names of the places that they went from.
+func (c *Columns) Without(gone map[trial.ID]bool) (rest *Columns, erased int, from map[[2]string]bool) {
+	from = map[[2]string]bool{}
+	rest = &Columns{Condition: c.Condition, Ages: c.Ages, Spectra: c.Spectra}
+	to := make([]uint32, len(c.Trials))
+	for i, id := range c.Trials {
+		if !gone[id] {
+			to[i] = uint32(len(rest.Trials))
+			rest.Trials = append(rest.Trials, id)
+		}
+	}
+	for i, row := range c.Rows {
+		if gone[c.Trials[c.TrialOf[i]]] {
+			erased++
+			from[c.Name(Place{row.Stratum, row.Group})] = true
+			continue
+		}
+		rest.Rows, rest.TrialOf = append(rest.Rows, row), append(rest.TrialOf, to[c.TrialOf[i]])
+	}
+	used := map[uint32]bool{}
+	for i := range rest.Rows {
+		used[rest.Rows[i].Stratum] = true
+	}
+	for i, shown := range c.Shown {
+		if used[uint32(i)] {
+			rest.Shown = append(rest.Shown, shown)
+		}
+	}
+	rest.Labels = compact(c.Labels, rest.Rows)
+	return rest, erased, from
+}
+
+// centre is where aligned colours lie around: far from the ends of what a colour may be.
+var centre = trial.Lab{L: 75}
+
+// Aligned moves the colours of each group in each stratum so that the mean of its cells within sessions lies at one point for all groups: what is left differs
+// in spread and not in place. ok is false when a colour would leave the range of L*, which can't be sent.
+func Aligned(rows []pipeline.Row) (out []pipeline.Row, ok bool) {
+	type cell struct {
+		sum trial.Lab
+		n   float64
+	}
+	cells := map[pipeline.Unit]*cell{}
+	var order []pipeline.Unit
+	for i := range rows {
+		u := pipeline.Unit{Group: rows[i].Group, Block: rows[i].Block, Stratum: rows[i].Stratum, Cell: rows[i].Cell}
+		if cells[u] == nil {
+			cells[u] = &cell{}
+			order = append(order, u)
+		}
+		c := cells[u]
+		c.sum.L, c.sum.A, c.sum.B, c.n = c.sum.L+rows[i].Lab.L, c.sum.A+rows[i].Lab.A, c.sum.B+rows[i].Lab.B, c.n+1
+	}
+	means := map[Place]*cell{}
+	for _, u := range order {
+		p, c := Place{u.Stratum, u.Group}, cells[u]
+		if means[p] == nil {
+			means[p] = &cell{}
+		}
+		m := means[p]
+		m.sum.L, m.sum.A, m.sum.B, m.n = m.sum.L+c.sum.L/c.n, m.sum.A+c.sum.A/c.n, m.sum.B+c.sum.B/c.n, m.n+1
+	}
+	out, ok = slices.Clone(rows), true
+	for i := range out {
+		m, lab := means[Place{out[i].Stratum, out[i].Group}], &out[i].Lab
+		lab.L += centre.L - m.sum.L/m.n
+		lab.A += centre.A - m.sum.A/m.n
+		lab.B += centre.B - m.sum.B/m.n
+		if !(lab.L >= 0 && lab.L <= 150 && math.Abs(lab.A) <= 200 && math.Abs(lab.B) <= 200) {
+			ok = false
+		}
+	}
+	return out, ok
+}
