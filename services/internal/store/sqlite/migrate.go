@@ -19,7 +19,7 @@ var migrations embed.FS
 const applicationID = 0x63766174
 
 // SchemaVersion is that of the files that this program writes.
-const SchemaVersion = 5
+const SchemaVersion = 7
 
 // migrate brings the schema to the version of this program, forward only.
 func migrate(ctx context.Context, db *sql.DB) error {

@@ -407,7 +407,7 @@ func (x *GetSheetRequest) GetRevision() int64 {
 // ListSheetsRequest asks for a page.
 type ListSheetsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// 0 means 50, at most 1000.
+	// 0 means 50; more than 200 count as 200.
 	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// Of the page before. At most 1000 characters.
 	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
@@ -694,7 +694,7 @@ type SheetInspection struct {
 	Now      Standing `protobuf:"varint,5,opt,name=now,proto3,enum=commonvat.bench.v1.Standing" json:"now,omitempty"`
 	// True when the rules say something else than on the sheet; the revision is then a new one.
 	Changed bool `protobuf:"varint,6,opt,name=changed,proto3" json:"changed,omitempty"`
-	// True when the workshop has changed since, or is due to be asked again: plan again, since the facts are those of then. The sheet isn't released.
+	// True when the workshop has changed since, or is due to be asked again: plan again, since the facts are those of then. now is then at least NEEDS_ANSWERS.
 	WorkshopChanged bool `protobuf:"varint,7,opt,name=workshop_changed,json=workshopChanged,proto3" json:"workshop_changed,omitempty"`
 	unknownFields   protoimpl.UnknownFields
 	sizeCache       protoimpl.SizeCache

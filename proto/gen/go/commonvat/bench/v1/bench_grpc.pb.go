@@ -42,8 +42,8 @@ const (
 //
 // BenchService plans trials. Sheets and workshops are their member's alone.
 type BenchServiceClient interface {
-	// PlanTrial plans a whole trial, and keeps the sheet unless told otherwise. A plan whose id and content are those of the newest kept sheet is answered with
-	// that sheet. Errors: INVALID_ARGUMENT naming field, value and range; NOT_FOUND for a piece that the caller may not read; ABORTED for a plan that
+	// PlanTrial plans a whole trial, and keeps the sheet unless told otherwise. When it comes to what the newest kept sheet of the plan says, that sheet is the
+	// answer. Overrides hold for the plan as it was, and not for a changed one. Errors: INVALID_ARGUMENT naming field, value and range; NOT_FOUND for a piece that the caller may not read; ABORTED for a plan that
 	// was kept meanwhile. A module that is down is no error: the sheet says what is missing.
 	PlanTrial(ctx context.Context, in *PlanTrialRequest, opts ...grpc.CallOption) (*Sheet, error)
 	// ScaleBath computes amounts and schedules alone. They were held against no rule: its baths are NOT_CHECKED, and nothing is kept. Errors: as above;
@@ -57,8 +57,9 @@ type BenchServiceClient interface {
 	GetSheet(ctx context.Context, in *GetSheetRequest, opts ...grpc.CallOption) (*Sheet, error)
 	// ListSheets lists the caller's sheets, the newest revision of each, newest plan first.
 	ListSheets(ctx context.Context, in *ListSheetsRequest, opts ...grpc.CallOption) (*ListSheetsResponse, error)
-	// InspectSheetsAgain holds kept sheets against the rules as they are now, with what was known when they were planned. A sheet of which that says something else
-	// is planned again, as its next revision. Errors: NOT_FOUND.
+	// InspectSheetsAgain holds kept sheets against the rules as they are now, with what was known when they were planned. A sheet of which they say something else
+	// than what stands on it gets a next revision that says so. Amounts that were withheld aren't computed by that: where rules would release them now, the
+	// plan has to be planned again. Errors: NOT_FOUND.
 	InspectSheetsAgain(ctx context.Context, in *InspectSheetsAgainRequest, opts ...grpc.CallOption) (*InspectSheetsAgainResponse, error)
 	// OverrideStop takes a stop upon the caller, with a written reason that is kept on the sheet and in the audit trail, and plans again. Errors: FAILED_PRECONDITION
 	// where the stop is one that nothing lifts, or doesn't stand; NOT_FOUND; ABORTED for another etag than the sheet's.
@@ -184,8 +185,8 @@ func (c *benchServiceClient) UpdateWorkshop(ctx context.Context, in *UpdateWorks
 //
 // BenchService plans trials. Sheets and workshops are their member's alone.
 type BenchServiceServer interface {
-	// PlanTrial plans a whole trial, and keeps the sheet unless told otherwise. A plan whose id and content are those of the newest kept sheet is answered with
-	// that sheet. Errors: INVALID_ARGUMENT naming field, value and range; NOT_FOUND for a piece that the caller may not read; ABORTED for a plan that
+	// PlanTrial plans a whole trial, and keeps the sheet unless told otherwise. When it comes to what the newest kept sheet of the plan says, that sheet is the
+	// answer. Overrides hold for the plan as it was, and not for a changed one. Errors: INVALID_ARGUMENT naming field, value and range; NOT_FOUND for a piece that the caller may not read; ABORTED for a plan that
 	// was kept meanwhile. A module that is down is no error: the sheet says what is missing.
 	PlanTrial(context.Context, *PlanTrialRequest) (*Sheet, error)
 	// ScaleBath computes amounts and schedules alone. They were held against no rule: its baths are NOT_CHECKED, and nothing is kept. Errors: as above;
@@ -199,8 +200,9 @@ type BenchServiceServer interface {
 	GetSheet(context.Context, *GetSheetRequest) (*Sheet, error)
 	// ListSheets lists the caller's sheets, the newest revision of each, newest plan first.
 	ListSheets(context.Context, *ListSheetsRequest) (*ListSheetsResponse, error)
-	// InspectSheetsAgain holds kept sheets against the rules as they are now, with what was known when they were planned. A sheet of which that says something else
-	// is planned again, as its next revision. Errors: NOT_FOUND.
+	// InspectSheetsAgain holds kept sheets against the rules as they are now, with what was known when they were planned. A sheet of which they say something else
+	// than what stands on it gets a next revision that says so. Amounts that were withheld aren't computed by that: where rules would release them now, the
+	// plan has to be planned again. Errors: NOT_FOUND.
 	InspectSheetsAgain(context.Context, *InspectSheetsAgainRequest) (*InspectSheetsAgainResponse, error)
 	// OverrideStop takes a stop upon the caller, with a written reason that is kept on the sheet and in the audit trail, and plans again. Errors: FAILED_PRECONDITION
 	// where the stop is one that nothing lifts, or doesn't stand; NOT_FOUND; ABORTED for another etag than the sheet's.

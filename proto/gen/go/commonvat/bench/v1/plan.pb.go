@@ -224,7 +224,7 @@ func (HardnessScale) EnumDescriptor() ([]byte, []int) {
 // Plan is a trial before any fibre is wetted.
 type Plan struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Required. UUID of version 7 that the client chose. The same plan sent again is the same sheet; another under the same id is its next revision.
+	// Required. UUID of version 7 that the client chose. What is planned under it later is its next revision.
 	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
 	// Required. 1 to 120 characters.
 	Title string `protobuf:"bytes,2,opt,name=title,proto3" json:"title,omitempty"`

@@ -456,7 +456,9 @@ type Sheet struct {
 	// What was assumed.
 	Remarks []string `protobuf:"bytes,14,rep,name=remarks,proto3" json:"remarks,omitempty"`
 	// Stops that somebody took upon themselves.
-	Overrides     []*Override `protobuf:"bytes,15,rep,name=overrides,proto3" json:"overrides,omitempty"`
+	Overrides []*Override `protobuf:"bytes,15,rep,name=overrides,proto3" json:"overrides,omitempty"`
+	// True when a bath that the plan wants is missing.
+	Incomplete    bool `protobuf:"varint,16,opt,name=incomplete,proto3" json:"incomplete,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -594,6 +596,13 @@ func (x *Sheet) GetOverrides() []*Override {
 		return x.Overrides
 	}
 	return nil
+}
+
+func (x *Sheet) GetIncomplete() bool {
+	if x != nil {
+		return x.Incomplete
+	}
+	return false
 }
 
 // SheetPart is the provenance of a part of the sheet.
@@ -2251,11 +2260,182 @@ func (x *Override) GetTime() *timestamppb.Timestamp {
 	return nil
 }
 
+// KeptSheet is a sheet as it is kept; no answer has it.
+type KeptSheet struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Sheet         *Sheet                 `protobuf:"bytes,1,opt,name=sheet,proto3" json:"sheet,omitempty"`
+	Facts         *SheetFacts            `protobuf:"bytes,2,opt,name=facts,proto3" json:"facts,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *KeptSheet) Reset() {
+	*x = KeptSheet{}
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *KeptSheet) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*KeptSheet) ProtoMessage() {}
+
+func (x *KeptSheet) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use KeptSheet.ProtoReflect.Descriptor instead.
+func (*KeptSheet) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *KeptSheet) GetSheet() *Sheet {
+	if x != nil {
+		return x.Sheet
+	}
+	return nil
+}
+
+func (x *KeptSheet) GetFacts() *SheetFacts {
+	if x != nil {
+		return x.Facts
+	}
+	return nil
+}
+
+// SheetFacts is what was held against the rules for a sheet. It is kept beside it, so that it can be held against other rules; no answer has it.
+type SheetFacts struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Steps []*SheetStep           `protobuf:"bytes,1,rep,name=steps,proto3" json:"steps,omitempty"`
+	// Revision of the workshop that it was answered from.
+	WorkshopRevision int64 `protobuf:"varint,2,opt,name=workshop_revision,json=workshopRevision,proto3" json:"workshop_revision,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
+}
+
+func (x *SheetFacts) Reset() {
+	*x = SheetFacts{}
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SheetFacts) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SheetFacts) ProtoMessage() {}
+
+func (x *SheetFacts) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SheetFacts.ProtoReflect.Descriptor instead.
+func (*SheetFacts) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *SheetFacts) GetSteps() []*SheetStep {
+	if x != nil {
+		return x.Steps
+	}
+	return nil
+}
+
+func (x *SheetFacts) GetWorkshopRevision() int64 {
+	if x != nil {
+		return x.WorkshopRevision
+	}
+	return 0
+}
+
+// SheetStep is one material in one bath, for one fibre.
+type SheetStep struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Counted from 0, in the sheet's order.
+	Bath int32 `protobuf:"varint,1,opt,name=bath,proto3" json:"bath,omitempty"`
+	// Empty: plain water.
+	Material string `protobuf:"bytes,2,opt,name=material,proto3" json:"material,omitempty"`
+	// Sorted by field.
+	Facts         []*Answer `protobuf:"bytes,3,rep,name=facts,proto3" json:"facts,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SheetStep) Reset() {
+	*x = SheetStep{}
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SheetStep) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SheetStep) ProtoMessage() {}
+
+func (x *SheetStep) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SheetStep.ProtoReflect.Descriptor instead.
+func (*SheetStep) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *SheetStep) GetBath() int32 {
+	if x != nil {
+		return x.Bath
+	}
+	return 0
+}
+
+func (x *SheetStep) GetMaterial() string {
+	if x != nil {
+		return x.Material
+	}
+	return ""
+}
+
+func (x *SheetStep) GetFacts() []*Answer {
+	if x != nil {
+		return x.Facts
+	}
+	return nil
+}
+
 var File_commonvat_bench_v1_sheet_proto protoreflect.FileDescriptor
 
 const file_commonvat_bench_v1_sheet_proto_rawDesc = "" +
 	"\n" +
-	"\x1ecommonvat/bench/v1/sheet.proto\x12\x12commonvat.bench.v1\x1a\x1dcommonvat/bench/v1/plan.proto\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd0\x05\n" +
+	"\x1ecommonvat/bench/v1/sheet.proto\x12\x12commonvat.bench.v1\x1a\x1dcommonvat/bench/v1/plan.proto\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf0\x05\n" +
 	"\x05Sheet\x12,\n" +
 	"\x04plan\x18\x01 \x01(\v2\x18.commonvat.bench.v1.PlanR\x04plan\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x03R\brevision\x12\x12\n" +
@@ -2273,7 +2453,10 @@ const file_commonvat_bench_v1_sheet_proto_rawDesc = "" +
 	"\tquestions\x18\f \x03(\v2!.commonvat.bench.v1.SheetQuestionR\tquestions\x12+\n" +
 	"\x11standing_cautions\x18\r \x03(\tR\x10standingCautions\x12\x18\n" +
 	"\aremarks\x18\x0e \x03(\tR\aremarks\x12:\n" +
-	"\toverrides\x18\x0f \x03(\v2\x1c.commonvat.bench.v1.OverrideR\toverrides\"\xbc\x01\n" +
+	"\toverrides\x18\x0f \x03(\v2\x1c.commonvat.bench.v1.OverrideR\toverrides\x12\x1e\n" +
+	"\n" +
+	"incomplete\x18\x10 \x01(\bR\n" +
+	"incomplete\"\xbc\x01\n" +
 	"\tSheetPart\x12\x12\n" +
 	"\x04part\x18\x01 \x01(\tR\x04part\x12:\n" +
 	"\x06module\x18\x02 \x01(\v2\".commonvat.types.v1.ModuleIdentityR\x06module\x12\x14\n" +
@@ -2435,7 +2618,18 @@ const file_commonvat_bench_v1_sheet_proto_rawDesc = "" +
 	"packSha256\x12\x16\n" +
 	"\x06reason\x18\x04 \x01(\tR\x06reason\x12\x0e\n" +
 	"\x02by\x18\x05 \x01(\tR\x02by\x12.\n" +
-	"\x04time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x04time*\xa6\x01\n" +
+	"\x04time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\"r\n" +
+	"\tKeptSheet\x12/\n" +
+	"\x05sheet\x18\x01 \x01(\v2\x19.commonvat.bench.v1.SheetR\x05sheet\x124\n" +
+	"\x05facts\x18\x02 \x01(\v2\x1e.commonvat.bench.v1.SheetFactsR\x05facts\"n\n" +
+	"\n" +
+	"SheetFacts\x123\n" +
+	"\x05steps\x18\x01 \x03(\v2\x1d.commonvat.bench.v1.SheetStepR\x05steps\x12+\n" +
+	"\x11workshop_revision\x18\x02 \x01(\x03R\x10workshopRevision\"m\n" +
+	"\tSheetStep\x12\x12\n" +
+	"\x04bath\x18\x01 \x01(\x05R\x04bath\x12\x1a\n" +
+	"\bmaterial\x18\x02 \x01(\tR\bmaterial\x120\n" +
+	"\x05facts\x18\x03 \x03(\v2\x1a.commonvat.bench.v1.AnswerR\x05facts*\xa6\x01\n" +
 	"\bStanding\x12\x18\n" +
 	"\x14STANDING_UNSPECIFIED\x10\x00\x12\x15\n" +
 	"\x11STANDING_RELEASED\x10\x01\x12\x1d\n" +
@@ -2496,7 +2690,7 @@ func file_commonvat_bench_v1_sheet_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_bench_v1_sheet_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_commonvat_bench_v1_sheet_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
+var file_commonvat_bench_v1_sheet_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
 var file_commonvat_bench_v1_sheet_proto_goTypes = []any{
 	(Standing)(0),                 // 0: commonvat.bench.v1.Standing
 	(AmountWay)(0),                // 1: commonvat.bench.v1.AmountWay
@@ -2524,14 +2718,18 @@ var file_commonvat_bench_v1_sheet_proto_goTypes = []any{
 	(*SheetFinding)(nil),          // 23: commonvat.bench.v1.SheetFinding
 	(*SheetQuestion)(nil),         // 24: commonvat.bench.v1.SheetQuestion
 	(*Override)(nil),              // 25: commonvat.bench.v1.Override
-	(*Plan)(nil),                  // 26: commonvat.bench.v1.Plan
-	(*timestamppb.Timestamp)(nil), // 27: google.protobuf.Timestamp
-	(*v1.ModuleIdentity)(nil),     // 28: commonvat.types.v1.ModuleIdentity
-	(BathKind)(0),                 // 29: commonvat.bench.v1.BathKind
+	(*KeptSheet)(nil),             // 26: commonvat.bench.v1.KeptSheet
+	(*SheetFacts)(nil),            // 27: commonvat.bench.v1.SheetFacts
+	(*SheetStep)(nil),             // 28: commonvat.bench.v1.SheetStep
+	(*Plan)(nil),                  // 29: commonvat.bench.v1.Plan
+	(*timestamppb.Timestamp)(nil), // 30: google.protobuf.Timestamp
+	(*v1.ModuleIdentity)(nil),     // 31: commonvat.types.v1.ModuleIdentity
+	(BathKind)(0),                 // 32: commonvat.bench.v1.BathKind
+	(*Answer)(nil),                // 33: commonvat.bench.v1.Answer
 }
 var file_commonvat_bench_v1_sheet_proto_depIdxs = []int32{
-	26, // 0: commonvat.bench.v1.Sheet.plan:type_name -> commonvat.bench.v1.Plan
-	27, // 1: commonvat.bench.v1.Sheet.create_time:type_name -> google.protobuf.Timestamp
+	29, // 0: commonvat.bench.v1.Sheet.plan:type_name -> commonvat.bench.v1.Plan
+	30, // 1: commonvat.bench.v1.Sheet.create_time:type_name -> google.protobuf.Timestamp
 	0,  // 2: commonvat.bench.v1.Sheet.standing:type_name -> commonvat.bench.v1.Standing
 	8,  // 3: commonvat.bench.v1.Sheet.parts:type_name -> commonvat.bench.v1.SheetPart
 	10, // 4: commonvat.bench.v1.Sheet.labels:type_name -> commonvat.bench.v1.PieceLabel
@@ -2540,7 +2738,7 @@ var file_commonvat_bench_v1_sheet_proto_depIdxs = []int32{
 	18, // 7: commonvat.bench.v1.Sheet.baths:type_name -> commonvat.bench.v1.SheetBath
 	24, // 8: commonvat.bench.v1.Sheet.questions:type_name -> commonvat.bench.v1.SheetQuestion
 	25, // 9: commonvat.bench.v1.Sheet.overrides:type_name -> commonvat.bench.v1.Override
-	28, // 10: commonvat.bench.v1.SheetPart.module:type_name -> commonvat.types.v1.ModuleIdentity
+	31, // 10: commonvat.bench.v1.SheetPart.module:type_name -> commonvat.types.v1.ModuleIdentity
 	9,  // 11: commonvat.bench.v1.SheetPart.packs:type_name -> commonvat.bench.v1.SheetPack
 	14, // 12: commonvat.bench.v1.MordantAdvice.fibres:type_name -> commonvat.bench.v1.FibreAdvice
 	13, // 13: commonvat.bench.v1.MordantAdvice.remarks:type_name -> commonvat.bench.v1.MordantRemark
@@ -2548,7 +2746,7 @@ var file_commonvat_bench_v1_sheet_proto_depIdxs = []int32{
 	17, // 15: commonvat.bench.v1.FibreAdvice.ruled_out:type_name -> commonvat.bench.v1.MordantRuledOut
 	16, // 16: commonvat.bench.v1.MordantChoice.steps:type_name -> commonvat.bench.v1.MordantStep
 	13, // 17: commonvat.bench.v1.MordantChoice.warnings:type_name -> commonvat.bench.v1.MordantRemark
-	29, // 18: commonvat.bench.v1.SheetBath.kind:type_name -> commonvat.bench.v1.BathKind
+	32, // 18: commonvat.bench.v1.SheetBath.kind:type_name -> commonvat.bench.v1.BathKind
 	0,  // 19: commonvat.bench.v1.SheetBath.standing:type_name -> commonvat.bench.v1.Standing
 	19, // 20: commonvat.bench.v1.SheetBath.loads:type_name -> commonvat.bench.v1.SheetLoad
 	22, // 21: commonvat.bench.v1.SheetBath.moments:type_name -> commonvat.bench.v1.SheetMoment
@@ -2561,12 +2759,16 @@ var file_commonvat_bench_v1_sheet_proto_depIdxs = []int32{
 	4,  // 28: commonvat.bench.v1.SheetFinding.standing:type_name -> commonvat.bench.v1.FindingStanding
 	5,  // 29: commonvat.bench.v1.SheetFinding.lifting:type_name -> commonvat.bench.v1.Lifting
 	6,  // 30: commonvat.bench.v1.SheetQuestion.scope:type_name -> commonvat.bench.v1.QuestionScope
-	27, // 31: commonvat.bench.v1.Override.time:type_name -> google.protobuf.Timestamp
-	32, // [32:32] is the sub-list for method output_type
-	32, // [32:32] is the sub-list for method input_type
-	32, // [32:32] is the sub-list for extension type_name
-	32, // [32:32] is the sub-list for extension extendee
-	0,  // [0:32] is the sub-list for field type_name
+	30, // 31: commonvat.bench.v1.Override.time:type_name -> google.protobuf.Timestamp
+	7,  // 32: commonvat.bench.v1.KeptSheet.sheet:type_name -> commonvat.bench.v1.Sheet
+	27, // 33: commonvat.bench.v1.KeptSheet.facts:type_name -> commonvat.bench.v1.SheetFacts
+	28, // 34: commonvat.bench.v1.SheetFacts.steps:type_name -> commonvat.bench.v1.SheetStep
+	33, // 35: commonvat.bench.v1.SheetStep.facts:type_name -> commonvat.bench.v1.Answer
+	36, // [36:36] is the sub-list for method output_type
+	36, // [36:36] is the sub-list for method input_type
+	36, // [36:36] is the sub-list for extension type_name
+	36, // [36:36] is the sub-list for extension extendee
+	0,  // [0:36] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_bench_v1_sheet_proto_init() }
@@ -2584,7 +2786,7 @@ func file_commonvat_bench_v1_sheet_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_bench_v1_sheet_proto_rawDesc), len(file_commonvat_bench_v1_sheet_proto_rawDesc)),
 			NumEnums:      7,
-			NumMessages:   19,
+			NumMessages:   22,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
