@@ -27,7 +27,9 @@ import (
 	typespb "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/api"
+	"github.com/commonvat/commonvat/services/internal/api/benchv1"
 	"github.com/commonvat/commonvat/services/internal/api/poolv1"
+	"github.com/commonvat/commonvat/services/internal/bench"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/pool"
@@ -120,9 +122,13 @@ func start(t testing.TB, options ...option) *core {
 	running.Go(func() { shared.Run(following) })
 	t.Cleanup(func() { stop(); running.Wait() })
 
+	planning, err := benchv1.New(bench.New(bench.Config{
+		Modules: pipeline.New(noModules{}), Safety: func() []string { return nil }, Store: records, Now: time.Now,
+	}))
+	require.NoError(t, err)
 	config := api.Config{
 		Registry: c.registry, Store: records, Modules: noModules{}, Log: log, Reflection: true, StopGrace: time.Second,
-		Register: []func(grpc.ServiceRegistrar){poolv1.New(poolv1.Config{Pool: shared}).Register},
+		Register: []func(grpc.ServiceRegistrar){poolv1.New(poolv1.Config{Pool: shared}).Register, planning.Register},
 	}
 	for _, o := range options {
 		o(&config)
