@@ -96,7 +96,11 @@ func applyTo(one *benchpb.SheetBath, h Health) {
 			about = in
 		}
 		stop := f.GetSeverity() == benchpb.Severity_SEVERITY_STOP
-		switch h.judge(f.GetMissingFields(), about) {
+		judged := h.judge(f.GetMissingFields(), about)
+		if judged != unanswered {
+			one.WithheldBecause = slices.DeleteFunc(one.WithheldBecause, func(why string) bool { return strings.HasPrefix(why, f.GetRuleId()+" can't be judged before person.") })
+		}
+		switch judged {
 		case clear:
 			return true
 		case holds:

@@ -70,7 +70,7 @@ func (t *textPage) put(indent int, text string) { t.marked(indent, "", text) }
 // marked writes a paragraph with a mark before its first line.
 func (t *textPage) marked(indent int, mark, text string) {
 	lead := strings.Repeat(" ", indent)
-	rest := lead + strings.Repeat(" ", utf8.RuneCountInString(mark))
+	rest := lead + strings.Repeat(" ", min(12, utf8.RuneCountInString(mark)))
 	line, used := lead+mark, utf8.RuneCountInString(lead+mark)
 	empty := true
 	for word := range strings.FieldsSeq(clean(text)) {

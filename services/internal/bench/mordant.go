@@ -120,11 +120,11 @@ func (d *draft) insertMordants() error {
 		}
 	}
 	var all []*bath
-	insert := func(dye int) error {
+	insert := func(dye int, day int32) error {
 		for _, w := range ways {
 			for i, step := range w.choice.GetSteps() {
 				if int(step.GetBeforeDyestuff()) == dye {
-					made, err := d.mordantBath(w.fibres, i+1, step)
+					made, err := d.mordantBath(w.fibres, i+1, step, day)
 					if err != nil {
 						return err
 					}
@@ -140,7 +140,7 @@ func (d *draft) insertMordants() error {
 	for _, one := range d.baths {
 		for _, dye := range dyesOf(one.plan) {
 			for next <= len(d.dyes) && d.dyes[next-1].GetName() == dye[0] {
-				if err := insert(next); err != nil {
+				if err := insert(next, one.plan.GetDay()); err != nil {
 					return err
 				}
 				next++
@@ -148,7 +148,8 @@ func (d *draft) insertMordants() error {
 		}
 		all = append(all, one)
 	}
-	if err := insert(len(d.dyes) + 1); err != nil {
+	last := d.baths[len(d.baths)-1].plan.GetDay()
+	if err := insert(len(d.dyes)+1, last); err != nil {
 		return err
 	}
 	d.baths = all
@@ -166,7 +167,7 @@ func sameSteps(a, b *mordantv1.Choice) bool {
 }
 
 // mordantBath is one step of a choice as a bath, or nil where no piece is of these fibres.
-func (d *draft) mordantBath(fibres []string, number int, step *mordantv1.MordantStep) (*bath, error) {
+func (d *draft) mordantBath(fibres []string, number int, step *mordantv1.MordantStep, day int32) (*bath, error) {
 	wish := d.plan.GetMordant()
 	kind := benchpb.BathKind_BATH_KIND_MORDANT
 	switch material := step.GetMaterial().GetMaterial(); {
@@ -177,7 +178,7 @@ func (d *draft) mordantBath(fibres []string, number int, step *mordantv1.Mordant
 	}
 	p := &benchpb.PlanBath{
 		Name: fmt.Sprintf("%s %d: %s", strings.Join(fibres, " and "), number, step.GetMaterial().GetMaterial()),
-		Kind: kind, Vessel: wish.GetVessel(), Heat: wish.GetHeat(), RinsedBefore: true,
+		Kind: kind, Vessel: wish.GetVessel(), Heat: wish.GetHeat(), RinsedBefore: true, Ph: wish.GetPh(), Answers: wish.GetAnswers(), Day: day,
 	}
 	if r := []rune(p.GetName()); len(r) > 80 {
 		p.Name = string(r[:80])

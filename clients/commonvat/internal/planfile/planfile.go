@@ -260,7 +260,7 @@ func (r *reader) water(f *document.Fields) *benchv1.PlanWater {
 }
 
 func (r *reader) mordant(f *document.Fields) *benchv1.MordantWish {
-	w := &benchv1.MordantWish{Vessel: f.Text("vessel"), Heat: r.heat(f), Choice: f.Whole("choice", 0, 50), WithinRange: f.Number("within_range")}
+	w := &benchv1.MordantWish{Vessel: f.Text("vessel"), Heat: r.heat(f), Ph: ph(f), Answers: r.answers(f), Choice: f.Whole("choice", 0, 50), WithinRange: f.Number("within_range")}
 	switch {
 	case f.Has("liquor_ratio") == f.Has("liquor"):
 		f.Fault("liquor_ratio", "one of liquor_ratio and liquor is required")
@@ -289,11 +289,29 @@ func (r *reader) heat(f *document.Fields) *benchv1.Heat {
 
 var phForm = regexp.MustCompile(`^([0-9]+(?:\.[0-9]+)?)(?: to ([0-9]+(?:\.[0-9]+)?))?$`)
 
+func ph(f *document.Fields) *benchv1.PhRange {
+	text := f.Text("ph")
+	if text == "" {
+		return nil
+	}
+	m := phForm.FindStringSubmatch(text)
+	if m == nil {
+		f.Fault("ph", "%.40q must be a figure, or a range such as \"9 to 10\"", text)
+		return nil
+	}
+	out := &benchv1.PhRange{}
+	out.Low, _ = document.Decimal(m[1])
+	if out.High = out.GetLow(); m[2] != "" {
+		out.High, _ = document.Decimal(m[2])
+	}
+	return out
+}
+
 func (r *reader) bath(f *document.Fields) *benchv1.PlanBath {
 	b := &benchv1.PlanBath{
 		Name: f.Text("name"), Kind: enum[benchv1.BathKind](f, "kind"), Pieces: f.Texts("pieces"), Vessel: f.Text("vessel"), Dips: f.Whole("dips", 0, 1000), Vat: f.Text("vat"),
 		IndigoGPerL: number(f, "indigo_g_per_l"), IndigoPurityPercent: f.Number("indigo_purity_percent"), ExhaustOf: f.Text("exhaust_of"), PiecesLifted: f.Whole("pieces_lifted", 0, 199),
-		Heat: r.heat(f), RinsedBefore: f.Bool("rinsed_before"), Day: f.Whole("day", 0, 60), Answers: r.answers(f),
+		Heat: r.heat(f), Ph: ph(f), RinsedBefore: f.Bool("rinsed_before"), Day: f.Whole("day", 0, 60), Answers: r.answers(f),
 	}
 	if b.GetName() == "" {
 		f.Fault("name", "is required")
@@ -308,18 +326,6 @@ func (r *reader) bath(f *document.Fields) *benchv1.PlanBath {
 		b.Volume = &benchv1.PlanBath_Litres{Litres: litres(f, "liquor")}
 	default:
 		b.Volume = &benchv1.PlanBath_LiquorRatio{LiquorRatio: number(f, "liquor_ratio")}
-	}
-	if text := f.Text("ph"); text != "" {
-		m := phForm.FindStringSubmatch(text)
-		if m == nil {
-			f.Fault("ph", "%.40q must be a figure, or a range such as \"9 to 10\"", text)
-		} else {
-			b.Ph = &benchv1.PhRange{}
-			b.Ph.Low, _ = document.Decimal(m[1])
-			if b.Ph.High = b.Ph.GetLow(); m[2] != "" {
-				b.Ph.High, _ = document.Decimal(m[2])
-			}
-		}
 	}
 	for i, n := range f.List("materials") {
 		b.Doses = append(b.Doses, r.dose(r.faults.Fields(n, fmt.Sprintf("%s[%d]", f.PathOf("materials"), i))))

@@ -1299,7 +1299,11 @@ type MordantWish struct {
 	// Which of the ranked choices, counted from 1; 0 means 1. Range: 0 to 50.
 	Choice int32 `protobuf:"varint,5,opt,name=choice,proto3" json:"choice,omitempty"`
 	// Where in the published range the amount lies, from 0 (least) to 1 (most); absent means 0.5.
-	WithinRange   *float64 `protobuf:"fixed64,6,opt,name=within_range,json=withinRange,proto3,oneof" json:"within_range,omitempty"`
+	WithinRange *float64 `protobuf:"fixed64,6,opt,name=within_range,json=withinRange,proto3,oneof" json:"within_range,omitempty"`
+	// As in a bath.
+	Ph *PhRange `protobuf:"bytes,7,opt,name=ph,proto3" json:"ph,omitempty"`
+	// That hold for all these baths; at most 100.
+	Answers       []*Answer `protobuf:"bytes,8,rep,name=answers,proto3" json:"answers,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1385,6 +1389,20 @@ func (x *MordantWish) GetWithinRange() float64 {
 		return *x.WithinRange
 	}
 	return 0
+}
+
+func (x *MordantWish) GetPh() *PhRange {
+	if x != nil {
+		return x.Ph
+	}
+	return nil
+}
+
+func (x *MordantWish) GetAnswers() []*Answer {
+	if x != nil {
+		return x.Answers
+	}
+	return nil
 }
 
 type isMordantWish_Volume interface {
@@ -1729,14 +1747,16 @@ const file_commonvat_bench_v1_plan_proto_rawDesc = "" +
 	"\x05parts\x18\x02 \x01(\x01R\x05parts\x12\x1f\n" +
 	"\bhardness\x18\x03 \x01(\x01H\x00R\bhardness\x88\x01\x01\x127\n" +
 	"\x05scale\x18\x04 \x01(\x0e2!.commonvat.bench.v1.HardnessScaleR\x05scaleB\v\n" +
-	"\t_hardness\"\xed\x01\n" +
+	"\t_hardness\"\xd0\x02\n" +
 	"\vMordantWish\x12#\n" +
 	"\fliquor_ratio\x18\x01 \x01(\x01H\x00R\vliquorRatio\x12\x18\n" +
 	"\x06litres\x18\x02 \x01(\x01H\x00R\x06litres\x12\x16\n" +
 	"\x06vessel\x18\x03 \x01(\tR\x06vessel\x12,\n" +
 	"\x04heat\x18\x04 \x01(\v2\x18.commonvat.bench.v1.HeatR\x04heat\x12\x16\n" +
 	"\x06choice\x18\x05 \x01(\x05R\x06choice\x12&\n" +
-	"\fwithin_range\x18\x06 \x01(\x01H\x01R\vwithinRange\x88\x01\x01B\b\n" +
+	"\fwithin_range\x18\x06 \x01(\x01H\x01R\vwithinRange\x88\x01\x01\x12+\n" +
+	"\x02ph\x18\a \x01(\v2\x1b.commonvat.bench.v1.PhRangeR\x02ph\x124\n" +
+	"\aanswers\x18\b \x03(\v2\x1a.commonvat.bench.v1.AnswerR\aanswersB\b\n" +
 	"\x06volumeB\x0f\n" +
 	"\r_within_range\"\xd0\x01\n" +
 	"\x06Answer\x12\x14\n" +
@@ -1833,13 +1853,15 @@ var file_commonvat_bench_v1_plan_proto_depIdxs = []int32{
 	13, // 15: commonvat.bench.v1.PlanDose.answers:type_name -> commonvat.bench.v1.Answer
 	2,  // 16: commonvat.bench.v1.PlanWater.scale:type_name -> commonvat.bench.v1.HardnessScale
 	9,  // 17: commonvat.bench.v1.MordantWish.heat:type_name -> commonvat.bench.v1.Heat
-	14, // 18: commonvat.bench.v1.Answer.texts:type_name -> commonvat.bench.v1.AnswerTexts
-	15, // 19: commonvat.bench.v1.Answer.number:type_name -> commonvat.bench.v1.AnswerNumber
-	20, // [20:20] is the sub-list for method output_type
-	20, // [20:20] is the sub-list for method input_type
-	20, // [20:20] is the sub-list for extension type_name
-	20, // [20:20] is the sub-list for extension extendee
-	0,  // [0:20] is the sub-list for field type_name
+	10, // 18: commonvat.bench.v1.MordantWish.ph:type_name -> commonvat.bench.v1.PhRange
+	13, // 19: commonvat.bench.v1.MordantWish.answers:type_name -> commonvat.bench.v1.Answer
+	14, // 20: commonvat.bench.v1.Answer.texts:type_name -> commonvat.bench.v1.AnswerTexts
+	15, // 21: commonvat.bench.v1.Answer.number:type_name -> commonvat.bench.v1.AnswerNumber
+	22, // [22:22] is the sub-list for method output_type
+	22, // [22:22] is the sub-list for method input_type
+	22, // [22:22] is the sub-list for extension type_name
+	22, // [22:22] is the sub-list for extension extendee
+	0,  // [0:22] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_bench_v1_plan_proto_init() }
