@@ -40,6 +40,7 @@ const (
 // moduleCallTimeouts are meant for pools of up to 100,000 rows: a batch of readings, a difference, a question as a whole.
 var moduleCallTimeouts = map[string]time.Duration{
 	sdk.KindReading: 10 * time.Second, sdk.KindDifference: 5 * time.Second, sdk.KindPalette: time.Minute, sdk.KindCompare: time.Minute,
+	sdk.KindMordant: 5 * time.Second, sdk.KindBathscale: 5 * time.Second, sdk.KindSafety: 10 * time.Second,
 }
 
 func newServe() *cobra.Command {
@@ -137,6 +138,11 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 	})
 	more, poolStatus, endPool := wire(ctx, config.Data, records, modules, log)
 	ends = append(ends, endPool)
+	registerBench, err := wireBench(records, modules)
+	if err != nil {
+		return err
+	}
+	more = append(more, registerBench)
 	endObserving, err := observe(told, config, records, modules, poolStatus, log)
 	if err != nil {
 		return err

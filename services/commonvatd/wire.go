@@ -5,11 +5,13 @@ import (
 	"log/slog"
 	"slices"
 	"sync"
+	"time"
 
 	"google.golang.org/grpc"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/bench"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/packs"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
@@ -17,6 +19,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/record"
 	"github.com/commonvat/commonvat/services/internal/store"
 
+	"github.com/commonvat/commonvat/services/internal/api/benchv1"
 	"github.com/commonvat/commonvat/services/internal/api/catalogv1"
 	"github.com/commonvat/commonvat/services/internal/api/poolv1"
 )
@@ -39,6 +42,29 @@ func wire(ctx context.Context, data string, records store.Engine, modules *catal
 		stop()
 		running.Wait()
 		return nil
+	}
+}
+
+// wireBench puts the bench together: it asks the modules, and keeps its sheets in the store.
+func wireBench(records store.Engine, modules *catalog.Catalog) (func(grpc.ServiceRegistrar), error) {
+	handlers, err := benchv1.New(bench.New(bench.Config{
+		Modules: pipeline.New(moduleSource{modules}), Safety: moduleSource{modules}.active(pipeline.KindSafety), Store: records, Now: time.Now,
+	}))
+	if err != nil {
+		return nil, err
+	}
+	return handlers.Register, nil
+}
+
+// active names the modules of a kind that are to serve, whether or not they do now.
+func (s moduleSource) active(kind string) func() []string {
+	return func() (names []string) {
+		for _, m := range s.catalog.Status() {
+			if m.Kind == kind {
+				names = append(names, m.Name)
+			}
+		}
+		return names
 	}
 }
 

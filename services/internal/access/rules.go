@@ -76,6 +76,18 @@ var Rules = map[string]Rule{
 	"/commonvat.pool.v1.PoolService/ComparePieces": anyMember,
 	"/commonvat.pool.v1.PoolService/GetPoolStatus": anyMember,
 
+	// Sheets and workshops are the caller's own alone.
+	"/commonvat.bench.v1.BenchService/PlanTrial":          anyMember,
+	"/commonvat.bench.v1.BenchService/ScaleBath":          anyMember,
+	"/commonvat.bench.v1.BenchService/SelectMordant":      anyMember,
+	"/commonvat.bench.v1.BenchService/InspectPlan":        anyMember,
+	"/commonvat.bench.v1.BenchService/GetSheet":           anyMember,
+	"/commonvat.bench.v1.BenchService/ListSheets":         anyMember,
+	"/commonvat.bench.v1.BenchService/InspectSheetsAgain": anyMember,
+	"/commonvat.bench.v1.BenchService/OverrideStop":       anyMember,
+	"/commonvat.bench.v1.BenchService/GetWorkshop":        anyMember,
+	"/commonvat.bench.v1.BenchService/UpdateWorkshop":     anyMember,
+
 	"/commonvat.catalog.v1.CatalogService/ListModules":    catalogers,
 	"/commonvat.catalog.v1.CatalogService/ListBuilds":     catalogers,
 	"/commonvat.catalog.v1.CatalogService/GetBuildReport": catalogers,

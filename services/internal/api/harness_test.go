@@ -27,8 +27,10 @@ import (
 	typespb "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/api"
+	"github.com/commonvat/commonvat/services/internal/api/benchv1"
 	"github.com/commonvat/commonvat/services/internal/api/catalogv1"
 	"github.com/commonvat/commonvat/services/internal/api/poolv1"
+	"github.com/commonvat/commonvat/services/internal/bench"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/packs"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
@@ -125,9 +127,13 @@ func start(t testing.TB, options ...option) *core {
 	kept := packs.New(packs.Config{
 		Folder: packs.OpenFolder(filepath.Join(t.TempDir(), "packs")), Rows: records, Asker: pipeline.New(noModules{}), Log: log,
 	})
+	planning, err := benchv1.New(bench.New(bench.Config{
+		Modules: pipeline.New(noModules{}), Safety: func() []string { return nil }, Store: records, Now: time.Now,
+	}))
+	require.NoError(t, err)
 	config := api.Config{
 		Registry: c.registry, Store: records, Modules: noModules{}, Log: log, Reflection: true, StopGrace: time.Second,
-		Register: []func(grpc.ServiceRegistrar){poolv1.New(poolv1.Config{Pool: shared}).Register, catalogv1.NewPacks(kept).Register},
+		Register: []func(grpc.ServiceRegistrar){poolv1.New(poolv1.Config{Pool: shared}).Register, catalogv1.NewPacks(kept).Register, planning.Register},
 	}
 	for _, o := range options {
 		o(&config)

@@ -6,7 +6,10 @@ import (
 
 	"google.golang.org/grpc"
 
+	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
+	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
+	safetyv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/safety/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
@@ -18,6 +21,9 @@ func Contracts() map[string][]string {
 		KindDifference: {"commonvat.module.difference.v1"},
 		KindPalette:    {WidthsContract, ScoresContract},
 		KindCompare:    {"commonvat.module.compare.v1"},
+		KindBathscale:  {"commonvat.module.bathscale.v1"},
+		KindMordant:    {"commonvat.module.mordant.v1"},
+		KindSafety:     {"commonvat.module.safety.v1"},
 	}
 }
 
@@ -64,6 +70,24 @@ func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, described *
 			Condition: condition, Labels: Labels{Groups: []string{"a", "b"}, Blocks: []string{""}, Strata: []string{""}, Cells: []string{"x", "y"}}, ThresholdDE00: 5,
 			Rows: []Row{{ReadingID: "1", Lab: blue}, {ReadingID: "2", Cell: 1, Lab: green}, {ReadingID: "3", Group: 1, Lab: green}},
 		})
+		return err
+	case KindBathscale:
+		_, _, err := p.ScaleBaths(ctx, &bathscalev1.ScaleBathsRequest{
+			Fibre: []*bathscalev1.FibreLot{{PieceId: "a", Composition: []*typesv1.FibrePart{{Fibre: "wool", Percent: 100}}, MassG: 100}},
+			Bench: &bathscalev1.Bench{Balances: []*bathscalev1.Balance{{StepG: 0.1}}},
+			Baths: []*bathscalev1.BathRecipe{{BathId: "b", Volume: &bathscalev1.BathRecipe_LiquorRatio{LiquorRatio: 30}, Doses: []*bathscalev1.Dose{
+				{Material: "weld", Figure: &bathscalev1.Dose_PercentWof{PercentWof: 100}},
+			}}},
+		})
+		return err
+	case KindMordant:
+		_, _, err := p.SelectMordants(ctx, &mordantv1.SelectMordantsRequest{Fibres: []string{"wool"}, Dyestuffs: []*mordantv1.Dyestuff{{Name: "weld"}}})
+		return err
+	case KindSafety:
+		if _, _, err := p.ListFields(ctx, KindSafety); err != nil {
+			return err
+		}
+		_, _, err := p.JudgeSteps(ctx, KindSafety, &safetyv1.JudgeStepsRequest{Steps: []*safetyv1.StepFacts{{StepId: "a"}}})
 		return err
 	}
 	return nil // a kind that isn't called here

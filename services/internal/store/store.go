@@ -40,6 +40,7 @@ type Engine interface {
 	ModuleChoices
 	Packs
 	RunStore
+	BenchStore
 	// Close lets the changes that wait become durable, refuses later ones with ErrUnavailable, and lets go of the files.
 	Close() error
 }
@@ -369,6 +370,51 @@ type RunStore interface {
 	EraseFromRun(ctx context.Context, by Actor, at time.Time, r RunRow, rest RunRest, act string) error
 	// NotePoolExport writes into the audit trail that the pool was exported.
 	NotePoolExport(ctx context.Context, by Actor, at time.Time, what, reason string) error
+}
+
+// SheetRow is a revision of a bench sheet as stored.
+type SheetRow struct {
+	PlanID   trial.ID
+	Revision int64 // from 1, of this plan
+	Owner    trial.MemberID
+	TrialID  trial.ID // "": kept alone
+	Title    string
+	Standing int32 // as the sheet says, for lists
+	At       time.Time
+	Body     []byte // a commonvat.bench.v1.KeptSheet, deterministic encoding; callers must not change it
+}
+
+// WorkshopRow is a revision of a member's workshop as stored.
+type WorkshopRow struct {
+	Member   trial.MemberID
+	Revision int64 // from 1, of this member
+	At       time.Time
+	Body     []byte // a commonvat.bench.v1.Workshop
+}
+
+// SheetKeeping is what a new revision of a sheet is made from, inside its transaction.
+type SheetKeeping struct {
+	// Newest is the newest revision; nil when there is none.
+	Newest *SheetRow
+	// Code reserves the short code of a piece, the same each time it is asked for.
+	Code func(piece trial.ID) (string, error)
+}
+
+// BenchStore keeps sheets and workshops. They are their member's alone and not in the change feed; no revision is ever overwritten, and each has its entry in
+// the audit trail.
+type BenchStore interface {
+	// KeepSheet keeps the next revision of a sheet, as build makes it. PlanID, Owner and Revision of the row are set here. build runs inside the transaction, possibly more
+	// than once, and must touch nothing else; a nil row keeps nothing. act says what was done, for the audit trail. Errors: those of build;
+	// trial.ErrExists for a plan of another member's.
+	KeepSheet(ctx context.Context, by Actor, at time.Time, plan trial.ID, act, reason string, build func(SheetKeeping) (*SheetRow, error)) (SheetRow, error)
+	// Sheet reads a revision of a member's sheet, or with 0 the newest. Errors: trial.ErrNotFound.
+	Sheet(ctx context.Context, owner trial.MemberID, plan trial.ID, revision int64) (SheetRow, error)
+	// Sheets reads a page of the newest revisions of a member's sheets, newest plan first (by id, descending), below an id.
+	Sheets(ctx context.Context, owner trial.MemberID, before trial.ID, limit int) ([]SheetRow, error)
+	// Workshop reads the newest revision of a member's workshop. Errors: trial.ErrNotFound.
+	Workshop(ctx context.Context, member trial.MemberID) (WorkshopRow, error)
+	// KeepWorkshop keeps the next revision of the actor's own workshop. Errors: trial.ErrStale when revision isn't one more than the newest.
+	KeepWorkshop(ctx context.Context, by Actor, row WorkshopRow) error
 }
 
 // Feed is the change feed.

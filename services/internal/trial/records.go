@@ -112,6 +112,8 @@ type Records interface {
 
 	// NewPieceCode reserves a short code, unique in the cooperative.
 	NewPieceCode() (string, error)
+	// PieceCode is the code that was reserved for a piece of the actor's when it was planned, or else a new one.
+	PieceCode(piece ID) (string, error)
 }
 
 // ImportKind is the sort of record that an import key stands for.

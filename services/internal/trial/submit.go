@@ -232,7 +232,7 @@ func (c *change) addPieces(path string, t *Trial, pieces []Piece, ids map[ID]boo
 		c.fibre(sub(where, "fibre"), p.Fibre)
 		p.TrialID, p.Holder, p.Ended, p.LastPosition = t.ID, c.member, false, 0
 		p.Route, p.Corrections = Route{}, nil
-		code, err := c.records.NewPieceCode()
+		code, err := c.records.PieceCode(p.ID)
 		if err != nil {
 			return err
 		}

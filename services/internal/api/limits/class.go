@@ -43,6 +43,7 @@ func init() {
 			"/commonvat.lab.v1.ExperimentService/":  "GetExperiment ListExperiments",
 			"/commonvat.lab.v1.HistoryService/":     "ListVersions GetVersion",
 			"/commonvat.pool.v1.PoolService/":       "GetPoolStatus",
+			"/commonvat.bench.v1.BenchService/":     "GetSheet ListSheets GetWorkshop",
 			"/commonvat.catalog.v1.CatalogService/": "ListModules ListBuilds GetBuildReport",
 			"/commonvat.catalog.v1.PackService/":    "ListPacks GetPack",
 			"/commonvat.access.v1.AccessService/":   "GetCurrentMember ListMembers ListTokens",
@@ -52,9 +53,14 @@ func init() {
 			"/commonvat.lab.v1.BathService/":       "CreateBath AddToBath UpdateBath DeleteBath UndeleteBath",
 			"/commonvat.lab.v1.WaterService/":      "CreateWaterSource AddWaterSample UpdateWaterSource DeleteWaterSource UndeleteWaterSource",
 			"/commonvat.lab.v1.ExperimentService/": "CreateExperiment UpdateExperiment DeleteExperiment UndeleteExperiment",
+			"/commonvat.bench.v1.BenchService/":    "UpdateWorkshop",
 		},
-		Import:   {"/commonvat.lab.v1.ImportService/": "ImportReadings"},
-		Question: {"/commonvat.pool.v1.PoolService/": "AskPalette ComparePieces"},
+		// Each asks several modules, or many times.
+		Question: {
+			"/commonvat.pool.v1.PoolService/":   "AskPalette ComparePieces",
+			"/commonvat.bench.v1.BenchService/": "PlanTrial ScaleBath SelectMordant InspectPlan InspectSheetsAgain OverrideStop",
+		},
+		Import: {"/commonvat.lab.v1.ImportService/": "ImportReadings"},
 		Watch: {
 			"/commonvat.lab.v1.TrialService/":            "WatchChanges",
 			"/grpc.reflection.v1.ServerReflection/":      "ServerReflectionInfo",

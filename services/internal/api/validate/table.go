@@ -70,6 +70,7 @@ func init() {
 	addKeeping(add)
 	addImport(add)
 	addOthers(add)
+	addBench(add)
 }
 
 // declared are the tables as written, for the test that looks for fields without check or reason.

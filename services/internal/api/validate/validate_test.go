@@ -15,6 +15,7 @@ import (
 	"pgregory.net/rapid"
 
 	accessv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
+	benchv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	catalogv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
@@ -29,6 +30,7 @@ func requests() []protoreflect.MessageDescriptor {
 		labv1.File_commonvat_lab_v1_trial_proto, labv1.File_commonvat_lab_v1_bath_proto, labv1.File_commonvat_lab_v1_water_proto,
 		labv1.File_commonvat_lab_v1_experiment_proto, labv1.File_commonvat_lab_v1_import_proto, labv1.File_commonvat_lab_v1_history_proto,
 		accessv1.File_commonvat_access_v1_access_proto, accessv1.File_commonvat_access_v1_audit_proto, catalogv1.File_commonvat_catalog_v1_catalog_proto, catalogv1.File_commonvat_catalog_v1_pack_proto, poolv1.File_commonvat_pool_v1_pool_proto,
+		benchv1.File_commonvat_bench_v1_bench_proto,
 	} {
 		for i := range file.Services().Len() {
 			methods := file.Services().Get(i).Methods()

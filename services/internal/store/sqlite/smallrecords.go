@@ -202,3 +202,22 @@ func (c *change) NewPieceCode() (string, error) {
 	c.group.wrote = true
 	return code, nil
 }
+
+// PieceCode implements trial.Records.
+func (c *change) PieceCode(piece trial.ID) (string, error) {
+	if c.ended {
+		return "", errEnded
+	}
+	u, err := mustID("piece.id", piece)
+	if err != nil {
+		return "", err
+	}
+	var code string
+	switch err := c.writer.queryRow(`SELECT code FROM reserved_codes WHERE piece_id = ? AND member = ?`, []any{u[:], c.request.Actor.Member}, &code); {
+	case errors.Is(err, sql.ErrNoRows):
+		return c.NewPieceCode()
+	case err != nil:
+		return "", c.reading(err)
+	}
+	return code, nil
+}

@@ -100,6 +100,12 @@ func (m *Maker) text(fd protoreflect.FieldDescriptor) string {
 		return m.reference(kindOf(fd))
 	case name == "piece", name == "reference_piece", name == "sample_piece":
 		return pick(m, append([]string{m.reference("piece")}, m.known.Codes...))
+	case name == "pack_sha256":
+		return strings.Repeat("0b", 32)
+	case name == "rule_id":
+		return "S0" + m.ID()[34:]
+	case name == "field":
+		return pick(m, []string{"vent", "ppe", "vessel.material", "material.form", "bath.ph", "container.label_missing"})
 	case name == "etag":
 		return pick(m, append([]string{`"r1"`}, m.known.Etags...))
 	case name == "page_token":

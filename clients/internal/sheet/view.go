@@ -1,0 +1,397 @@
+package sheet
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+
+	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
+)
+
+// Page is a sheet in the order in which it is printed; the three forms say the same.
+type Page struct {
+	Title    string
+	Plan     string // id and revision
+	Standing string
+	Released bool
+	Cautions []string
+	Holding  []string // questions that must be answered first
+	Labels   [][]string
+	Steps    []Step
+	Mordants []string
+	Water    string
+	Open     []string // questions for which nothing is withheld
+	Remarks  []string
+	Lifted   []string // stops that somebody took upon themselves
+	Made     []string // who computed what
+}
+
+// LabelColumns heads Page.Labels.
+var LabelColumns = []string{"code", "label", "fibre", "mass"}
+
+// Step is one bath.
+type Step struct {
+	Heading  string
+	Day      string // "" where it is the day of the step before, or not told
+	Pieces   string
+	Standing string
+	Released bool
+	Withheld []string
+	Loads    []Load
+	Moments  []Moment
+	Notes    []Note
+	Remarks  []string
+}
+
+// Load is one filling of the vessel.
+type Load struct {
+	Heading string
+	Amounts []Amount
+	Lifted  []string
+}
+
+// Amount is one material.
+type Amount struct{ Material, Do, Why string }
+
+// Moment is one line of a schedule. Look says that somebody looks, and writes down what is seen.
+type Moment struct {
+	Minute, Temperature, What string
+	Look                      bool
+}
+
+// Note is a finding, beside its step.
+type Note struct {
+	Mark  string // STOP, CAUTION, NOTE, ASKED or TAKEN ON
+	Grave bool
+	Text  string
+	Do    string
+	From  string
+}
+
+var standings = map[benchpb.Standing]string{
+	benchpb.Standing_STANDING_RELEASED:         "released: no rule that was asked holds it",
+	benchpb.Standing_STANDING_PERSONAL_ANSWERS: "NOT RELEASED: questions about your health are open; they are answered on your own machine",
+	benchpb.Standing_STANDING_NEEDS_ANSWERS:    "NOT RELEASED: questions are open",
+	benchpb.Standing_STANDING_STOPPED:          "NOT RELEASED: a rule stops it",
+	benchpb.Standing_STANDING_NOT_CHECKED:      "NOT RELEASED: not checked",
+}
+
+func standing(s benchpb.Standing) string {
+	if text := standings[s]; text != "" {
+		return text
+	}
+	return standings[benchpb.Standing_STANDING_NOT_CHECKED]
+}
+
+var scopes = map[benchpb.QuestionScope]string{
+	benchpb.QuestionScope_QUESTION_SCOPE_PLAN: "plan", benchpb.QuestionScope_QUESTION_SCOPE_WORKSHOP: "workshop", benchpb.QuestionScope_QUESTION_SCOPE_VESSEL: "vessel",
+	benchpb.QuestionScope_QUESTION_SCOPE_MATERIAL: "shelf", benchpb.QuestionScope_QUESTION_SCOPE_PERSON: "on your own machine", benchpb.QuestionScope_QUESTION_SCOPE_RECIPE: "recipe",
+}
+
+// Of puts a sheet in the order of its pages. Answers about health must have been applied before.
+func Of(s *benchpb.Sheet) Page {
+	p := Page{
+		Title: s.GetPlan().GetTitle(), Plan: fmt.Sprintf("plan %s, revision %d", s.GetPlan().GetId(), s.GetRevision()), Standing: standing(s.GetStanding()),
+		Released: s.GetStanding() == benchpb.Standing_STANDING_RELEASED, Cautions: s.GetStandingCautions(), Remarks: s.GetRemarks(),
+	}
+	if s.GetRevision() == 0 {
+		p.Plan = fmt.Sprintf("plan %s, not kept", s.GetPlan().GetId())
+	}
+	for _, q := range s.GetQuestions() {
+		text := question(q)
+		if q.GetHolds() {
+			p.Holding = append(p.Holding, text)
+		} else {
+			p.Open = append(p.Open, text)
+		}
+	}
+	for _, l := range s.GetLabels() {
+		p.Labels = append(p.Labels, []string{l.GetCode(), l.GetLabel(), l.GetFibre(), figure(l.GetMassG(), 5) + " g"})
+	}
+	day := int32(0)
+	for i, one := range s.GetBaths() {
+		step := stepOf(i+1, one)
+		if one.GetDay() > 0 && one.GetDay() != day {
+			day = one.GetDay()
+			step.Day = fmt.Sprintf("Day %d", day)
+		}
+		p.Steps = append(p.Steps, step)
+	}
+	if w := s.GetWater(); w != nil {
+		p.Water = fmt.Sprintf("Water: %s mg/L calcium carbonate or more; how much more isn't known", figure(w.GetLowMgPerL(), 3))
+		if w.HighMgPerL != nil {
+			p.Water = fmt.Sprintf("Water: %s mg/L calcium carbonate", between(w.GetLowMgPerL(), w.GetHighMgPerL(), 3))
+		}
+	}
+	p.Mordants = mordants(s.GetMordants())
+	for _, o := range s.GetOverrides() {
+		p.Lifted = append(p.Lifted, fmt.Sprintf("%s in %q, by %s: %s", o.GetRuleId(), o.GetBath(), o.GetBy(), o.GetReason()))
+	}
+	for _, part := range s.GetParts() {
+		p.Made = append(p.Made, made(part))
+	}
+	return p
+}
+
+func question(q *benchpb.SheetQuestion) string {
+	where := scopes[q.GetScope()]
+	if q.GetOf() != "" {
+		where += " " + q.GetOf()
+	}
+	text := fmt.Sprintf("[%s] %s", where, q.GetText())
+	if q.GetField() != "" {
+		text = fmt.Sprintf("[%s] %s: %s", where, q.GetField(), q.GetText())
+	}
+	if len(q.GetChoices()) > 0 {
+		text += " (" + strings.Join(q.GetChoices(), ", ") + ")"
+	}
+	return text
+}
+
+var kinds = map[benchpb.BathKind]string{
+	benchpb.BathKind_BATH_KIND_SCOUR: "scour", benchpb.BathKind_BATH_KIND_TANNIN: "tannin", benchpb.BathKind_BATH_KIND_MORDANT: "mordant", benchpb.BathKind_BATH_KIND_EXTRACT: "extract",
+	benchpb.BathKind_BATH_KIND_DYE: "dye", benchpb.BathKind_BATH_KIND_VAT: "vat", benchpb.BathKind_BATH_KIND_MODIFIER: "modifier", benchpb.BathKind_BATH_KIND_STRIP: "strip",
+	benchpb.BathKind_BATH_KIND_RINSE: "rinse", benchpb.BathKind_BATH_KIND_FERMENT: "ferment",
+}
+
+func stepOf(number int, one *benchpb.SheetBath) Step {
+	s := Step{
+		Heading: fmt.Sprintf("%d. %s (%s)", number, one.GetName(), kinds[one.GetKind()]), Pieces: strings.Join(one.GetPieces(), ", "),
+		Standing: standing(one.GetStanding()), Released: one.GetStanding() == benchpb.Standing_STANDING_RELEASED, Remarks: one.GetRemarks(),
+	}
+	if one.GetVessel() != "" {
+		s.Heading += ", in " + one.GetVessel()
+	}
+	if one.GetChosen() {
+		s.Heading += ", as the mordant module chose"
+	}
+	for _, f := range one.GetFindings() {
+		s.Notes = append(s.Notes, note(f))
+	}
+	for _, m := range one.GetMoments() {
+		s.Moments = append(s.Moments, momentOf(m))
+	}
+	if one.GetLoweredBy() != "" {
+		s.Remarks = append([]string{"the heat is lowered: " + one.GetLoweredBy()}, s.Remarks...)
+	}
+	if !s.Released {
+		// What isn't released has no amounts on paper, whatever the sheet holds.
+		s.Withheld = one.GetWithheldBecause()
+		return s
+	}
+	for i, load := range one.GetLoads() {
+		s.Loads = append(s.Loads, loadOf(i+1, len(one.GetLoads()), load))
+	}
+	return s
+}
+
+func loadOf(number, of int, l *benchpb.SheetLoad) Load {
+	heading := ""
+	if of > 1 {
+		heading = fmt.Sprintf("Load %d of %d (%s): ", number, of, strings.Join(l.GetPieces(), ", "))
+	}
+	heading += fmt.Sprintf("%s g fibre in %s (1:%s)", figure(l.GetFibreG(), 4), volume(l.GetVolumeMl()), figure(l.GetLiquorRatio(), 3))
+	switch {
+	case l.GetWaterToAddMl() < 0:
+		heading += fmt.Sprintf("; fibre and liquids bring %s too much water", volume(-l.GetWaterToAddMl()))
+	default:
+		heading += fmt.Sprintf("; add %s water", volume(l.GetWaterToAddMl()))
+	}
+	if l.GetCarriedMl() > 0 {
+		heading += fmt.Sprintf(", the wet fibre brings %s", volume(l.GetCarriedMl()))
+	}
+	out := Load{Heading: heading}
+	for _, a := range l.GetAmounts() {
+		out.Amounts = append(out.Amounts, amountOf(a))
+	}
+	for _, e := range l.GetLifted() {
+		out.Lifted = append(out.Lifted, fmt.Sprintf("with %d pieces left: at most %s %% %s on the weight of fibre, 1:%s", e.GetPiecesLeft(), figure(e.GetAtMostPercent(), 3), e.GetMaterial(), figure(e.GetLiquorRatio(), 3)))
+	}
+	return out
+}
+
+func amountOf(a *benchpb.SheetAmount) Amount {
+	out := Amount{Material: a.GetMaterial()}
+	switch {
+	case a.GetNotKnown() != "":
+		out.Do = "not known: " + a.GetNotKnown()
+		return out
+	case a.GetWay() == benchpb.AmountWay_AMOUNT_WAY_WEIGHED:
+		out.Do = "weigh " + grams(a.GetGrams(), a.GetBalanceStepG())
+	case a.GetWay() == benchpb.AmountWay_AMOUNT_WAY_FROM_STOCK:
+		out.Do = fmt.Sprintf("stock: %s made up to %s; take %s mL", grams(a.GetStockGrams(), a.GetBalanceStepG()), volume(a.GetStockMl()), figure(a.GetTakeMl(), 3))
+	case a.GetWay() == benchpb.AmountWay_AMOUNT_WAY_POURED:
+		out.Do = fmt.Sprintf("pour %s mL", figure(a.GetTakeMl(), 3))
+	default:
+		out.Do = fmt.Sprintf("%s g: too little for anything at hand to measure", figure(a.GetGrams(), 2))
+	}
+	if a.LeftGrams != nil {
+		out.Do += fmt.Sprintf(" (%s g are left of the bath before)", figure(a.GetLeftGrams(), 3))
+	}
+	out.Why = fmt.Sprintf("%s %% WOF, %s; ± %s %%", figure(a.GetDeliveredPercent(), 3), between(a.GetDeliveredLowPercent(), a.GetDeliveredHighPercent(), 3), figure(a.GetUncertaintyPercent(), 2))
+	if a.GetBeyondWanted() {
+		out.Why += ", coarser than wanted"
+	}
+	return out
+}
+
+func momentOf(m *benchpb.SheetMoment) Moment {
+	out := Moment{Minute: figure(m.GetMinute(), 4) + " min"}
+	if m.GetMinute() >= 120 {
+		out.Minute = fmt.Sprintf("%d h %02d min", int(m.GetMinute())/60, int(m.GetMinute())%60)
+	}
+	if m.TemperatureC != nil {
+		out.Temperature = figure(m.GetTemperatureC(), 3) + " °C"
+	}
+	switch m.GetKind() {
+	case benchpb.MomentKind_MOMENT_KIND_FIBRE_IN:
+		out.What = "fibre in"
+	case benchpb.MomentKind_MOMENT_KIND_HOLD_STARTS:
+		out.What = "hold from here"
+	case benchpb.MomentKind_MOMENT_KIND_LOOK:
+		out.What, out.Look = "look", true
+	case benchpb.MomentKind_MOMENT_KIND_HEAT_OFF:
+		out.What = "heat off"
+	case benchpb.MomentKind_MOMENT_KIND_FIBRE_OUT:
+		out.What = "fibre out"
+	case benchpb.MomentKind_MOMENT_KIND_UNSPECIFIED:
+	}
+	return out
+}
+
+var severities = map[benchpb.Severity]string{
+	benchpb.Severity_SEVERITY_STOP: "STOP", benchpb.Severity_SEVERITY_CAUTION: "CAUTION", benchpb.Severity_SEVERITY_NOTE: "NOTE",
+}
+
+func note(f *benchpb.SheetFinding) Note {
+	n := Note{Mark: severities[f.GetSeverity()], Grave: f.GetSeverity() == benchpb.Severity_SEVERITY_STOP, Text: f.GetTitle() + ". " + f.GetReason(), Do: f.GetDo()}
+	if len(f.GetMaterials()) > 0 {
+		n.Text = strings.Join(f.GetMaterials(), ", ") + ": " + n.Text
+	}
+	switch f.GetStanding() {
+	case benchpb.FindingStanding_FINDING_STANDING_NEEDS_ANSWER:
+		what := "needs an answer"
+		if f.GetPersonal() {
+			what = "needs an answer about your health, which stays with you"
+		}
+		n.Mark = fmt.Sprintf("%s? (%s: %s)", n.Mark, what, strings.Join(f.GetMissingFields(), ", "))
+	case benchpb.FindingStanding_FINDING_STANDING_OVERRIDDEN:
+		n.Mark += ", taken on with a written reason"
+	case benchpb.FindingStanding_FINDING_STANDING_FIRES, benchpb.FindingStanding_FINDING_STANDING_UNSPECIFIED:
+	}
+	n.From = f.GetRuleId() + "; " + f.GetSource()
+	if f.GetConfidence() != "" {
+		n.From += "; confidence " + f.GetConfidence()
+	}
+	if f.GetHazards() != "" {
+		n.From += "; " + f.GetHazards()
+		if !f.GetHazardsConfirmed() {
+			n.From += " (not confirmed: look at the safety data sheet)"
+		}
+	}
+	return n
+}
+
+func mordants(m *benchpb.MordantAdvice) (lines []string) {
+	for _, f := range m.GetFibres() {
+		for i, c := range f.GetChoices() {
+			var steps []string
+			for _, s := range c.GetSteps() {
+				steps = append(steps, s.GetText())
+			}
+			way := strings.Join(steps, ", then ")
+			if way == "" {
+				way = "no mordant"
+			}
+			line := fmt.Sprintf("%s, choice %d: %s: %s", f.GetFibre(), i+1, way, c.GetEffect())
+			if int(f.GetTaken()) == i+1 {
+				line += " [taken]"
+			}
+			if len(c.GetReasons()) > 0 {
+				line += "; " + strings.Join(c.GetReasons(), "; ")
+			}
+			line += " (" + strings.Join(c.GetSources(), "; ") + "; confidence " + c.GetConfidence() + ")"
+			lines = append(lines, line)
+			for _, w := range c.GetWarnings() {
+				lines = append(lines, "  mind: "+remark(w))
+			}
+		}
+		for _, out := range f.GetRuledOut() {
+			lines = append(lines, fmt.Sprintf("%s, not taken: %s: %s", f.GetFibre(), out.GetWhat(), out.GetWhy()))
+		}
+	}
+	for _, r := range m.GetRemarks() {
+		lines = append(lines, remark(r))
+	}
+	return lines
+}
+
+func remark(r *benchpb.MordantRemark) string {
+	text := r.GetText()
+	if r.GetConflict() {
+		text = "authorities contradict each other: " + text
+	}
+	if len(r.GetSources()) > 0 {
+		text += " (" + strings.Join(r.GetSources(), "; ") + ")"
+	}
+	return text
+}
+
+func made(p *benchpb.SheetPart) string {
+	text := p.GetPart() + ": "
+	if m := p.GetModule(); m != nil {
+		text += fmt.Sprintf("%s %s %.12s", m.GetName(), m.GetVersion(), m.GetDigest())
+	}
+	if p.GetFacts() != "" {
+		text += ", facts " + p.GetFacts()
+	}
+	for _, pack := range p.GetPacks() {
+		text += fmt.Sprintf(", pack %s %s %.12s with %d rules", pack.GetName(), pack.GetVersion(), pack.GetSha256(), pack.GetRules())
+	}
+	if p.GetFault() != "" {
+		text += " MISSING: " + p.GetFault()
+	}
+	return text
+}
+
+// figure writes a number with so many significant digits, without an exponent.
+func figure(v float64, digits int) string {
+	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
+		return strconv.FormatFloat(v, 'g', digits, 64)
+	}
+	decimals := max(0, digits-1-int(math.Floor(math.Log10(math.Abs(v)))))
+	text := strconv.FormatFloat(v, 'f', decimals, 64)
+	if strings.Contains(text, ".") {
+		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
+	}
+	return text
+}
+
+func between(low, high float64, digits int) string {
+	a, b := figure(low, digits), figure(high, digits)
+	if a == b {
+		return a
+	}
+	return a + " to " + b
+}
+
+// grams writes a mass as the balance shows it.
+func grams(v, step float64) string {
+	if step <= 0 {
+		return figure(v, 4) + " g"
+	}
+	text := strconv.FormatFloat(step, 'f', -1, 64)
+	decimals := 0
+	if _, after, ok := strings.Cut(text, "."); ok {
+		decimals = len(after)
+	}
+	return strconv.FormatFloat(v, 'f', decimals, 64) + " g"
+}
+
+func volume(ml float64) string {
+	if ml >= 1000 {
+		return strconv.FormatFloat(ml/1000, 'f', 2, 64) + " L"
+	}
+	return strconv.FormatFloat(ml, 'f', 0, 64) + " mL"
+}

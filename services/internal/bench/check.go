@@ -1,0 +1,231 @@
+package bench
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
+	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
+	"github.com/commonvat/commonvat/services/internal/access"
+	"github.com/commonvat/commonvat/services/internal/record"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// The bounds of modules' contracts that a plan as a whole could pass.
+const (
+	maxDyes   = 4
+	maxFibres = 8
+)
+
+// check finds what a look at each field alone can't.
+func (d *draft) check() error {
+	var faults trial.Faults
+	fault := func(field, format string, args ...any) {
+		faults = append(faults, &trial.FieldFault{Field: "plan." + field, Text: fmt.Sprintf(format, args...)})
+	}
+	labels, ids := map[string]bool{}, map[string]bool{}
+	for i, p := range d.plan.GetPieces() {
+		if labels[p.GetLabel()] {
+			fault(fmt.Sprintf("pieces[%d].label", i), "%q is another piece's already", p.GetLabel())
+		}
+		if p.GetTakenFrom() != "" && p.GetTakenFrom() == p.GetId() {
+			fault(fmt.Sprintf("pieces[%d].taken_from", i), "is the piece itself")
+		}
+		labels[p.GetLabel()], ids[p.GetId()] = true, true
+	}
+	if n := len(d.fibres()); n > maxFibres {
+		fault("pieces", "are of %d fibres; allowed: 1 to %d", n, maxFibres)
+	}
+	names, day := map[string]int{}, int32(0)
+	for i, b := range d.plan.GetBaths() {
+		at := fmt.Sprintf("baths[%d].", i)
+		if _, twice := names[b.GetName()]; twice {
+			fault(at+"name", "%q is another bath's already", b.GetName())
+		}
+		for k, label := range b.GetPieces() {
+			if !labels[label] || slices.Index(b.GetPieces(), label) != k {
+				fault(fmt.Sprintf("%spieces[%d]", at, k), "%q is no label of a piece of this plan, or stands twice", label)
+			}
+		}
+		if before := b.GetExhaustOf(); before != "" {
+			if _, known := names[before]; !known {
+				fault(at+"exhaust_of", "%q is no bath that stands before this one", before)
+			}
+		} else if len(b.GetUptakes()) > 0 {
+			fault(at+"uptakes", "are given, and exhaust_of is not")
+		}
+		names[b.GetName()] = i
+		if b.GetDay() > 0 {
+			if b.GetDay() < day {
+				fault(at+"day", "%d is before the day of a bath above, %d", b.GetDay(), day)
+			}
+			day = b.GetDay()
+		}
+		if b.GetVessel() != "" && len(d.workshop.GetVessels()) > 0 && d.vessel(b.GetVessel()) == nil {
+			fault(at+"vessel", "%q is no vessel of the workshop; it has %s", b.GetVessel(), strings.Join(d.vessels(), ", "))
+		}
+		if b.GetVat() == "" && b.GetIndigoGPerL() > 0 {
+			fault(at+"indigo_g_per_l", "is given, and vat is not")
+		}
+		if b.GetVat() != "" && b.GetIndigoGPerL() == 0 {
+			fault(at+"indigo_g_per_l", "is required for a vat; allowed: above 0, at most 1000")
+		}
+		seen := map[string]bool{}
+		if b.GetVat() != "" {
+			seen["indigo"] = true
+		}
+		for k, dose := range b.GetDoses() {
+			if seen[dose.GetMaterial()] {
+				fault(fmt.Sprintf("%sdoses[%d].material", at, k), "%q is in this bath already", dose.GetMaterial())
+			}
+			if of := dose.GetPartsOf().GetOf(); dose.GetPartsOf() != nil && !seen[of] {
+				fault(fmt.Sprintf("%sdoses[%d].parts_of.of", at, k), "%q is no material that stands before this one", of)
+			}
+			seen[dose.GetMaterial()] = true
+		}
+	}
+	if wish := d.plan.GetMordant(); wish != nil {
+		if len(d.dyestuffs()) == 0 {
+			fault("mordant", "is given, and no bath has a dyestuff")
+		}
+		if wish.GetVessel() != "" && len(d.workshop.GetVessels()) > 0 && d.vessel(wish.GetVessel()) == nil {
+			fault("mordant.vessel", "%q is no vessel of the workshop; it has %s", wish.GetVessel(), strings.Join(d.vessels(), ", "))
+		}
+	}
+	if n := len(d.dyestuffs()); n > maxDyes {
+		fault("baths", "have %d dyestuffs; allowed: at most %d in one plan", n, maxDyes)
+	}
+	if len(faults) > 0 {
+		return faults
+	}
+	return nil
+}
+
+func (d *draft) vessel(name string) *benchpb.Vessel {
+	for _, v := range d.workshop.GetVessels() {
+		if v.GetName() == name {
+			return v
+		}
+	}
+	return nil
+}
+
+func (d *draft) vessels() (names []string) {
+	for _, v := range d.workshop.GetVessels() {
+		names = append(names, v.GetName())
+	}
+	return names
+}
+
+// fibres are those of all pieces, in the order in which they first stand.
+func (d *draft) fibres() (names []string) { return fibresOf(d.plan.GetPieces()) }
+
+func fibresOf(pieces []*benchpb.PlanPiece) (names []string) {
+	for _, p := range pieces {
+		for _, f := range p.GetComposition() {
+			if !contains(names, f.GetFibre()) {
+				names = append(names, f.GetFibre())
+			}
+		}
+	}
+	return names
+}
+
+// dyestuffs are those of the dye baths and vats, in the order in which they first go on.
+func (d *draft) dyestuffs() (dyes []*mordantv1.Dyestuff) {
+	add := func(name, class string) {
+		if !slices.ContainsFunc(dyes, func(other *mordantv1.Dyestuff) bool { return other.GetName() == name }) {
+			dyes = append(dyes, &mordantv1.Dyestuff{Name: name, DyeClass: class})
+		}
+	}
+	for _, b := range d.plan.GetBaths() {
+		for _, one := range dyesOf(b) {
+			add(one[0], one[1])
+		}
+	}
+	return dyes
+}
+
+// dyesOf are the dyestuffs of a bath with their classes.
+func dyesOf(b *benchpb.PlanBath) (dyes [][2]string) {
+	if b.GetVat() != "" {
+		dyes = append(dyes, [2]string{"indigo", ""})
+	}
+	for _, dose := range b.GetDoses() {
+		if dose.GetDyestuff() {
+			dyes = append(dyes, [2]string{dose.GetMaterial(), dose.GetDyeClass()})
+		}
+	}
+	colours := b.GetKind() == benchpb.BathKind_BATH_KIND_DYE || b.GetKind() == benchpb.BathKind_BATH_KIND_VAT
+	if len(dyes) == 0 && colours && len(b.GetDoses()) > 0 {
+		dyes = append(dyes, [2]string{b.GetDoses()[0].GetMaterial(), b.GetDoses()[0].GetDyeClass()})
+	}
+	return dyes
+}
+
+// history is what the fibre of a plan has met before.
+type history struct {
+	materials []string
+	// unknown names the pieces of which not everything is known.
+	unknown []string
+}
+
+// earlier reads the routes of pieces that others are taken from. Errors: trial.ErrNotFound, also for a piece that the member may not read.
+func (b *Bench) earlier(ctx context.Context, member trial.MemberID, plan *benchpb.Plan) (h history, err error) {
+	add := func(material string) {
+		if !contains(h.materials, material) {
+			h.materials = append(h.materials, material)
+		}
+	}
+	for _, p := range plan.GetPieces() {
+		for _, m := range p.GetEarlierMaterials() {
+			add(m)
+		}
+		if p.GetTakenFrom() == "" {
+			continue
+		}
+		piece, err := b.piece(ctx, member, p.GetTakenFrom())
+		if err != nil {
+			return h, err
+		}
+		known := !piece.Route.NotStated
+		for _, layer := range piece.Route.Layers {
+			known = known && !layer.ContentsNotStated
+			for _, m := range layer.Materials {
+				add(m.Material)
+			}
+		}
+		if !known {
+			h.unknown = append(h.unknown, p.GetLabel())
+		}
+	}
+	return h, nil
+}
+
+func (b *Bench) piece(ctx context.Context, member trial.MemberID, name string) (*trial.Piece, error) {
+	missing := fmt.Errorf("piece %.40s: %w", name, trial.ErrNotFound)
+	ref, err := b.store.TrialOfPiece(ctx, name)
+	if err != nil {
+		return nil, err
+	}
+	row, err := b.store.TrialRow(ctx, ref.TrialID)
+	if err != nil {
+		return nil, err
+	}
+	view := access.ViewOfTrial(row, member)
+	if view == access.Nothing {
+		return nil, missing
+	}
+	t, err := record.DecodeTrial(row.Body)
+	if err != nil {
+		return nil, err
+	}
+	for i := range t.Pieces {
+		if t.Pieces[i].ID == ref.PieceID && (view == access.All || t.Pieces[i].Holder == member) {
+			return &t.Pieces[i], nil
+		}
+	}
+	return nil, missing
+}

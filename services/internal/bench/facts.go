@@ -1,0 +1,284 @@
+package bench
+
+import (
+	"math"
+	"slices"
+	"strings"
+
+	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
+)
+
+// known are facts by field, generic: which kind a field is of is each safety module's to say.
+type known map[string]*benchpb.Answer
+
+func (k known) truth(field string, yes bool) {
+	k[field] = &benchpb.Answer{Field: field, Value: &benchpb.Answer_Truth{Truth: yes}}
+}
+
+func (k known) texts(field string, doubtful bool, values ...string) {
+	k[field] = &benchpb.Answer{Field: field, Doubtful: doubtful, Value: &benchpb.Answer_Texts{Texts: &benchpb.AnswerTexts{Values: values}}}
+}
+
+func (k known) number(field string, low, high float64) {
+	k[field] = &benchpb.Answer{Field: field, Value: &benchpb.Answer_Number{Number: &benchpb.AnswerNumber{Low: low, High: high}}}
+}
+
+// add takes answers for what isn't known yet.
+func (k known) add(answers []*benchpb.Answer) {
+	for _, a := range answers {
+		if k[a.GetField()] == nil && !personal(a.GetField()) {
+			k[a.GetField()] = a
+		}
+	}
+}
+
+func (k known) sorted() (list []*benchpb.Answer) {
+	for _, a := range k {
+		list = append(list, a)
+	}
+	slices.SortFunc(list, func(a, b *benchpb.Answer) int { return strings.Compare(a.GetField(), b.GetField()) })
+	return list
+}
+
+// personal tells the fields about a person, which are never sent to a core.
+func personal(field string) bool { return strings.HasPrefix(field, "person.") }
+
+// The fibres that rules know by name, and of which kind of thing fibres are: common practice, no source. Of others nothing is known.
+var (
+	ruleFibres = []string{"wool", "silk", "cotton", "linen", "hemp"}
+	fibreClass = map[string]string{
+		"wool": "protein", "silk": "protein", "alpaca": "protein", "mohair": "protein", "cashmere": "protein",
+		"cotton": "cellulose", "linen": "cellulose", "hemp": "cellulose", "jute": "cellulose", "ramie": "cellulose", "viscose": "cellulose", "lyocell": "cellulose",
+	}
+)
+
+var stepKinds = map[benchpb.BathKind]string{
+	benchpb.BathKind_BATH_KIND_SCOUR: "scour", benchpb.BathKind_BATH_KIND_TANNIN: "tannin", benchpb.BathKind_BATH_KIND_MORDANT: "mordant", benchpb.BathKind_BATH_KIND_EXTRACT: "extract",
+	benchpb.BathKind_BATH_KIND_DYE: "dye", benchpb.BathKind_BATH_KIND_VAT: "vat", benchpb.BathKind_BATH_KIND_MODIFIER: "modifier", benchpb.BathKind_BATH_KIND_STRIP: "strip",
+	benchpb.BathKind_BATH_KIND_RINSE: "rinse", benchpb.BathKind_BATH_KIND_FERMENT: "ferment",
+}
+
+// materials of a bath: its doses, and what a vat that is told by its name consists of, as far as that was computed.
+func (one *bath) materials() (names []string, whole bool) {
+	whole = true
+	if one.plan.GetVat() != "" {
+		names, whole = append(names, "indigo"), false
+		for _, load := range one.scaled.GetLoads() {
+			whole = true
+			for _, a := range load.GetAmounts() {
+				if !contains(names, a.GetMaterial()) {
+					names = append(names, a.GetMaterial())
+				}
+			}
+		}
+	}
+	for _, dose := range one.plan.GetDoses() {
+		if !contains(names, dose.GetMaterial()) {
+			names = append(names, dose.GetMaterial())
+		}
+	}
+	return names, whole
+}
+
+// facts are those of every step: each material of each bath, for each fibre in it. What follows from the plan comes first, then what was answered,
+// the nearest first: the dose, the bath, the plan, the shelf, the vessel, the workshop.
+func (d *draft) facts() *benchpb.SheetFacts {
+	out := &benchpb.SheetFacts{WorkshopRevision: d.workshop.GetRevision()}
+	var all []string
+	allKnown := len(d.earlier.unknown) == 0
+	add := func(list []string, names ...string) []string {
+		for _, name := range names {
+			if !contains(list, name) {
+				list = append(list, name)
+			}
+		}
+		return list
+	}
+	contents, whole := make([][]string, len(d.baths)), make([]bool, len(d.baths))
+	carried := map[string][]string{} // by piece: what it brings along
+	byName := map[string]int{}
+	dyed := len(d.earlier.materials) > 0 || len(d.earlier.unknown) > 0
+	all = add(all, d.earlier.materials...)
+	brought := make([][]string, len(d.baths))
+	for i, one := range d.baths {
+		own, known := one.materials()
+		all, allKnown = add(all, own...), allKnown && known
+		if before, ok := byName[one.plan.GetExhaustOf()]; ok {
+			own, known = add(slices.Clone(own), contents[before]...), known && whole[before]
+		}
+		for _, p := range one.pieces {
+			if !one.plan.GetRinsedBefore() {
+				brought[i] = add(brought[i], carried[p.GetLabel()]...)
+			}
+		}
+		contents[i], whole[i] = add(slices.Clone(own), brought[i]...), known
+		byName[one.plan.GetName()] = i
+		for _, p := range one.pieces {
+			carried[p.GetLabel()] = contents[i]
+		}
+	}
+	seenDye := dyed
+	for i, one := range d.baths {
+		common := d.common(one, contents[i], whole[i], brought[i], all, allKnown, seenDye)
+		seenDye = seenDye || len(dyesOf(one.plan)) > 0
+		own, _ := one.materials()
+		for _, fibre := range fibreFacts(one.pieces) {
+			if len(own) == 0 {
+				out.Steps = append(out.Steps, &benchpb.SheetStep{Bath: int32(i), Facts: d.stepFacts(one, "", common, fibre).sorted()})
+			}
+			for _, m := range own {
+				out.Steps = append(out.Steps, &benchpb.SheetStep{Bath: int32(i), Material: m, Facts: d.stepFacts(one, m, common, fibre).sorted()})
+			}
+		}
+	}
+	return out
+}
+
+// common are the facts of every step of a bath.
+func (d *draft) common(one *bath, contents []string, whole bool, brought, all []string, allKnown, dyedBefore bool) known {
+	k, p := known{}, one.plan
+	if kind := stepKinds[p.GetKind()]; kind != "" {
+		k.texts("step.kind", false, kind)
+	}
+	if len(contents) <= 64 {
+		// A list that may lack something can raise a hazard and can't rule one out.
+		k.texts("bath.materials", !whole, contents...)
+		k.texts("bath.carryover", false, brought...)
+	}
+	if len(all) <= 64 {
+		k.texts("trial.materials", !allKnown, all...)
+	}
+	if !dyedBefore {
+		k.texts("trial.earlier_dye_classes", false)
+	}
+	k.truth("bath.leftover_unknown", false) // a bath of a plan is made anew, or is an exhaust of one that is
+	if ph := p.GetPh(); ph != nil {
+		k.number("bath.ph", ph.GetLow(), ph.GetHigh())
+	}
+	if one.laid {
+		heat := p.GetHeat()
+		hot := math.Max(one.out.GetHoldC(), heat.GetStartC())
+		k.number("step.temperature_c", hot, hot)
+		k.truth("step.boils", hot >= 100)
+		last := 0.0
+		for _, m := range one.out.GetMoments() {
+			last = math.Max(last, m.GetMinute())
+		}
+		if last > 0 {
+			k.number("step.minutes", last, last)
+		}
+	}
+	if loads := one.scaled.GetLoads(); len(loads) > 0 {
+		low, high := math.Inf(1), 0.0
+		for _, l := range loads {
+			low, high = math.Min(low, l.GetVolumeMl()/1000), math.Max(high, l.GetVolumeMl()/1000)
+		}
+		k.number("bath.volume_l", low, high)
+	}
+	if d.plan.GetWantedShift() == "brighter" {
+		k.truth("step.wants_clear_colour", true)
+	}
+	return k
+}
+
+// fibreFacts are the facts of each fibre in a bath; one empty set when there is none.
+func fibreFacts(pieces []*benchpb.PlanPiece) (list []known) {
+	for _, name := range fibresOf(pieces) {
+		k := known{}
+		kind := name
+		if !contains(ruleFibres, name) {
+			kind = "other"
+		}
+		k.texts("fibre.kind", false, kind)
+		if class := fibreClass[name]; class != "" {
+			k.texts("fibre.class", false, class)
+		}
+		if !slices.ContainsFunc(list, func(other known) bool { return sameFibre(other, k) }) {
+			list = append(list, k)
+		}
+	}
+	return list
+}
+
+func sameFibre(a, b known) bool {
+	value := func(k known, field string) string { return strings.Join(k[field].GetTexts().GetValues(), "") }
+	return value(a, "fibre.kind") == value(b, "fibre.kind") && value(a, "fibre.class") == value(b, "fibre.class")
+}
+
+// stepFacts are those of one material of a bath; "" is plain water.
+func (d *draft) stepFacts(one *bath, material string, common, fibre known) known {
+	k := known{}
+	for _, from := range []known{common, fibre} {
+		for field, a := range from {
+			k[field] = a
+		}
+	}
+	if material == "" {
+		k.texts("material.id", false, "water")
+		k.texts("material.classes", false)
+		k.texts("material.hazard_classes", false)
+		k.texts("material.form", false, "solution")
+		k.texts("material.plant_part", false, "none")
+		k.texts("plant.genus", false, "none")
+		k.texts("plant.species", false, "none")
+		k.truth("plant.identified", true)
+		for _, field := range []string{"plant.wild_gathered", "plant.protected_or_slow", "plant.sprayed_or_roadside", "container.contents_unknown", "container.label_missing", "step.adds_any"} {
+			k.truth(field, false)
+		}
+		k.texts("step.adds", false, "none")
+		k.texts("step.adds_class", false, "none")
+	} else {
+		k.texts("material.id", false, material)
+		k.texts("step.adds", false, material)
+		k.truth("step.adds_any", true)
+		one.delivered(k, material)
+	}
+	for _, dose := range one.plan.GetDoses() {
+		if dose.GetMaterial() == material {
+			k.add(dose.GetAnswers())
+		}
+	}
+	k.add(one.plan.GetAnswers())
+	k.add(d.plan.GetAnswers())
+	for _, m := range d.workshop.GetShelf() {
+		if m.GetMaterial() == material {
+			k.add(m.GetAnswers())
+		}
+	}
+	k.add(d.vessel(one.plan.GetVessel()).GetAnswers())
+	k.add(d.workshop.GetAnswers())
+	return k
+}
+
+// delivered are what the fibre and the liquor get of a material, over all loads, between the bounds of each. An amount that isn't known in one of them isn't known.
+func (one *bath) delivered(k known, material string) {
+	low, high, thin, strong := math.Inf(1), 0.0, math.Inf(1), 0.0
+	loads := one.scaled.GetLoads()
+	for _, l := range loads {
+		found := false
+		for _, a := range l.GetAmounts() {
+			if a.GetMaterial() != material || a.GetNotKnown() != "" {
+				continue
+			}
+			found = true
+			low, high = math.Min(low, a.GetDeliveredLowPercent()), math.Max(high, a.GetDeliveredHighPercent())
+			if l.GetVolumeMl() > 0 {
+				// Of what is at hand, as exact and as shown, with what is left of a bath before, as far as its uncertainty reaches.
+				least, most := math.Min(a.GetAtHandG(), a.GetShownG())+a.GetLeftG(), math.Max(a.GetAtHandG(), a.GetShownG())+a.GetLeftG()
+				part := a.GetUncertaintyPercent() / 100
+				thin = math.Min(thin, least*math.Max(0, 1-part)/l.GetVolumeMl()*1000)
+				strong = math.Max(strong, most*(1+part)/l.GetVolumeMl()*1000)
+			}
+		}
+		if !found {
+			return
+		}
+	}
+	if len(loads) == 0 {
+		return
+	}
+	k.number("step.wof_percent", math.Max(0, low), high)
+	if strong > 0 || thin == 0 {
+		k.number("step.conc_g_per_l", thin, strong)
+	}
+}
