@@ -169,7 +169,10 @@ class Handlers(grpc.GenericRpcHandler):
                 context.abort(grpc.StatusCode.NOT_FOUND, "unknown service")
             return b"\x08\x01"  # HealthCheckResponse: field 1, SERVING
 
-        for control in (end, health):
+        def describe_itself(_, __):
+            return encoded
+
+        for control in (end, health, describe_itself):
             # So that it doesn't wait for a worker; where grpcio doesn't know the name, it does.
             control.experimental_thread_pool = controllers
         unary, stream = grpc.unary_unary_rpc_method_handler, grpc.stream_stream_rpc_method_handler
@@ -179,7 +182,7 @@ class Handlers(grpc.GenericRpcHandler):
             # What the module prints goes to standard error, so there is nothing to send; and it calls nothing back.
             "/plugin.GRPCStdio/StreamStdio": grpc.unary_stream_rpc_method_handler(lambda _, __: iter(())),
             "/plugin.GRPCBroker/StartStream": stream(lambda _, __: iter(())),
-            "/commonvat.module.describe.v1.DescribeService/Describe": unary(lambda _, __: encoded),
+            "/commonvat.module.describe.v1.DescribeService/Describe": unary(describe_itself),
         }
         for name, (request, answer) in offered["unary"].items():
             self._methods[name] = unary(self._unary(name, request, answer))

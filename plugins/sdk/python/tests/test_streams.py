@@ -5,7 +5,7 @@ import unittest
 from unittest import mock
 
 import numpy  # noqa: F401  (so that tables are of arrays, where not said otherwise)
-from commonvat_sdk import Method, contracts, faults, palette, score, table
+from commonvat_sdk import Method, contracts, faults, palette, score, serving, table
 
 REQUEST = contracts.message(palette.CONTRACT + ".ScorePalettesRequest")
 
@@ -111,6 +111,12 @@ class Streams(unittest.TestCase):
         with self.assertRaises(faults.Refused) as caught:
             answers(s)
         self.assertEqual(len(caught.exception.violations), faults.MAX_VIOLATIONS)
+
+    def test_bytes_that_end_too_early(self):
+        """An end-group tag is the end of a message that nobody began."""
+        with self.assertRaises(faults.Refused) as caught:
+            serving._parse(REQUEST, stream()[0].SerializeToString() + b"\x0c")
+        self.assertIn("can't be read as commonvat.module.palette.v2.ScorePalettesRequest", str(caught.exception))
 
     def test_spoilt_bytes(self):
         """Bytes changed at random are answered, refused, or no message at all."""
