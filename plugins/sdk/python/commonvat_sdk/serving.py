@@ -17,7 +17,7 @@ from concurrent import futures
 
 import grpc
 
-from commonvat_sdk import describe, faults, guard, spans, wire
+from commonvat_sdk import contracts, describe, faults, guard, spans, wire
 
 PROTOCOL_VERSION = 1
 MAX_MESSAGE_BYTES = 16 << 20
@@ -197,7 +197,7 @@ class Handlers(grpc.GenericRpcHandler):
         def handle(raw, context):
             span = spans.begin(name, self._module, context)
             try:
-                out = answer(_parse(request, raw), Call(context)).SerializeToString(deterministic=True)
+                out = answer(contracts.parse(request, raw), Call(context)).SerializeToString(deterministic=True)
             except BaseException as e:  # also SystemExit: what an author's code does must not end the process
                 fault = e
             else:
@@ -211,7 +211,7 @@ class Handlers(grpc.GenericRpcHandler):
         def handle(raws, context):
             span = spans.begin(name, self._module, context)
             try:
-                for out in answer((_parse(request, raw) for raw in raws), Call(context)):
+                for out in answer((contracts.parse(request, raw) for raw in raws), Call(context)):
                     yield out.SerializeToString(deterministic=True)
             except GeneratorExit:  # nobody wants further answers
                 raise
@@ -240,10 +240,3 @@ class Handlers(grpc.GenericRpcHandler):
             text = f"module {self._module.name}: {faults.clip(said, 512)}"
         context.set_trailing_metadata((*details, *span(code.name)))
         context.abort(code, text)
-
-
-def _parse(message, raw):
-    try:
-        return message.FromString(raw)
-    except Exception as e:  # DecodeError of one of several implementations
-        raise faults.Refused([("message", f"of {len(raw)} bytes can't be read as {message.DESCRIPTOR.full_name}")], 0) from e
