@@ -28,6 +28,7 @@ var parsers = []struct{ folder, parser, target string }{
 	{"services/internal/backup", "the manifest of a backup", "FuzzParseManifest"},
 	{"services/internal/catalog", "the manifest of a module", "FuzzParseManifest"},
 	{"services/internal/catalog", "versions of modules", "FuzzCompareVersions"},
+	{"services/internal/catalog", "the list of a module's files", "FuzzParseFiles"},
 	{"services/internal/config", "the configuration file", "FuzzFile"},
 	{"services/internal/pool", "filters of questions", "FuzzFilter"},
 	{"services/internal/record", "stored records", "FuzzDecode"},
@@ -70,6 +71,7 @@ var parsers = []struct{ folder, parser, target string }{
 // unfuzzed are functions with the name of a parser that need no target, with the reason.
 var unfuzzed = map[string]string{
 	"services/internal/access.ParseRole":              "one of four words",
+	"plugins/sdk/sandbox.ParseProfile":                "one of three words",
 	"plugins/sdk/colorimetry.ParseIlluminant":         "read by ParseCondition",
 	"plugins/sdk/colorimetry.ParseObserver":           "read by ParseCondition",
 	"plugins/sdk/colorimetry.readTables":              "reads what is compiled in",
