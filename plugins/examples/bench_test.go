@@ -10,6 +10,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/host"
 	"github.com/commonvat/commonvat/plugins/sdk/python/pythontest"
+	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	differencev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/difference/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/stretchr/testify/require"
@@ -18,19 +19,22 @@ import (
 // BenchmarkPythonFromStartToFirstAnswer starts a process for each round. Wanted: at most 400 ms, with numpy 1 s.
 func BenchmarkPythonFromStartToFirstAnswer(b *testing.B) {
 	labels, chunks := rows(100)
+	scored := func(ctx context.Context, p *host.Process) error {
+		_, err := score(ctx, p, labels, chunks)
+		return err
+	}
 	for _, c := range []struct {
 		what, name string
+		profile    sandbox.Profile
 		ask        func(context.Context, *host.Process) error
 	}{
-		{"without numpy", "difference-hyab", func(ctx context.Context, p *host.Process) error {
+		{"without numpy", "difference-hyab", sandbox.Off, func(ctx context.Context, p *host.Process) error {
 			_, err := differencev1.NewDifferenceServiceClient(p.Conn()).ComputeDifferences(ctx, &differencev1.ComputeDifferencesRequest{
 				Condition: condition(), Formula: "hyab", Pairs: []*differencev1.ColourPair{{Reference: &typesv1.Lab{L: 50}, Sample: &typesv1.Lab{L: 40}}}})
 			return err
 		}},
-		{"with numpy", "palette-effective-hues", func(ctx context.Context, p *host.Process) error {
-			_, err := score(ctx, p, labels, chunks)
-			return err
-		}},
+		{"with numpy", "palette-effective-hues", sandbox.Off, scored},
+		{"with numpy, held", "palette-effective-hues", sandbox.Local, scored},
 	} {
 		b.Run(c.what, func(b *testing.B) {
 			program := filepath.Join(pythontest.Folder(b, folder(c.name)), sdk.ExecutablePrefix+c.name)
@@ -40,7 +44,7 @@ func BenchmarkPythonFromStartToFirstAnswer(b *testing.B) {
 			var worst time.Duration
 			for b.Loop() {
 				began := time.Now()
-				p, err := host.Start(context.Background(), host.Config{Path: program, SocketParent: sockets})
+				p, err := host.Start(context.Background(), host.Config{Path: program, SocketParent: sockets, Sandbox: sandbox.Policy{Profile: c.profile}})
 				require.NoError(b, err)
 				require.NoError(b, c.ask(b.Context(), p))
 				worst = max(worst, time.Since(began))

@@ -1,18 +1,15 @@
 """Tests of palette-effective-hues, without a process: python3 -m unittest"""
 
 import math
-import types
 import unittest
 
 import method
 import numpy as np
-from commonvat_sdk import NotComputed
+from commonvat_sdk import NotComputed, make_group
 
 
 def group(*colours):
-    """A group as the scores see it."""
-    _, a, b = np.array(colours, float).T
-    return types.SimpleNamespace(a=a, b=b, number={"least_chroma": 5.0}.__getitem__)
+    return make_group(colours, values={"least_chroma": 5.0})
 
 
 class Hues(unittest.TestCase):

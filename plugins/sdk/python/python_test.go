@@ -10,6 +10,7 @@ import (
 	"crypto/x509"
 	"errors"
 	"io"
+	"log/slog"
 	"math/big"
 	"os"
 	"os/exec"
@@ -121,7 +122,9 @@ func TestWhatAScoreGetsAndGives(t *testing.T) {
 
 // TestFaultsOfTheAuthorsCode lets a score do what it must not: the call ends with INTERNAL, naming module, score and group, and the process goes on.
 func TestFaultsOfTheAuthorsCode(t *testing.T) {
-	p := rude(t)
+	var mu sync.Mutex
+	var log bytes.Buffer
+	p := rude(t, func(c *host.Config) { c.Logger = slog.New(slog.NewTextHandler(&lockedWriter{mu: &mu, w: &log}, nil)) })
 	for deed, want := range map[string]string{
 		"raise": "KeyError: 'madder'", "exit": "SystemExit: 3", "deepen": "RecursionError", "missing parameter": "KeyError: 'no such'",
 		"nan": "is nan, want a finite number", "infinity": "is inf,", "text": "is '3',", "true": "is True,", "nothing": "is None,",
@@ -137,6 +140,9 @@ func TestFaultsOfTheAuthorsCode(t *testing.T) {
 	p.Stop(3 * time.Second)
 	assert.Equal(t, "exit status 0", p.ExitText())
 	assert.Contains(t, p.StderrTail(), "Traceback", "the log has the stack")
+	mu.Lock()
+	defer mu.Unlock()
+	assert.Regexp(t, `level=ERROR msg="exception in a call" module=rude .*KeyError`, log.String())
 }
 
 func TestParametersAreRefusedByName(t *testing.T) {
@@ -326,6 +332,14 @@ func TestStartedByHand(t *testing.T) {
 		assert.Contains(t, said, "module is incomplete: ")
 		assert.Contains(t, said, want)
 	}
+}
+
+// TestSaysWhatToInstall starts it in a Python without Debian's packages.
+func TestSaysWhatToInstall(t *testing.T) {
+	folder := pythontest.Folder(t, "testdata/rude")
+	out, err := exec.CommandContext(t.Context(), python.Interpreter, "-SB", filepath.Join(folder, "commonvat-module-rude")).CombinedOutput()
+	require.Error(t, err)
+	assert.Contains(t, string(out), "on Debian: apt-get install python3-protobuf")
 }
 
 // TestTheCopyIsWhole holds the copy that modules get against the folder itself.

@@ -1,8 +1,11 @@
 package catalog_test
 
 import (
+	"context"
 	"os"
 	"path/filepath"
+	"strings"
+	"sync"
 	"testing"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
@@ -23,14 +26,18 @@ func difference(t *testing.T, c *catalog.Catalog, name, formula string) float64 
 	h, err := c.Acquire(name)
 	require.NoError(t, err)
 	defer h.Release()
-	got, err := differencev1.NewDifferenceServiceClient(h).ComputeDifferences(t.Context(), &differencev1.ComputeDifferencesRequest{
+	got, err := ask(t.Context(), h, formula)
+	require.NoError(t, err)
+	require.Len(t, got.GetDifferences(), 1)
+	return got.GetDifferences()[0]
+}
+
+func ask(ctx context.Context, h *catalog.Handle, formula string) (*differencev1.ComputeDifferencesResponse, error) {
+	return differencev1.NewDifferenceServiceClient(h).ComputeDifferences(ctx, &differencev1.ComputeDifferencesRequest{
 		Condition: &typesv1.ColourCondition{Illuminant: typesv1.Illuminant_ILLUMINANT_D65, Observer: typesv1.Observer_OBSERVER_CIE_1964_10_DEGREE},
 		Formula:   formula,
 		Pairs:     []*differencev1.ColourPair{{Reference: &typesv1.Lab{L: 50, A: 3, B: 4}, Sample: &typesv1.Lab{L: 38}}},
 	})
-	require.NoError(t, err)
-	require.Len(t, got.GetDifferences(), 1)
-	return got.GetDifferences()[0]
 }
 
 // TestPythonServesBesideGo installs a module in Python and one in Go and asks both, under every profile. By hand: differences of 12, 3 and 4 are 12 + 5 by
@@ -78,5 +85,57 @@ func TestChangedScriptNeverRuns(t *testing.T) {
 			assert.Contains(t, st.Reason, want)
 			assert.Zero(t, st.PID)
 		})
+	}
+}
+
+// TestPythonSwappedUnderLoad swaps two builds in Python while 16 callers ask: no call fails, and each is answered by the build that it holds.
+func TestPythonSwappedUnderLoad(t *testing.T) {
+	newer := pythontest.Folder(t, hyab)
+	for file, change := range map[string][]string{
+		"method.py":          {`version="0.1.0"`, `version="0.2.0"`, `printed="HyAB"`, `printed="HyAB, build 0.2.0"`},
+		catalog.ManifestName: {`"0.1.0"`, `"0.2.0"`},
+	} {
+		text, err := os.ReadFile(filepath.Join(newer, file))
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(filepath.Join(newer, file), []byte(strings.NewReplacer(change...).Replace(string(text))), 0o600))
+	}
+	var store string
+	c := catalogtest.Open(t, []string{pythontest.Folder(t, hyab)}, quick, func(cfg *catalog.Config) { store = cfg.StoreDir })
+	digest, err := catalog.Install(store, newer)
+	require.NoError(t, err)
+	digests := []string{c.Status()[0].Digest, digest}
+	printed := map[string]string{"0.1.0": "HyAB", "0.2.0": "HyAB, build 0.2.0"}
+
+	stop := make(chan struct{})
+	var seen sync.Map
+	var callers sync.WaitGroup
+	for range 16 {
+		callers.Go(func() {
+			for {
+				select {
+				case <-stop:
+					return
+				default:
+				}
+				h, err := c.Acquire(sdk.KindDifference)
+				if !assert.NoError(t, err) {
+					return
+				}
+				got, err := ask(context.Background(), h, "hyab")
+				assert.NoError(t, err)
+				assert.Equal(t, printed[h.Module().Version], got.GetFormula())
+				seen.Store(h.Module().Version, true)
+				h.Release()
+			}
+		})
+	}
+	for n := range 6 {
+		require.NoError(t, c.Activate(t.Context(), digests[(n+1)%2], nil))
+	}
+	close(stop)
+	callers.Wait()
+	for version := range printed {
+		_, ok := seen.Load(version)
+		assert.True(t, ok, "nobody met version %s", version)
 	}
 }

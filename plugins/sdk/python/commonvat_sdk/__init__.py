@@ -25,6 +25,7 @@ from commonvat_sdk import guard  # noqa: I001
 from commonvat_sdk.describe import Choice, LawException, LawPromise, Number, Source
 from commonvat_sdk.faults import Cancelled, NotComputed
 from commonvat_sdk.formula import Colour, Factors, Formula
+from commonvat_sdk.making import make_group
 from commonvat_sdk.palette import Group, Method, Spectrum, score
 
 
@@ -41,5 +42,5 @@ def serve(module):
 
 __all__ = [
     "Cancelled", "Choice", "Colour", "Factors", "Formula", "Group", "LawException", "LawPromise", "Method", "NotComputed", "Number",
-    "Source", "Spectrum", "guard", "score", "serve",
+    "Source", "Spectrum", "guard", "make_group", "score", "serve",
 ]

@@ -33,8 +33,7 @@ class Table:
 
     def add(self, c, ages, spectra):
         """Adds checked rows."""
-        ages = np.full(len(c["l"]), np.nan) if ages is None else ages
-        self._chunks.append((*(c[x].astype(np.int64) for x in ("group", "block", "stratum", "cell")), c["l"], c["a"], c["b"], ages))
+        self._chunks.append((*(c[x].astype(np.int32) for x in ("group", "block", "stratum", "cell")), c["l"], c["a"], c["b"], *([] if ages is None else [ages])))
         if spectra is not None:
             self._row_spectra += spectra
 
@@ -44,18 +43,22 @@ class Table:
         if not self._chunks:
             self.group = self.block = self.stratum = self.cell = np.zeros(0, np.int64)
             return
-        group, block, stratum, cell, l, a, b, age = map(np.concatenate, zip(*self._chunks))  # noqa: E741
-        self._chunks = []
+        chunks, self._chunks = self._chunks, []
+        group, block, stratum, cell, *columns = map(np.concatenate, zip(*chunks))
+        del chunks
         # At most 1e7 distinct pairs of block and cell, 1e4 groups and 1e6 strata: the key stays below 2**63.
-        pairs, pair = np.unique(block * len(labels.cells) + cell, return_inverse=True)
-        _, first, unit = np.unique((stratum * len(labels.groups) + group) * len(pairs) + pair.reshape(-1), return_index=True, return_inverse=True)
+        pairs, pair = np.unique(block.astype(np.int64) * len(labels.cells) + cell, return_inverse=True)
+        key = stratum.astype(np.int64) * len(labels.groups) + group
+        _, first, unit = np.unique(key * len(pairs) + pair.reshape(-1), return_index=True, return_inverse=True)
         order = np.argsort(first)
         place = np.empty_like(order)
         place[order] = np.arange(len(order))
         unit, first = place[unit.reshape(-1)], first[order]
         self.unit_count = len(first)
-        self.group, self.block, self.stratum, self.cell = group[first], block[first], stratum[first], cell[first]
-        sums = [np.bincount(unit), *(np.bincount(unit, weights=x) for x in (l, a, b, age))]
+        self.group, self.block, self.stratum, self.cell = (x[first].astype(np.int64) for x in (group, block, stratum, cell))
+        sums = [np.bincount(unit), *(np.bincount(unit, weights=x) for x in columns)]
+        if not self.wants_ages:
+            sums.append(np.full(self.unit_count, np.nan))
         for u, row in zip(unit.tolist(), self._row_spectra):
             self.spectra.add(u, row)
         self._row_spectra = []

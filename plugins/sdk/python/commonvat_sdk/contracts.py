@@ -8,6 +8,8 @@ import os
 
 from google.protobuf import descriptor_pb2, descriptor_pool, message_factory
 
+from commonvat_sdk import faults
+
 _pool = descriptor_pool.DescriptorPool()
 with open(os.path.join(os.path.dirname(os.path.abspath(__file__)), "contracts.binpb"), "rb") as _file:
     for _proto in descriptor_pb2.FileDescriptorSet.FromString(_file.read()).file:
@@ -23,6 +25,19 @@ else:  # before protobuf 4.22
 def message(name):
     """The class of a message, by its full name."""
     return _class_of(_pool.FindMessageTypeByName(name))
+
+
+def parse(message_class, raw):
+    """The message in raw bytes. Raises Refused."""
+    m = message_class()
+    try:
+        # protobuf 3.21 in C++ only warns of bytes that end too early, with the tag of the end of a group, and keeps the half that it read.
+        whole = m.MergeFromString(raw) == len(raw)
+    except Exception:  # DecodeError of one of several implementations
+        whole = False
+    if not whole:
+        raise faults.Refused([("message", f"of {len(raw)} bytes can't be read as {message_class.DESCRIPTOR.full_name}")], 0)
+    return m
 
 
 @functools.cache

@@ -17,6 +17,20 @@ started_as_module = os.environ.get(COOKIE_KEY) == COOKIE_VALUE
 # Descriptor that leads to the host; None when the process is not a module.
 handshake_fd = None
 
+# What modules need, by the Debian package that has it.
+PACKAGES = {"google": "python3-protobuf", "grpc": "python3-grpcio", "cryptography": "python3-cryptography", "numpy": "python3-numpy"}
+
+
+def _tell(kind, error, trace):
+    """Says what to install, behind what Python says of an exception that nobody caught."""
+    sys.__excepthook__(kind, error, trace)
+    package = PACKAGES.get((getattr(error, "name", None) or "").split(".")[0]) if isinstance(error, ImportError) else None
+    if package:
+        print(f"{sys.executable} lacks what this module needs; on Debian: apt-get install {package}", file=sys.stderr)
+
+
+sys.excepthook = _tell
+
 if started_as_module:
     handshake_fd = fcntl.fcntl(1, fcntl.F_DUPFD_CLOEXEC, 10)
     os.dup2(2, 1)

@@ -17,7 +17,7 @@ from concurrent import futures
 
 import grpc
 
-from commonvat_sdk import describe, faults, guard, spans, wire
+from commonvat_sdk import contracts, describe, faults, guard, spans, wire
 
 PROTOCOL_VERSION = 1
 MAX_MESSAGE_BYTES = 16 << 20
@@ -169,7 +169,10 @@ class Handlers(grpc.GenericRpcHandler):
                 context.abort(grpc.StatusCode.NOT_FOUND, "unknown service")
             return b"\x08\x01"  # HealthCheckResponse: field 1, SERVING
 
-        for control in (end, health):
+        def describe_itself(_, __):
+            return encoded
+
+        for control in (end, health, describe_itself):
             # So that it doesn't wait for a worker; where grpcio doesn't know the name, it does.
             control.experimental_thread_pool = controllers
         unary, stream = grpc.unary_unary_rpc_method_handler, grpc.stream_stream_rpc_method_handler
@@ -179,7 +182,7 @@ class Handlers(grpc.GenericRpcHandler):
             # What the module prints goes to standard error, so there is nothing to send; and it calls nothing back.
             "/plugin.GRPCStdio/StreamStdio": grpc.unary_stream_rpc_method_handler(lambda _, __: iter(())),
             "/plugin.GRPCBroker/StartStream": stream(lambda _, __: iter(())),
-            "/commonvat.module.describe.v1.DescribeService/Describe": unary(lambda _, __: encoded),
+            "/commonvat.module.describe.v1.DescribeService/Describe": unary(describe_itself),
         }
         for name, (request, answer) in offered["unary"].items():
             self._methods[name] = unary(self._unary(name, request, answer))
@@ -194,7 +197,7 @@ class Handlers(grpc.GenericRpcHandler):
         def handle(raw, context):
             span = spans.begin(name, self._module, context)
             try:
-                out = answer(_parse(request, raw), Call(context)).SerializeToString(deterministic=True)
+                out = answer(contracts.parse(request, raw), Call(context)).SerializeToString(deterministic=True)
             except BaseException as e:  # also SystemExit: what an author's code does must not end the process
                 fault = e
             else:
@@ -208,7 +211,7 @@ class Handlers(grpc.GenericRpcHandler):
         def handle(raws, context):
             span = spans.begin(name, self._module, context)
             try:
-                for out in answer((_parse(request, raw) for raw in raws), Call(context)):
+                for out in answer((contracts.parse(request, raw) for raw in raws), Call(context)):
                     yield out.SerializeToString(deterministic=True)
             except GeneratorExit:  # nobody wants further answers
                 raise
@@ -237,10 +240,3 @@ class Handlers(grpc.GenericRpcHandler):
             text = f"module {self._module.name}: {faults.clip(said, 512)}"
         context.set_trailing_metadata((*details, *span(code.name)))
         context.abort(code, text)
-
-
-def _parse(message, raw):
-    try:
-        return message.FromString(raw)
-    except Exception as e:  # DecodeError of one of several implementations
-        raise faults.Refused([("message", f"of {len(raw)} bytes can't be read as {message.DESCRIPTOR.full_name}")], 0) from e

@@ -112,6 +112,12 @@ class Streams(unittest.TestCase):
             answers(s)
         self.assertEqual(len(caught.exception.violations), faults.MAX_VIOLATIONS)
 
+    def test_bytes_that_end_too_early(self):
+        """An end-group tag is the end of a message that nobody began."""
+        with self.assertRaises(faults.Refused) as caught:
+            contracts.parse(REQUEST, b"\x0c" + stream()[0].SerializeToString())
+        self.assertIn("can't be read as commonvat.module.palette.v2.ScorePalettesRequest", str(caught.exception))
+
     def test_spoilt_bytes(self):
         """Bytes changed at random are answered, refused, or no message at all."""
         r = random.Random(1)
@@ -124,8 +130,8 @@ class Streams(unittest.TestCase):
                 at = r.randrange(len(b))
                 b[at:at + r.choice((0, 1, 1))] = bytes(r.choices((0, 1, 2, 127, 128, 255, r.randrange(256)), k=r.choice((0, 1, 1, 2))))
             try:
-                messages = [REQUEST.FromString(bytes(b)) for b in spoilt]
-            except Exception:  # DecodeError of one of several implementations
+                messages = [contracts.parse(REQUEST, bytes(b)) for b in spoilt]
+            except faults.Refused:
                 outcomes.add("no message")
                 continue
             try:

@@ -28,6 +28,7 @@ var parsers = []struct{ folder, parser, target string }{
 	{"services/internal/backup", "the manifest of a backup", "FuzzParseManifest"},
 	{"services/internal/catalog", "the manifest of a module", "FuzzParseManifest"},
 	{"services/internal/catalog", "versions of modules", "FuzzCompareVersions"},
+	{"services/internal/catalog", "the list of a module's files", "FuzzParseFiles"},
 	{"services/internal/config", "the configuration file", "FuzzFile"},
 	{"services/internal/pool", "filters of questions", "FuzzFilter"},
 	{"services/internal/record", "stored records", "FuzzDecode"},
