@@ -3,7 +3,9 @@ package mordant
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -13,6 +15,8 @@ import (
 	"github.com/commonvat/commonvat/plugins/internal/wire"
 	"github.com/commonvat/commonvat/plugins/mordant/choice"
 	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/shelf"
+	datav1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/data/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
 )
@@ -36,7 +40,11 @@ const (
 func Module() sdk.Module {
 	return sdk.Module{
 		Describe: Describe(),
-		Register: func(s *grpc.Server) { mordantv1.RegisterMordantServiceServer(s, NewServer()) },
+		Register: func(s *grpc.Server) {
+			server := NewServer()
+			mordantv1.RegisterMordantServiceServer(s, server)
+			datav1.RegisterDataServiceServer(s, server.facts)
+		},
 	}
 }
 
@@ -44,7 +52,7 @@ func Module() sdk.Module {
 func Describe() *describev1.DescribeResponse {
 	return &describev1.DescribeResponse{
 		Name: Name, Version: Version, Kind: sdk.KindMordant,
-		Contracts: []string{"commonvat.module.mordant.v1"},
+		Contracts: []string{"commonvat.module.mordant.v1", "commonvat.module.data.v1"},
 		Summary: "Mordants for fibres and dyestuffs in their order, from published craft recipes with their sources: amounts, places beside the baths, " +
 			"what was ruled out. Where authorities contradict each other, both ways are given.",
 		Sources: []*describev1.Source{
@@ -58,24 +66,57 @@ func Describe() *describev1.DescribeResponse {
 // Server answers the contract. It may be used by many calls at once.
 type Server struct {
 	mordantv1.UnimplementedMordantServiceServer
-	facts *choice.Facts
+	facts *shelf.Shelf[*choice.Facts]
 }
 
-// NewServer makes a server with the facts that come with the module.
-func NewServer() *Server { return &Server{facts: choice.BuiltIn()} }
+// NewServer makes a server that holds the facts that come with the module.
+func NewServer() *Server {
+	facts, err := shelf.New(readFacts, choice.BuiltInText())
+	if err != nil {
+		panic(err) // a test reads them
+	}
+	return &Server{facts: facts}
+}
+
+func readFacts(content []byte) (shelf.Piece[*choice.Facts], error) {
+	facts, err := choice.ParseFacts(content)
+	var faults choice.FactsFaults
+	if errors.As(err, &faults) {
+		return shelf.Piece[*choice.Facts]{}, shelf.Faults(faults)
+	}
+	if err != nil {
+		return shelf.Piece[*choice.Facts]{}, err
+	}
+	return shelf.Piece[*choice.Facts]{Name: facts.Name, Version: facts.Version, Value: facts}, nil
+}
 
 var _ mordantv1.MordantServiceServer = (*Server)(nil)
 
 // SelectMordants answers the choices of every fibre.
 func (s *Server) SelectMordants(_ context.Context, req *mordantv1.SelectMordantsRequest) (*mordantv1.SelectMordantsResponse, error) {
-	q, err := s.checked(req)
+	var digests []string
+	if d := req.GetFactsSha256(); d != "" {
+		if !digestForm.MatchString(d) {
+			var v sdk.Violations
+			v.Add("facts_sha256", "is %.80q, want 64 hexadecimal digits in lower case", d)
+			return nil, v.Err()
+		}
+		digests = []string{d}
+	}
+	found, err := s.facts.Find(digests...)
 	if err != nil {
 		return nil, err
 	}
-	return s.tell(s.facts.Choose(q)), nil
+	q, err := checked(req, found[0].Value)
+	if err != nil {
+		return nil, err
+	}
+	return tell(found[0], found[0].Value.Choose(q)), nil
 }
 
-func (s *Server) checked(req *mordantv1.SelectMordantsRequest) (choice.Question, error) {
+var digestForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
+
+func checked(req *mordantv1.SelectMordantsRequest, facts *choice.Facts) (choice.Question, error) {
 	var v sdk.Violations
 	name := func(field, text string) {
 		if n := utf8.RuneCountInString(text); n == 0 || n > maxName || strings.TrimSpace(text) == "" {
@@ -105,8 +146,8 @@ func (s *Server) checked(req *mordantv1.SelectMordantsRequest) (choice.Question,
 	} else {
 		for i, d := range req.GetDyestuffs() {
 			name(fmt.Sprintf("dyestuffs[%d].name", i), d.GetName())
-			if class := d.GetDyeClass(); class != "" && !slices.Contains(s.facts.DyeClasses(), class) {
-				v.Add(fmt.Sprintf("dyestuffs[%d].dye_class", i), "is %.40q, want one of %s", class, strings.Join(s.facts.DyeClasses(), ", "))
+			if class := d.GetDyeClass(); class != "" && !slices.Contains(facts.DyeClasses(), class) {
+				v.Add(fmt.Sprintf("dyestuffs[%d].dye_class", i), "is %.40q, want one of %s", class, strings.Join(facts.DyeClasses(), ", "))
 			}
 			q.Dyes = append(q.Dyes, choice.Dye{Name: d.GetName(), Class: d.GetDyeClass()})
 		}
@@ -130,9 +171,9 @@ var confidences = map[string]mordantv1.Confidence{
 	"high": mordantv1.Confidence_CONFIDENCE_HIGH, "medium": mordantv1.Confidence_CONFIDENCE_MEDIUM, "low": mordantv1.Confidence_CONFIDENCE_LOW,
 }
 
-func (s *Server) tell(a choice.Answer) *mordantv1.SelectMordantsResponse {
+func tell(facts shelf.Piece[*choice.Facts], a choice.Answer) *mordantv1.SelectMordantsResponse {
 	out := &mordantv1.SelectMordantsResponse{
-		CeilingC: a.CeilingC, CeilingOf: a.CeilingOf, Remarks: remarks(a.Remarks), FactsName: s.facts.Name, FactsVersion: s.facts.Version,
+		CeilingC: a.CeilingC, CeilingOf: a.CeilingOf, Remarks: remarks(a.Remarks), FactsName: facts.Name, FactsVersion: facts.Version, FactsSha256: facts.SHA256,
 	}
 	for _, q := range a.Asks {
 		out.Questions = append(out.Questions, &mordantv1.Question{About: q.About, Text: q.Text, Choices: q.Choices})

@@ -1,23 +1,61 @@
 package mordant
 
 import (
+	"crypto/sha256"
+	"encoding/hex"
 	"math"
 	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	"github.com/commonvat/commonvat/plugins/internal/moduletest"
 	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
+	datav1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/data/v1"
 	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
 )
 
 func client(t testing.TB) mordantv1.MordantServiceClient {
 	return mordantv1.NewMordantServiceClient(plugintest.Dial(t, Module()))
+}
+
+// Another table of facts is asked for by its digest, and answers then; its faults are told one by one.
+func TestOtherFacts(t *testing.T) {
+	conn := plugintest.Dial(t, Module())
+	ask, data := mordantv1.NewMordantServiceClient(conn), datav1.NewDataServiceClient(conn)
+	own, err := data.ListOwnData(t.Context(), &datav1.ListOwnDataRequest{})
+	require.NoError(t, err)
+	require.Len(t, own.GetData(), 1)
+	content := strings.Replace(string(own.GetData()[0].GetContent()), `"name": "craft-mordants"`, `"name": "our-mordants"`, 1)
+	sum := sha256.Sum256([]byte(content))
+	digest := hex.EncodeToString(sum[:])
+	request := &mordantv1.SelectMordantsRequest{Fibres: []string{"wool"}, Dyestuffs: []*mordantv1.Dyestuff{{Name: "weld"}}}
+	plain, err := ask.SelectMordants(t.Context(), request)
+	require.NoError(t, err)
+	assert.Equal(t, own.GetData()[0].GetSha256(), plain.GetFactsSha256())
+	request.FactsSha256 = digest
+	_, err = ask.SelectMordants(t.Context(), request)
+	require.Equal(t, codes.FailedPrecondition, status.Code(err))
+	_, err = data.PutData(t.Context(), &datav1.PutDataRequest{Sha256: digest, Content: []byte(content)})
+	require.NoError(t, err)
+	got, err := ask.SelectMordants(t.Context(), request)
+	require.NoError(t, err)
+	assert.Equal(t, "our-mordants", got.GetFactsName())
+	assert.Equal(t, digest, got.GetFactsSha256())
+	request.FactsSha256 = "x"
+	_, err = ask.SelectMordants(t.Context(), request)
+	assert.Contains(t, moduletest.Refused(t, err), "facts_sha256")
+
+	bad := []byte(`{"name": "", "version": "1", "fibres": {"wool": "stone"}}`)
+	sum = sha256.Sum256(bad)
+	_, err = data.PutData(t.Context(), &datav1.PutDataRequest{Sha256: hex.EncodeToString(sum[:]), Content: bad})
+	require.Equal(t, codes.InvalidArgument, status.Code(err))
+	assert.Len(t, status.Convert(err).Details()[0].(*errdetails.BadRequest).GetFieldViolations(), 2)
 }
 
 func TestOverTheWire(t *testing.T) {

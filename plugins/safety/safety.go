@@ -4,16 +4,12 @@ package safety
 import (
 	"cmp"
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"regexp"
 	"slices"
-	"sync"
 	"unicode/utf8"
 
-	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -21,6 +17,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/safety/materials"
 	"github.com/commonvat/commonvat/plugins/safety/rules"
 	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/shelf"
 	datav1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/data/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	safetyv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/safety/v1"
@@ -34,11 +31,10 @@ const (
 
 // Limits of safety.proto and data.proto.
 const (
-	maxPacks   = 16
-	maxSteps   = 500
-	maxFacts   = 200
-	maxID      = 80
-	maxContent = 2 << 20
+	maxPacks = shelf.Most
+	maxSteps = 500
+	maxFacts = 200
+	maxID    = 80
 )
 
 // Module is what the executable serves.
@@ -48,7 +44,7 @@ func Module() sdk.Module {
 		Register: func(s *grpc.Server) {
 			server := NewServer()
 			safetyv1.RegisterSafetyServiceServer(s, server)
-			datav1.RegisterDataServiceServer(s, server)
+			datav1.RegisterDataServiceServer(s, server.packs)
 		},
 	}
 }
@@ -78,95 +74,33 @@ var standing = []string{
 // Server answers the contract. It may be used by many calls at once.
 type Server struct {
 	safetyv1.UnimplementedSafetyServiceServer
-	datav1.UnimplementedDataServiceServer
-
-	own *rules.Pack
-
-	mu sync.Mutex
-	// packs by digest, and the order in which they were last put.
-	packs map[string]*rules.Pack
-	order []string
+	packs *shelf.Shelf[*rules.Pack]
 }
 
 // NewServer makes a server that holds its own pack.
-func NewServer() *Server { return &Server{own: rules.BuiltIn(), packs: map[string]*rules.Pack{}} }
+func NewServer() *Server {
+	packs, err := shelf.New(readPack, rules.BuiltInText())
+	if err != nil {
+		panic(err) // a test reads it
+	}
+	return &Server{packs: packs}
+}
 
-var (
-	_ safetyv1.SafetyServiceServer = (*Server)(nil)
-	_ datav1.DataServiceServer     = (*Server)(nil)
-)
+var _ safetyv1.SafetyServiceServer = (*Server)(nil)
+
+func readPack(content []byte) (shelf.Piece[*rules.Pack], error) {
+	pack, err := rules.ParsePack(content)
+	var faults rules.PackFaults
+	if errors.As(err, &faults) {
+		return shelf.Piece[*rules.Pack]{}, shelf.Faults(faults)
+	}
+	if err != nil {
+		return shelf.Piece[*rules.Pack]{}, err
+	}
+	return shelf.Piece[*rules.Pack]{Name: pack.Name, Version: pack.Version, Value: pack}, nil
+}
 
 var digestForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
-
-// PutData takes a rule pack. Once there are more than [maxPacks], the one that was put first is forgotten.
-func (s *Server) PutData(_ context.Context, req *datav1.PutDataRequest) (*datav1.PutDataResponse, error) {
-	var v sdk.Violations
-	if n := len(req.GetContent()); n == 0 || n > maxContent {
-		v.Add("content", "has %d bytes, want 1 to %d", n, maxContent)
-	}
-	if sum := sha256.Sum256(req.GetContent()); req.GetSha256() != hex.EncodeToString(sum[:]) {
-		v.Add("sha256", "is %.80q, which is not that of content", req.GetSha256())
-	}
-	if err := v.Err(); err != nil {
-		return nil, err
-	}
-	pack, err := rules.ParsePack(req.GetContent())
-	if err != nil {
-		var faults rules.PackFaults
-		if !errors.As(err, &faults) {
-			return nil, status.Error(codes.Internal, err.Error())
-		}
-		for _, fault := range faults {
-			v.Add("content", "%s", fault)
-		}
-		return nil, v.Err()
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	if s.packs[pack.Digest] == nil {
-		s.packs[pack.Digest] = pack
-		s.order = append(s.order, pack.Digest)
-		if len(s.order) > maxPacks {
-			delete(s.packs, s.order[0])
-			s.order = s.order[1:]
-		}
-	}
-	return &datav1.PutDataResponse{Name: pack.Name, Version: pack.Version}, nil
-}
-
-// ListOwnData answers the pack that comes with the module.
-func (s *Server) ListOwnData(context.Context, *datav1.ListOwnDataRequest) (*datav1.ListOwnDataResponse, error) {
-	return &datav1.ListOwnDataResponse{Data: []*datav1.OwnData{{Sha256: s.own.Digest, Name: s.own.Name, Version: s.own.Version, Content: rules.BuiltInText()}}}, nil
-}
-
-// find returns the packs of digests, or a status that names those that are missing.
-func (s *Server) find(digests []string) ([]*rules.Pack, error) {
-	if len(digests) == 0 {
-		return []*rules.Pack{s.own}, nil
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	var found []*rules.Pack
-	needs := &errdetails.PreconditionFailure{}
-	for _, d := range digests {
-		switch pack := s.packs[d]; {
-		case d == s.own.Digest:
-			found = append(found, s.own)
-		case pack != nil:
-			found = append(found, pack)
-		default:
-			needs.Violations = append(needs.Violations, &errdetails.PreconditionFailure_Violation{Type: sdk.NeedsData, Subject: d, Description: "a rule pack that this module doesn't hold"})
-		}
-	}
-	if len(needs.GetViolations()) == 0 {
-		return found, nil
-	}
-	st, err := status.New(codes.FailedPrecondition, fmt.Sprintf("needs %d rule packs", len(needs.GetViolations()))).WithDetails(needs)
-	if err != nil {
-		return nil, status.Error(codes.Internal, err.Error())
-	}
-	return nil, st.Err()
-}
 
 var kinds = map[rules.Kind]safetyv1.FieldKind{
 	rules.Truth: safetyv1.FieldKind_FIELD_KIND_TRUTH, rules.Word: safetyv1.FieldKind_FIELD_KIND_WORD, rules.Words: safetyv1.FieldKind_FIELD_KIND_WORDS,
@@ -195,9 +129,13 @@ func (s *Server) JudgeSteps(ctx context.Context, req *safetyv1.JudgeStepsRequest
 	if err != nil {
 		return nil, err
 	}
-	packs, err := s.find(req.GetPackSha256())
+	pieces, err := s.packs.Find(req.GetPackSha256()...)
 	if err != nil {
 		return nil, err
+	}
+	packs := make([]*rules.Pack, len(pieces))
+	for i, piece := range pieces {
+		packs[i] = piece.Value
 	}
 	out := &safetyv1.JudgeStepsResponse{StandingCautions: standing}
 	for _, p := range packs {

@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -19,7 +20,7 @@ func newBackup() *cobra.Command {
 		Use: "backup", Short: "Backs up a data folder while the core runs, checks a backup, and makes a new data folder of one",
 		Long: `Backs up a data folder while the core runs, checks a backup, and makes a new data folder of one.
 
-A backup is a folder with the records, the installed modules, and a manifest with the checksum of
+A backup is a folder with the records, the installed modules, the rule packs, and a manifest with the checksum of
 every file. Nothing is ever written over: each command that writes wants a path that isn't there.`,
 	}
 	group(cmd)
@@ -74,7 +75,7 @@ func (s backupStore) CopyInto(ctx context.Context, path string) error { return s
 
 // checkStore is the whole of `commonvatd verify` on a file.
 func checkStore(ctx context.Context, path string) error {
-	report, err := verifyFile(ctx, path)
+	report, err := verifyFile(ctx, path, packsPath(filepath.Dir(path)))
 	if err != nil {
 		return err
 	}

@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"github.com/commonvat/commonvat/services/internal/packs"
 	"github.com/commonvat/commonvat/services/internal/pool"
 	"github.com/commonvat/commonvat/services/internal/record"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
@@ -89,15 +90,15 @@ func verifyLive(ctx context.Context, data string) (_ verify.Report, err error) {
 	if err := live.BackupInto(ctx, copied); err != nil {
 		return verify.Report{}, errors.Join(structure, fmt.Errorf("copy the store: %w", err))
 	}
-	report, err := verifyFile(ctx, copied)
+	report, err := verifyFile(ctx, copied, packsPath(data))
 	if structure != nil {
 		report.Fault(fmt.Errorf("structure of the file in use: %w", structure))
 	}
 	return report, err
 }
 
-// verifyFile checks a store that nobody writes to.
-func verifyFile(ctx context.Context, path string) (_ verify.Report, err error) {
+// verifyFile checks a store that nobody writes to, and the content of its packs in their folder.
+func verifyFile(ctx context.Context, path, packsFolder string) (_ verify.Report, err error) {
 	opened, err := sqlite.OpenReadOnly(ctx, path)
 	if err != nil {
 		return verify.Report{}, err
@@ -106,6 +107,13 @@ func verifyFile(ctx context.Context, path string) (_ verify.Report, err error) {
 	report, err := verify.Run(ctx, opened)
 	if err != nil {
 		return report, err
+	}
+	rows, err := opened.Packs(ctx)
+	if err != nil {
+		return report, err
+	}
+	for _, fault := range packs.OpenFolder(packsFolder).Faults(rows) {
+		report.Fault(fault)
 	}
 	report.PoolRows, report.PoolChecksum, err = poolFromScratch(ctx, opened, report.Revision)
 	return report, err

@@ -15,10 +15,20 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"unicode/utf8"
 )
 
 // ErrFacts is wrapped by the errors of [ParseFacts].
 var ErrFacts = errors.New("facts about mordants")
+
+// FactsFaults is what is wrong with a table of facts, a line for each fault.
+type FactsFaults []string
+
+// Error implements error.
+func (f FactsFaults) Error() string { return ErrFacts.Error() + ": " + strings.Join(f, "; ") }
+
+// Unwrap gives [ErrFacts].
+func (FactsFaults) Unwrap() error { return ErrFacts }
 
 //go:embed facts.json
 var builtIn []byte
@@ -31,6 +41,9 @@ func BuiltIn() *Facts {
 	}
 	return f
 }
+
+// BuiltInText returns the text of the facts that come with the module.
+func BuiltInText() []byte { return bytes.Clone(builtIn) }
 
 // Facts is a table of what is known of mordants.
 type Facts struct {
@@ -132,8 +145,13 @@ func ParseFacts(raw []byte) (*Facts, error) {
 	}
 	var faults []string
 	fault := func(format string, args ...any) { faults = append(faults, fmt.Sprintf(format, args...)) }
-	if f.Name == "" || f.Version == "" {
-		fault("name or version is missing")
+	// As data.proto has them.
+	const maxName, maxVersion = 80, 40
+	for what, text := range map[string]string{"name": f.Name, "version": f.Version} {
+		most := map[string]int{"name": maxName, "version": maxVersion}[what]
+		if n := utf8.RuneCountInString(text); n == 0 || n > most || strings.TrimSpace(text) != text {
+			fault("%s is %.90q, want 1 to %d characters without space around them", what, text, most)
+		}
 	}
 	for fibre, class := range f.Fibres {
 		if class != "protein" && class != "cellulose" {
@@ -192,7 +210,7 @@ func ParseFacts(raw []byte) (*Facts, error) {
 	}
 	if len(faults) > 0 {
 		slices.Sort(faults)
-		return nil, fmt.Errorf("%w: %s", ErrFacts, strings.Join(faults, "; "))
+		return nil, FactsFaults(faults)
 	}
 	return f, nil
 }

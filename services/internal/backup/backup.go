@@ -1,6 +1,6 @@
 // Package backup makes copies of an installation's data while the core runs, checks them, and makes a new data folder of one.
 //
-// A backup is a folder: the store as one file, the installed modules as they are, and a manifest that says what must be
+// A backup is a folder: the store as one file, the installed modules and the rule packs as they are, and a manifest that says what must be
 // there, down to the checksum of every file, with the schema, the revision, the head of the audit trail, and the module
 // digests without which results mean little. It is written aside, synced and then renamed, so that a folder under its final name is whole.
 package backup
@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"github.com/commonvat/commonvat/services/internal/catalog"
@@ -20,6 +21,7 @@ import (
 const (
 	StoreFile     = "commonvat.db"
 	ModulesFolder = "modules"
+	PacksFolder   = "packs"
 	ManifestFile  = "manifest.json"
 	// LastFile of a data folder says when it was last backed up, in JSON: time (RFC 3339), revision, path.
 	LastFile = "last-backup.json"
@@ -131,6 +133,10 @@ func Create(ctx context.Context, tools Tools, data, target string, options Optio
 			return Manifest{}, fmt.Errorf("copy the modules: %w", err)
 		}
 	}
+	// After the store: whatever that names is there by now.
+	if err := copyTree(ctx, filepath.Join(data, PacksFolder), filepath.Join(part, PacksFolder)); err != nil {
+		return Manifest{}, fmt.Errorf("copy the packs: %w", err)
+	}
 	if manifest.Files, err = sums(ctx, part); err != nil {
 		return Manifest{}, err
 	}
@@ -226,7 +232,7 @@ func (s State) equal(other State) bool {
 
 func hasModules(m Manifest) bool {
 	for _, file := range m.Files {
-		if filepath.Dir(file.Path) != "." {
+		if strings.HasPrefix(file.Path, ModulesFolder+"/") {
 			return true
 		}
 	}

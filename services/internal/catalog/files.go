@@ -78,7 +78,7 @@ func copyFiles(root *os.Root, names []string, to string) (string, error) {
 		if err := os.MkdirAll(filepath.Dir(target), 0o755); err != nil {
 			return "", err
 		}
-		src, err := root.Open(name)
+		src, err := openOwn(root, name)
 		if err != nil {
 			return "", err
 		}

@@ -14,6 +14,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"syscall"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
@@ -102,7 +103,7 @@ func Add(store, dir string) (Installed, error) {
 	defer func() { _ = os.RemoveAll(incoming) }()
 
 	executable := sdk.ExecutablePrefix + m.name
-	src, err := root.Open(executable)
+	src, err := openOwn(root, executable)
 	if err != nil {
 		return fail(err)
 	}
@@ -159,10 +160,12 @@ func readFolder(root *os.Root) (manifest, []byte, []string, error) {
 			return fail(fmt.Errorf("%q is not a regular file; links and folders are refused", e.Name()))
 		}
 	}
-	raw, err := readName(root, ManifestName, maxManifestBytes)
-	if errors.Is(err, fs.ErrNotExist) {
+	f, err := openOwn(root, ManifestName)
+	if err != nil {
 		return fail(err)
 	}
+	defer func() { _ = f.Close() }()
+	raw, err := readLimited(f, maxManifestBytes)
 	if err != nil {
 		return fail(fmt.Errorf("%s: %w", ManifestName, err))
 	}
@@ -183,6 +186,36 @@ func readFolder(root *os.Root) (manifest, []byte, []string, error) {
 		return fail(fmt.Errorf("%q is not executable", executable))
 	}
 	return m, raw, further, nil
+}
+
+// openOwn opens a regular file that has no name but this one. What was looked at is what is opened, whatever happens to the name in between, and
+// neither a pipe nor a device holds up whoever opens it. A further name is refused like a link: the file may be somebody else's, which the steward may read
+// and whoever made the folder may not, and what is installed can be read by all.
+func openOwn(root *os.Root, name string) (_ *os.File, err error) {
+	seen, err := root.Lstat(name)
+	if err != nil {
+		return nil, err
+	}
+	f, err := root.OpenFile(name, os.O_RDONLY|syscall.O_NONBLOCK, 0)
+	if err != nil {
+		return nil, err
+	}
+	defer func() {
+		if err != nil {
+			_ = f.Close()
+		}
+	}()
+	info, err := f.Stat()
+	switch {
+	case err != nil:
+		return nil, err
+	case !seen.Mode().IsRegular(), !info.Mode().IsRegular(), !os.SameFile(seen, info):
+		return nil, fmt.Errorf("%q is not a regular file; links and folders are refused", name)
+	}
+	if st, ok := info.Sys().(*syscall.Stat_t); ok && st.Nlink > 1 {
+		return nil, fmt.Errorf("%q has %d names; hard links are refused: copy the file", name, st.Nlink)
+	}
+	return f, nil
 }
 
 // List returns the modules in the store, by kind, name, newest version first, digest. Damaged entries are left out and

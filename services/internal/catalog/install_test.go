@@ -1,13 +1,16 @@
 package catalog
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
+	"time"
 
 	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/stretchr/testify/assert"
@@ -133,6 +136,10 @@ func TestInstallRefuses(t *testing.T) {
 			_ = os.Remove(filepath.Join(dir, ManifestName))
 			return os.Symlink(outside, filepath.Join(dir, ManifestName))
 		},
+		`"` + exe + `" has 2 names`: func(dir string) error { return os.Link(filepath.Join(dir, exe), filepath.Join(t.TempDir(), "another")) },
+		`"` + ManifestName + `" has 2 names`: func(dir string) error {
+			return os.Link(filepath.Join(dir, ManifestName), filepath.Join(t.TempDir(), "another"))
+		},
 		"no such file":      func(dir string) error { return os.Remove(filepath.Join(dir, ManifestName)) },
 		exe + ": no such":   func(dir string) error { return os.Remove(filepath.Join(dir, exe)) },
 		"is not executable": func(dir string) error { return os.Chmod(filepath.Join(dir, exe), 0o644) },
@@ -150,6 +157,49 @@ func TestInstallRefuses(t *testing.T) {
 			assert.Empty(t, list)
 		})
 	}
+}
+
+// Pipes and devices are refused, and nobody waits for them.
+func TestInstallRefusesPipesAndDevices(t *testing.T) {
+	const exe = "commonvat-module-palette-width"
+	for what, put := range map[string]func(path string) error{
+		"pipe":   func(path string) error { return syscall.Mkfifo(path, 0o755) },
+		"device": func(path string) error { return syscall.Mknod(path, syscall.S_IFCHR|0o755, 1<<8|5) }, // endless zeros, on Linux
+		"socket": func(path string) error { return syscall.Mknod(path, syscall.S_IFSOCK|0o755, 0) },
+	} {
+		for _, name := range []string{exe, ManifestName} {
+			store, dir := t.TempDir(), moduleFolder(t, goodManifest, "one")
+			require.NoError(t, os.Remove(filepath.Join(dir, name)))
+			if err := put(filepath.Join(dir, name)); errors.Is(err, syscall.EPERM) {
+				t.Logf("%s: only the superuser makes one: not tried", what)
+				continue
+			}
+			done := goAsync(func() error { _, err := Install(store, dir); return err })
+			select {
+			case err := <-done:
+				assert.ErrorContains(t, err, name+`" is not a regular file`, what)
+			case <-time.After(10 * time.Second):
+				t.Fatalf("installing waits for a %s", what)
+			}
+			// Past the list of the folder too, as when a name changes hands in between.
+			root, err := os.OpenRoot(dir)
+			require.NoError(t, err)
+			opened := goAsync(func() error { _, err := openOwn(root, name); return err })
+			select {
+			case err := <-opened:
+				assert.Error(t, err, what)
+			case <-time.After(10 * time.Second):
+				t.Fatalf("opening waits for a %s", what)
+			}
+			require.NoError(t, root.Close())
+		}
+	}
+}
+
+func goAsync(f func() error) <-chan error {
+	done := make(chan error, 1)
+	go func() { done <- f() }()
+	return done
 }
 
 func TestDamagedEntriesAreReported(t *testing.T) {

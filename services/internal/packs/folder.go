@@ -13,6 +13,8 @@ import (
 	"slices"
 	"strings"
 	"syscall"
+
+	"github.com/commonvat/commonvat/services/internal/store"
 )
 
 // MaxBytes of one piece of data, as data.proto has it.
@@ -158,4 +160,19 @@ func syncFolder(path string) error {
 		return err
 	}
 	return errors.Join(d.Sync(), d.Close())
+}
+
+// Faults holds what the store says is kept against the folder: a line for each row whose content is missing or isn't what its digest says, and for each
+// file that doesn't belong there.
+func (f *Folder) Faults(rows []store.PackRow) (faults []error) {
+	kept, err := f.Check()
+	if err != nil {
+		faults = append(faults, err)
+	}
+	for _, row := range rows {
+		if !slices.Contains(kept, row.Digest) {
+			faults = append(faults, fmt.Errorf("pack %s %s of %s: %w: %s isn't whole in the folder of packs", row.Name, row.Version, row.Module, ErrDamaged, row.Digest))
+		}
+	}
+	return faults
 }

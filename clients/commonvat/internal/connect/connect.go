@@ -42,7 +42,7 @@ const retries = `{"methodConfig":[{"name":[
  {"service":"commonvat.lab.v1.TrialService"},{"service":"commonvat.lab.v1.BathService"},{"service":"commonvat.lab.v1.WaterService"},
  {"service":"commonvat.lab.v1.ExperimentService"},{"service":"commonvat.lab.v1.ImportService"},{"service":"commonvat.lab.v1.HistoryService"},{"service":"commonvat.access.v1.AuditService"},
  {"service":"commonvat.pool.v1.PoolService"},
- {"service":"commonvat.catalog.v1.CatalogService"},{"service":"commonvat.access.v1.AccessService","method":"GetCurrentMember"},
+ {"service":"commonvat.catalog.v1.CatalogService"},{"service":"commonvat.catalog.v1.PackService"},{"service":"commonvat.access.v1.AccessService","method":"GetCurrentMember"},
  {"service":"commonvat.access.v1.AccessService","method":"ListMembers"},{"service":"commonvat.access.v1.AccessService","method":"ListTokens"}],
  "retryPolicy":{"maxAttempts":4,"initialBackoff":"0.1s","maxBackoff":"2s","backoffMultiplier":3,"retryableStatusCodes":["UNAVAILABLE"]}}]}`
 

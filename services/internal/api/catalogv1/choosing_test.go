@@ -26,7 +26,11 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	plugintest.Main(map[string]func(){"wide": func() { serve("wide") }, "hue": func() { serve("hue") }, "broken": func() { os.Exit(3) }})
+	plugintest.Main(map[string]func(){"wide": func() { serve("wide") }, "hue": func() { serve("hue") }, "broken": func() { os.Exit(3) },
+		"misdoer": func() { serveReader("misdoer") }, "other": func() { serveReader("other") }})
+	if parts := os.Getenv(hostEnv); parts != "" {
+		runHost(parts)
+	}
 	os.Exit(m.Run())
 }
 
