@@ -135,7 +135,10 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 		defer cancel()
 		return registry.Close(closing)
 	})
-	more, poolStatus, endPool := wire(ctx, records, modules, log)
+	more, poolStatus, endPool, err := wire(ctx, records, modules, log)
+	if err != nil {
+		return err
+	}
 	ends = append(ends, endPool)
 	endObserving, err := observe(told, config, records, modules, poolStatus, log)
 	if err != nil {

@@ -13,27 +13,43 @@ import (
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/pool"
 	"github.com/commonvat/commonvat/services/internal/record"
+	"github.com/commonvat/commonvat/services/internal/runs"
 	"github.com/commonvat/commonvat/services/internal/store"
 
+	"github.com/commonvat/commonvat/services/internal/api/filter"
 	"github.com/commonvat/commonvat/services/internal/api/poolv1"
+	"github.com/commonvat/commonvat/services/internal/api/runv1"
 )
 
-// wire puts the pool together: it follows the store's feed and asks the modules. It returns what registers the pool's
-// service, what tells how far the pool has come, and what ends the following.
-func wire(ctx context.Context, records store.Engine, modules *catalog.Catalog, log *slog.Logger) (register []func(grpc.ServiceRegistrar), status func() pool.Status, end func() error) {
+// wire puts the pool and the runs together: they follow the store's feed and ask the modules. It returns what registers their
+// services, what tells how far the pool has come, and what ends the following.
+func wire(ctx context.Context, records store.Engine, modules *catalog.Catalog, log *slog.Logger) (register []func(grpc.ServiceRegistrar), status func() pool.Status, end func() error, err error) {
+	asking := pipeline.New(moduleSource{modules})
 	shared := pool.New(pool.Config{
-		Reader: records, Feed: records, Pipeline: pipeline.New(moduleSource{modules}),
+		Reader: records, Feed: records, Pipeline: asking,
 		Decode: record.DecodeTrial, DecodeRows: record.DecodePooled, Log: log,
 	})
+	scoring, err := runs.Open(ctx, runs.Config{
+		Store: records, Feed: records, Pool: shared, Scorer: asking, Log: log,
+		Parse: func(text string) (*store.Predicate, error) { return filter.Parse(text, pool.FilterFields) },
+	})
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	runHandlers, err := runv1.New(scoring)
+	if err != nil {
+		return nil, nil, nil, err
+	}
 	following, stop := context.WithCancel(context.WithoutCancel(ctx)) // it ends after the last call, not with the signal
 	var running sync.WaitGroup
 	running.Go(func() { shared.Run(following) })
+	running.Go(func() { scoring.Run(following) })
 	handlers := poolv1.New(poolv1.Config{Pool: shared})
-	return []func(grpc.ServiceRegistrar){handlers.Register}, shared.Status, func() error {
+	return []func(grpc.ServiceRegistrar){handlers.Register, runHandlers.Register}, shared.Status, func() error {
 		stop()
 		running.Wait()
 		return nil
-	}
+	}, nil
 }
 
 // moduleSource lets the pipeline find modules in the catalog.

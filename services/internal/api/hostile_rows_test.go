@@ -46,6 +46,10 @@ var rowKeys = map[string]string{
 	"requests":       `SELECT member || ' ' || hex(request_id) FROM requests`,
 	"feed":           `SELECT revision || ' ' || place FROM feed`,
 	"history":        `SELECT next || ' ' || hex(record_id) FROM history`,
+	"runs":           `SELECT hex(id) FROM runs`,
+	"run_columns":    `SELECT hex(run) FROM run_columns`,
+	"run_trials":     `SELECT hex(run) FROM run_trials`,
+	"run_scores":     `SELECT hex(run) FROM run_scores`,
 	"audit":          `SELECT coalesce(actor, '') || ' ' || seq FROM audit`,
 }
 
@@ -179,7 +183,7 @@ func unexplained(table, key string, after tables, revision int64, total *outcome
 	}
 	words := strings.Fields(key)
 	switch table {
-	case "members", "member_roles", "tokens", "entry_ids", "trials", "pieces", "baths", "water_sources", "experiments":
+	case "members", "member_roles", "tokens", "entry_ids", "trials", "pieces", "baths", "water_sources", "experiments", "runs", "run_columns", "run_trials", "run_scores":
 		return told(key)
 	case "immersions":
 		return told(words...)

@@ -44,6 +44,7 @@ func init() {
 			"/commonvat.lab.v1.HistoryService/":     "ListVersions GetVersion",
 			"/commonvat.pool.v1.PoolService/":       "GetPoolStatus",
 			"/commonvat.catalog.v1.CatalogService/": "ListModules ListBuilds GetBuildReport",
+			"/commonvat.catalog.v1.RunService/":     "GetRun ListRuns GetRunScores",
 			"/commonvat.access.v1.AccessService/":   "GetCurrentMember ListMembers ListTokens",
 		},
 		Write: {
@@ -51,9 +52,13 @@ func init() {
 			"/commonvat.lab.v1.BathService/":       "CreateBath AddToBath UpdateBath DeleteBath UndeleteBath",
 			"/commonvat.lab.v1.WaterService/":      "CreateWaterSource AddWaterSample UpdateWaterSource DeleteWaterSource UndeleteWaterSource",
 			"/commonvat.lab.v1.ExperimentService/": "CreateExperiment UpdateExperiment DeleteExperiment UndeleteExperiment",
+			"/commonvat.catalog.v1.RunService/":    "CreateRun CancelRun ResumeRun DeleteRun",
 		},
-		Import:   {"/commonvat.lab.v1.ImportService/": "ImportReadings"},
-		Question: {"/commonvat.pool.v1.PoolService/": "AskPalette ComparePieces"},
+		Import: {"/commonvat.lab.v1.ImportService/": "ImportReadings"},
+		Question: {
+			"/commonvat.pool.v1.PoolService/":   "AskPalette ComparePieces",
+			"/commonvat.catalog.v1.RunService/": "CompareRuns ExportPool",
+		},
 		Watch: {
 			"/commonvat.lab.v1.TrialService/":            "WatchChanges",
 			"/grpc.reflection.v1.ServerReflection/":      "ServerReflectionInfo",

@@ -285,6 +285,7 @@ func addOthers(add adder) {
 	add(&catalogv1.RetireModuleRequest{}, rules{fields: fields{"name": moduleName, "reason": why}})
 	add(&catalogv1.RollBackModuleRequest{}, rules{fields: fields{"name": moduleName, "reason": why}})
 	add(&catalogv1.LiftQuarantineRequest{}, rules{fields: fields{"name": moduleName, "reason": why}})
+	addRuns(add)
 	add(&accessv1.GetCurrentMemberRequest{}, rules{})
 	add(&accessv1.ListMembersRequest{}, rules{})
 	add(&accessv1.CreateMemberRequest{}, rules{fields: fields{"member": required}})

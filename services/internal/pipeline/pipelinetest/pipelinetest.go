@@ -121,7 +121,7 @@ func (h *handle) Identity() *typesv1.ModuleIdentity {
 // Description implements pipeline.Handle.
 func (h *handle) Description() *describev1.DescribeResponse {
 	if h.kind == "palette" {
-		return &describev1.DescribeResponse{Scores: []*describev1.Score{{Name: "cells", Unit: "1", Summary: "Number of cells.", HigherIsWider: true, LeastCells: 1}}}
+		return &describev1.DescribeResponse{Contracts: []string{"commonvat.module.palette.v1", pipeline.ScoresContract}, Scores: []*describev1.Score{{Name: "cells", Unit: "1", Summary: "Number of cells.", HigherIsWider: true, LeastCells: 1}}}
 	}
 	return &describev1.DescribeResponse{}
 }
