@@ -137,6 +137,9 @@ func (p *Pipeline) ScorePalettes(ctx context.Context, name string, q ScoresQuest
 	sending.Go(func() {
 		defer close(relabelled)
 		err := send(streaming, stream, header, rows, ages, spectra, q, relabelled)
+		if errors.Is(err, io.EOF) || streaming.Err() != nil {
+			err = nil // the stream ended: its status, which the receiver gets, tells why
+		}
 		sent <- err
 		if err != nil {
 			cancel() // a fault of ours: there will be no answer
@@ -226,36 +229,28 @@ func askedScores(described []*describev1.Score, names []string) ([]*describev1.S
 	return out, nil
 }
 
-// send sends the whole question. What each relabelling was is handed on, so that its answer can be held against it. An end of the stream is no fault here: its
-// status, which the receiver gets, tells why.
+// send sends the whole question. What each relabelling was is handed on, so that its answer can be held against it.
 func send(ctx context.Context, stream palettev2.PaletteService_ScorePalettesClient, header *palettev2.ScorePalettesRequest, rows []Row, ages, spectra bool, q ScoresQuestion, relabelled chan<- []uint32) error {
-	put := func(m *palettev2.ScorePalettesRequest) error { return stream.Send(m) }
-	quiet := func(err error) error {
-		if errors.Is(err, io.EOF) || ctx.Err() != nil {
-			return nil
-		}
+	if err := stream.Send(header); err != nil {
 		return err
 	}
-	if err := put(header); err != nil {
-		return quiet(err)
-	}
 	if err := ScoredChunks(rows, ages, spectra, func(c *palettev2.ScoredColumns) error {
-		return put(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Columns{Columns: c}})
+		return stream.Send(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Columns{Columns: c}})
 	}); err != nil {
-		return quiet(err)
+		return err
 	}
 	for n := 1; n <= q.Relabellings; n++ {
 		groups := q.Relabel(n)
-		if err := put(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Relabelling{Relabelling: &palettev2.Relabelling{Group: groups}}}); err != nil {
-			return quiet(err)
+		if err := stream.Send(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Relabelling{Relabelling: &palettev2.Relabelling{Group: groups}}}); err != nil {
+			return err
 		}
 		select {
 		case relabelled <- groups:
 		case <-ctx.Done():
-			return nil
+			return ctx.Err()
 		}
 	}
-	return quiet(stream.CloseSend())
+	return stream.CloseSend()
 }
 
 // Spectra travel on the wavelengths that the contract has; what lies outside isn't sent.
