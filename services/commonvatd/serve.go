@@ -136,7 +136,10 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 		defer cancel()
 		return registry.Close(closing)
 	})
-	more, poolStatus, endPool := wire(ctx, config.Data, records, modules, log)
+	more, poolStatus, endPool, err := wire(ctx, config.Data, records, modules, log)
+	if err != nil {
+		return err
+	}
 	ends = append(ends, endPool)
 	registerBench, err := wireBench(records, modules)
 	if err != nil {

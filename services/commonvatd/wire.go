@@ -17,16 +17,19 @@ import (
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/pool"
 	"github.com/commonvat/commonvat/services/internal/record"
+	"github.com/commonvat/commonvat/services/internal/runs"
 	"github.com/commonvat/commonvat/services/internal/store"
 
 	"github.com/commonvat/commonvat/services/internal/api/benchv1"
 	"github.com/commonvat/commonvat/services/internal/api/catalogv1"
+	"github.com/commonvat/commonvat/services/internal/api/filter"
 	"github.com/commonvat/commonvat/services/internal/api/poolv1"
+	"github.com/commonvat/commonvat/services/internal/api/runv1"
 )
 
-// wire puts the pool together: it follows the store's feed and asks the modules. It returns what registers the pool's
-// service, what tells how far the pool has come, and what ends the following.
-func wire(ctx context.Context, data string, records store.Engine, modules *catalog.Catalog, log *slog.Logger) (register []func(grpc.ServiceRegistrar), status func() pool.Status, end func() error) {
+// wire puts together what follows the store's feed and asks the modules: the pool, the runs, and the packs of data that modules are given. It returns what
+// registers their services, what tells how far the pool has come, and what ends the following.
+func wire(ctx context.Context, data string, records store.Engine, modules *catalog.Catalog, log *slog.Logger) (register []func(grpc.ServiceRegistrar), status func() pool.Status, end func() error, err error) {
 	kept := packs.OpenFolder(packsPath(data))
 	asks := pipeline.New(moduleSource{modules}).WithContents(kept) // one for all who ask, so that data is put into a module by one at a time
 	keeper := packs.New(packs.Config{Folder: kept, Rows: records, Asker: asks, Serving: moduleSource{modules}.takingData, Log: log})
@@ -34,15 +37,27 @@ func wire(ctx context.Context, data string, records store.Engine, modules *catal
 		Reader: records, Feed: records, Pipeline: asks,
 		Decode: record.DecodeTrial, DecodeRows: record.DecodePooled, Log: log,
 	})
+	scoring, err := runs.Open(ctx, runs.Config{
+		Store: records, Feed: records, Pool: shared, Scorer: asks, Log: log,
+		Parse: func(text string) (*store.Predicate, error) { return filter.Parse(text, pool.FilterFields) },
+	})
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	runHandlers, err := runv1.New(scoring)
+	if err != nil {
+		return nil, nil, nil, err
+	}
 	following, stop := context.WithCancel(context.WithoutCancel(ctx)) // it ends after the last call, not with the signal
 	var running sync.WaitGroup
 	running.Go(func() { shared.Run(following) })
+	running.Go(func() { scoring.Run(following) })
 	handlers := poolv1.New(poolv1.Config{Pool: shared})
-	return []func(grpc.ServiceRegistrar){handlers.Register, catalogv1.NewPacks(keeper).Register}, shared.Status, func() error {
+	return []func(grpc.ServiceRegistrar){handlers.Register, runHandlers.Register, catalogv1.NewPacks(keeper).Register}, shared.Status, func() error {
 		stop()
 		running.Wait()
 		return nil
-	}
+	}, nil
 }
 
 // wireBench puts the bench together: it asks the modules, and keeps its sheets in the store.

@@ -104,6 +104,16 @@ var Rules = map[string]Rule{
 	"/commonvat.catalog.v1.PackService/AddPack":      coordinators,
 	"/commonvat.catalog.v1.PackService/ActivatePack": coordinators,
 	"/commonvat.catalog.v1.PackService/RetirePack":   coordinators,
+	// Others' runs are a coordinator's to change; the runs themselves see to it.
+	"/commonvat.catalog.v1.RunService/CreateRun":    choosers,
+	"/commonvat.catalog.v1.RunService/GetRun":       choosers,
+	"/commonvat.catalog.v1.RunService/ListRuns":     choosers,
+	"/commonvat.catalog.v1.RunService/CancelRun":    choosers,
+	"/commonvat.catalog.v1.RunService/ResumeRun":    choosers,
+	"/commonvat.catalog.v1.RunService/GetRunScores": choosers,
+	"/commonvat.catalog.v1.RunService/CompareRuns":  choosers,
+	"/commonvat.catalog.v1.RunService/DeleteRun":    choosers,
+	"/commonvat.catalog.v1.RunService/ExportPool":   choosers,
 
 	"/commonvat.access.v1.AccessService/GetCurrentMember": anyMember,
 	"/commonvat.access.v1.AccessService/ListMembers":      anyMember,

@@ -29,13 +29,16 @@ import (
 	"github.com/commonvat/commonvat/services/internal/api"
 	"github.com/commonvat/commonvat/services/internal/api/benchv1"
 	"github.com/commonvat/commonvat/services/internal/api/catalogv1"
+	"github.com/commonvat/commonvat/services/internal/api/filter"
 	"github.com/commonvat/commonvat/services/internal/api/poolv1"
+	"github.com/commonvat/commonvat/services/internal/api/runv1"
 	"github.com/commonvat/commonvat/services/internal/bench"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/packs"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/pool"
 	"github.com/commonvat/commonvat/services/internal/record"
+	"github.com/commonvat/commonvat/services/internal/runs"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
 )
@@ -116,24 +119,9 @@ func start(t testing.TB, options ...option) *core {
 		require.NoError(t, err)
 	}
 	log := slog.New(slog.NewJSONHandler(c.log, nil))
-	shared := pool.New(pool.Config{
-		Reader: records, Feed: records, Pipeline: pipeline.New(noModules{}), Decode: record.DecodeTrial, Log: log,
-	})
-	following, stop := context.WithCancel(context.Background())
-	var running sync.WaitGroup
-	running.Go(func() { shared.Run(following) })
-	t.Cleanup(func() { stop(); running.Wait() })
-
-	kept := packs.New(packs.Config{
-		Folder: packs.OpenFolder(filepath.Join(t.TempDir(), "packs")), Rows: records, Asker: pipeline.New(noModules{}), Log: log,
-	})
-	planning, err := benchv1.New(bench.New(bench.Config{
-		Modules: pipeline.New(noModules{}), Safety: func() []string { return nil }, Store: records, Now: time.Now,
-	}))
-	require.NoError(t, err)
 	config := api.Config{
 		Registry: c.registry, Store: records, Modules: noModules{}, Log: log, Reflection: true, StopGrace: time.Second,
-		Register: []func(grpc.ServiceRegistrar){poolv1.New(poolv1.Config{Pool: shared}).Register, catalogv1.NewPacks(kept).Register, planning.Register},
+		Register: pooled(t, records, noModules{}, log),
 	}
 	for _, o := range options {
 		o(&config)
@@ -152,6 +140,30 @@ func start(t testing.TB, options ...option) *core {
 		assert.NoError(t, <-served)
 	})
 	return c
+}
+
+// pooled puts together what asks modules, as the core does: a pool, runs, packs and a bench, and returns what registers their services.
+func pooled(t testing.TB, records store.Engine, modules pipeline.Modules, log *slog.Logger) []func(grpc.ServiceRegistrar) {
+	asking := pipeline.New(modules)
+	shared := pool.New(pool.Config{Reader: records, Feed: records, Pipeline: asking, Decode: record.DecodeTrial, DecodeRows: record.DecodePooled, Log: log})
+	scoring, err := runs.Open(t.Context(), runs.Config{
+		Store: records, Feed: records, Pool: shared, Scorer: asking, Log: log,
+		Parse: func(text string) (*store.Predicate, error) { return filter.Parse(text, pool.FilterFields) },
+	})
+	require.NoError(t, err)
+	handlers, err := runv1.New(scoring)
+	require.NoError(t, err)
+	following, stop := context.WithCancel(context.Background())
+	var running sync.WaitGroup
+	running.Go(func() { shared.Run(following) })
+	running.Go(func() { scoring.Run(following) })
+	t.Cleanup(func() { stop(); running.Wait() })
+	kept := packs.New(packs.Config{
+		Folder: packs.OpenFolder(filepath.Join(t.TempDir(), "packs")), Rows: records, Asker: asking, Log: log,
+	})
+	planning, err := benchv1.New(bench.New(bench.Config{Modules: asking, Safety: func() []string { return nil }, Store: records, Now: time.Now}))
+	require.NoError(t, err)
+	return []func(grpc.ServiceRegistrar){poolv1.New(poolv1.Config{Pool: shared}).Register, handlers.Register, catalogv1.NewPacks(kept).Register, planning.Register}
 }
 
 // as is a context in which calls are made by a member; "" is nobody.

@@ -50,6 +50,10 @@ var rowKeys = map[string]string{
 	"bench_sheets":   `SELECT hex(plan_id) FROM bench_sheets`,
 	"workshops":      `SELECT member FROM workshops`,
 	"reserved_codes": `SELECT hex(piece_id) FROM reserved_codes`,
+	"runs":           `SELECT hex(id) FROM runs`,
+	"run_columns":    `SELECT hex(run) FROM run_columns`,
+	"run_trials":     `SELECT hex(run) FROM run_trials`,
+	"run_scores":     `SELECT hex(run) FROM run_scores`,
 	"audit":          `SELECT coalesce(actor, '') || ' ' || seq FROM audit`,
 }
 
@@ -184,7 +188,7 @@ func unexplained(table, key string, after tables, revision int64, total *outcome
 	}
 	words := strings.Fields(key)
 	switch table {
-	case "members", "member_roles", "tokens", "entry_ids", "trials", "pieces", "baths", "water_sources", "experiments", "bench_sheets", "reserved_codes":
+	case "members", "member_roles", "tokens", "entry_ids", "trials", "pieces", "baths", "water_sources", "experiments", "bench_sheets", "reserved_codes", "runs", "run_columns", "run_trials", "run_scores":
 		return told(key)
 	case "workshops":
 		if total.accepted[change{key, "UpdateWorkshop"}] > 0 {

@@ -1,25 +1,21 @@
 package api_test
 
 import (
-	"context"
 	"regexp"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 	"google.golang.org/protobuf/proto"
 
+	catalogpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
+	palettepb "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
 	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
 	typespb "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/api"
-	"github.com/commonvat/commonvat/services/internal/api/poolv1"
-	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/pipeline/pipelinetest"
-	"github.com/commonvat/commonvat/services/internal/pool"
-	"github.com/commonvat/commonvat/services/internal/record"
 )
 
 const public = typespb.SharingLevel_SHARING_LEVEL_PUBLIC
@@ -104,6 +100,7 @@ type aim struct {
 	heldBath, secondBath, homeBath, blankBath, openBath     string
 	water, shown                                            string
 	experiment, session, sample, heldReading, look, heldRun string
+	run                                                     string // of rosa's, over everything that is shared
 	trialEtag, bathEtag, waterEtag                          string
 	revision                                                int64
 	trialVersions, bathVersions, waterVersions              []int64
@@ -147,16 +144,8 @@ type walked struct {
 // withModules gives the server a pool that has modules.
 func withModules(t *testing.T) option {
 	modules := pipelinetest.Start(t)
-	return func(config *api.Config) {
-		shared := pool.New(pool.Config{
-			Reader: config.Store, Feed: config.Store, Pipeline: pipeline.New(modules), Decode: record.DecodeTrial, DecodeRows: record.DecodePooled,
-		})
-		following, stop := context.WithCancel(context.Background())
-		var running sync.WaitGroup
-		running.Go(func() { shared.Run(following) })
-		t.Cleanup(func() { stop(); running.Wait() })
-		config.Register[0] = poolv1.New(poolv1.Config{Pool: shared}).Register
-	}
+	modules.SpoilScores(func(*palettepb.ScorePalettesResponse) {}) // it names its own scores too
+	return func(config *api.Config) { config.Register = pooled(t, config.Store, modules, config.Log) }
 }
 
 func noted(value float64, note string) *typespb.Amount {
@@ -321,6 +310,7 @@ func walk(t *testing.T, state string) *walked {
 		require.NoError(t, err)
 		w.own[member] = kept.GetTrial().GetPieces()[0].GetId()
 	}
+	w.aim.run = newID()
 	switch state {
 	case stateCooperative:
 		w.share(w.aim.trial, cooperative, "")
@@ -328,6 +318,7 @@ func walk(t *testing.T, state string) *walked {
 		w.share(w.aim.trial, public, m("licence"))
 	case stateWithdrawn:
 		w.share(w.aim.trial, public, m("licence"))
+		w.score() // while it is shared
 		w.share(w.aim.trial, mine, "")
 	case stateDeleted:
 		w.share(w.aim.trial, cooperative, "")
@@ -345,11 +336,34 @@ func walk(t *testing.T, state string) *walked {
 	w.aim.trialVersions = w.versions(labpb.RecordKind_RECORD_KIND_TRIAL, w.aim.trial)
 	w.aim.bathVersions = w.versions(labpb.RecordKind_RECORD_KIND_BATH, w.aim.heldBath)
 	w.aim.waterVersions = w.versions(labpb.RecordKind_RECORD_KIND_WATER_SOURCE, w.aim.water)
-	require.Eventually(t, func() bool {
+	if state != stateWithdrawn {
+		w.score()
+	}
+	w.caughtUp()
+	return w
+}
+
+// caughtUp waits until the pool has everything.
+func (w *walked) caughtUp() {
+	require.Eventually(w.t, func() bool {
 		status, err := poolpb.NewPoolServiceClient(w.conn).GetPoolStatus(w.as("ada"), &poolpb.GetPoolStatusRequest{})
 		return err == nil && status.GetPoolRevision() == w.store.Revision()
 	}, 10*time.Second, 5*time.Millisecond)
-	return w
+}
+
+// score has a researcher make a run over everything that is shared now.
+func (w *walked) score() {
+	w.caughtUp()
+	client := catalogpb.NewRunServiceClient(w.conn)
+	_, err := client.CreateRun(w.as("rosa"), &catalogpb.CreateRunRequest{
+		RunId: w.aim.run, Title: "by cells", Question: &catalogpb.RunQuestion{GroupBy: poolpb.GroupBy_GROUP_BY_FIBRE}, Modules: []*catalogpb.RunModule{{Name: "palette"}},
+	})
+	require.NoError(w.t, err)
+	require.Eventually(w.t, func() bool {
+		run, err := client.GetRun(w.as("coco"), &catalogpb.GetRunRequest{RunId: w.aim.run})
+		require.NoError(w.t, err)
+		return run.GetState() == catalogpb.RunState_RUN_STATE_DONE
+	}, 10*time.Second, 5*time.Millisecond)
 }
 
 // versions are the revisions of a record's versions, as its owner is told, oldest first.

@@ -18,6 +18,7 @@ import (
 	accesspb "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
 	catalogpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
+	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
 	typespb "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 )
 
@@ -37,6 +38,8 @@ const (
 	inPacks   = "/commonvat.catalog.v1.PackService/"
 	aChoice   = "chooses among modules; no record has a word in it"
 )
+
+const aRun = "changes a run; only who made it, and coordinators, may"
 
 const aChange = "changes a record; only its owner may"
 
@@ -193,6 +196,19 @@ var writes = map[string]write{
 	}},
 	inPacks + "RetirePack": {why: aChoice, may: "coco", try: func(aim) []proto.Message {
 		return []proto.Message{&catalogpb.RetirePackRequest{Module: "safety-rules", Sha256: strings.Repeat("0a", 32), Reason: "no"}}
+	}},
+	inRuns + "CreateRun": {why: "scores what is shared; researchers and coordinators alone", may: "rosa coco", try: func(a aim) []proto.Message {
+		return []proto.Message{&catalogpb.CreateRunRequest{RunId: newID(), Title: "theirs", Question: &catalogpb.RunQuestion{GroupBy: poolpb.GroupBy_GROUP_BY_FIBRE, Filter: `member = "ada"`},
+			Modules: []*catalogpb.RunModule{{Name: "palette"}}}}
+	}},
+	inRuns + "CancelRun": {why: aRun, may: "rosa coco", try: func(a aim) []proto.Message {
+		return []proto.Message{&catalogpb.CancelRunRequest{RunId: a.run, Reason: "no"}}
+	}},
+	inRuns + "ResumeRun": {why: aRun, may: "rosa coco", try: func(a aim) []proto.Message {
+		return []proto.Message{&catalogpb.ResumeRunRequest{RunId: a.run, Reason: "no"}}
+	}},
+	inRuns + "DeleteRun": {why: aRun, may: "rosa coco", try: func(a aim) []proto.Message {
+		return []proto.Message{&catalogpb.DeleteRunRequest{RunId: a.run, Reason: "no"}}
 	}},
 	inAccess + "RevokeToken": {why: "ends a token; stewards, and members their own", may: "stella", try: func(aim) []proto.Message {
 		return []proto.Message{&accesspb.RevokeTokenRequest{TokenId: "abcdefghabcdefgh"}}

@@ -38,6 +38,7 @@ const (
 	inHistory  = labPackage + "HistoryService/"
 	inPool     = "/commonvat.pool.v1.PoolService/"
 	inAccess   = "/commonvat.access.v1.AccessService/"
+	inRuns     = "/commonvat.catalog.v1.RunService/"
 	inHealth   = "/grpc.health.v1.Health/"
 )
 
@@ -85,6 +86,11 @@ func reads(a aim, own string) map[string][]proto.Message {
 		"/commonvat.catalog.v1.CatalogService/ListModules":    {&catalogpb.ListModulesRequest{}},
 		"/commonvat.catalog.v1.CatalogService/ListBuilds":     {&catalogpb.ListBuildsRequest{}},
 		"/commonvat.catalog.v1.CatalogService/GetBuildReport": {&catalogpb.GetBuildReportRequest{Digest: strings.Repeat("0a", 32)}},
+		inRuns + "GetRun":       {&catalogpb.GetRunRequest{RunId: a.run}},
+		inRuns + "ListRuns":     {&catalogpb.ListRunsRequest{}, &catalogpb.ListRunsRequest{PageSize: 1}},
+		inRuns + "GetRunScores": {&catalogpb.GetRunScoresRequest{RunId: a.run}, &catalogpb.GetRunScoresRequest{RunId: a.run, Module: "palette", PageSize: 200}},
+		inRuns + "CompareRuns":  {&catalogpb.CompareRunsRequest{First: &catalogpb.RunScore{RunId: a.run}, Second: &catalogpb.RunScore{RunId: a.run, Score: "cells"}}},
+		inRuns + "ExportPool":   {},
 		"/grpc.reflection.v1.ServerReflection/ServerReflectionInfo": {&reflectpb.ServerReflectionRequest{
 			MessageRequest: &reflectpb.ServerReflectionRequest_FileContainingSymbol{FileContainingSymbol: "commonvat.lab.v1.TrialService"}}},
 		"/grpc.reflection.v1alpha.ServerReflection/ServerReflectionInfo": {&reflectpb.ServerReflectionRequest{ // on the wire the same message
@@ -96,6 +102,10 @@ func reads(a aim, own string) map[string][]proto.Message {
 		}
 	}
 	for by := range len(poolpb.GroupBy_name) {
+		if by != 0 {
+			all[inRuns+"ExportPool"] = append(all[inRuns+"ExportPool"], &catalogpb.ExportPoolRequest{
+				Question: &catalogpb.RunQuestion{GroupBy: poolpb.GroupBy(by)}, WithAges: true, WithSpectra: true})
+		}
 		for _, filter := range []string{"", `member = "ada"`, `water = "` + a.water + `"`, `session = "` + a.session + `"`, `experiment = "` + a.experiment + `"`, `NOT member = "cy"`} {
 			if by != 0 {
 				all[inPool+"AskPalette"] = append(all[inPool+"AskPalette"], &poolpb.AskPaletteRequest{GroupBy: poolpb.GroupBy(by), Filter: filter})

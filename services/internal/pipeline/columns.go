@@ -45,10 +45,14 @@ func (l Labels) message() *columnsv1.Labels {
 	return &columnsv1.Labels{Groups: l.Groups, Blocks: l.Blocks, Strata: l.Strata, Cells: l.Cells}
 }
 
-// inOrder sorts a copy of the rows by reading id and refuses a doubled id, which would be a fault of ours.
+// inOrder gives the rows sorted, by reading id, a copy unless they are already, and refuses a doubled id, which would be a fault of ours.
 func inOrder(rows []Row) ([]Row, error) {
-	sorted := slices.Clone(rows)
-	slices.SortFunc(sorted, func(a, b Row) int { return cmp.Compare(a.ReadingID, b.ReadingID) })
+	sorted := rows
+	byID := func(a, b Row) int { return cmp.Compare(a.ReadingID, b.ReadingID) }
+	if !slices.IsSortedFunc(rows, byID) {
+		sorted = slices.Clone(rows)
+		slices.SortFunc(sorted, byID)
+	}
 	for i := 1; i < len(sorted); i++ {
 		if sorted[i].ReadingID == sorted[i-1].ReadingID {
 			return nil, fmt.Errorf("reading %s is twice among the rows", sorted[i].ReadingID)

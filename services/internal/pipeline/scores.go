@@ -82,8 +82,11 @@ type Unit struct{ Group, Block, Stratum, Cell uint32 }
 func Units(rows []Row) []Unit {
 	rows = slices.Clone(rows)
 	slices.SortFunc(rows, func(a, b Row) int { return cmp.Compare(a.ReadingID, b.ReadingID) })
+	return unitsOf(rows)
+}
+
+func unitsOf(rows []Row) (out []Unit) {
 	seen := map[Unit]bool{}
-	var out []Unit
 	for _, r := range rows {
 		if u := (Unit{r.Group, r.Block, r.Stratum, r.Cell}); !seen[u] {
 			seen[u] = true
@@ -131,7 +134,10 @@ func (p *Pipeline) ScorePalettes(ctx context.Context, name string, q ScoresQuest
 	if err != nil {
 		return nil, h.failed(ctx, err)
 	}
-	units := Units(rows)
+	var units []Unit
+	if q.Relabellings > 0 {
+		units = unitsOf(rows)
+	}
 	var sending sync.WaitGroup
 	defer sending.Wait()
 	defer cancel() // before the wait
@@ -140,19 +146,26 @@ func (p *Pipeline) ScorePalettes(ctx context.Context, name string, q ScoresQuest
 	sending.Go(func() {
 		defer close(relabelled)
 		err := send(streaming, stream, header, rows, ages, spectra, q, relabelled)
+		if errors.Is(err, io.EOF) || streaming.Err() != nil {
+			err = nil // the stream ended: its status, which the receiver gets, tells why
+		}
 		sent <- err
 		if err != nil {
 			cancel() // a fault of ours: there will be no answer
 		}
 	})
-	check := answers{hold: h, scores: len(asked), units: units}
+	check := answers{hold: h, scores: len(asked)}
+	own := map[[2]uint32]bool{}
+	for i := range rows {
+		own[[2]uint32{rows[i].Stratum, rows[i].Group}] = true
+	}
 	out := &Scores{Identity: h.identity(), Described: asked}
 	for n := 0; n <= q.Relabellings; n++ {
 		response, err := stream.Recv()
 		if err != nil {
 			return nil, h.ended(ctx, err, sent, n, q.Relabellings)
 		}
-		own := func(i int) uint32 { return units[i].Group }
+		places := own
 		if n > 0 {
 			groups, ok := <-relabelled
 			if !ok { // the stream ended before it could be sent
@@ -162,9 +175,12 @@ func (p *Pipeline) ScorePalettes(ctx context.Context, name string, q ScoresQuest
 			if len(groups) != len(units) {
 				return nil, fmt.Errorf("relabelling %d has %d groups for %d units", n, len(groups), len(units))
 			}
-			own = func(i int) uint32 { return groups[i] }
+			places = make(map[[2]uint32]bool, len(own))
+			for i, u := range units {
+				places[[2]uint32{u.Stratum, groups[i]}] = true
+			}
 		}
-		if err := check.check(n, response, own); err != nil {
+		if err := check.check(n, response, places); err != nil {
 			return nil, err
 		}
 		if n == 0 {
@@ -229,36 +245,28 @@ func askedScores(described []*describev1.Score, names []string) ([]*describev1.S
 	return out, nil
 }
 
-// send sends the whole question. What each relabelling was is handed on, so that its answer can be held against it. An end of the stream is no fault here: its
-// status, which the receiver gets, tells why.
+// send sends the whole question. What each relabelling was is handed on, so that its answer can be held against it.
 func send(ctx context.Context, stream palettev2.PaletteService_ScorePalettesClient, header *palettev2.ScorePalettesRequest, rows []Row, ages, spectra bool, q ScoresQuestion, relabelled chan<- []uint32) error {
-	put := func(m *palettev2.ScorePalettesRequest) error { return stream.Send(m) }
-	quiet := func(err error) error {
-		if errors.Is(err, io.EOF) || ctx.Err() != nil {
-			return nil
-		}
+	if err := stream.Send(header); err != nil {
 		return err
 	}
-	if err := put(header); err != nil {
-		return quiet(err)
-	}
 	if err := ScoredChunks(rows, ages, spectra, func(c *palettev2.ScoredColumns) error {
-		return put(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Columns{Columns: c}})
+		return stream.Send(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Columns{Columns: c}})
 	}); err != nil {
-		return quiet(err)
+		return err
 	}
 	for n := 1; n <= q.Relabellings; n++ {
 		groups := q.Relabel(n)
-		if err := put(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Relabelling{Relabelling: &palettev2.Relabelling{Group: groups}}}); err != nil {
-			return quiet(err)
+		if err := stream.Send(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Relabelling{Relabelling: &palettev2.Relabelling{Group: groups}}}); err != nil {
+			return err
 		}
 		select {
 		case relabelled <- groups:
 		case <-ctx.Done():
-			return nil
+			return ctx.Err()
 		}
 	}
-	return quiet(stream.CloseSend())
+	return stream.CloseSend()
 }
 
 // Spectra travel on the wavelengths that the contract has; what lies outside isn't sent.
@@ -351,20 +359,15 @@ func ScoredChunks(rows []Row, ages, spectra bool, send func(*palettev2.ScoredCol
 type answers struct {
 	*hold
 	scores int
-	units  []Unit
 }
 
 // check sees to it that an answer is one: every group of every stratum that was sent, once and in order, with a figure or a reason for each score.
-func (h answers) check(n int, r *palettev2.ScorePalettesResponse, groupOf func(unit int) uint32) error {
+func (h answers) check(n int, r *palettev2.ScorePalettesResponse, asked map[[2]uint32]bool) error {
 	if int(r.GetRelabelling()) != n {
 		if n == 0 {
 			return h.blame("relabelling is %d; none was asked for", r.GetRelabelling())
 		}
 		return h.blame("relabelling is %d; the next is %d", r.GetRelabelling(), n)
-	}
-	asked := map[[2]uint32]bool{}
-	for i, u := range h.units {
-		asked[[2]uint32{u.Stratum, groupOf(i)}] = true
 	}
 	if len(r.GetGroups()) != len(asked) {
 		return h.blame("groups has %d answers for %d groups in strata", len(r.GetGroups()), len(asked))

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -17,6 +18,7 @@ import (
 	"go.uber.org/goleak"
 	"google.golang.org/grpc"
 
+	"github.com/commonvat/commonvat/plugins/sdk/host"
 	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	"github.com/commonvat/commonvat/plugins/sdk/score"
 	catalogv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
@@ -34,7 +36,15 @@ import (
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+// TestMain lets the test binary be a module too.
+func TestMain(m *testing.M) {
+	plugintest.Main(map[string]func(){
+		"bench-pairs": func() { score.Serve(benchMethod("pairs", meanDifference)) },
+		"bench-cells": func() { score.Serve(benchMethod("cells", meanChroma)) },
+		"old":         func() { score.Serve(spread("old", 1)) },
+	})
+	goleak.VerifyTestMain(m, goleak.IgnoreAnyFunction("github.com/commonvat/commonvat/plugins/sdk/host.spawn")) // it starts processes, as long as the program lives
+}
 
 // shelf are modules written with the author's kit, served inside the test process.
 type shelf struct {
@@ -50,10 +60,27 @@ type served struct {
 	down      error
 	calls     int
 	before    func(call int) // a call begins; not locked
+	process   *host.Process  // nil: in the test's own
 }
 
 func (s *shelf) put(t testing.TB, m score.Method, digest string) *served {
 	one := &served{ClientConnInterface: plugintest.Dial(t, m.Module()), shelf: s, described: m.Describe(), digest: strings.Repeat(digest, 64)}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.modules[m.Name] = one
+	return one
+}
+
+// start serves a module of the test binary as a process of its own.
+func (s *shelf) start(t testing.TB, m score.Method) *served {
+	sockets, err := os.MkdirTemp("", "cv") // short, for sockets
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = os.RemoveAll(sockets) })
+	folder := plugintest.Folder(t, m.Name, m.Version, "palette")
+	process, err := host.Start(t.Context(), host.Config{Path: filepath.Join(folder, "commonvat-module-"+m.Name), SocketParent: sockets})
+	require.NoError(t, err)
+	t.Cleanup(func() { process.Stop(time.Second) })
+	one := &served{ClientConnInterface: process.Conn(), shelf: s, described: m.Describe(), digest: strings.Repeat("a", 64), process: process}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.modules[m.Name] = one

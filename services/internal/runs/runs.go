@@ -73,6 +73,8 @@ type Runs struct {
 	stop    context.CancelCauseFunc // of the active run
 	held    map[trial.ID]bool       // runs that somebody changes; they aren't begun
 
+	told lastTold
+
 	settling sync.Mutex
 	settled  int64 // revision up to which what was taken back is taken out; -1: not known
 }

@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 
 	catalogv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
@@ -49,7 +50,7 @@ func (r *Runs) Scores(ctx context.Context, id trial.ID, module string, skip, lim
 	if at >= len(run.GetResults()) {
 		return nil, false, fmt.Errorf("%w: run %s hasn't asked %s yet", trial.ErrConflict, id, run.GetModules()[at].GetName())
 	}
-	all, err := r.allScores(ctx, id, at)
+	all, err := r.told.of(run.GetResults()[at], func() (*catalogv1.FrozenPart, error) { return r.allScores(ctx, id, at) })
 	if err != nil {
 		return nil, false, err
 	}
@@ -57,10 +58,34 @@ func (r *Runs) Scores(ctx context.Context, id trial.ID, module string, skip, lim
 	from, to := min(skip, len(all.GetGroups())), min(skip+limit, len(all.GetGroups()))
 	for i := from; i < to; i++ {
 		g := all.GetGroups()[i]
-		g.Stratum = all.GetShown()[i]
-		out.Groups = append(out.Groups, g)
+		out.Groups = append(out.Groups, &poolv1.GroupScore{Group: g.GetGroup(), Stratum: all.GetShown()[i], Figures: g.GetFigures()})
 	}
 	return out, to < len(all.GetGroups()), nil
+}
+
+// lastTold keeps the scores that were told last, so that the pages of a large run aren't put together from the beginning each time. Only scores of modules that are
+// done are kept, by their checksum: what is taken back changes it.
+type lastTold struct {
+	mu  sync.Mutex
+	sum string
+	all *catalogv1.FrozenPart // never changed
+}
+
+func (l *lastTold) of(result *catalogv1.RunResult, read func() (*catalogv1.FrozenPart, error)) (*catalogv1.FrozenPart, error) {
+	sum := result.GetScoresSha256()
+	if sum == "" {
+		return read()
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.sum != sum {
+		all, err := read()
+		if err != nil {
+			return nil, err
+		}
+		l.sum, l.all = sum, all
+	}
+	return l.all, nil
 }
 
 // side is one of two scores that are held against each other.

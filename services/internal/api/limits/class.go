@@ -46,6 +46,7 @@ func init() {
 			"/commonvat.bench.v1.BenchService/":     "GetSheet ListSheets GetWorkshop",
 			"/commonvat.catalog.v1.CatalogService/": "ListModules ListBuilds GetBuildReport",
 			"/commonvat.catalog.v1.PackService/":    "ListPacks GetPack",
+			"/commonvat.catalog.v1.RunService/":     "GetRun ListRuns GetRunScores",
 			"/commonvat.access.v1.AccessService/":   "GetCurrentMember ListMembers ListTokens",
 		},
 		Write: {
@@ -54,11 +55,13 @@ func init() {
 			"/commonvat.lab.v1.WaterService/":      "CreateWaterSource AddWaterSample UpdateWaterSource DeleteWaterSource UndeleteWaterSource",
 			"/commonvat.lab.v1.ExperimentService/": "CreateExperiment UpdateExperiment DeleteExperiment UndeleteExperiment",
 			"/commonvat.bench.v1.BenchService/":    "UpdateWorkshop",
+			"/commonvat.catalog.v1.RunService/":    "CreateRun CancelRun ResumeRun DeleteRun",
 		},
 		// Each asks several modules, or many times.
 		Question: {
 			"/commonvat.pool.v1.PoolService/":   "AskPalette ComparePieces",
 			"/commonvat.bench.v1.BenchService/": "PlanTrial ScaleBath SelectMordant InspectPlan InspectSheetsAgain OverrideStop",
+			"/commonvat.catalog.v1.RunService/": "CompareRuns ExportPool",
 		},
 		Import: {"/commonvat.lab.v1.ImportService/": "ImportReadings"},
 		Watch: {

@@ -292,6 +292,7 @@ func addOthers(add adder) {
 	add(&catalogv1.AddPackRequest{}, rules{fields: fields{"module": moduleName, "content": size(1, maxPackBytes), "reason": why}})
 	add(&catalogv1.ActivatePackRequest{}, rules{fields: fields{"module": moduleName, "sha256": digest, "reason": why}})
 	add(&catalogv1.RetirePackRequest{}, rules{fields: fields{"module": moduleName, "sha256": digest, "reason": text(1, maxReason)}})
+	addRuns(add)
 	add(&accessv1.GetCurrentMemberRequest{}, rules{})
 	add(&accessv1.ListMembersRequest{}, rules{})
 	add(&accessv1.CreateMemberRequest{}, rules{fields: fields{"member": required}})

@@ -29,7 +29,7 @@ func requests() []protoreflect.MessageDescriptor {
 	for _, file := range []protoreflect.FileDescriptor{
 		labv1.File_commonvat_lab_v1_trial_proto, labv1.File_commonvat_lab_v1_bath_proto, labv1.File_commonvat_lab_v1_water_proto,
 		labv1.File_commonvat_lab_v1_experiment_proto, labv1.File_commonvat_lab_v1_import_proto, labv1.File_commonvat_lab_v1_history_proto,
-		accessv1.File_commonvat_access_v1_access_proto, accessv1.File_commonvat_access_v1_audit_proto, catalogv1.File_commonvat_catalog_v1_catalog_proto, catalogv1.File_commonvat_catalog_v1_pack_proto, poolv1.File_commonvat_pool_v1_pool_proto,
+		accessv1.File_commonvat_access_v1_access_proto, accessv1.File_commonvat_access_v1_audit_proto, catalogv1.File_commonvat_catalog_v1_catalog_proto, catalogv1.File_commonvat_catalog_v1_pack_proto, catalogv1.File_commonvat_catalog_v1_run_proto, poolv1.File_commonvat_pool_v1_pool_proto,
 		benchv1.File_commonvat_bench_v1_bench_proto,
 	} {
 		for i := range file.Services().Len() {

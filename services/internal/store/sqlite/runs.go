@@ -213,7 +213,7 @@ func (w *writer) putColumns(u uuid, part int, body []byte) error {
 
 // FreezeRun implements store.RunStore.
 func (s *Store) FreezeRun(ctx context.Context, by store.Actor, at time.Time, r store.RunRow, trials []trial.ID) error {
-	return s.changeRun(ctx, by, at, r, "", "", func(w *writer, u uuid) error {
+	return s.changeRun(ctx, by, at, r, "", "", func(w *writer, u uuid) error { //nolint:contextcheck // the writer has its own context
 		if err := w.exec(`DELETE FROM run_trials WHERE run = ?`, u[:]); err != nil {
 			return err
 		}
@@ -239,7 +239,7 @@ func (w *writer) putRunTrials(u uuid, trials []trial.ID) error {
 
 // PutRunScores implements store.RunStore.
 func (s *Store) PutRunScores(ctx context.Context, by store.Actor, at time.Time, r store.RunRow, fresh bool, parts ...store.RunPart) error {
-	return s.changeRun(ctx, by, at, r, "", "", func(w *writer, u uuid) error {
+	return s.changeRun(ctx, by, at, r, "", "", func(w *writer, u uuid) error { //nolint:contextcheck // the writer has its own context
 		for _, p := range parts {
 			if fresh {
 				if err := w.exec(`DELETE FROM run_scores WHERE run = ? AND module = ?`, u[:], p.Module); err != nil {
@@ -262,7 +262,7 @@ func (w *writer) putScores(u uuid, p store.RunPart) error {
 
 // EraseFromRun implements store.RunStore.
 func (s *Store) EraseFromRun(ctx context.Context, by store.Actor, at time.Time, r store.RunRow, rest store.RunRest, act string) error {
-	return s.changeRun(ctx, by, at, r, act, "", func(w *writer, u uuid) error {
+	return s.changeRun(ctx, by, at, r, act, "", func(w *writer, u uuid) error { //nolint:contextcheck // the writer has its own context
 		for _, table := range []string{"run_scores", "run_trials", "run_columns"} {
 			if err := w.exec(`DELETE FROM `+table+` WHERE run = ?`, u[:]); err != nil {
 				return err
@@ -284,7 +284,7 @@ func (s *Store) EraseFromRun(ctx context.Context, by store.Actor, at time.Time, 
 
 // NotePoolExport implements store.RunStore.
 func (s *Store) NotePoolExport(ctx context.Context, by store.Actor, at time.Time, what, reason string) error {
-	return s.directFor(ctx, by, at, reason, func(*writer) (string, error) { //nolint:contextcheck // the writer has its own context
+	return s.directFor(ctx, by, at, reason, func(*writer) (string, error) {
 		return "pool export of " + what, nil
 	})
 }

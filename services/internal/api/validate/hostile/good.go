@@ -215,6 +215,17 @@ func init() {
 			arms.Append(protoreflect.ValueOfEnum(field(e, "arms").Enum().Values().ByName(arm).Number()))
 		}
 	}
+	settled["commonvat.catalog.v1.RunQuestion"] = func(_ *Maker, q protoreflect.Message) {
+		if q.Has(field(q, "experiment_id")) { // an experiment is asked in one way
+			set(q, "group_by", protoreflect.EnumNumber(1))
+			q.Clear(field(q, "filter"))
+		}
+	}
+	settled["commonvat.catalog.v1.CreateRunRequest"] = func(_ *Maker, r protoreflect.Message) { // each module once
+		if modules := r.Mutable(field(r, "modules")).List(); modules.Len() > 1 {
+			modules.Truncate(1)
+		}
+	}
 	for message, inner := range map[string]protoreflect.Name{
 		"UpdateTrialRequest": "trial", "UpdateBathRequest": "bath", "UpdateWaterSourceRequest": "water_source", "UpdateExperimentRequest": "experiment",
 	} {

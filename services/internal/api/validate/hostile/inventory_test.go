@@ -33,6 +33,7 @@ var parsers = []struct{ folder, parser, target string }{
 	{"services/internal/pool", "filters of questions", "FuzzFilter"},
 	{"services/internal/record", "stored records", "FuzzDecode"},
 	{"services/internal/record", "stored trials as the pool reads them", "FuzzDecodePooled"},
+	{"services/internal/runs/frozen", "the columns of runs", "FuzzDecode"},
 	{"services/internal/store/piececode", "codes of pieces", "FuzzCode"},
 	{"services/internal/store/sqlite", "ids", "FuzzID"},
 	{"services/internal/store/sqlite", "texts to search for", "FuzzSearch"},
@@ -72,6 +73,7 @@ var parsers = []struct{ folder, parser, target string }{
 var unfuzzed = map[string]string{
 	"services/internal/access.ParseRole":              "one of four words",
 	"plugins/sdk/sandbox.ParseProfile":                "one of three words",
+	"services/internal/runs.decode":                   "reads a row whose checksum is held against it before",
 	"plugins/sdk/colorimetry.ParseIlluminant":         "read by ParseCondition",
 	"plugins/sdk/colorimetry.ParseObserver":           "read by ParseCondition",
 	"plugins/sdk/colorimetry.readTables":              "reads what is compiled in",

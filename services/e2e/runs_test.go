@@ -1,0 +1,144 @@
+package e2e_test
+
+import (
+	"encoding/json"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"syscall"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+var runIDForm = regexp.MustCompile(`(?m)^([0-9a-f-]{36}) `)
+
+// runOf makes a run and returns its id.
+func (l *lab) runOf(member string, args ...string) string {
+	l.t.Helper()
+	out := l.does(member, append([]string{"run", "create", "--title", "by width", "--by", "fibre"}, args...)...)
+	found := runIDForm.FindStringSubmatch(out)
+	require.NotNil(l.t, found, out)
+	return found[1]
+}
+
+// freeze stops the palette module where it is, so that whoever calls it waits.
+func (l *lab) freeze(member string) int {
+	l.t.Helper()
+	for _, m := range l.modulesOf(member) {
+		if m.Kind == "palette" && m.PID > 0 {
+			require.NoError(l.t, syscall.Kill(m.PID, syscall.SIGSTOP))
+			return m.PID
+		}
+	}
+	l.t.Fatal("no palette module runs")
+	return 0
+}
+
+// A run whose module is killed goes on with the next process of it; one whose core is killed is interrupted when the core is there again, and goes on when it is
+// resumed. Both end with the same bytes as one that nothing happened to.
+func TestARunSurvivesItsModuleAndItsCore(t *testing.T) {
+	l := newLab(t, "ash:researcher")
+	l.installModules()
+	l.start()
+	l.does("ash", "trial", "submit", example)
+	l.does("ash", "trial", "share", exampleID, "--level", "cooperative")
+	l.asks("ash", "palette", "--by", "fibre")
+	sum := func(id string) string {
+		var run struct {
+			State   string `json:"state"`
+			Results []struct {
+				Sum string `json:"scores_sha256"`
+			} `json:"results"`
+		}
+		require.NoError(t, json.Unmarshal([]byte(l.does("ash", "run", "show", id, "--output", "json")), &run))
+		require.Equal(t, "RUN_STATE_DONE", run.State)
+		return run.Results[0].Sum
+	}
+	whole := l.runOf("ash", "--module", "palette-width", "--wait")
+	scoring := func(id string) func() bool {
+		return func() bool { return strings.Contains(l.does("ash", "run", "show", id), "scoring") }
+	}
+
+	pid := l.freeze("ash")
+	first := l.runOf("ash", "--module", "palette-width")
+	l.eventually(callWithin, "the run scores", scoring(first))
+	require.NoError(t, syscall.Kill(pid, syscall.SIGKILL))
+	l.does("ash", "run", "watch", first)
+	assert.Equal(t, sum(whole), sum(first))
+
+	l.freeze("ash")
+	second := l.runOf("ash", "--module", "palette-width")
+	l.eventually(callWithin, "the run scores", scoring(second))
+	l.kill()
+	l.start()
+	a := l.client("ash", "run", "watch", second)
+	assert.Equal(t, exitConflict, a.code)
+	assert.Contains(t, a.out, "interrupted")
+	assert.Contains(t, a.out, "the core ended")
+	l.asks("ash", "palette", "--by", "fibre")
+	l.does("ash", "run", "resume", second)
+	l.does("ash", "run", "watch", second)
+	assert.Equal(t, sum(whole), sum(second))
+	l.stop()
+	assert.Empty(t, l.modulePIDs())
+}
+
+// What an author gets at home by `module try` from the exported pool is what the core's own run of the same module says.
+func TestThePoolAtHomeScoresAlike(t *testing.T) {
+	l := newLab(t, "ash:researcher", "birch:coordinator")
+	l.installModules()
+	hues := filepath.Join(built, "examples", "commonvat-module-palette-hues")
+	l.tool("commonvatd", "module", "install", hues, "--data", l.data)
+	l.start()
+	l.does("ash", "trial", "submit", example)
+	l.does("ash", "trial", "share", exampleID, "--level", "cooperative")
+	l.asks("birch", "modules", "default", "palette-width") // the question below is in version 1 of the contract
+	l.asks("ash", "palette", "--by", "fibre")
+	id := l.runOf("ash", "--module", "palette-hues", "--wait")
+	var run struct {
+		Groups []struct {
+			Figures []struct {
+				Value float64 `json:"value"`
+			} `json:"figures"`
+		} `json:"groups"`
+	}
+	require.NoError(t, json.Unmarshal([]byte(l.does("ash", "run", "scores", id, "--output", "json")), &run))
+	folder := t.TempDir()
+	l.does("ash", "pool", "export", "--by", "fibre", folder)
+	l.stop()
+
+	text, err := os.ReadFile(filepath.Join(folder, "pool.jsonl"))
+	require.NoError(t, err)
+	assert.NotContains(t, string(text), exampleID)
+	var tried struct {
+		Answers []struct {
+			Groups []struct {
+				Scores []struct {
+					Value float64 `json:"value"`
+				} `json:"scores"`
+			} `json:"groups"`
+		} `json:"answers"`
+	}
+	require.NoError(t, json.Unmarshal([]byte(l.does("ash", "module", "try", hues, filepath.Join(folder, "pool.jsonl"))), &tried))
+	require.Len(t, tried.Answers, 1)
+	require.NotEmpty(t, run.Groups)
+	require.Len(t, tried.Answers[0].Groups, len(run.Groups))
+	var here, home []float64
+	for i := range run.Groups {
+		here, home = append(here, run.Groups[i].Figures[0].Value), append(home, tried.Answers[0].Groups[i].Scores[0].Value)
+	}
+	// The cells come in another order, and sums with them.
+	for _, value := range here {
+		assert.Condition(t, func() bool {
+			for _, other := range home {
+				if d := value - other; d < 1e-9 && d > -1e-9 {
+					return true
+				}
+			}
+			return false
+		}, "%v is not among %v", value, home)
+	}
+}
