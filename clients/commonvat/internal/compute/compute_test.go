@@ -303,6 +303,64 @@ func TestPalettes(t *testing.T) {
 	}
 }
 
+// Palettes that have no width, or none that can be told, get words and not silent numbers.
+func TestPalettesWithoutWidth(t *testing.T) {
+	condition := &typesv1.ColourCondition{Illuminant: typesv1.Illuminant_ILLUMINANT_D65, Observer: typesv1.Observer_OBSERVER_CIE_1964_10_DEGREE}
+	palette := func(n int, colour func(i int) [3]float64) string {
+		var in strings.Builder
+		in.WriteString("group,block,cell,L,a,b\n")
+		for i := range n {
+			c := colour(i)
+			for _, g := range []string{"x", "y"} {
+				fmt.Fprintf(&in, "%s,s%d,c%d,%v,%v,%v\n", g, i%7, i, c[0], c[1], c[2])
+			}
+		}
+		return in.String()
+	}
+	for name, c := range map[string]struct {
+		in, hull string
+	}{
+		"one":              {palette(1, func(int) [3]float64 { return [3]float64{50, 1, 2} }), "hull is point"},
+		"all equal":        {palette(30, func(int) [3]float64 { return [3]float64{50, 1, 2} }), "hull is point"},
+		"a thousand alike": {palette(1000, func(int) [3]float64 { return [3]float64{50, 1, 2} }), "hull is point"},
+		"on a line":        {palette(30, func(i int) [3]float64 { return [3]float64{20 + float64(i), float64(2 * i), -float64(i)} }), "hull is line"},
+		"in a plane":       {palette(30, func(i int) [3]float64 { return [3]float64{50, float64(i % 6), float64(i / 6)} }), "hull is flat"},
+		"in a tilted plane": {palette(30, func(i int) [3]float64 {
+			return [3]float64{40 + float64(i%6) + float64(i/6), float64(i % 6), float64(i / 6)}
+		}), "hull is flat"},
+		"greys":             {palette(30, func(i int) [3]float64 { return [3]float64{20 + float64(i), 0, 0} }), "hull is line"},
+		"nothing but black": {palette(10, func(int) [3]float64 { return [3]float64{} }), "hull is point"},
+		"at the very limits": {palette(8, func(i int) [3]float64 {
+			return [3]float64{150 * float64(i&1), 400*float64(i>>1&1) - 200, 400*float64(i>>2) - 200}
+		}), "hull is solid"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			var out bytes.Buffer
+			bad, err := Palettes{Common: common, Condition: condition, Closing: 6}.Run(t.Context(), dial(t), strings.NewReader(c.in), &out, func(string) {})
+			require.NoError(t, err)
+			assert.Zero(t, bad)
+			assert.NotContains(t, out.String(), "NaN")
+			assert.NotContains(t, out.String(), "Inf")
+			verdicts, hulls := 0, 0
+			for _, r := range rows(t, out.String()) {
+				if r["what"] == "verdict" && r["measure"] == "verdict" {
+					verdicts++
+					assert.NotContains(t, r["note"], "wider")
+				}
+				if r["measure"] == "hull volume" {
+					hulls++
+					assert.Contains(t, r["note"], c.hull)
+					if c.hull != "hull is solid" {
+						assert.Equal(t, "0", r["value"])
+					}
+				}
+			}
+			assert.Equal(t, 1, verdicts)
+			assert.Equal(t, 2, hulls)
+		})
+	}
+}
+
 func TestLines(t *testing.T) {
 	conn, err := dial(t)(t.Context(), sdk.KindDifference)
 	require.NoError(t, err)
