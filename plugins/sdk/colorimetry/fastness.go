@@ -163,14 +163,16 @@ var ErrTooLittleExposure = fmt.Errorf("insufficient exposure: no blue wool refer
 // under a quarter of the way it is the lower, up to three quarters between,
 // beyond that the higher. These cuts are ours.
 func BracketBlueWool(references [8]float64, piece float64) (BlueWool, error) {
+	before := math.Inf(1)
 	for i, v := range references {
 		field := fmt.Sprintf("references[%d]", i)
 		if err := checkRange(field, v, 0, 1000); err != nil {
 			return BlueWool{}, err
 		}
-		if i > 0 && !(v < references[i-1]) {
-			return BlueWool{}, &FieldError{Field: field, Value: number(v), Allowed: "below the one before, " + number(references[i-1])}
+		if !(v < before) {
+			return BlueWool{}, &FieldError{Field: field, Value: number(v), Allowed: "below the one before, " + number(before)}
 		}
+		before = v
 	}
 	if err := checkRange("piece", piece, 0, 1000); err != nil {
 		return BlueWool{}, err
