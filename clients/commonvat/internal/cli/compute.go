@@ -22,6 +22,7 @@ import (
 // computing are the flags of calculations on files.
 type computing struct {
 	modules, module, delimiter string
+	decimalComma               bool
 	keep                       []string
 }
 
@@ -30,6 +31,7 @@ func (f *computing) flags(c *cobra.Command, table bool) *cobra.Command {
 	c.Flags().StringVar(&f.module, "module", "", "executable or folder of the module to use")
 	if table {
 		c.Flags().StringVar(&f.delimiter, "delimiter", ",", "what stands between cells")
+		c.Flags().BoolVar(&f.decimalComma, "decimal-comma", false, "numbers in the table have a comma for the point (then --delimiter must be another)")
 		c.Flags().StringSliceVar(&f.keep, "keep", nil, "columns to carry over (default: all that aren't used up)")
 	}
 	return c
@@ -40,7 +42,10 @@ func (f *computing) common(a *app, p compute.Progress) (compute.Common, error) {
 	if size == 0 || size != len(f.delimiter) || d == utf8.RuneError || d == '"' || d == '\r' || d == '\n' || d == '.' || d >= '0' && d <= '9' {
 		return compute.Common{}, usage("--delimiter is %q; allowed: one character, such as , or ;", f.delimiter)
 	}
-	return compute.Common{Delimiter: d, Keep: f.keep, Timeout: a.timeout, Progress: p}, nil
+	if f.decimalComma && d == ',' {
+		return compute.Common{}, usage("--decimal-comma needs another --delimiter, such as ;")
+	}
+	return compute.Common{Delimiter: d, DecimalComma: f.decimalComma, Keep: f.keep, Timeout: a.timeout, Progress: p}, nil
 }
 
 // compute are calculations on files. They need no core.
@@ -237,6 +242,9 @@ a cell by itself. A long table is written: a row a measure of each group, of eac
 			var err error
 			if p.Condition, err = words.Condition(condition); err != nil {
 				return usage("--condition: %v", err)
+			}
+			if !c.Flags().Changed("timeout") {
+				a.timeout = 10 * time.Minute // one call has the whole table
 			}
 			return a.computed(c.Context(), &f, args[0], "rows", func(ctx context.Context, m *compute.Modules, in io.Reader, progress compute.Progress) (n int, err error) {
 				if p.Common, err = f.common(a, progress); err != nil {

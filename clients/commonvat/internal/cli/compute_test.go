@@ -77,6 +77,7 @@ func TestComputeWithModuleProcesses(t *testing.T) {
 		{[]string{"differences", "-", at, "--condition", "D65"}, ExitUsage, "--condition"},
 		{[]string{"differences", "-", at, "--delimiter", "ab"}, ExitUsage, "--delimiter"},
 		{[]string{"differences", "-", at, "--delimiter", "1"}, ExitUsage, "--delimiter"},
+		{[]string{"differences", "-", at, "--decimal-comma"}, ExitUsage, "--decimal-comma needs another --delimiter"},
 		{[]string{"colours", "-", at}, ExitUsage, "--scale"},
 		{[]string{"colours", "-", at, "--scale", "guess"}, ExitUsage, "--scale"},
 		{[]string{"palettes", "-", at, "--condition", "E/2"}, ExitUsage, "--condition"},

@@ -116,6 +116,16 @@ func TestDifferences(t *testing.T) {
 	assert.Equal(t, "'=1+1", got[0]["id"], "no formula for a spreadsheet")
 	assert.InDelta(t, 27.1492, number(t, got[0]["ciede2000"]), 0.00005)
 	assert.NotContains(t, got[0], "L1")
+
+	// Decimal commas in, points out.
+	d.DecimalComma, d.Keep = true, nil
+	out.Reset()
+	bad, err = d.Run(t.Context(), dial(t), strings.NewReader("L1;a1;b1;L2;a2;b2\n50;2,5;0;73;25;-18\n50;2.5;0;73;25;-18\n"), &out)
+	require.NoError(t, err)
+	assert.Equal(t, 1, bad)
+	got = rows(t, out.String())
+	assert.InDelta(t, 27.1492, number(t, got[0]["ciede2000"]), 0.00005)
+	assert.Equal(t, `line 3: a1 is "2.5", want a number with a decimal comma`, got[1]["fault"])
 }
 
 // The same pair in three ways: red and blue of sRGB have the CIELAB colours 53.24, 80.09, 67.20 and 32.30, 79.19, -107.86 (from memory).
