@@ -17,6 +17,8 @@ import (
 	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/spf13/cobra"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 )
 
 // computing are the flags of calculations on files.
@@ -91,6 +93,10 @@ func (a *app) computed(ctx context.Context, f *computing, name, unit string, run
 	switch {
 	case errors.As(err, &field) || errors.As(err, &of):
 		return &inputError{err}
+	case status.Code(err) == codes.Unavailable: // what answers here is no core
+		return fmt.Errorf("%w: %s", compute.ErrModuleEnded, status.Convert(err).Message())
+	case status.Code(err) == codes.DeadlineExceeded:
+		return fmt.Errorf("the module did not answer within --timeout %s", a.timeout)
 	case err != nil:
 		return err
 	case bad > 0:

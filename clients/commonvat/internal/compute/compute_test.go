@@ -25,6 +25,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 )
 
 // dial serves the real modules in this process.
@@ -427,6 +429,25 @@ func TestLines(t *testing.T) {
 	cancel()
 	_, err = Lines(ended, conn, method, time.Minute, strings.NewReader(header), io.Discard, nil)
 	assert.ErrorIs(t, err, context.Canceled)
+}
+
+// A module that ends takes the rest of the file with it, and that is told once.
+func TestLinesOfAModuleThatEnds(t *testing.T) {
+	method, err := tryout.Method("commonvat.module.difference.v1", "")
+	require.NoError(t, err)
+	var out bytes.Buffer
+	bad, err := Lines(t.Context(), gone{}, method, time.Minute, strings.NewReader(strings.Repeat("{}\n", 1000)), &out, nil)
+	require.ErrorIs(t, err, ErrModuleEnded)
+	assert.ErrorContains(t, err, "during line 1 or one before")
+	assert.Zero(t, bad)
+	assert.Empty(t, out.String())
+}
+
+// gone is a connection to nobody.
+type gone struct{ grpc.ClientConnInterface }
+
+func (gone) NewStream(context.Context, *grpc.StreamDesc, string, ...grpc.CallOption) (grpc.ClientStream, error) {
+	return nil, status.Error(codes.Unavailable, "connection refused")
 }
 
 var errFull = fmt.Errorf("the disk is full")
