@@ -138,6 +138,7 @@ func counter(to io.Writer, unit string, every time.Duration) (p compute.Progress
 func (a *app) computeLines() *cobra.Command {
 	var f computing
 	var contract, method string
+	var data []string
 	c := &cobra.Command{
 		Use: "lines KIND FILE", Short: "Put request messages as JSON Lines to a module",
 		Long: `Put request messages as JSON Lines to a module and print its responses as JSON Lines. KIND is ` + strings.Join(sdk.Kinds(), ", ") + `.
@@ -160,12 +161,22 @@ responses where the module streams, or {"line": N, "error": {"code", "message", 
 				if err != nil {
 					return 0, err
 				}
+				for _, name := range data {
+					content, err := a.readInput(name)
+					if err != nil {
+						return 0, err
+					}
+					if err := compute.PutData(ctx, conn, a.timeout, content); err != nil {
+						return 0, fmt.Errorf("%s: %w", name, err)
+					}
+				}
 				return compute.Lines(ctx, conn, call, a.timeout, in, a.Out, p)
 			})
 		},
 	}
 	c.Flags().StringVar(&contract, "contract", "", "contract, such as commonvat.module.palette.v1 (default: the newest that the module serves)")
 	c.Flags().StringVar(&method, "call", "", "call of the contract, such as Rescale (default: its first)")
+	c.Flags().StringSliceVar(&data, "data", nil, "files to give to the module first: rule packs or tables of facts, which requests name by their SHA-256")
 	return f.flags(c, false)
 }
 

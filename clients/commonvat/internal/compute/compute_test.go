@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
 	"runtime"
 	"strconv"
 	"strings"
@@ -18,6 +19,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/difference"
 	"github.com/commonvat/commonvat/plugins/palette"
 	"github.com/commonvat/commonvat/plugins/reading"
+	"github.com/commonvat/commonvat/plugins/safety"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
@@ -448,6 +450,25 @@ type gone struct{ grpc.ClientConnInterface }
 
 func (gone) NewStream(context.Context, *grpc.StreamDesc, string, ...grpc.CallOption) (grpc.ClientStream, error) {
 	return nil, status.Error(codes.Unavailable, "connection refused")
+}
+
+// A rule pack goes to the safety module, which then knows it by its digest; a module without data says so.
+func TestPutData(t *testing.T) {
+	pack, err := os.ReadFile("../../../../plugins/safety/rules/craft-safety.yaml")
+	require.NoError(t, err)
+	conn := plugintest.Dial(t, safety.Module())
+	require.NoError(t, PutData(t.Context(), conn, time.Minute, pack))
+	method, err := tryout.Method("commonvat.module.safety.v1", "ListFields")
+	require.NoError(t, err)
+	var out bytes.Buffer
+	bad, err := Lines(t.Context(), conn, method, time.Minute, strings.NewReader("{}\n"), &out, nil)
+	require.NoError(t, err)
+	assert.Zero(t, bad)
+	assert.Contains(t, out.String(), `"fields":[{`)
+	assert.Error(t, PutData(t.Context(), conn, time.Minute, []byte("no: pack")))
+	other, err := dial(t)(t.Context(), sdk.KindDifference)
+	require.NoError(t, err)
+	assert.ErrorContains(t, PutData(t.Context(), other, time.Minute, pack), "the module takes no data")
 }
 
 var errFull = fmt.Errorf("the disk is full")

@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"crypto/sha256"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -12,6 +13,7 @@ import (
 	"time"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/tryout"
+	datav1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/data/v1"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
@@ -29,6 +31,17 @@ type badLine struct {
 
 // ErrModuleEnded tells that the module is gone, so that no further line can be answered.
 var ErrModuleEnded = errors.New("the module has ended")
+
+// PutData gives a module a rule pack or a table of facts, which requests name by its SHA-256.
+func PutData(ctx context.Context, conn grpc.ClientConnInterface, timeout time.Duration, content []byte) error {
+	_, err := within(ctx, timeout, func(ctx context.Context) (*datav1.PutDataResponse, error) {
+		return datav1.NewDataServiceClient(conn).PutData(ctx, &datav1.PutDataRequest{Sha256: fmt.Sprintf("%x", sha256.Sum256(content)), Content: content})
+	})
+	if status.Code(err) == codes.Unimplemented {
+		return fault("--data", "is given, but the module takes no data")
+	}
+	return err
+}
 
 // answer is what a line came to: text to write, which tells of an error when bad; or an err that ends all.
 type answer struct {
