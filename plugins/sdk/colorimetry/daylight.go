@@ -50,11 +50,11 @@ func DaylightChromaticity(kelvin float64) (x, y float64, err error) {
 	}
 	t := 1 / kelvin
 	if kelvin <= 7000 {
-		x = float64(float64(float64(-4.6070e9*t+2.9678e6)*t+0.09911e3)*t) + 0.244063
+		x = float64((float64((float64(-4.6070e9*t)+2.9678e6)*t)+0.09911e3)*t) + 0.244063
 	} else {
-		x = float64(float64(float64(-2.0064e9*t+1.9018e6)*t+0.24748e3)*t) + 0.237040
+		x = float64((float64((float64(-2.0064e9*t)+1.9018e6)*t)+0.24748e3)*t) + 0.237040
 	}
-	return x, float64(float64(-3.000*x+2.870)*x) - 0.275, nil
+	return x, float64((float64(-3.000*x)+2.870)*x) - 0.275, nil
 }
 
 // daylightComponents are S0, S1 and S2 at every nanometre from 360 to 830,

@@ -49,9 +49,10 @@ func A05(original, exposed Lab) (ColourChange, error) {
 	}
 	x := off / 30
 	x *= x
-	d := dC * cM * math.Exp(-x) / 100                 // from memory
-	dCF := (dC - d) / (1 + (20*cM/1000)*(20*cM/1000)) // from memory
-	dHF := (dH - d) / (1 + (10*cM/1000)*(10*cM/1000)) // from memory
+	d := dC * cM * math.Exp(-x) / 100 // from memory
+	wide, narrow := cM/50, cM/100     // 20 C/1000 and 10 C/1000, from memory
+	dCF := (dC - d) / (1 + float64(wide*wide))
+	dHF := (dH - d) / (1 + float64(narrow*narrow))
 	dEF := math.Sqrt(float64(dL*dL) + float64(dCF*dCF) + float64(dHF*dHF))
 	out := ColourChange{DeltaEF: dEF, Grade: 1}
 	for i, cut := range a05Cuts {
@@ -113,9 +114,9 @@ func A04(unstained, stained Lab) (Staining, error) {
 		return Staining{}, err
 	}
 	dE, dL := CIE76(unstained, stained), stained.L-unstained.L
-	gs := dE - 0.4*math.Sqrt(max(0, float64(dE*dE)-float64(dL*dL)))
-	ssr := 5 - 0.23*gs
-	if by := 6.1 - 1.45*math.Log(gs); by <= 4 {
+	gs := dE - float64(0.4*math.Sqrt(max(0, float64(dE*dE)-float64(dL*dL))))
+	ssr := 5 - float64(0.23*gs)
+	if by := 6.1 - float64(1.45*math.Log(gs)); by <= 4 {
 		ssr = by
 	}
 	ssr = min(max(ssr, 1), 5)
@@ -162,14 +163,16 @@ var ErrTooLittleExposure = fmt.Errorf("insufficient exposure: no blue wool refer
 // under a quarter of the way it is the lower, up to three quarters between,
 // beyond that the higher. These cuts are ours.
 func BracketBlueWool(references [8]float64, piece float64) (BlueWool, error) {
+	before := math.Inf(1)
 	for i, v := range references {
 		field := fmt.Sprintf("references[%d]", i)
 		if err := checkRange(field, v, 0, 1000); err != nil {
 			return BlueWool{}, err
 		}
-		if i > 0 && !(v < references[i-1]) {
-			return BlueWool{}, &FieldError{Field: field, Value: number(v), Allowed: "below the one before, " + number(references[i-1])}
+		if !(v < before) {
+			return BlueWool{}, &FieldError{Field: field, Value: number(v), Allowed: "below the one before, " + number(before)}
 		}
+		before = v
 	}
 	if err := checkRange("piece", piece, 0, 1000); err != nil {
 		return BlueWool{}, err

@@ -151,6 +151,22 @@ func (f Formula) Difference(reference, sample Lab, k Factors) float64 {
 	return math.NaN()
 }
 
+// Compare is Difference for colours and factors that nobody has looked at yet:
+// it refuses an unknown formula, factors that the formula doesn't take, and
+// colours outside of Lab.Validate, by a *FieldError.
+func (f Formula) Compare(reference, sample Lab, k Factors) (float64, error) {
+	if _, err := ParseFormula(string(f)); err != nil {
+		return 0, err
+	}
+	if err := f.Check(k); err != nil {
+		return 0, err
+	}
+	if err := bothValid("reference", reference, "sample", sample); err != nil {
+		return 0, err
+	}
+	return f.Difference(reference, sample, k), nil
+}
+
 // Printed is the formula with its factors, the form in which a result is told.
 func (f Formula) Printed(k Factors) string {
 	factors := func(of string, kl float64) string {

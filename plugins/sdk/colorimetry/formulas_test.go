@@ -93,3 +93,25 @@ func TestFormulaProperties(t *testing.T) {
 	assert.Equal(t, "CIEDE2000, kL = 2, kC = 1, kH = 1", FormulaCIEDE2000.Printed(Factors{2, 1, 1}))
 	assert.True(t, math.IsNaN(Formula("x").Difference(p, q, DefaultFactors)))
 }
+
+func TestCompareRefuses(t *testing.T) {
+	good := Lab{50, 1, 2}
+	for _, c := range []struct {
+		f    Formula
+		p, q Lab
+		k    Factors
+		says string
+	}{
+		{"cie1976", good, good, DefaultFactors, "formula"},
+		{FormulaCMC, good, good, Factors{2, 1, 2}, "kH is 2"},
+		{FormulaCIE76, good, good, Factors{}, "kL is 0"},
+		{FormulaCIE76, Lab{300, 0, 0}, good, DefaultFactors, "reference.L is 300, allowed: 0 to 150"},
+		{FormulaCIEDE2000, good, Lab{50, math.NaN(), 0}, DefaultFactors, "sample.a is NaN"},
+	} {
+		_, err := c.f.Compare(c.p, c.q, c.k)
+		assert.ErrorContains(t, err, c.says)
+	}
+	d, err := FormulaCIE76.Compare(Lab{50, 1, 1}, Lab{62, 4, 5}, DefaultFactors)
+	require.NoError(t, err)
+	assert.Equal(t, 13.0, d)
+}

@@ -296,3 +296,31 @@ func BenchmarkWeightsLab(b *testing.B) {
 		}
 	}
 }
+
+// Why there are weights: plain sums every 10 or 20 nm of curve, light and observer against a tabulated white give another colour to the white itself, by
+// far under a lamp with narrow bands.
+func TestPlainSumsAgainstATabulatedWhiteAreWrong(t *testing.T) {
+	tab, err := tables()
+	require.NoError(t, err)
+	for _, c := range []struct {
+		illuminant Illuminant
+		step       int
+		atLeast    float64
+	}{{D65, 20, 0.01}, {FL11, 10, 1}, {FL11, 20, 5}} {
+		condition := Condition{c.illuminant, Observer10}
+		white, err := White(condition)
+		require.NoError(t, err)
+		worst := 0.0
+		for start := 360; start < 360+c.step; start += 5 {
+			// A white of the curve's own grid: all factors are 1, normalised by its own Y, as plain summing does.
+			var v XYZ
+			for nm := start; nm <= 780; nm += c.step {
+				k := nm - tableFirstNm
+				v = v.plus(XYZ{tab.observers[Observer10][0][k], tab.observers[Observer10][1][k], tab.observers[Observer10][2][k]}.times(tab.illuminants[c.illuminant][k]))
+			}
+			worst = max(worst, CIEDE2000(Lab{L: 100}, v.times(100/v.Y).Lab(white), DefaultFactors))
+		}
+		t.Logf("%v every %d nm: white is off by up to %.2f", c.illuminant, c.step, worst)
+		assert.Greater(t, worst, c.atLeast)
+	}
+}

@@ -17,11 +17,14 @@ import (
 	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/spf13/cobra"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 )
 
 // computing are the flags of calculations on files.
 type computing struct {
 	modules, module, delimiter string
+	decimalComma               bool
 	keep                       []string
 }
 
@@ -30,6 +33,7 @@ func (f *computing) flags(c *cobra.Command, table bool) *cobra.Command {
 	c.Flags().StringVar(&f.module, "module", "", "executable or folder of the module to use")
 	if table {
 		c.Flags().StringVar(&f.delimiter, "delimiter", ",", "what stands between cells")
+		c.Flags().BoolVar(&f.decimalComma, "decimal-comma", false, "numbers in the table have a comma for the point (then --delimiter must be another)")
 		c.Flags().StringSliceVar(&f.keep, "keep", nil, "columns to carry over (default: all that aren't used up)")
 	}
 	return c
@@ -40,7 +44,10 @@ func (f *computing) common(a *app, p compute.Progress) (compute.Common, error) {
 	if size == 0 || size != len(f.delimiter) || d == utf8.RuneError || d == '"' || d == '\r' || d == '\n' || d == '.' || d >= '0' && d <= '9' {
 		return compute.Common{}, usage("--delimiter is %q; allowed: one character, such as , or ;", f.delimiter)
 	}
-	return compute.Common{Delimiter: d, Keep: f.keep, Timeout: a.timeout, Progress: p}, nil
+	if f.decimalComma && d == ',' {
+		return compute.Common{}, usage("--decimal-comma needs another --delimiter, such as ;")
+	}
+	return compute.Common{Delimiter: d, DecimalComma: f.decimalComma, Keep: f.keep, Timeout: a.timeout, Progress: p}, nil
 }
 
 // compute are calculations on files. They need no core.
@@ -86,6 +93,10 @@ func (a *app) computed(ctx context.Context, f *computing, name, unit string, run
 	switch {
 	case errors.As(err, &field) || errors.As(err, &of):
 		return &inputError{err}
+	case status.Code(err) == codes.Unavailable: // what answers here is no core
+		return fmt.Errorf("%w: %s", compute.ErrModuleEnded, status.Convert(err).Message())
+	case status.Code(err) == codes.DeadlineExceeded:
+		return fmt.Errorf("the module did not answer within --timeout %s", a.timeout)
 	case err != nil:
 		return err
 	case bad > 0:
@@ -127,6 +138,7 @@ func counter(to io.Writer, unit string, every time.Duration) (p compute.Progress
 func (a *app) computeLines() *cobra.Command {
 	var f computing
 	var contract, method string
+	var data []string
 	c := &cobra.Command{
 		Use: "lines KIND FILE", Short: "Put request messages as JSON Lines to a module",
 		Long: `Put request messages as JSON Lines to a module and print its responses as JSON Lines. KIND is ` + strings.Join(sdk.Kinds(), ", ") + `.
@@ -149,12 +161,22 @@ responses where the module streams, or {"line": N, "error": {"code", "message", 
 				if err != nil {
 					return 0, err
 				}
+				for _, name := range data {
+					content, err := a.readInput(name)
+					if err != nil {
+						return 0, err
+					}
+					if err := compute.PutData(ctx, conn, a.timeout, content); err != nil {
+						return 0, fmt.Errorf("%s: %w", name, err)
+					}
+				}
 				return compute.Lines(ctx, conn, call, a.timeout, in, a.Out, p)
 			})
 		},
 	}
 	c.Flags().StringVar(&contract, "contract", "", "contract, such as commonvat.module.palette.v1 (default: the newest that the module serves)")
 	c.Flags().StringVar(&method, "call", "", "call of the contract, such as Rescale (default: its first)")
+	c.Flags().StringSliceVar(&data, "data", nil, "files to give to the module first: rule packs or tables of facts, which requests name by their SHA-256")
 	return f.flags(c, false)
 }
 
@@ -237,6 +259,9 @@ a cell by itself. A long table is written: a row a measure of each group, of eac
 			var err error
 			if p.Condition, err = words.Condition(condition); err != nil {
 				return usage("--condition: %v", err)
+			}
+			if !c.Flags().Changed("timeout") {
+				a.timeout = 10 * time.Minute // one call has the whole table
 			}
 			return a.computed(c.Context(), &f, args[0], "rows", func(ctx context.Context, m *compute.Modules, in io.Reader, progress compute.Progress) (n int, err error) {
 				if p.Common, err = f.common(a, progress); err != nil {

@@ -105,9 +105,9 @@ var examples = map[string]string{
 	"audit":                   `commonvat audit --after 120 --actor clover`,
 	"token revoke":            `commonvat token revoke 0123456789abcdef`,
 	"compute lines":           `commonvat compute lines difference pairs.jsonl`,
-	"compute differences":     `commonvat compute differences pairs.csv --formula ciede2000,cmc:2:1 > differences.csv`,
-	"compute colours":         `commonvat compute colours spectra.csv --scale percent --condition D65/10,A/10 > colours.csv`,
-	"compute palettes":        `commonvat compute palettes colours.csv --closing-sessions 8 > palettes.csv`,
+	"compute differences":     `commonvat compute differences pairs.csv --formula ciede2000,cmc:2:1`,
+	"compute colours":         `commonvat compute colours spectra.csv --scale percent --condition D65/10,A/10`,
+	"compute palettes":        `commonvat compute palettes colours.csv --closing-sessions 8`,
 	"export":                  `commonvat export my-records`,
 	"export restore":          `commonvat export restore my-records --dry-run`,
 }

@@ -47,7 +47,7 @@ func (c Colours) Run(ctx context.Context, conn Conn, in io.Reader, out io.Writer
 	if len(c.Conditions) == 0 {
 		return 0, fault("--condition", "is empty")
 	}
-	t, err := openTable(in, c.Delimiter)
+	t, err := openTable(in, c.Common)
 	if err != nil {
 		return 0, err
 	}

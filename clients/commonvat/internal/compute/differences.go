@@ -24,9 +24,11 @@ const batchRows = 1000
 // Common is what all tables have.
 type Common struct {
 	Delimiter rune
-	Keep      []string // columns that are carried over; nil: those that the command doesn't use up
-	Timeout   time.Duration
-	Progress  Progress
+	// DecimalComma reads 4,2 for 4.2; what is written has points.
+	DecimalComma bool
+	Keep         []string // columns that are carried over; nil: those that the command doesn't use up
+	Timeout      time.Duration
+	Progress     Progress
 }
 
 // Wanted is a formula with its factors, 0 for those not given.
@@ -70,7 +72,7 @@ var pairColumns = map[string][]string{
 // Run reads rows with a pair of colours each, the reference first, and writes them with a column for each formula. It tells how many rows have none.
 // Colours are L1,a1,b1,L2,a2,b2, or L1,C1,h1,L2,C2,h2, or R1,G1,B1,R2,G2,B2; a table with more than one of these is refused.
 func (d Differences) Run(ctx context.Context, conn Conn, in io.Reader, out io.Writer) (bad int, err error) {
-	t, err := openTable(in, d.Delimiter)
+	t, err := openTable(in, d.Common)
 	if err != nil {
 		return 0, err
 	}

@@ -72,7 +72,7 @@ func (l *labels) of(name string) uint32 {
 //
 // Without a column cell each row is a cell by itself.
 func (p Palettes) Run(ctx context.Context, conn Conn, in io.Reader, out io.Writer, says func(string)) (bad int, err error) {
-	t, err := openTable(in, p.Delimiter)
+	t, err := openTable(in, p.Common)
 	if err != nil {
 		return 0, err
 	}

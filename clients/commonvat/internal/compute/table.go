@@ -28,7 +28,8 @@ type table struct {
 	at     map[string]int
 	csv    *csv.Reader
 	limit  *rowLimit
-	above  int // lines above the header
+	above  int  // lines above the header
+	comma  bool // stands for the decimal point
 }
 
 // rowLimit ends reading where one row is too long to be one: a quotation mark that isn't closed would take in the whole file.
@@ -50,12 +51,12 @@ func (l *rowLimit) Read(b []byte) (int, error) {
 
 func (l *rowLimit) reset() { l.left = maxRowBytes }
 
-func openTable(in io.Reader, delimiter rune) (*table, error) {
+func openTable(in io.Reader, c Common) (*table, error) {
 	r := bufio.NewReaderSize(in, maxRowBytes)
 	if start, err := r.Peek(3); err == nil && bytes.Equal(start, []byte("\ufeff")) {
 		_, _ = r.Discard(3) // it was seen
 	}
-	t := &table{at: map[string]int{}, limit: &rowLimit{r: r}}
+	t := &table{at: map[string]int{}, limit: &rowLimit{r: r}, comma: c.DecimalComma}
 	for {
 		start, err := r.Peek(1)
 		if err != nil {
@@ -71,7 +72,7 @@ func openTable(in io.Reader, delimiter rune) (*table, error) {
 	}
 	t.limit.reset()
 	t.csv = csv.NewReader(t.limit)
-	t.csv.Comma = delimiter
+	t.csv.Comma = c.Delimiter
 	t.csv.FieldsPerRecord = -1
 	t.csv.ReuseRecord = true
 	header, err := t.csv.Read()
@@ -141,12 +142,19 @@ func (t *table) number(r row, column string) (float64, error) {
 	if text == "" {
 		return 0, fault(column, "is empty, want a number")
 	}
-	for _, c := range []byte(text) {
+	plain := text
+	if t.comma {
+		if strings.Contains(text, ".") {
+			return 0, fault(column, "is %.40q, want a number with a decimal comma", text)
+		}
+		plain = strings.ReplaceAll(text, ",", ".")
+	}
+	for _, c := range []byte(plain) {
 		if (c < '0' || c > '9') && c != '.' && c != '-' && c != '+' && c != 'e' && c != 'E' {
 			return 0, fault(column, "is %.40q, want a number", text)
 		}
 	}
-	v, err := strconv.ParseFloat(text, 64)
+	v, err := strconv.ParseFloat(plain, 64)
 	if err != nil || math.IsInf(v, 0) {
 		return 0, fault(column, "is %.40q, want a number", text)
 	}

@@ -4,9 +4,11 @@ import (
 	"bufio"
 	"errors"
 	"io"
+	"slices"
 	"strings"
 	"testing"
 
+	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
@@ -27,6 +29,23 @@ func TestParseCaseRefuses(t *testing.T) {
 		require.ErrorAs(t, err, &f, line)
 		assert.Contains(t, err.Error(), want)
 	}
+}
+
+func TestEveryKindHasAContract(t *testing.T) {
+	for _, kind := range sdk.Kinds() {
+		assert.Condition(t, func() bool {
+			return slices.ContainsFunc(Contracts(), func(c string) bool { return strings.HasPrefix(c, "commonvat.module."+kind+".v") })
+		}, kind)
+	}
+	for _, c := range Contracts() {
+		m, err := Method(c, "")
+		require.NoError(t, err)
+		again, err := Method(c, string(m.Name()))
+		require.NoError(t, err)
+		assert.Equal(t, m, again)
+	}
+	_, err := Method("commonvat.module.bathscale.v1", "Guess")
+	assert.ErrorContains(t, err, `call is "Guess", want one of ScaleBaths, MixWaters, Rescale, LayOut`)
 }
 
 func TestLongLinesArePassedOver(t *testing.T) {

@@ -1,0 +1,109 @@
+package cli
+
+import (
+	"bytes"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+)
+
+func computes(t *testing.T, in string, args ...string) (code int, out, said string) {
+	t.Helper()
+	var o, e bytes.Buffer
+	code = Run(t.Context(), append([]string{"compute"}, args...), Surroundings{In: strings.NewReader(in), Out: &o, Err: &e, Getenv: func(string) string { return "" }})
+	return code, o.String(), e.String()
+}
+
+// Our own modules as real processes, from a folder as `make build` fills it.
+func TestComputeWithModuleProcesses(t *testing.T) {
+	if testing.Short() {
+		t.Skip("builds modules")
+	}
+	modules := t.TempDir()
+	for kind, name := range map[string]string{"difference": "difference-deltae", "reading": "reading-reflectance"} {
+		folder := filepath.Join(modules, "commonvat-module-"+name)
+		require.NoError(t, os.Mkdir(folder, 0o700))
+		source := "../../../../plugins/" + kind + "/cmd/commonvat-module-" + name
+		built, err := exec.CommandContext(t.Context(), "go", "build", "-o", folder, "./"+source).CombinedOutput()
+		require.NoError(t, err, "%s", built)
+		manifest, err := os.ReadFile(filepath.Join(source, "module.json"))
+		require.NoError(t, err)
+		require.NoError(t, os.WriteFile(filepath.Join(folder, "module.json"), manifest, 0o600))
+	}
+	at := "--modules=" + modules
+
+	// Rows 1 and 11 of Sharma, Wu & Dalal (2005), Table 1, to their four decimals, and a row that is none.
+	code, out, said := computes(t, "L1,a1,b1,L2,a2,b2\n50,2.6772,-79.7751,50,0,-82.7485\n50,2.49,-0.001,50,-2.49,0.0011\n50,,0,0,0,0\n", "differences", "-", at)
+	assert.Equal(t, ExitInput, code)
+	assert.Equal(t, "1 rows had an error\n", said)
+	assert.Contains(t, out, ",2.04245968,\n")
+	assert.Contains(t, out, ",7.21947")
+	assert.Contains(t, out, `,"line 4: a1 is empty, want a number"`)
+
+	code, out, said = computes(t, `{"any_condition":"FL11/10","curves":[{"wavelength_nm":[400,420]}]}`+"\n\n{]\n", "lines", "reading", "-", at)
+	assert.Equal(t, ExitInput, code)
+	assert.Equal(t, "1 lines had an error\n", said)
+	lines := strings.Split(strings.TrimSpace(out), "\n")
+	require.Len(t, lines, 2)
+	assert.Contains(t, lines[0], `"fault":"curve.reflectance is 0 factors, allowed: as many as wavelengths, 2"`)
+	assert.Contains(t, lines[1], `{"line":3,"error":{"code":"BadCase"`)
+
+	file := filepath.Join(t.TempDir(), "spectra.csv")
+	require.NoError(t, os.WriteFile(file, []byte("R400,R420,R440,R460,R480,R500,R520,R540,R560,R580,R600,R620,R640,R660,R680,R700\n"+strings.Repeat("18.42,", 15)+"18.42\n"), 0o600))
+	code, out, said = computes(t, "", "colours", file, "--scale", "percent", "--condition", "A/10,5500K/2", at)
+	assert.Zero(t, code, said)
+	assert.Empty(t, said)
+	assert.Contains(t, out, "50.00161025")
+
+	for _, c := range []struct {
+		args []string
+		code int
+		says string
+	}{
+		{[]string{"palettes", "-", at}, ExitInput, "has no header"},
+		{[]string{"lines", "palette", "-", at}, ExitInput, "has no module of kind palette"},
+		{[]string{"lines", "shape", "-", at}, ExitInput, `kind is "shape", want one of reading, difference`},
+		{[]string{"lines", "reading", "-", at, "--contract", "x"}, ExitInput, `contract is "x"`},
+		{[]string{"lines", "reading", "-", at, "--call", "Guess"}, ExitInput, `call is "Guess", want one of ComputeColours`},
+		{[]string{"lines", "reading", "-", "--module", filepath.Join(modules, "commonvat-module-difference-deltae")}, ExitInput, "is of kind difference, want reading"},
+		{[]string{"lines", "reading", "-", "--modules", filepath.Join(modules, "nowhere")}, ExitInput, "isn't there; --modules names another"},
+		{[]string{"differences", filepath.Join(modules, "none.csv"), at}, ExitInput, "there is no file"},
+		{[]string{"differences", "-", at, "--formula", "cmc:x"}, ExitUsage, "--formula"},
+		{[]string{"differences", "-", at, "--condition", "D65"}, ExitUsage, "--condition"},
+		{[]string{"differences", "-", at, "--delimiter", "ab"}, ExitUsage, "--delimiter"},
+		{[]string{"differences", "-", at, "--delimiter", "1"}, ExitUsage, "--delimiter"},
+		{[]string{"differences", "-", at, "--decimal-comma"}, ExitUsage, "--decimal-comma needs another --delimiter"},
+		{[]string{"colours", "-", at}, ExitUsage, "--scale"},
+		{[]string{"colours", "-", at, "--scale", "guess"}, ExitUsage, "--scale"},
+		{[]string{"palettes", "-", at, "--condition", "E/2"}, ExitUsage, "--condition"},
+		{[]string{"differences"}, ExitUsage, "takes 1 arguments"},
+	} {
+		code, out, said := computes(t, "", c.args...)
+		assert.Equal(t, c.code, code, "%v: %s", c.args, said)
+		assert.Contains(t, said, c.says)
+		assert.Empty(t, out)
+	}
+}
+
+func TestProgressIsShownOnTerminalsAlone(t *testing.T) {
+	var b bytes.Buffer
+	p, end := counter(&b, "rows", 0)
+	p(5)
+	p(10)
+	end()
+	assert.Equal(t, "\r5 rows\r10 rows\r\033[K", b.String())
+	b.Reset()
+	p, end = counter(&b, "rows", 1<<40)
+	p(5)
+	end()
+	assert.Empty(t, b.String(), "not more than once in a while")
+	a := &app{Surroundings: Surroundings{Err: &b, Getenv: func(string) string { return "" }}}
+	p, end = a.progress("rows")
+	assert.Nil(t, p, "not into a pipe")
+	end()
+}
