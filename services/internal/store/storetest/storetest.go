@@ -73,6 +73,8 @@ func Run(t *testing.T, open Opener) {
 		{"members and tokens", membersAndTokens},
 		{"tokens' last use", lastUse},
 		{"choices of modules", moduleChoices},
+		{"sheets of plans", sheets},
+		{"workshops", workshops},
 
 		{"order of lists", orderOfLists},
 		{"case is folded beyond ASCII", caseFolding},
