@@ -36,6 +36,7 @@ func TestBench(t *testing.T) {
 		"what is not known releases nothing":                       unknownReleasesNothing,
 		"a workshop is asked again after a year":                   yearly,
 		"sheets inspected again":                                   inspectedAgain,
+		"wrong answers clear nothing":                              wrongAnswersClearNothing,
 		"amounts feed the rules":                                   amountsFeedRules,
 		"mordants are made into baths":                             chosenMordants,
 		"what a piece met before counts":                           earlierCounts,
@@ -375,6 +376,28 @@ func amountsFeedRules(t *testing.T, w *workplace) {
 			}
 		}
 	}
+}
+
+// What the modules know of a material, no answer of a member clears.
+func wrongAnswersClearNothing(t *testing.T, w *workplace) {
+	lying := aWorkshop()
+	lying.Shelf = append(lying.Shelf, shelf("potassium dichromate", "powder", "none", "none"))
+	lying.Shelf[len(lying.Shelf)-1].Answers = append(lying.Shelf[len(lying.Shelf)-1].Answers, words("material.classes", "alum"))
+	_, err := w.UpdateWorkshop(t.Context(), byAsh, lying, "")
+	require.NoError(t, err)
+	p := saddened(1)
+	p.Baths[0].Doses = []*benchpb.PlanDose{percent("potassium dichromate", 2)}
+	s, err := w.Plan(t.Context(), ash, p)
+	require.NoError(t, err)
+	assert.Equal(t, stopped, s.GetStanding())
+	require.NotNil(t, findingOf(s.GetBaths()[0], "S001"))
+	// Bleach and vinegar in one bath, said to be nothing.
+	p.Baths[0].Doses = []*benchpb.PlanDose{percent("sodium hypochlorite", 2), percent("vinegar", 10)}
+	p.Baths[0].Answers = []*benchpb.Answer{words("bath.classes"), words("trial.material_classes")}
+	s, err = w.Plan(t.Context(), ash, p)
+	require.NoError(t, err)
+	assert.Equal(t, stopped, s.GetStanding())
+	require.NotNil(t, findingOf(s.GetBaths()[0], "S031"))
 }
 
 func chosenMordants(t *testing.T, w *workplace) {
