@@ -99,7 +99,7 @@ func newLab(t testing.TB, members ...string) *lab {
 func (l *lab) installModules(names ...string) {
 	l.t.Helper()
 	if len(names) == 0 {
-		names = []string{"reading-reflectance", "difference-deltae", "palette-width", "compare-orders", "mordant-craft", "bathscale-craft", "safety-rules"}
+		names = []string{"reading-reflectance", "difference-deltae", "palette-width", "compare-orders"}
 	}
 	for _, name := range names {
 		l.tool("commonvatd", "module", "install", filepath.Join(built, "modules", "commonvat-module-"+name), "--data", l.data)

@@ -52,8 +52,9 @@ func Apply(given *benchpb.Sheet, h Health) *benchpb.Sheet {
 	}
 	worst := benchpb.Standing_STANDING_RELEASED
 	for _, one := range s.GetBaths() {
-		applyTo(one, h)
-		if before := byName[exhaustOf[one.GetName()]]; before != nil && before.GetStanding() > one.GetStanding() {
+		before := byName[exhaustOf[one.GetName()]]
+		applyTo(one, h, before.GetStanding() == benchpb.Standing_STANDING_RELEASED)
+		if before != nil && before.GetStanding() > one.GetStanding() {
 			one.Standing = before.GetStanding()
 			one.WithheldBecause = append(one.WithheldBecause, fmt.Sprintf("it is an exhaust of %q, which isn't released", before.GetName()))
 		}
@@ -77,7 +78,8 @@ func Apply(given *benchpb.Sheet, h Health) *benchpb.Sheet {
 	return s
 }
 
-func applyTo(one *benchpb.SheetBath, h Health) {
+// applyTo answers one bath. One that waits is released when what it waited for was answered: questions of its own, or those of the bath that it is an exhaust of.
+func applyTo(one *benchpb.SheetBath, h Health, beforeReleased bool) {
 	var in []string
 	for _, load := range one.GetLoads() {
 		for _, a := range load.GetAmounts() {
@@ -86,7 +88,7 @@ func applyTo(one *benchpb.SheetBath, h Health) {
 			}
 		}
 	}
-	waits := false
+	waits, answered := false, beforeReleased
 	one.Findings = slices.DeleteFunc(one.Findings, func(f *benchpb.SheetFinding) bool {
 		if !f.GetPersonal() || f.GetStanding() != benchpb.FindingStanding_FINDING_STANDING_NEEDS_ANSWER {
 			return false
@@ -102,6 +104,7 @@ func applyTo(one *benchpb.SheetBath, h Health) {
 		}
 		switch judged {
 		case clear:
+			answered = answered || stop
 			return true
 		case holds:
 			f.Standing = benchpb.FindingStanding_FINDING_STANDING_FIRES
@@ -114,7 +117,7 @@ func applyTo(one *benchpb.SheetBath, h Health) {
 		}
 		return false
 	})
-	if one.GetStanding() == benchpb.Standing_STANDING_PERSONAL_ANSWERS && !waits {
+	if one.GetStanding() == benchpb.Standing_STANDING_PERSONAL_ANSWERS && answered && !waits {
 		one.Standing, one.WithheldBecause = benchpb.Standing_STANDING_RELEASED, nil
 	}
 	if one.GetStanding() == benchpb.Standing_STANDING_UNSPECIFIED {

@@ -64,8 +64,9 @@ func Names() []string {
 	return slices.Compact(names)
 }
 
-// Complete adds to the facts of a step what follows from the names of materials in it: first names, classes and hazards. Facts that are told
-// stand as they are. Of a list with a material that isn't known, nothing is told: what it holds could be anything.
+// Complete adds to the facts of a step what follows from the names of materials in it: first names, classes and hazards. What is told of these adds to what the
+// table says, and takes nothing away from it; only hazards that the table has from memory yield to what somebody read in a data sheet. Of a list with a
+// material that isn't known, nothing is told: what it holds could be anything.
 func Complete(facts rules.Facts) rules.Facts {
 	out := make(rules.Facts, len(facts)+4)
 	for name, f := range facts {
@@ -74,8 +75,8 @@ func Complete(facts rules.Facts) rules.Facts {
 	if f, ok := facts["material.id"]; ok && len(f.Texts) == 1 {
 		if m, known := Find(f.Texts[0]); known {
 			out["material.id"] = rules.Fact{Texts: []string{m.Name}, Doubtful: f.Doubtful}
-			add(out, "material.classes", rules.Fact{Texts: slices.Clone(m.Classes), Doubtful: f.Doubtful})
-			add(out, "material.hazard_classes", rules.Fact{Texts: slices.Clone(m.HazardClasses), Doubtful: f.Doubtful || !m.Confirmed})
+			add(out, "material.classes", rules.Fact{Texts: slices.Clone(m.Classes), Doubtful: f.Doubtful}, true)
+			add(out, "material.hazard_classes", rules.Fact{Texts: slices.Clone(m.HazardClasses), Doubtful: f.Doubtful || !m.Confirmed}, m.Confirmed)
 		}
 	}
 	for list, classes := range map[string]string{"bath.materials": "bath.classes", "trial.materials": "trial.material_classes"} {
@@ -85,15 +86,22 @@ func Complete(facts rules.Facts) rules.Facts {
 		}
 		named, union, known := firstNames(f.Texts)
 		out[list] = rules.Fact{Texts: named, Doubtful: f.Doubtful}
-		if known {
-			add(out, classes, rules.Fact{Texts: union, Doubtful: f.Doubtful})
+		if _, told := out[classes]; known || told {
+			add(out, classes, rules.Fact{Texts: union, Doubtful: f.Doubtful}, true)
 		}
 	}
 	return out
 }
 
-func add(facts rules.Facts, name string, f rules.Fact) {
-	if _, told := facts[name]; told {
+// add puts a fact of the table beside what was told of the same field; sure says that the table holds against it.
+func add(facts rules.Facts, name string, f rules.Fact, sure bool) {
+	if told, ok := facts[name]; ok {
+		if sure {
+			told.Texts = append(slices.Clone(told.Texts), f.Texts...)
+			slices.Sort(told.Texts)
+			told.Texts = slices.Compact(told.Texts)
+			facts[name] = told
+		}
 		return
 	}
 	if f.Texts == nil {

@@ -45,5 +45,15 @@ func TestComplete(t *testing.T) {
 	assert.NotContains(t, got, "material.classes", "unknown is unknown")
 	assert.NotContains(t, got, "bath.classes")
 	told := materials.Complete(rules.Facts{"material.id": word("lye"), "material.hazard_classes": word("irritant")})
-	assert.Equal(t, word("irritant"), told["material.hazard_classes"], "what is told stands")
+	assert.Equal(t, word("irritant"), told["material.hazard_classes"], "what a data sheet says stands against what is from memory")
+
+	// A wrong answer can't clear what the table is sure of.
+	told = materials.Complete(rules.Facts{
+		"material.id": word("copper sulfate"), "material.hazard_classes": word(), "material.classes": word("tannin"),
+		"bath.materials": word("bleach", "vinegar", "moon dust"), "bath.classes": word(),
+	})
+	require.NoError(t, told.Check())
+	assert.Equal(t, word("serious_eye_damage"), told["material.hazard_classes"])
+	assert.Equal(t, word("copper_salt", "tannin"), told["material.classes"])
+	assert.Equal(t, word("acid", "alkali", "hypochlorite", "oxidiser"), told["bath.classes"])
 }

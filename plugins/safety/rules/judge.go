@@ -108,9 +108,10 @@ type Finding struct {
 // Judge holds facts against every rule. Findings are sorted by severity, stops first, then by id, so that the order of a pack's rules doesn't matter.
 func (p *Pack) Judge(facts Facts) ([]Finding, error) {
 	var found []Finding
+	sure := facts.sure()
 	for i := range p.Rules {
 		r := &p.Rules[i]
-		answer, missing, err := r.judge(facts)
+		answer, missing, err := r.judge(facts, sure)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", r.ID, err)
 		}
@@ -127,14 +128,28 @@ func (p *Pack) Judge(facts Facts) ([]Finding, error) {
 	return found, nil
 }
 
-// judge asks a rule's subject, then its condition. Doubtful facts may make it fire; when they alone keep it silent, they count as unknown.
-func (r *Rule) judge(facts Facts) (Answer, []string, error) {
-	sure := make(Facts, len(facts))
-	for name, f := range facts {
-		if !f.Doubtful {
-			sure[name] = f
+// sure are the facts without the doubtful ones; the facts themselves where none is.
+func (f Facts) sure() Facts {
+	doubtful := 0
+	for _, fact := range f {
+		if fact.Doubtful {
+			doubtful++
 		}
 	}
+	if doubtful == 0 {
+		return f
+	}
+	sure := make(Facts, len(f)-doubtful)
+	for name, fact := range f {
+		if !fact.Doubtful {
+			sure[name] = fact
+		}
+	}
+	return sure
+}
+
+// judge asks a rule's subject, then its condition. Doubtful facts may make it fire; when they alone keep it silent, they count as unknown.
+func (r *Rule) judge(facts, sure Facts) (Answer, []string, error) {
 	answer, missing, err := r.at(facts)
 	if err != nil || answer == Yes || len(sure) == len(facts) {
 		return answer, missing, err

@@ -249,7 +249,7 @@ func (r *Rule) example(which string, raw map[string]any, want Answer) []string {
 	if err != nil {
 		return []string{which + ": " + err.Error()}
 	}
-	got, missing, err := r.judge(facts)
+	got, missing, err := r.judge(facts, facts.sure())
 	switch {
 	case err != nil:
 		return []string{fmt.Sprintf("%s: %v", which, err)}

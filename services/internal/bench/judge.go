@@ -312,6 +312,8 @@ func (q questions) of(one *benchpb.SheetBath, materials []string, asks map[strin
 				continue
 			case strings.HasPrefix(name, "vessel.") && one.GetVessel() != "":
 				base.Scope, base.Of = benchpb.QuestionScope_QUESTION_SCOPE_VESSEL, one.GetVessel()
+			case strings.HasPrefix(name, "vessel."): // of a bath that names none
+				base.Text = strings.TrimSpace("Which vessel of the workshop is it? Else: " + base.GetText())
 			case field.GetAbout() == safetyv1.FieldAbout_FIELD_ABOUT_WORKSHOP || strings.HasPrefix(name, "storage."):
 				base.Scope = benchpb.QuestionScope_QUESTION_SCOPE_WORKSHOP
 			}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime"
 	"slices"
 	"strings"
 
@@ -280,49 +281,64 @@ func (b *Bench) InspectAgain(ctx context.Context, by store.Actor, plans []trial.
 		return nil, err
 	}
 	out := make([]*benchpb.SheetInspection, len(rows))
+	group, inside := errgroup.WithContext(ctx)
+	group.SetLimit(runtime.GOMAXPROCS(0)) // calls that run beside each other
 	for from := 0; from < len(rows); {
 		// As many sheets as make a full call.
-		var sheets []*benchpb.Sheet
-		var all []*benchpb.SheetFacts
-		var steps []*benchpb.SheetStep
-		for from+len(sheets) < len(rows) {
-			s, facts, err := decode(rows[from+len(sheets)])
+		part := batch{first: from}
+		for from < len(rows) {
+			s, facts, err := decode(rows[from])
 			if err != nil {
-				return nil, err
+				return nil, errors.Join(err, group.Wait())
 			}
-			if len(sheets) > 0 && len(steps)+len(facts.GetSteps()) > stepsACall {
+			if len(part.sheets) > 0 && len(part.steps)+len(facts.GetSteps()) > stepsACall {
 				break
 			}
-			sheets, all, steps = append(sheets, s), append(all, facts), append(steps, facts.GetSteps()...)
+			part.sheets, part.facts, part.steps = append(part.sheets, s), append(part.facts, facts), append(part.steps, facts.GetSteps()...)
+			from++
 		}
-		j, err := b.ask(ctx, steps)
-		if err != nil {
-			return nil, err
-		}
-		// What is kept waits for the disk, and the store puts many changes into one transaction.
-		group, inside := errgroup.WithContext(ctx)
-		group.SetLimit(32)
-		begin := 0
-		for i, s := range sheets {
-			first, at := begin, from+i
-			begin += len(all[i].GetSteps())
-			last := begin
-			group.Go(func() (err error) {
-				if out[at], err = b.inspected(inside, by, s, all[i], j.of(first, last)); err != nil {
-					return err
-				}
-				if out[at].WorkshopChanged = workshop.GetDue() || workshop.GetRevision() != all[i].GetWorkshopRevision(); out[at].WorkshopChanged {
-					out[at].Now = max(out[at].Now, benchpb.Standing_STANDING_NEEDS_ANSWERS)
-				}
-				return nil
-			})
-		}
-		if err := group.Wait(); err != nil {
-			return nil, err
-		}
-		from += len(sheets)
+		group.Go(func() error { return b.inspectBatch(inside, by, workshop, part, out) })
+	}
+	if err := group.Wait(); err != nil {
+		return nil, err
 	}
 	return out, nil
+}
+
+// batch is as many sheets as make a full call.
+type batch struct {
+	first  int // where the inspections of it stand
+	sheets []*benchpb.Sheet
+	facts  []*benchpb.SheetFacts
+	steps  []*benchpb.SheetStep
+}
+
+func (b *Bench) inspectBatch(ctx context.Context, by store.Actor, workshop *benchpb.Workshop, part batch, out []*benchpb.SheetInspection) error {
+	j, err := b.ask(ctx, part.steps)
+	if err != nil {
+		return err
+	}
+	// What is kept waits for the disk, and the store puts many changes into one transaction.
+	group, inside := errgroup.WithContext(ctx)
+	group.SetLimit(32)
+	begin := 0
+	for i, s := range part.sheets {
+		first := begin
+		begin += len(part.facts[i].GetSteps())
+		last := begin
+		group.Go(func() error {
+			one, err := b.inspected(inside, by, s, part.facts[i], j.of(first, last))
+			if err != nil {
+				return err
+			}
+			if one.WorkshopChanged = workshop.GetDue() || workshop.GetRevision() != part.facts[i].GetWorkshopRevision(); one.WorkshopChanged {
+				one.Now = max(one.Now, benchpb.Standing_STANDING_NEEDS_ANSWERS)
+			}
+			out[part.first+i] = one
+			return nil
+		})
+	}
+	return group.Wait()
 }
 
 // of is what was said of some of the steps.

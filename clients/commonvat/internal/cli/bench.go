@@ -3,7 +3,6 @@ package cli
 import (
 	"context"
 	"fmt"
-	"io"
 	"os"
 	"strings"
 
@@ -66,7 +65,7 @@ func (p *printing) show(a *app, s *benchv1.Sheet) (err error) {
 		}
 	}
 	page := sheet.Of(sheet.Apply(s, health))
-	var to io.Writer = a.Out
+	to := a.Out
 	if p.to != "" {
 		file, err := os.OpenFile(p.to, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600) // it may tell of somebody's health
 		if err != nil {

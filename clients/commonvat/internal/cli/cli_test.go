@@ -124,6 +124,7 @@ func TestGolden(t *testing.T) {
 		"input-missing-mapping": "import " + imports + "invented.csv --mapping testdata/none.yaml",
 	}
 	maps.Copy(cases, keepCases)
+	maps.Copy(cases, benchCases)
 	for name, args := range cases {
 		t.Run(name, func(t *testing.T) {
 			f := startFake(t)

@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	accessv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
+	benchv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	catalogv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
@@ -40,6 +41,7 @@ type fake struct {
 	poolv1.UnimplementedPoolServiceServer
 	accessv1.UnimplementedAccessServiceServer
 	catalogv1.UnimplementedCatalogServiceServer
+	benchv1.UnimplementedBenchServiceServer
 
 	address string
 	mu      sync.Mutex
@@ -85,6 +87,7 @@ func startFake(t *testing.T) *fake {
 	poolv1.RegisterPoolServiceServer(s, f)
 	accessv1.RegisterAccessServiceServer(s, f)
 	catalogv1.RegisterCatalogServiceServer(s, f)
+	benchv1.RegisterBenchServiceServer(s, f)
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Serve(listener) }()
 	t.Cleanup(func() { s.Stop(); <-done })

@@ -39,7 +39,7 @@ func (s *Store) KeepSheet(ctx context.Context, by store.Actor, at time.Time, pla
 	kept := make(chan store.SheetRow, 1) // the writer has its own goroutine, and the caller may be gone before it
 	_, err = s.submit(ctx, &job{
 		ctx: ctx, answer: make(chan answer, 1), request: store.ChangeRequest{Actor: by, Now: at, Reason: reason},
-		apply: func(c *change) ([]byte, error) {
+		apply: func(c *change) ([]byte, error) { //nolint:contextcheck // the writer has its own context
 			row, err := c.keepSheet(id, act, build)
 			if err != nil {
 				return nil, err

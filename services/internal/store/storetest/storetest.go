@@ -76,6 +76,8 @@ func Run(t *testing.T, open Opener) {
 		{"packs of modules", packs},
 		{"runs", runs},
 		{"what is taken back is found in runs", withdrawnFromRuns},
+		{"sheets of plans", sheets},
+		{"workshops", workshops},
 
 		{"order of lists", orderOfLists},
 		{"case is folded beyond ASCII", caseFolding},

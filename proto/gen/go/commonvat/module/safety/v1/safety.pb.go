@@ -552,7 +552,8 @@ type StepFacts struct {
 	// Required. 1 to 80 characters.
 	StepId string `protobuf:"bytes,1,opt,name=step_id,json=stepId,proto3" json:"step_id,omitempty"`
 	// What is known; each field once. A field that isn't there is unknown, never no. The module completes them from its table of materials, by the names in
-	// material.id, bath.materials and trial.materials; what is told stands.
+	// material.id, bath.materials and trial.materials; what is told adds to that, and takes nothing away that the
+	// table is sure of.
 	Facts         []*Fact `protobuf:"bytes,2,rep,name=facts,proto3" json:"facts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -1,0 +1,133 @@
+package cli
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	benchv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
+)
+
+const planID = "019df400-0000-7000-8000-000000000002"
+
+// benchCases are the golden command lines of plans, sheets and workshops.
+var benchCases = map[string]string{
+	"plan":                 "plan testdata/plan.yaml",
+	"plan-check-json":      "plan testdata/plan.yaml --check --output json",
+	"plan-csv":             "plan testdata/plan.yaml --output csv",
+	"plan-health":          "plan testdata/plan.yaml --health testdata/health.yaml",
+	"plan-wrong":           "plan testdata/plan-wrong.yaml",
+	"sheet-show":           "sheet show " + planID + " --revision 2",
+	"sheet-show-missing":   "sheet show " + trialID,
+	"sheet-print":          "sheet print testdata/sheet.json --health testdata/health.yaml",
+	"sheet-print-html":     "sheet print testdata/sheet.json --form html",
+	"sheet-list":           "sheet list",
+	"sheet-again":          "sheet again " + planID,
+	"sheet-override":       "sheet override " + planID + " --bath iron --rule S005 --reason for-the-sample-card",
+	"sheet-override-other": "sheet override " + planID + " --bath iron --rule S999 --reason for-the-sample-card",
+	"usage-override":       "sheet override " + planID + " --rule S005",
+	"usage-form":           "sheet show " + planID + " --form doc",
+	"usage-paper":          "sheet show " + planID + " --paper a3",
+	"workshop-show":        "workshop show",
+	"workshop-set":         "workshop set testdata/workshop.yaml",
+	"workshop-health":      "workshop set testdata/health.yaml",
+}
+
+// aSheet is invented: an alum bath that waits for answers about health, and an iron bath that is stopped.
+func aSheet(plan *benchv1.Plan) *benchv1.Sheet {
+	return &benchv1.Sheet{
+		Plan: plan, Revision: 2, Etag: `"r2"`, Owner: "ann", Standing: benchv1.Standing_STANDING_STOPPED, StandingCautions: []string{"Natural is not the same as safe."},
+		Labels: []*benchv1.PieceLabel{{Label: "skein 1", Code: "3334X", MassG: 10, Fibre: "wool"}},
+		Baths: []*benchv1.SheetBath{
+			{
+				Name: "alum", Kind: benchv1.BathKind_BATH_KIND_MORDANT, Pieces: []string{"skein 1"}, Standing: benchv1.Standing_STANDING_PERSONAL_ANSWERS,
+				WithheldBecause: []string{"S052 can't be judged before person.asthma is answered: Asthma"},
+				Findings: []*benchv1.SheetFinding{{
+					RuleId: "S052", Severity: benchv1.Severity_SEVERITY_STOP, Standing: benchv1.FindingStanding_FINDING_STANDING_NEEDS_ANSWER, Personal: true, MissingFields: []string{"person.asthma"},
+					Title: "Asthma", Reason: "It can threaten life.", Do: "Do not begin.", Source: "invented",
+				}},
+				Loads: []*benchv1.SheetLoad{{Pieces: []string{"skein 1"}, FibreG: 10, VolumeMl: 400, WaterToAddMl: 400, LiquorRatio: 40, Amounts: []*benchv1.SheetAmount{{
+					Material: "potassium alum", Way: benchv1.AmountWay_AMOUNT_WAY_WEIGHED, Grams: 1.2, BalanceStepG: 0.1, UncertaintyPercent: 2, DeliveredLowPercent: 11.8, DeliveredPercent: 12, DeliveredHighPercent: 12.2,
+				}}}},
+			},
+			{
+				Name: "iron", Kind: benchv1.BathKind_BATH_KIND_MODIFIER, Pieces: []string{"skein 1"}, Standing: benchv1.Standing_STANDING_STOPPED, WithheldBecause: []string{"S005: Iron above 4 %"},
+				Findings: []*benchv1.SheetFinding{{
+					RuleId: "S005", PackSha256: strings.Repeat("0b", 32), Severity: benchv1.Severity_SEVERITY_STOP, Standing: benchv1.FindingStanding_FINDING_STANDING_FIRES,
+					Lifting: benchv1.Lifting_LIFTING_WRITTEN_REASON, Harms: "fibre", Title: "Iron above 4 %", Reason: "It hardens wool.", Do: "Take less.", Source: "invented",
+				}},
+			},
+		},
+	}
+}
+
+func (*fake) PlanTrial(_ context.Context, q *benchv1.PlanTrialRequest) (*benchv1.Sheet, error) {
+	return aSheet(q.GetPlan()), nil
+}
+
+func (*fake) GetSheet(_ context.Context, q *benchv1.GetSheetRequest) (*benchv1.Sheet, error) {
+	if q.GetPlanId() != planID {
+		return nil, status.Error(codes.NotFound, "sheet "+q.GetPlanId()+": not found")
+	}
+	return aSheet(&benchv1.Plan{Id: planID, Title: "Alum and iron (invented)"}), nil
+}
+
+func (*fake) ListSheets(_ context.Context, q *benchv1.ListSheetsRequest) (*benchv1.ListSheetsResponse, error) {
+	if q.GetPageToken() == "" {
+		return &benchv1.ListSheetsResponse{NextPageToken: "more", Sheets: []*benchv1.SheetSummary{{PlanId: planID, Revision: 2, Title: "Alum and iron (invented)", Standing: benchv1.Standing_STANDING_STOPPED}}}, nil
+	}
+	return &benchv1.ListSheetsResponse{Sheets: []*benchv1.SheetSummary{{PlanId: trialID, Revision: 1, Title: "Another (invented)", Standing: benchv1.Standing_STANDING_NOT_CHECKED, TrialId: trialID}}}, nil
+}
+
+func (*fake) InspectSheetsAgain(_ context.Context, q *benchv1.InspectSheetsAgainRequest) (*benchv1.InspectSheetsAgainResponse, error) {
+	return &benchv1.InspectSheetsAgainResponse{Sheets: []*benchv1.SheetInspection{{
+		PlanId: q.GetPlanIds()[0], Revision: 3, Title: "Alum and iron (invented)", Before: benchv1.Standing_STANDING_RELEASED, Now: benchv1.Standing_STANDING_STOPPED, Changed: true,
+	}}}, nil
+}
+
+func (*fake) OverrideStop(_ context.Context, q *benchv1.OverrideStopRequest) (*benchv1.Sheet, error) {
+	s := aSheet(&benchv1.Plan{Id: planID, Title: "Alum and iron (invented)"})
+	s.Overrides = []*benchv1.Override{{Bath: q.GetBath(), RuleId: q.GetRuleId(), By: "ann", Reason: q.GetReason()}}
+	return s, nil
+}
+
+func (*fake) GetWorkshop(context.Context, *benchv1.GetWorkshopRequest) (*benchv1.Workshop, error) {
+	return &benchv1.Workshop{Revision: 3, Etag: `"r3"`, AskAgainTime: when, Balances: []*benchv1.Balance{{StepG: 0.1}}, Answers: []*benchv1.Answer{
+		{Field: "vent", Value: &benchv1.Answer_Texts{Texts: &benchv1.AnswerTexts{Values: []string{"outdoors"}}}},
+		{Field: "people.children_present", Value: &benchv1.Answer_Truth{}, Doubtful: true},
+	}}, nil
+}
+
+func (*fake) UpdateWorkshop(_ context.Context, q *benchv1.UpdateWorkshopRequest) (*benchv1.Workshop, error) {
+	w := q.GetWorkshop()
+	w.Revision, w.Etag, w.AskAgainTime = 4, `"r4"`, when
+	return w, nil
+}
+
+// Nothing that a member says of their health is sent, whatever is printed with it; a file with pages that tell of it is for its owner alone.
+func TestHealthIsNotSent(t *testing.T) {
+	f := startFake(t)
+	to := filepath.Join(t.TempDir(), "sheet.pdf")
+	for _, args := range []string{
+		"plan testdata/plan.yaml --health testdata/health.yaml", "sheet show " + planID + " --health testdata/health.yaml --form pdf --to " + to,
+		"sheet override " + planID + " --bath iron --rule S005 --reason for-the-sample-card --health testdata/health.yaml",
+	} {
+		r := f.run(t, "", strings.Split(args, " ")...)
+		require.Equal(t, ExitOK, r.code, "%s%s", r.out, r.err)
+	}
+	asked := strings.Join(f.take(), "\n")
+	require.Contains(t, asked, "PlanTrial")
+	for _, word := range []string{"asthma", "pregnant", "allergic", "person."} {
+		assert.NotContains(t, asked, word)
+	}
+	info, err := os.Stat(to)
+	require.NoError(t, err)
+	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
+}
