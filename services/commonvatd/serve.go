@@ -141,11 +141,6 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 		return err
 	}
 	ends = append(ends, endPool)
-	registerBench, err := wireBench(records, modules)
-	if err != nil {
-		return err
-	}
-	more = append(more, registerBench)
 	endObserving, err := observe(told, config, records, modules, poolStatus, log)
 	if err != nil {
 		return err

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"slices"
 	"sync"
@@ -27,7 +28,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/api/runv1"
 )
 
-// wire puts together what follows the store's feed and asks the modules: the pool, the runs, and the packs of data that modules are given. It returns what
+// wire puts together what follows the store's feed and asks the modules: the pool, the runs, the packs of data that modules are given, and the bench. It returns what
 // registers their services, what tells how far the pool has come, and what ends the following.
 func wire(ctx context.Context, data string, records store.Engine, modules *catalog.Catalog, log *slog.Logger) (register []func(grpc.ServiceRegistrar), status func() pool.Status, end func() error, err error) {
 	kept := packs.OpenFolder(packsPath(data))
@@ -48,27 +49,33 @@ func wire(ctx context.Context, data string, records store.Engine, modules *catal
 	if err != nil {
 		return nil, nil, nil, err
 	}
+	planning, err := benchv1.New(bench.New(bench.Config{
+		Modules: asks, Safety: moduleSource{modules}.active(pipeline.KindSafety), Packs: inForce(keeper), Store: records, Now: time.Now,
+	}))
+	if err != nil {
+		return nil, nil, nil, err
+	}
 	following, stop := context.WithCancel(context.WithoutCancel(ctx)) // it ends after the last call, not with the signal
 	var running sync.WaitGroup
 	running.Go(func() { shared.Run(following) })
 	running.Go(func() { scoring.Run(following) })
 	handlers := poolv1.New(poolv1.Config{Pool: shared})
-	return []func(grpc.ServiceRegistrar){handlers.Register, runHandlers.Register, catalogv1.NewPacks(keeper).Register}, shared.Status, func() error {
+	return []func(grpc.ServiceRegistrar){handlers.Register, runHandlers.Register, catalogv1.NewPacks(keeper).Register, planning.Register}, shared.Status, func() error {
 		stop()
 		running.Wait()
 		return nil
 	}, nil
 }
 
-// wireBench puts the bench together: it asks the modules, and keeps its sheets in the store.
-func wireBench(records store.Engine, modules *catalog.Catalog) (func(grpc.ServiceRegistrar), error) {
-	handlers, err := benchv1.New(bench.New(bench.Config{
-		Modules: pipeline.New(moduleSource{modules}), Safety: moduleSource{modules}.active(pipeline.KindSafety), Store: records, Now: time.Now,
-	}))
-	if err != nil {
-		return nil, err
+// inForce names the packs that a safety module judges plans by.
+func inForce(keeper *packs.Keeper) func(context.Context, string) ([]string, error) {
+	return func(ctx context.Context, module string) ([]string, error) {
+		digests, err := keeper.InForce(ctx, module)
+		if errors.Is(err, pipeline.ErrTakesNoData) {
+			return nil, bench.ErrTakesNoPacks
+		}
+		return digests, err
 	}
-	return handlers.Register, nil
 }
 
 // active names the modules of a kind that are to serve, whether or not they do now.

@@ -41,13 +41,17 @@ type Store interface {
 	store.TrialReader
 }
 
+// ErrTakesNoPacks says that a module judges by rules of its own alone.
+var ErrTakesNoPacks = errors.New("module takes no rule packs")
+
 // Config is what a bench is made of. Packs may be nil; the rest is required.
 type Config struct {
 	Modules Modules
 	// Safety names every safety module that is active, those too that don't run now: what they would say isn't known.
 	Safety func() []string
-	// Packs names the rule packs in force, by digest; nil, or an empty list: each module's own.
-	Packs func(context.Context) ([]string, error)
+	// Packs names the rule packs that are in force for a module, by digest; none means that nothing is checked. Errors: ErrTakesNoPacks; any other is why nothing
+	// is checked. A nil Packs has each module judge by its own.
+	Packs func(ctx context.Context, module string) ([]string, error)
 	Store Store
 	Now   func() time.Time
 }
@@ -56,7 +60,7 @@ type Config struct {
 type Bench struct {
 	modules Modules
 	safety  func() []string
-	packs   func(context.Context) ([]string, error)
+	packs   func(ctx context.Context, module string) ([]string, error)
 	store   Store
 	now     func() time.Time
 }
@@ -64,7 +68,7 @@ type Bench struct {
 // New makes a bench.
 func New(c Config) *Bench {
 	if c.Packs == nil {
-		c.Packs = func(context.Context) ([]string, error) { return nil, nil }
+		c.Packs = func(context.Context, string) ([]string, error) { return nil, ErrTakesNoPacks }
 	}
 	return &Bench{modules: c.Modules, safety: c.Safety, packs: c.Packs, store: c.Store, now: c.Now}
 }

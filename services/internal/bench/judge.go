@@ -64,14 +64,10 @@ func (b *Bench) ask(ctx context.Context, steps []*benchpb.SheetStep) (*judged, e
 	if len(modules) == 0 {
 		j.unchecked = append(j.unchecked, "not checked: there is no safety module")
 	}
-	packs, err := b.packs(ctx)
-	if err != nil {
-		return nil, err
-	}
 	for _, name := range modules {
 		part := &benchpb.SheetPart{Part: "safety"}
 		j.parts = append(j.parts, part)
-		if err := b.askOne(ctx, j, part, name, packs, steps); err != nil {
+		if err := b.askOne(ctx, j, part, name, steps); err != nil {
 			var fault *pipeline.ModuleError
 			if !errors.As(err, &fault) {
 				return nil, err
@@ -83,7 +79,11 @@ func (b *Bench) ask(ctx context.Context, steps []*benchpb.SheetStep) (*judged, e
 	return j, nil
 }
 
-func (b *Bench) askOne(ctx context.Context, j *judged, part *benchpb.SheetPart, name string, packs []string, steps []*benchpb.SheetStep) error {
+func (b *Bench) askOne(ctx context.Context, j *judged, part *benchpb.SheetPart, name string, steps []*benchpb.SheetStep) error {
+	packs, err := b.inForce(ctx, name)
+	if err != nil {
+		return err
+	}
 	listed, who, err := b.modules.ListFields(ctx, name)
 	part.Module = who
 	if err != nil {
@@ -139,6 +139,22 @@ func (b *Bench) askOne(ctx context.Context, j *judged, part *benchpb.SheetPart, 
 		j.findings[i] = append(j.findings[i], found[i]...)
 	}
 	return nil
+}
+
+// inForce names the packs that a module is to judge by; none for one that has rules of its own alone.
+func (b *Bench) inForce(ctx context.Context, module string) ([]string, error) {
+	packs, err := b.packs(ctx, module)
+	switch {
+	case errors.Is(err, ErrTakesNoPacks):
+		return nil, nil
+	case ctx.Err() != nil:
+		return nil, ctx.Err()
+	case err != nil:
+		return nil, &pipeline.ModuleError{Kind: pipeline.KindSafety, Module: module, Class: pipeline.ErrModuleUnavailable, Reason: "which rule packs are in force isn't known: " + err.Error(), Cause: err}
+	case len(packs) == 0:
+		return nil, &pipeline.ModuleError{Kind: pipeline.KindSafety, Module: module, Class: pipeline.ErrModuleUnavailable, Reason: "no rule pack is in force"}
+	}
+	return packs, nil
 }
 
 func (j *judged) note(text string) {
