@@ -3,7 +3,9 @@ package formula_test
 import (
 	"context"
 	"math"
+	"sync/atomic"
 	"testing"
+	"time"
 
 	"github.com/commonvat/commonvat/plugins/internal/moduletest"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
@@ -61,13 +63,24 @@ func TestRefused(t *testing.T) {
 	}
 }
 
+// A call whose caller went away is given up before all of its pairs are computed.
 func TestEndedCallIsGivenUp(t *testing.T) {
+	const pairs = 4000
 	ctx, cancel := context.WithCancel(t.Context())
-	c := client(t, func(colorimetry.Lab, colorimetry.Lab, colorimetry.Factors) float64 { cancel(); return 1 })
+	var computed atomic.Int32
+	c := client(t, func(colorimetry.Lab, colorimetry.Lab, colorimetry.Factors) float64 {
+		cancel()
+		computed.Add(1)
+		time.Sleep(time.Millisecond) // so that the end gets here before the last pair
+		return 1
+	})
 	r := request()
-	for range 999 {
+	for len(r.Pairs) < pairs {
 		r.Pairs = append(r.Pairs, r.Pairs[0])
 	}
 	_, err := c.ComputeDifferences(ctx, r)
 	assert.Equal(t, codes.Canceled, status.Code(err))
+	before := int32(-1)
+	require.Eventually(t, func() bool { now := computed.Load(); was := before; before = now; return now == was }, 30*time.Second, 100*time.Millisecond)
+	assert.Less(t, before, int32(pairs))
 }
