@@ -62,6 +62,9 @@ type Config struct {
 	DialOptions []grpc.DialOption
 	// Spans takes the checked spans of sampled calls; nil ignores them.
 	Spans SpanSink
+	// Gently starts the process at a lower priority, until [Process.FullPriority], so that a start takes less of the processor from modules that serve
+	// meanwhile. Where this user may not raise a priority again it makes no difference.
+	Gently bool
 	// Sandbox is what the process may do. The zero value starts it with all that this user may.
 	Sandbox sandbox.Policy
 }
@@ -145,7 +148,7 @@ func Start(ctx context.Context, cfg Config) (*Process, error) {
 		GRPCDialOptions: dialOptions(cfg),
 	})
 
-	p.run.sandbox = cfg.Sandbox
+	p.run.sandbox, p.run.gently = cfg.Sandbox, cfg.Gently
 	startCtx, cancel := context.WithTimeout(ctx, cfg.StartTimeout)
 	defer cancel()
 	defer context.AfterFunc(startCtx, p.run.kill)()
@@ -191,6 +194,16 @@ func (p *Process) startError(err error, endedFirst, late bool, limit time.Durati
 		e.Reason, _, _ = strings.Cut(err.Error(), "\n")
 	}
 	return e
+}
+
+// FullPriority gives a process that was started gently the priority of this one. Once is enough, and more do no harm.
+func (p *Process) FullPriority() {
+	p.run.mu.Lock()
+	defer p.run.mu.Unlock()
+	if p.run.gentle && !p.run.reaped {
+		p.run.gentle = false
+		fullPriority(p.run.pid)
+	}
 }
 
 // Conn is the connection to the module. It is closed by Stop.

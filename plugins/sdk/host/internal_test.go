@@ -1,7 +1,10 @@
 package host
 
 import (
+	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -153,4 +156,25 @@ func TestTailKeepsTheEnd(t *testing.T) {
 	require.NoError(t, err)
 	assert.LessOrEqual(t, len(tl.String()), tailBytes+len("\uFFFD"))
 	assert.True(t, strings.HasSuffix(tl.String(), "the end\uFFFD"))
+}
+
+// The checksum in steps is that of sha256sum(1): of nothing, and of a file that is no multiple of a step.
+func TestChecksum(t *testing.T) {
+	for size, want := range map[int]string{
+		0:               "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855",
+		(256 << 10) + 3: "",
+	} {
+		content := bytes.Repeat([]byte("x"), size)
+		path := filepath.Join(t.TempDir(), "file")
+		require.NoError(t, os.WriteFile(path, content, 0o600))
+		got, err := checksum(path)
+		require.NoError(t, err)
+		if want == "" {
+			sum := sha256.Sum256(content)
+			want = hex.EncodeToString(sum[:])
+		}
+		assert.Equal(t, want, hex.EncodeToString(got))
+	}
+	_, err := checksum(t.TempDir())
+	require.Error(t, err)
 }

@@ -15,3 +15,8 @@ func awaitExit(int) bool { return false }
 
 // residentBytes tells nothing here.
 func residentBytes(int) int64 { return 0 }
+
+// lowPriority does nothing here, and fullPriority so neither.
+func lowPriority(int) bool { return false }
+
+func fullPriority(int) {}

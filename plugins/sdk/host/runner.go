@@ -1,6 +1,7 @@
 package host
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"errors"
@@ -17,7 +18,6 @@ import (
 
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
-	"github.com/hashicorp/go-plugin"
 	"github.com/hashicorp/go-plugin/runner"
 )
 
@@ -33,6 +33,7 @@ type processRunner struct {
 	copyOut io.Writer // gets what the process prints on standard output; may be nil
 
 	sandbox sandbox.Policy
+	gently  bool
 
 	cmd       *exec.Cmd
 	socketDir string
@@ -44,6 +45,7 @@ type processRunner struct {
 	mu     sync.Mutex
 	pid    int  // 0 before the start
 	reaped bool // the pid may belong to somebody else
+	gentle bool // its priority was lowered
 
 	exited  chan struct{}
 	waitErr error // set before exited is closed
@@ -60,12 +62,11 @@ func (r *processRunner) prepare(env []string, socketDir string) (err error) {
 	r.socketDir = socketDir
 	if r.sha256 != nil && !r.sandbox.On() { // held, its launcher checks, through the descriptor that it executes
 		// go-plugin's own check reads the command that it starts itself, which with a runner it does not.
-		secure := plugin.SecureConfig{Checksum: r.sha256, Hash: sha256.New()}
-		ok, err := secure.Check(r.path)
+		sum, err := checksum(r.path)
 		if err != nil {
 			return fmt.Errorf("checksum of the executable: %w", err)
 		}
-		if !ok {
+		if !bytes.Equal(sum, r.sha256) {
 			return ErrChecksum
 		}
 	}
@@ -114,6 +115,28 @@ func (r *processRunner) prepare(env []string, socketDir string) (err error) {
 	return nil
 }
 
+// checksum is the SHA-256 of a file. It reads in small steps and lets others go first between them: calls to other modules wait for as long as a step
+// takes, which is some hundred microseconds, and not for the whole of a large executable.
+func checksum(path string) (sum []byte, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	h, step := sha256.New(), make([]byte, 256<<10)
+	for {
+		n, err := f.Read(step)
+		_, _ = h.Write(step[:n]) // it never fails
+		if errors.Is(err, io.EOF) {
+			return h.Sum(nil), nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		runtime.Gosched()
+	}
+}
+
 // Start is part of runner.Runner.
 func (r *processRunner) Start(context.Context) error {
 	err := onSpawner(r.cmd.Start)
@@ -125,6 +148,7 @@ func (r *processRunner) Start(context.Context) error {
 	}
 	r.mu.Lock()
 	r.pid = r.cmd.Process.Pid
+	r.gentle = r.gently && lowPriority(r.pid)
 	r.mu.Unlock()
 	go r.wait()
 	return nil

@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
@@ -114,7 +115,11 @@ func FolderOf(t testing.TB, executable, name, version, kind string) string {
 	return dir
 }
 
+// copyFile copies a program. Meanwhile nothing is forked: a child would hold the copy open for writing for a moment, and who executes it then is told
+// "text file busy".
 func copyFile(from, to string) error {
+	syscall.ForkLock.RLock()
+	defer syscall.ForkLock.RUnlock()
 	in, err := os.Open(from)
 	if err != nil {
 		return err

@@ -168,12 +168,13 @@ func bareConn(b *testing.B) *grpc.ClientConn {
 func BenchmarkSwaps(b *testing.B) {
 	c, digests := swapping(b, []string{"1.0.0", "2.0.0"})
 	const callers, perTurn = 8, 1000
+	swaps := 0
 	turn := func(swap bool) (took []time.Duration) {
 		stop := make(chan struct{})
 		var swapping, calling sync.WaitGroup
 		if swap {
 			swapping.Go(func() {
-				for n := 0; ; n++ {
+				for n := 0; ; n, swaps = n+1, swaps+1 {
 					select {
 					case <-stop:
 						return
@@ -219,6 +220,7 @@ func BenchmarkSwaps(b *testing.B) {
 		return float64(of[len(of)*999/1000].Microseconds())
 	}
 	b.ReportMetric(worst(with)/worst(without), "p99.9-ratio")
+	b.ReportMetric(float64(swaps)/float64(b.N), "swaps/1000-calls")
 	b.ReportMetric(worst(without), "p99.9-without-µs")
 	b.ReportMetric(worst(with), "p99.9-with-µs")
 	b.ReportMetric(0, "ns/op")

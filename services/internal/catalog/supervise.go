@@ -175,7 +175,7 @@ func (s *slot) run(inst *instance) {
 		var err error
 		if inst == nil {
 			s.to(StateStarting, "", nil)
-			inst, err = s.start(ctx)
+			inst, err = s.start(ctx, false)
 		}
 		if err != nil {
 			if ctx.Err() != nil {
@@ -215,7 +215,8 @@ func (s *slot) run(inst *instance) {
 }
 
 // start brings the module to its first healthy answer and compares what it says of itself with what was installed.
-func (s *slot) start(ctx context.Context) (*instance, error) {
+// gently is for a module beside others that serve.
+func (s *slot) start(ctx context.Context, gently bool) (*instance, error) {
 	in, err := s.resolve()
 	if err != nil {
 		return nil, at(StepVerify, err)
@@ -231,7 +232,7 @@ func (s *slot) start(ctx context.Context) (*instance, error) {
 	hc := host.Config{
 		Path: in.Executable, SHA256: in.SHA256, Label: in.Name, Version: in.Version,
 		SocketParent: s.cat.dir.path, StartTimeout: cfg.StartTimeout, Logger: cfg.Logger, Spans: cfg.Spans,
-		Sandbox: policy,
+		Sandbox: policy, Gently: gently,
 	}
 	if cfg.DialOptions != nil {
 		hc.DialOptions = cfg.DialOptions(in.Module)
@@ -264,6 +265,7 @@ func (s *slot) start(ctx context.Context) (*instance, error) {
 		}
 		return nil, err
 	}
+	proc.FullPriority()
 	var meter CallMeter
 	if cfg.Meter != nil {
 		meter = cfg.Meter(in.Module)

@@ -78,7 +78,7 @@ func (c *Catalog) Activate(ctx context.Context, digest string, commit func() err
 	defer cancel()
 	defer context.AfterFunc(c.ctx, cancel)() //nolint:contextcheck // the catalog's end ends it too
 	next.to(StateStarting, "", nil)
-	inst, err := next.start(starting)
+	inst, err := next.start(starting, true)
 	if err != nil {
 		next.leave()
 		return err

@@ -243,7 +243,7 @@ func TestPacksInForce(t *testing.T) {
 	entries, err := l.store.AuditEntries(ctx, store.AuditQuery{Limit: 100})
 	require.NoError(t, err)
 	for _, e := range entries {
-		acts = append(acts, string(e.Actor.Member)+" "+strings.Join(e.Subjects, " ")+" "+e.Reason)
+		acts = append(acts, e.Actor.Member+" "+strings.Join(e.Subjects, " ")+" "+e.Reason)
 	}
 	version := strings.TrimPrefix(acts[0], "SERVER pack safety-rules came with the module, in force "+own[0]+" safety-rules ")
 	assert.Equal(t, []string{

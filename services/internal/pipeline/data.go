@@ -35,9 +35,9 @@ const (
 )
 
 var (
-	// ErrNoData: a call names data that the core doesn't hold, or can't read. No module is to blame.
+	// ErrNoData says that a call names data that the core doesn't hold, or can't read. No module is to blame.
 	ErrNoData = errors.New("data not held")
-	// ErrTakesNoData: the module doesn't take data.
+	// ErrTakesNoData says that the module doesn't take data.
 	ErrTakesNoData = errors.New("module takes no data")
 )
 

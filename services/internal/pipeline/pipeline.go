@@ -160,7 +160,7 @@ func (h *hold) failed(ctx context.Context, err error) error {
 	}
 	var delivery *deliveryFault
 	if errors.As(err, &delivery) {
-		if delivery.class == ErrModuleAnswer {
+		if errors.Is(delivery.class, ErrModuleAnswer) {
 			h.handle.Blame(delivery.reason)
 		}
 		return &ModuleError{Kind: h.kind, Module: h.name, Class: delivery.class, Reason: delivery.reason, Cause: delivery.cause}

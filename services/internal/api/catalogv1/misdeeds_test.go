@@ -227,7 +227,7 @@ func TestMisdeedsEndInANamedState(t *testing.T) {
 				})
 			}
 			meanwhile(&kept, func(n int64) error {
-				return records.CreateMember(context.Background(), store.Actor{Member: store.Server, Method: "test"}, store.MemberRow{ID: trial.MemberID(fmt.Sprintf("m%d", n)), DisplayName: "m", Roles: []string{"member"}, CreatedAt: time.Now()})
+				return records.CreateMember(context.Background(), store.Actor{Member: store.Server, Method: "test"}, store.MemberRow{ID: fmt.Sprintf("m%d", n), DisplayName: "m", Roles: []string{"member"}, CreatedAt: time.Now()})
 			})
 			meanwhile(&answered, func(int64) error { return ask("other", honest) })
 
