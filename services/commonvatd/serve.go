@@ -40,6 +40,7 @@ const (
 // moduleCallTimeouts are meant for pools of up to 100,000 rows: a batch of readings, a difference, a question as a whole.
 var moduleCallTimeouts = map[string]time.Duration{
 	sdk.KindReading: 10 * time.Second, sdk.KindDifference: 5 * time.Second, sdk.KindPalette: time.Minute, sdk.KindCompare: time.Minute,
+	sdk.KindOverdye: 10 * time.Second,
 }
 
 func newServe() *cobra.Command {

@@ -8,6 +8,7 @@ import (
 	"google.golang.org/grpc"
 
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
+	overdyev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/overdye/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
@@ -19,6 +20,7 @@ func Contracts() map[string][]string {
 		KindDifference: {"commonvat.module.difference.v1"},
 		KindPalette:    {WidthsContract, ScoresContract},
 		KindCompare:    {"commonvat.module.compare.v1"},
+		KindOverdye:    {"commonvat.module.overdye.v1"},
 	}
 }
 
@@ -64,6 +66,15 @@ func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, described *
 		_, _, err := p.CompareOrders(ctx, OrdersQuestion{
 			Condition: condition, Labels: Labels{Groups: []string{"a", "b"}, Blocks: []string{""}, Strata: []string{""}, Cells: []string{"x", "y"}}, ThresholdDE00: 5,
 			Rows: []Row{{ReadingID: "1", Lab: blue}, {ReadingID: "2", Cell: 1, Lab: green}, {ReadingID: "3", Group: 1, Lab: green}},
+		})
+		return err
+	case KindOverdye:
+		grey := func(r float64) *overdyev1.OverdyeCurve {
+			return &overdyev1.OverdyeCurve{Reflectance: slices.Repeat([]float64{r}, 16)}
+		}
+		_, _, err := p.PredictOverdye(ctx, &overdyev1.PredictOverdyeRequest{
+			Condition: conditionMessage(condition), StartNm: 400, StepNm: 20, WavelengthCount: 16, OverdyeClass: &overdyev1.OverdyeClass{FirstDye: "first", SecondDye: "second"},
+			Piece: &overdyev1.OverdyeColours{Substrate: grey(0.8), First: grey(0.4), Second: grey(0.2)}, AskOrder: true,
 		})
 		return err
 	}

@@ -53,7 +53,7 @@ func init() {
 			"/commonvat.lab.v1.ExperimentService/": "CreateExperiment UpdateExperiment DeleteExperiment UndeleteExperiment",
 		},
 		Import:   {"/commonvat.lab.v1.ImportService/": "ImportReadings"},
-		Question: {"/commonvat.pool.v1.PoolService/": "AskPalette ComparePieces"},
+		Question: {"/commonvat.pool.v1.PoolService/": "AskPalette ComparePieces PredictOverdye"},
 		Watch: {
 			"/commonvat.lab.v1.TrialService/":            "WatchChanges",
 			"/grpc.reflection.v1.ServerReflection/":      "ServerReflectionInfo",
