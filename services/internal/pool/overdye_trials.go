@@ -265,7 +265,7 @@ func (o *overdyeing) take(ctx context.Context, of blocks, left *leftOut) (trials
 				left.piece("more than a module takes at once: the oldest are left out")
 				continue
 			}
-			if !alikeRead(m.both.reading, o.reading) && o.reading != nil {
+			if o.reading != nil && !alikeRead(m.both.reading, o.reading) {
 				left.piece("two colours, but read by another instrument, or in another way, than the first colour")
 				continue
 			}
