@@ -8,7 +8,7 @@ LISTEN := 127.0.0.1:7730
 
 PROGRAMS := services/commonvatd clients/commonvat clients/commonvat-demo
 # Each module: its folder below plugins/, and the name of its program.
-MODULES  := reading difference palette compare mordant bathscale safety
+MODULES  := reading difference palette compare overdye mordant bathscale safety
 
 PYTHON_SDK := plugins/sdk/python/commonvat_sdk
 GENERATED  := proto/gen testdata/demo $(PYTHON_SDK)/contracts.binpb

@@ -15,15 +15,18 @@ import (
 
 	"github.com/commonvat/commonvat/plugins/compare"
 	"github.com/commonvat/commonvat/plugins/difference"
+	"github.com/commonvat/commonvat/plugins/overdye"
 	"github.com/commonvat/commonvat/plugins/palette"
 	"github.com/commonvat/commonvat/plugins/reading"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	differencev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/difference/v1"
+	overdyev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/overdye/v1"
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
 	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
 	readingv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/reading/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/encoding"
@@ -37,13 +40,15 @@ const (
 	paletteV1    = "commonvat.module.palette.v1"
 	paletteV2    = "commonvat.module.palette.v2"
 	compareV1    = "commonvat.module.compare.v1"
+	overdyeV1    = "commonvat.module.overdye.v1"
 )
 
 // good are our own modules, the one of palette version 2, and one that serves both versions of palette.
 func good() map[string]func() sdk.Module {
 	return map[string]func() sdk.Module{
 		reading.Name: reading.Module, difference.Name: difference.Module, palette.Name: palette.Module, compare.Name: compare.Module,
-		"spread": spread, "wants-columns": wantsColumns, "both-versions": bothVersions,
+		overdye.Name: overdye.Module,
+		"spread":     spread, "wants-columns": wantsColumns, "both-versions": bothVersions,
 	}
 }
 
@@ -110,6 +115,18 @@ func scores(fails, says string, change func(got []proto.Message, a *palettev2.Sc
 			change(got, a)
 		}
 	}}
+}
+
+// predictions makes a bad overdye module that changes its answers.
+func predictions(fails, says string, change func(q *overdyev1.PredictOverdyeRequest, a *overdyev1.PredictOverdyeResponse)) bad {
+	return bad{good: overdye.Module, fails: fails, contract: overdyeV1, says: says,
+		call: func(_ context.Context, req proto.Message, next func(proto.Message) (proto.Message, error)) (proto.Message, error) {
+			out, err := next(req)
+			if a, ok := out.(*overdyev1.PredictOverdyeResponse); ok && err == nil {
+				change(req.(*overdyev1.PredictOverdyeRequest), a)
+			}
+			return out, err
+		}}
 }
 
 func verdicts(fails, says string, change func(got []proto.Message, a *comparev1.CompareOrdersResponse)) bad {
@@ -390,6 +407,21 @@ func badCalls() map[string]bad {
 				a.P = proto.Float64(0.04)
 			}
 		}),
+		"answers-order-unfitted": predictions("plain questions", "blind to the order", func(q *overdyev1.PredictOverdyeRequest, a *overdyev1.PredictOverdyeResponse) {
+			if q.GetAskOrder() && a.GetStanding() == overdyev1.Standing_STANDING_NOT_ENOUGH_YET {
+				a.Order = &overdyev1.OrderAnswer{Answered: true, ReversedLab: a.GetPrediction().GetLab()}
+			}
+		}),
+		"publishes-no-better": predictions("plain questions", "a model that is no better must not predict", func(_ *overdyev1.PredictOverdyeRequest, a *overdyev1.PredictOverdyeResponse) {
+			if a.GetStanding() == overdyev1.Standing_STANDING_NO_BETTER_THAN_A_RULE {
+				a.Standing, a.Prediction = overdyev1.Standing_STANDING_FITTED, &overdyev1.OverdyePrediction{Lab: &typesv1.Lab{L: 30}, Reflectance: make([]float64, 31)}
+			}
+		}),
+		"radius-of-five": predictions("plain questions", "too few for 0.9", func(_ *overdyev1.PredictOverdyeRequest, a *overdyev1.PredictOverdyeResponse) {
+			if a.GetStanding() == overdyev1.Standing_STANDING_FITTED && a.GetTrialCount() == 5 {
+				a.RadiusDe00 = proto.Float64(1)
+			}
+		}),
 		"relabels-nothing": scores("relabellings", "relabelling", func(_ []proto.Message, a *palettev2.ScorePalettesResponse) {
 			if a.GetRelabelling() > 0 {
 				for _, g := range a.GetGroups() {
@@ -499,6 +531,16 @@ func badLaws() map[string]bad {
 		}), describev1.Law_LAW_REPLICATION_FREE),
 		"verdict-not-shifted": only(verdicts("law shift invariant", "shades_first", keepCompare), describev1.Law_LAW_SHIFT_INVARIANT, "shades_first"),
 		"verdict-not-linear":  only(verdicts("law linear", "hull_volume_first", keepCompare), describev1.Law_LAW_LINEAR, "hull_volume_first"),
+		"predicts-by-first-trial": only(predictions("law order free", "", func(q *overdyev1.PredictOverdyeRequest, a *overdyev1.PredictOverdyeResponse) {
+			if a.ErrorDe00 != nil {
+				a.ErrorDe00 = proto.Float64(a.GetErrorDe00() * (1 - 1e-3*q.GetTrials()[0].GetPieces()[0].GetBoth().GetReflectance()[0]))
+			}
+		}), describev1.Law_LAW_ORDER_FREE),
+		"predicts-by-pieces": only(predictions("law replication free", "", func(_ *overdyev1.PredictOverdyeRequest, a *overdyev1.PredictOverdyeResponse) {
+			if a.ErrorDe00 != nil {
+				a.ErrorDe00 = proto.Float64(a.GetErrorDe00() * (1 - 1e-3*float64(a.GetPieceCount())/2000))
+			}
+		}), describev1.Law_LAW_REPLICATION_FREE),
 		"reading-by-position": {good: reading.Module, fails: "law order free", contract: readingV1,
 			call: func(_ context.Context, req proto.Message, next func(proto.Message) (proto.Message, error)) (proto.Message, error) {
 				out, err := next(req)

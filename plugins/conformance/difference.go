@@ -255,6 +255,6 @@ func differenceOrder(r *rand.Rand, m *module, size int) trial {
 
 // suites are the contracts of a kind that this suite knows, in rising order of version.
 func suites(kind string) []*contract {
-	return slices.DeleteFunc([]*contract{readingV1(), differenceV1(), paletteV1(), paletteV2(), compareV1(), bathscaleV1(), mordantV1(), safetyV1()},
+	return slices.DeleteFunc([]*contract{readingV1(), differenceV1(), paletteV1(), paletteV2(), compareV1(), overdyeV1(), bathscaleV1(), mordantV1(), safetyV1()},
 		func(c *contract) bool { return c.kind != kind })
 }

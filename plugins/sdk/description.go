@@ -20,6 +20,7 @@ const (
 	KindBathscale  = "bathscale"  // fibre and recipes to amounts, waters and schedules
 	KindMordant    = "mordant"    // fibre and dyestuffs in their order to mordants
 	KindSafety     = "safety"     // steps of a plan to what is dangerous in them
+	KindOverdye    = "overdye"    // trials of two baths and a first colour to what a second bath would do to it
 )
 
 // NeedsData is the type of a google.rpc.PreconditionFailure violation by which a module says that it doesn't hold data that a call names; the subject is
@@ -28,7 +29,7 @@ const NeedsData = "NEEDS_DATA"
 
 // Kinds returns every kind: first those through which a reading flows, then those through which a plan does, each in that order.
 func Kinds() []string {
-	return []string{KindReading, KindDifference, KindPalette, KindCompare, KindMordant, KindBathscale, KindSafety}
+	return []string{KindReading, KindDifference, KindPalette, KindCompare, KindOverdye, KindMordant, KindBathscale, KindSafety}
 }
 
 var (

@@ -30,6 +30,7 @@ var lawsOf = map[string][]describev1.Law{
 	KindMordant:   {describev1.Law_LAW_ORDER_FREE},
 	KindBathscale: {describev1.Law_LAW_LINEAR, describev1.Law_LAW_ORDER_FREE},
 	KindSafety:    {describev1.Law_LAW_UNKNOWN_NEVER_CLEARS, describev1.Law_LAW_ORDER_FREE},
+	KindOverdye:   {describev1.Law_LAW_ORDER_FREE, describev1.Law_LAW_REPLICATION_FREE},
 	KindCompare: {describev1.Law_LAW_SYMMETRY, describev1.Law_LAW_SHIFT_INVARIANT, describev1.Law_LAW_LINEAR, describev1.Law_LAW_ORDER_FREE,
 		describev1.Law_LAW_REPLICATION_FREE},
 }

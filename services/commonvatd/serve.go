@@ -41,6 +41,7 @@ const (
 var moduleCallTimeouts = map[string]time.Duration{
 	sdk.KindReading: 10 * time.Second, sdk.KindDifference: 5 * time.Second, sdk.KindPalette: time.Minute, sdk.KindCompare: time.Minute,
 	sdk.KindMordant: 5 * time.Second, sdk.KindBathscale: 5 * time.Second, sdk.KindSafety: 10 * time.Second,
+	sdk.KindOverdye: 10 * time.Second,
 }
 
 func newServe() *cobra.Command {

@@ -72,9 +72,10 @@ var Rules = map[string]Rule{
 
 	"/commonvat.lab.v1.ImportService/ImportReadings": anyMember,
 
-	"/commonvat.pool.v1.PoolService/AskPalette":    anyMember,
-	"/commonvat.pool.v1.PoolService/ComparePieces": anyMember,
-	"/commonvat.pool.v1.PoolService/GetPoolStatus": anyMember,
+	"/commonvat.pool.v1.PoolService/AskPalette":     anyMember,
+	"/commonvat.pool.v1.PoolService/ComparePieces":  anyMember,
+	"/commonvat.pool.v1.PoolService/PredictOverdye": anyMember,
+	"/commonvat.pool.v1.PoolService/GetPoolStatus":  anyMember,
 
 	// Sheets and workshops are the caller's own alone.
 	"/commonvat.bench.v1.BenchService/PlanTrial":          anyMember,

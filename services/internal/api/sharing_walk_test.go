@@ -68,6 +68,7 @@ func reads(a aim, own string) map[string][]proto.Message {
 		inQuestion + "GetExperiment":   {&labpb.GetExperimentRequest{ExperimentId: a.experiment}},
 		inQuestion + "ListExperiments": {&labpb.ListExperimentsRequest{}, &labpb.ListExperimentsRequest{Deleted: true}},
 		inPool + "ComparePieces":       {},
+		inPool + "PredictOverdye":      {},
 		inPool + "GetPoolStatus":       {&poolpb.GetPoolStatusRequest{}, &poolpb.GetPoolStatusRequest{WithChecksum: true}},
 		inAccess + "GetCurrentMember":  {&accesspb.GetCurrentMemberRequest{}},
 		inAccess + "ListMembers":       {&accesspb.ListMembersRequest{}},
@@ -99,6 +100,12 @@ func reads(a aim, own string) map[string][]proto.Message {
 	for _, piece := range []string{a.held, a.home, a.heldCode, a.homeCode} {
 		for _, pair := range [][2]string{{piece, own}, {own, piece}, {piece, piece}, {a.held, piece}} {
 			all[inPool+"ComparePieces"] = append(all[inPool+"ComparePieces"], &poolpb.ComparePiecesRequest{ReferencePiece: pair[0], SamplePiece: pair[1]})
+		}
+	}
+	for _, piece := range []string{a.held, a.home, a.heldCode, a.homeCode} {
+		for _, dye := range []string{"weld", "indigo"} {
+			all[inPool+"PredictOverdye"] = append(all[inPool+"PredictOverdye"], &poolpb.PredictOverdyeRequest{FirstPiece: piece, SecondDye: dye, AskOrder: true},
+				&poolpb.PredictOverdyeRequest{FirstPiece: own, SecondDye: dye, SecondPiece: piece, SubstratePiece: piece})
 		}
 	}
 	for by := range len(poolpb.GroupBy_name) {

@@ -9,6 +9,7 @@ import (
 	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
+	overdyev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/overdye/v1"
 	safetyv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/safety/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -24,6 +25,7 @@ func Contracts() map[string][]string {
 		KindBathscale:  {"commonvat.module.bathscale.v1"},
 		KindMordant:    {"commonvat.module.mordant.v1"},
 		KindSafety:     {"commonvat.module.safety.v1"},
+		KindOverdye:    {"commonvat.module.overdye.v1"},
 	}
 }
 
@@ -88,6 +90,15 @@ func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, described *
 			return err
 		}
 		_, _, err := p.JudgeSteps(ctx, KindSafety, &safetyv1.JudgeStepsRequest{Steps: []*safetyv1.StepFacts{{StepId: "a"}}})
+		return err
+	case KindOverdye:
+		grey := func(r float64) *overdyev1.OverdyeCurve {
+			return &overdyev1.OverdyeCurve{Reflectance: slices.Repeat([]float64{r}, 16)}
+		}
+		_, _, err := p.PredictOverdye(ctx, &overdyev1.PredictOverdyeRequest{
+			Condition: conditionMessage(condition), StartNm: 400, StepNm: 20, WavelengthCount: 16, OverdyeClass: &overdyev1.OverdyeClass{FirstDye: "first", SecondDye: "second"},
+			Piece: &overdyev1.OverdyeColours{Substrate: grey(0.8), First: grey(0.4), Second: grey(0.2)}, AskOrder: true,
+		})
 		return err
 	}
 	return nil // a kind that isn't called here

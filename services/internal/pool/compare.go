@@ -125,47 +125,55 @@ type held struct {
 
 // readingsOf lists the usable readings of a piece that a member may read, best first.
 func (p *Pool) readingsOf(ctx context.Context, field string, member trial.MemberID, idOrCode string) ([]held, error) {
+	_, _, out, err := p.pieceOf(ctx, field, member, idOrCode)
+	return out, err
+}
+
+// pieceOf finds a piece that a member may read, shared or not, with its usable readings, best first.
+func (p *Pool) pieceOf(ctx context.Context, field string, member trial.MemberID, idOrCode string) (*chunk, *row, []held, error) {
 	// What isn't there and what isn't the member's to read are told in the same words, whatever the store's were.
 	hidden := fmt.Errorf("%s %.40q: %w", field, idOrCode, trial.ErrNotFound)
 	ref, err := p.reader.TrialOfPiece(ctx, idOrCode)
-	var row store.TrialRow
+	var stored store.TrialRow
 	if err == nil {
-		row, err = p.reader.TrialRow(ctx, ref.TrialID)
+		stored, err = p.reader.TrialRow(ctx, ref.TrialID)
 	}
 	if errors.Is(err, trial.ErrNotFound) {
-		return nil, hidden
+		return nil, nil, nil, hidden
 	}
 	if err != nil {
-		return nil, fmt.Errorf("%s %.40q: %w", field, idOrCode, err)
+		return nil, nil, nil, fmt.Errorf("%s %.40q: %w", field, idOrCode, err)
 	}
-	view := access.ViewOfTrial(row, member)
+	view := access.ViewOfTrial(stored, member)
 	if view == access.Nothing {
-		return nil, hidden
+		return nil, nil, nil, hidden
 	}
-	if row.Deleted { // only its owner comes as far as this
-		return nil, fmt.Errorf("%w: the trial of piece %s is deleted", ErrUnusable, idOrCode)
+	if stored.Deleted { // only its owner comes as far as this
+		return nil, nil, nil, fmt.Errorf("%w: the trial of piece %s is deleted", ErrUnusable, idOrCode)
 	}
-	t, err := p.decode(row.Body)
+	t, err := p.decode(stored.Body)
 	if err != nil {
-		return nil, fmt.Errorf("decode trial %s: %w", ref.TrialID, err)
+		return nil, nil, nil, fmt.Errorf("decode trial %s: %w", ref.TrialID, err)
 	}
 	at := slices.IndexFunc(t.Pieces, func(piece trial.Piece) bool { return piece.ID == ref.PieceID })
 	if at < 0 || view != access.All && t.Pieces[at].Holder != member {
-		return nil, hidden
+		return nil, nil, nil, hidden
 	}
 	c, err := project(t, newDictionary().route)
 	if err != nil {
-		return nil, fmt.Errorf("trial %s: %w", ref.TrialID, err)
+		return nil, nil, nil, fmt.Errorf("trial %s: %w", ref.TrialID, err)
 	}
 	raws, err := rawsOf(t)
 	if err != nil {
-		return nil, fmt.Errorf("trial %s: %w", ref.TrialID, err)
+		return nil, nil, nil, fmt.Errorf("trial %s: %w", ref.TrialID, err)
 	}
 	var out []held
+	var found *row
 	for i := range c.rows {
 		if c.rows[i].piece.String() != ref.PieceID {
 			continue
 		}
+		found = &c.rows[i]
 		readings := c.readingsOf(&c.rows[i])
 		for k := range readings {
 			if r := &readings[k]; r.class.usable() {
@@ -174,9 +182,9 @@ func (p *Pool) readingsOf(ctx context.Context, field string, member trial.Member
 		}
 	}
 	if len(out) == 0 {
-		return nil, fmt.Errorf("%w: piece %s has no reading taken dry or finished, at least %d days after dyeing", ErrUnusable, idOrCode, settledDays)
+		return nil, nil, nil, fmt.Errorf("%w: piece %s has no reading taken dry or finished, at least %d days after dyeing", ErrUnusable, idOrCode, settledDays)
 	}
-	return out, nil
+	return c, found, out, nil
 }
 
 // alike chooses the best two readings that were taken alike: both computable under the condition, and not by two instruments or two

@@ -48,6 +48,7 @@ var examples = map[string]string{
 	"palette":                 `commonvat palette --by order --where 'fibre = "wool" AND dye = "weld"'`,
 	"status":                  `commonvat status`,
 	"difference":              `commonvat difference K7P K8A --formula ciede2000`,
+	"predict":                 `commonvat predict K7P --second indigo --depth deep`,
 	"import":                  `commonvat import readings.csv --mapping readings.mapping.yaml --check`,
 	"members":                 `commonvat members --output csv`,
 	"members list":            `commonvat members list`,

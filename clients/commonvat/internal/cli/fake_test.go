@@ -354,6 +354,23 @@ func (f *fake) ComparePieces(_ context.Context, r *poolv1.ComparePiecesRequest) 
 	return &poolv1.ComparePiecesResponse{Difference: 8.0412345678901, Formula: r.GetFormula(), Reference: &typesv1.Lab{L: 60, A: -3.5, B: 40}, Sample: &typesv1.Lab{L: 52, A: -9, B: 31},
 		Condition: d65(), Modules: modules(), Remarks: []string{"instrument not stated of one"}}, nil
 }
+func (f *fake) PredictOverdye(_ context.Context, r *poolv1.PredictOverdyeRequest) (*poolv1.PredictOverdyeResponse, error) {
+	out := &poolv1.PredictOverdyeResponse{
+		Headline: "indigo over weld is expected at L* 40.1, a* -12.0, b* 5.0, by 5 trials.", Standing: poolv1.PredictionStanding_PREDICTION_STANDING_FITTED, Colour: &typesv1.Lab{L: 40.12, A: -12, B: 5},
+		FirstDye: "weld", SecondDye: r.GetSecondDye(), Fibre: "wool", Mordant: "alum first", Bath: "vat, deep, fresh bath", ErrorDe00: ptr(1.234), RadiusShare: 0.9, Retention: ptr(0.62), Uptake: ptr(0.81),
+		Rules: []*poolv1.RuleTried{{Rule: "last_dye", ErrorDe00: 9.5}, {Rule: "additive", ErrorDe00: 4.25}}, CannotTell: []string{"how strong your own second bath will be"},
+		Trials:  []*poolv1.OverdyeTrialUsed{{SessionId: sourceID, PieceIds: []string{pieceID}, ErrorDe00: ptr(1.5)}},
+		LeftOut: []*poolv1.LeftOut{{Reason: "read at other wavelengths", Count: 1, Unit: "pieces"}}, SecondPieceId: pieceID, SubstratePieceId: lookID, Modules: modules(), Condition: d65(), PoolRevision: 41, PiecesUsed: 20,
+	}
+	if r.GetAskOrder() {
+		out.Order = &poolv1.OrderPredicted{Answered: true, ReversedColour: &typesv1.Lab{L: 45, A: -10, B: 12}, DifferenceDe00: 6.54}
+	}
+	if r.GetSecondDye() == "lac" {
+		out.Standing, out.Colour, out.Retention, out.Uptake = poolv1.PredictionStanding_PREDICTION_STANDING_NO_BETTER_THAN_A_RULE, nil, nil, nil
+		out.Headline, out.Missing, out.ErrorDe00 = "No prediction of lac over weld.", []string{"2 more trials"}, ptr(4.5)
+	}
+	return out, nil
+}
 
 func ada() *accessv1.Member {
 	return &accessv1.Member{Id: "ada", DisplayName: "Ada (invented)", Roles: []accessv1.Role{accessv1.Role_ROLE_MEMBER, accessv1.Role_ROLE_STEWARD}, CreateTime: when}

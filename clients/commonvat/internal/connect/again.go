@@ -58,7 +58,7 @@ func repeatable(method string, request any) bool {
 		return true
 	}
 	name := method[strings.LastIndexByte(method, '/')+1:]
-	for _, verb := range []string{"Get", "List", "Ask", "Compare", "Import"} {
+	for _, verb := range []string{"Get", "List", "Ask", "Compare", "Predict", "Import"} {
 		if strings.HasPrefix(name, verb) {
 			return true
 		}

@@ -77,7 +77,7 @@ func TestDoesNotComeAgain(t *testing.T) {
 }
 
 func TestRepeatable(t *testing.T) {
-	for method, want := range map[string]bool{"/a.B/GetTrial": true, "/a.B/ListTrials": true, "/a.B/AskPalette": true, "/a.B/ComparePieces": true,
+	for method, want := range map[string]bool{"/a.B/GetTrial": true, "/a.B/ListTrials": true, "/a.B/AskPalette": true, "/a.B/ComparePieces": true, "/a.B/PredictOverdye": true,
 		"/a.B/ImportReadings": true, "/a.B/IssueToken": false, "/a.B/SubmitTrial": false, "": false} {
 		assert.Equal(t, want, repeatable(method, &labv1.GetTrialRequest{}), method)
 	}

@@ -59,7 +59,7 @@ func init() {
 		},
 		// Each asks several modules, or many times.
 		Question: {
-			"/commonvat.pool.v1.PoolService/":   "AskPalette ComparePieces",
+			"/commonvat.pool.v1.PoolService/":   "AskPalette ComparePieces PredictOverdye",
 			"/commonvat.bench.v1.BenchService/": "PlanTrial ScaleBath SelectMordant InspectPlan InspectSheetsAgain OverrideStop",
 			"/commonvat.catalog.v1.RunService/": "CompareRuns ExportPool",
 		},

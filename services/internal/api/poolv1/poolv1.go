@@ -19,6 +19,7 @@ import (
 type Answers interface {
 	AskPalette(ctx context.Context, q pool.Question) (*poolpb.AskPaletteResponse, error)
 	ComparePieces(ctx context.Context, q pool.PiecesQuestion) (*poolpb.ComparePiecesResponse, error)
+	PredictOverdye(ctx context.Context, q pool.OverdyeQuestion) (*poolpb.PredictOverdyeResponse, error)
 	Status() pool.Status
 	Checksum() (status pool.Status, sha256 string)
 }
@@ -75,6 +76,39 @@ func (s *Service) ComparePieces(ctx context.Context, request *poolpb.ComparePiec
 		Formula:   request.GetFormula(),
 		Condition: condition(request.GetCondition()),
 	})
+}
+
+var depths = map[string]trial.Depth{"": trial.DepthUnstated, "pale": trial.Pale, "medium": trial.Medium, "deep": trial.Deep}
+
+// PredictOverdye implements poolpb.PoolServiceServer.
+func (s *Service) PredictOverdye(ctx context.Context, request *poolpb.PredictOverdyeRequest) (*poolpb.PredictOverdyeResponse, error) {
+	if err := validate.Message(request); err != nil {
+		return nil, err
+	}
+	q := pool.OverdyeQuestion{
+		Reader:          access.MemberOf(ctx),
+		FirstPiece:      request.GetFirstPiece(),
+		FirstDye:        request.GetFirstDye(),
+		Fibre:           request.GetFibre(),
+		Mordant:         request.GetMordant(),
+		SecondDye:       request.GetSecondDye(),
+		SecondDepth:     depths[request.GetSecondDepth()],
+		SecondPiece:     request.GetSecondPiece(),
+		SubstratePiece:  request.GetSubstratePiece(),
+		AskOrder:        request.GetAskOrder(),
+		RadiusShare:     request.GetRadiusShare(),
+		Condition:       condition(request.GetCondition()),
+		MinimumRevision: request.GetMinimumRevision(),
+	}
+	switch c := request.GetFirstColour(); {
+	case c.GetSpectrum() != nil:
+		q.FirstColour = &trial.RawColour{Spectrum: &trial.Spectrum{
+			StartNm: c.GetSpectrum().GetStartNm(), StepNm: c.GetSpectrum().GetStepNm(), Reflectance: c.GetSpectrum().GetReflectance(),
+		}}
+	case c.GetLab() != nil:
+		q.FirstColour = &trial.RawColour{Lab: &trial.Lab{L: c.GetLab().GetL(), A: c.GetLab().GetA(), B: c.GetLab().GetB()}, LabCondition: condition(c.GetLabCondition())}
+	}
+	return s.pool.PredictOverdye(ctx, q)
 }
 
 // GetPoolStatus implements poolpb.PoolServiceServer.

@@ -20,11 +20,17 @@ import (
 type asked struct {
 	question pool.Question
 	pieces   pool.PiecesQuestion
+	overdye  pool.OverdyeQuestion
 }
 
 func (a *asked) AskPalette(_ context.Context, q pool.Question) (*poolpb.AskPaletteResponse, error) {
 	a.question = q
 	return &poolpb.AskPaletteResponse{Headline: "answered"}, nil
+}
+
+func (a *asked) PredictOverdye(_ context.Context, q pool.OverdyeQuestion) (*poolpb.PredictOverdyeResponse, error) {
+	a.overdye = q
+	return &poolpb.PredictOverdyeResponse{Headline: "green"}, nil
 }
 
 func (a *asked) ComparePieces(_ context.Context, q pool.PiecesQuestion) (*poolpb.ComparePiecesResponse, error) {
@@ -91,4 +97,41 @@ func TestBadQuestionsAreRefusedByField(t *testing.T) {
 	require.ErrorIs(t, err, trial.ErrInvalid)
 	assert.ErrorContains(t, err, "sample_piece")
 	assert.ErrorContains(t, err, "formula")
+}
+
+func TestPredictions(t *testing.T) {
+	a := &asked{}
+	s := poolv1.New(poolv1.Config{Pool: a})
+	ctx := access.WithCaller(t.Context(), access.Caller{ID: "ash"})
+	answer, err := s.PredictOverdye(ctx, &poolpb.PredictOverdyeRequest{
+		FirstPiece: "q7k2m", SecondDye: "indigo", SecondDepth: "deep", SecondPiece: "q7k2n", SubstratePiece: "q7k2p", AskOrder: true, RadiusShare: 0.5, Condition: lamp, MinimumRevision: 3,
+	})
+	require.NoError(t, err)
+	assert.Equal(t, "green", answer.GetHeadline())
+	assert.Equal(t, pool.OverdyeQuestion{
+		Reader: "ash", FirstPiece: "q7k2m", SecondDye: "indigo", SecondDepth: trial.Deep, SecondPiece: "q7k2n", SubstratePiece: "q7k2p", AskOrder: true, RadiusShare: 0.5,
+		Condition: trial.ColourCondition{Illuminant: trial.IlluminantA, Observer: trial.Observer10}, MinimumRevision: 3,
+	}, a.overdye)
+	yellow := &typesv1.RawColour{Value: &typesv1.RawColour_Lab{Lab: &typesv1.Lab{L: 80, B: 50}}, LabCondition: lamp}
+	_, err = s.PredictOverdye(ctx, &poolpb.PredictOverdyeRequest{FirstColour: yellow, FirstDye: "weld", Fibre: "wool", Mordant: "alum first", SecondDye: "indigo"})
+	require.NoError(t, err)
+	assert.Equal(t, &trial.RawColour{Lab: &trial.Lab{L: 80, B: 50}, LabCondition: trial.ColourCondition{Illuminant: trial.IlluminantA, Observer: trial.Observer10}}, a.overdye.FirstColour)
+	assert.Equal(t, "alum first", a.overdye.Mordant)
+
+	for field, request := range map[string]*poolpb.PredictOverdyeRequest{
+		"second_dye":      {FirstPiece: "q7k2m"},
+		"first_piece":     {SecondDye: "indigo"},
+		"first_dye":       {FirstColour: yellow, Fibre: "wool", SecondDye: "indigo"},
+		"fibre":           {FirstColour: yellow, FirstDye: "weld", SecondDye: "indigo"},
+		"first_colour":    {FirstPiece: "q7k2m", FirstColour: yellow, SecondDye: "indigo"},
+		"mordant":         {FirstPiece: "q7k2m", Mordant: "alum", SecondDye: "indigo"},
+		"second_depth":    {FirstPiece: "q7k2m", SecondDye: "indigo", SecondDepth: "darkest"},
+		"radius_share":    {FirstPiece: "q7k2m", SecondDye: "indigo", RadiusShare: 0.3},
+		"second_piece":    {FirstPiece: "q7k2m", SecondDye: "indigo", SecondPiece: "no piece"},
+		"substrate_piece": {FirstPiece: "q7k2m", SecondDye: "indigo", SubstratePiece: "no piece"},
+	} {
+		_, err := s.PredictOverdye(ctx, request)
+		require.ErrorIs(t, err, trial.ErrInvalid, field)
+		assert.ErrorContains(t, err, field)
+	}
 }

@@ -181,6 +181,13 @@ func pieceName(w *walk, p *path, m protoreflect.Message, fd protoreflect.FieldDe
 	}
 }
 
+// maybePieceName is a piece's UUID or its short code, or empty.
+func maybePieceName(w *walk, p *path, m protoreflect.Message, fd protoreflect.FieldDescriptor) {
+	if m.Get(fd).String() != "" {
+		pieceName(w, p, m, fd)
+	}
+}
+
 // oneOf is a string that is one of a few words, or empty.
 func oneOf(words ...string) check {
 	return func(w *walk, p *path, m protoreflect.Message, fd protoreflect.FieldDescriptor) {

@@ -275,6 +275,11 @@ func addOthers(add adder) {
 	add(&poolv1.ComparePiecesRequest{}, rules{fields: fields{
 		"reference_piece": pieceName, "sample_piece": pieceName, "formula": oneOf("ciede2000", "cie76"), "condition": maybe,
 	}})
+	add(&poolv1.PredictOverdyeRequest{}, rules{fields: fields{
+		"first_piece": maybePieceName, "first_colour": maybe, "first_dye": text(0, 60), "fibre": text(0, 60), "mordant": text(0, 200), "second_dye": name(1, 60),
+		"second_depth": oneOf("pale", "medium", "deep"), "second_piece": maybePieceName, "substrate_piece": maybePieceName, "radius_share": numberOrZero(0.5, 0.99),
+		"condition": maybe, "minimum_revision": integer(0, 1<<62),
+	}, unchecked: reasons{"ask_order": eitherWay}, whole: typed(predictOverdye)})
 	add(&poolv1.GetPoolStatusRequest{}, rules{unchecked: reasons{"with_checksum": eitherWay}})
 	add(&catalogv1.ListModulesRequest{}, rules{})
 	digest := matching(moduleDigest, "64 hexadecimal digits in lower case")

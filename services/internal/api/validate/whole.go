@@ -179,6 +179,29 @@ func experiment(w *walk, p *path, m *labv1.Experiment) {
 	}
 }
 
+func predictOverdye(w *walk, p *path, m *poolv1.PredictOverdyeRequest) {
+	if m.GetFirstPiece() == "" {
+		if m.GetFirstColour() == nil {
+			w.fault(p.of("first_piece"), "is missing; allowed: a piece, or first_colour in its place")
+		}
+		if m.GetFirstDye() == "" {
+			w.fault(p.of("first_dye"), "is empty; allowed: 1 to 60 characters without first_piece")
+		}
+		if m.GetFibre() == "" {
+			w.fault(p.of("fibre"), "is empty; allowed: 1 to 60 characters without first_piece")
+		}
+		return
+	}
+	if m.GetFirstColour() != nil {
+		w.fault(p.of("first_colour"), "is given; allowed: not beside first_piece")
+	}
+	for _, x := range []struct{ field, text string }{{"first_dye", m.GetFirstDye()}, {"fibre", m.GetFibre()}, {"mordant", m.GetMordant()}} {
+		if x.text != "" {
+			w.fault(p.of(x.field), "is given; allowed: not beside first_piece, which tells it")
+		}
+	}
+}
+
 func askPalette(w *walk, p *path, m *poolv1.AskPaletteRequest) {
 	if m.GetExperimentId() != "" && m.GetGroupBy() != poolv1.GroupBy_GROUP_BY_ORDER {
 		w.fault(p.of("experiment_id"), "is given; allowed: only with %s", fmt.Sprint(poolv1.GroupBy_GROUP_BY_ORDER))

@@ -25,6 +25,7 @@ import (
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	differencev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/difference/v1"
+	overdyev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/overdye/v1"
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
 	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
 	readingv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/reading/v1"
@@ -32,7 +33,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 )
 
-// Modules are the four modules. Each answer may be replaced or spoilt.
+// Modules are the five modules. Each answer may be replaced or spoilt.
 type Modules struct {
 	conn *grpc.ClientConn
 
@@ -43,11 +44,13 @@ type Modules struct {
 	spoilDifference func(*differencev1.ComputeDifferencesResponse)
 	spoilWidths     func(*palettev1.MeasureWidthsResponse)
 	spoilOrders     func(*comparev1.CompareOrdersResponse)
+	spoilOverdye    func(*overdyev1.PredictOverdyeResponse)
 	scores          func(*palettev2.ScorePalettesResponse) // nil: not served
 	fail            error
 	readings        int // measurements computed so far
 	widths          []Received
 	orders          []Received
+	overdyes        []*overdyev1.PredictOverdyeRequest
 	held            int
 	blamed          int
 }
@@ -86,6 +89,7 @@ func Start(t testing.TB) *Modules {
 	palettev1.RegisterPaletteServiceServer(server, palette{m: m})
 	palettev2.RegisterPaletteServiceServer(server, scorer{m: m})
 	comparev1.RegisterCompareServiceServer(server, compare{m: m})
+	overdyev1.RegisterOverdyeServiceServer(server, overdye{m: m})
 	done := make(chan struct{})
 	go func() {
 		defer close(done)

@@ -98,7 +98,7 @@ func (m *Maker) text(fd protoreflect.FieldDescriptor) string {
 		return pick(m, append([]string{"abcdefghijklmnop"}, m.known.Tokens...))
 	case strings.HasSuffix(name, "_id"):
 		return m.reference(kindOf(fd))
-	case name == "piece", name == "reference_piece", name == "sample_piece":
+	case name == "piece", name == "reference_piece", name == "sample_piece", name == "first_piece", name == "second_piece", name == "substrate_piece":
 		return pick(m, append([]string{m.reference("piece")}, m.known.Codes...))
 	case name == "pack_sha256":
 		return strings.Repeat("0b", 32)
@@ -114,6 +114,8 @@ func (m *Maker) text(fd protoreflect.FieldDescriptor) string {
 		return pick(m, filters)
 	case name == "formula":
 		return pick(m, []string{"ciede2000", "cie76"})
+	case name == "second_depth":
+		return pick(m, []string{"", "pale", "medium", "deep"})
 	case name == "record_kind":
 		return pick(m, []string{"trial", "bath", "water", "experiment"})
 	case name == "fibre":
@@ -205,6 +207,21 @@ func init() {
 	settled["commonvat.lab.v1.Immersion"] = func(_ *Maker, i protoreflect.Message) { i.Clear(field(i, "left")) }
 	settled["commonvat.lab.v1.Look"] = func(m *Maker, l protoreflect.Message) {
 		l.Clear(field(l, pick(m, []protoreflect.Name{"piece_id", "bath_id"})))
+	}
+	settled["commonvat.pool.v1.PredictOverdyeRequest"] = func(m *Maker, p protoreflect.Message) {
+		set(p, "radius_share", pick(m, []float64{0, 0.5, 0.9, 0.95}))
+		beside := []protoreflect.Name{"first_colour", "first_dye", "fibre", "mordant"}
+		if m.random.IntN(2) == 0 {
+			beside = []protoreflect.Name{"first_piece"}
+			m.fill(p.Mutable(field(p, "first_colour")).Message(), 5)
+			set(p, "first_dye", "weld")
+			set(p, "fibre", "wool")
+		} else if !p.Has(field(p, "first_piece")) {
+			set(p, "first_piece", m.reference("piece"))
+		}
+		for _, name := range beside {
+			p.Clear(field(p, name))
+		}
 	}
 	// An update names a record that is there.
 	settled["commonvat.lab.v1.Experiment"] = func(_ *Maker, e protoreflect.Message) { // both orders, whatever else

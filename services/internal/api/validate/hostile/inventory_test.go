@@ -49,6 +49,7 @@ var parsers = []struct{ folder, parser, target string }{
 	{"plugins/bathscale/water", "units of hardness", "FuzzParseUnit"},
 	{"plugins/mordant", "questions about mordants", "FuzzSelectMordants"},
 	{"plugins/mordant/choice", "facts about mordants", "FuzzParseFacts"},
+	{"plugins/overdye", "trials of two baths", "FuzzPredictOverdye"},
 	{"plugins/safety", "steps and their facts", "FuzzJudgeSteps"},
 	{"plugins/safety/rules", "rule packs", "FuzzParsePack"},
 	{"plugins/sdk/columns", "columns in chunks", "FuzzReceive"},

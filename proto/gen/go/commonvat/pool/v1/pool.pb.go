@@ -149,6 +149,74 @@ func (Standing) EnumDescriptor() ([]byte, []int) {
 	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{1}
 }
 
+// PredictionStanding says what a prediction is worth.
+type PredictionStanding int32
+
+const (
+	PredictionStanding_PREDICTION_STANDING_UNSPECIFIED PredictionStanding = 0
+	// Better than every simple rule on trials that were left out.
+	PredictionStanding_PREDICTION_STANDING_FITTED PredictionStanding = 1
+	// The same, of too few trials, drawn toward other pairs.
+	PredictionStanding_PREDICTION_STANDING_BORROWED PredictionStanding = 2
+	// Too few trials; missing says what. The colour, if there is one, is a guess that is blind to the order.
+	PredictionStanding_PREDICTION_STANDING_NOT_ENOUGH_YET PredictionStanding = 3
+	// No better than a simple rule; no colour.
+	PredictionStanding_PREDICTION_STANDING_NO_BETTER_THAN_A_RULE PredictionStanding = 4
+	// The pair doesn't follow the model; no colour.
+	PredictionStanding_PREDICTION_STANDING_DOES_NOT_FOLLOW_THE_MODEL PredictionStanding = 5
+	// The trials can't tell; no colour.
+	PredictionStanding_PREDICTION_STANDING_CANNOT_BE_FITTED PredictionStanding = 6
+)
+
+// Enum value maps for PredictionStanding.
+var (
+	PredictionStanding_name = map[int32]string{
+		0: "PREDICTION_STANDING_UNSPECIFIED",
+		1: "PREDICTION_STANDING_FITTED",
+		2: "PREDICTION_STANDING_BORROWED",
+		3: "PREDICTION_STANDING_NOT_ENOUGH_YET",
+		4: "PREDICTION_STANDING_NO_BETTER_THAN_A_RULE",
+		5: "PREDICTION_STANDING_DOES_NOT_FOLLOW_THE_MODEL",
+		6: "PREDICTION_STANDING_CANNOT_BE_FITTED",
+	}
+	PredictionStanding_value = map[string]int32{
+		"PREDICTION_STANDING_UNSPECIFIED":               0,
+		"PREDICTION_STANDING_FITTED":                    1,
+		"PREDICTION_STANDING_BORROWED":                  2,
+		"PREDICTION_STANDING_NOT_ENOUGH_YET":            3,
+		"PREDICTION_STANDING_NO_BETTER_THAN_A_RULE":     4,
+		"PREDICTION_STANDING_DOES_NOT_FOLLOW_THE_MODEL": 5,
+		"PREDICTION_STANDING_CANNOT_BE_FITTED":          6,
+	}
+)
+
+func (x PredictionStanding) Enum() *PredictionStanding {
+	p := new(PredictionStanding)
+	*p = x
+	return p
+}
+
+func (x PredictionStanding) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (PredictionStanding) Descriptor() protoreflect.EnumDescriptor {
+	return file_commonvat_pool_v1_pool_proto_enumTypes[2].Descriptor()
+}
+
+func (PredictionStanding) Type() protoreflect.EnumType {
+	return &file_commonvat_pool_v1_pool_proto_enumTypes[2]
+}
+
+func (x PredictionStanding) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use PredictionStanding.Descriptor instead.
+func (PredictionStanding) EnumDescriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{2}
+}
+
 // AskPaletteRequest is a question.
 type AskPaletteRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1360,6 +1428,635 @@ func (x *GetPoolStatusResponse) GetRowsSha256() string {
 	return ""
 }
 
+// PredictOverdyeRequest names the first colour and the second bath.
+type PredictOverdyeRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// UUID or short code of a piece that has the first colour, and no other, on it. Required unless first_colour is given.
+	FirstPiece string `protobuf:"bytes,1,opt,name=first_piece,json=firstPiece,proto3" json:"first_piece,omitempty"`
+	// The first colour where there is no piece: then first_dye and fibre are required, and mordant says what is known. Absent with first_piece.
+	FirstColour *v1.RawColour `protobuf:"bytes,2,opt,name=first_colour,json=firstColour,proto3" json:"first_colour,omitempty"`
+	// At most 60 characters; empty with first_piece.
+	FirstDye string `protobuf:"bytes,3,opt,name=first_dye,json=firstDye,proto3" json:"first_dye,omitempty"`
+	// At most 60 characters, as in answers: "wool", "wool 70/silk 30"; empty with first_piece.
+	Fibre string `protobuf:"bytes,4,opt,name=fibre,proto3" json:"fibre,omitempty"`
+	// At most 200 characters, with its place as in answers: "alum first", "none"; empty: not stated, and with first_piece.
+	Mordant string `protobuf:"bytes,5,opt,name=mordant,proto3" json:"mordant,omitempty"`
+	// Required. At most 60 characters.
+	SecondDye string `protobuf:"bytes,6,opt,name=second_dye,json=secondDye,proto3" json:"second_dye,omitempty"`
+	// "pale", "medium", "deep", or empty: that of which there are most trials.
+	SecondDepth string `protobuf:"bytes,7,opt,name=second_depth,json=secondDepth,proto3" json:"second_depth,omitempty"`
+	// UUID or short code of a piece of the second dye alone, best from the very bath; empty: the newest that is shared.
+	SecondPiece string `protobuf:"bytes,8,opt,name=second_piece,json=secondPiece,proto3" json:"second_piece,omitempty"`
+	// UUID or short code of an undyed piece of the same yarn; empty: one that is shared, of the first piece's session if there is one.
+	SubstratePiece string `protobuf:"bytes,9,opt,name=substrate_piece,json=substratePiece,proto3" json:"substrate_piece,omitempty"`
+	// True: also what the other order would give.
+	AskOrder bool `protobuf:"varint,10,opt,name=ask_order,json=askOrder,proto3" json:"ask_order,omitempty"`
+	// The part of pieces that the radius is to hold; 0 means 0.9. Range: 0.5 to 0.99.
+	RadiusShare float64 `protobuf:"fixed64,11,opt,name=radius_share,json=radiusShare,proto3" json:"radius_share,omitempty"`
+	// Absent means D65/10.
+	Condition *v1.ColourCondition `protobuf:"bytes,12,opt,name=condition,proto3" json:"condition,omitempty"`
+	// As of AskPaletteRequest.
+	MinimumRevision int64 `protobuf:"varint,13,opt,name=minimum_revision,json=minimumRevision,proto3" json:"minimum_revision,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
+}
+
+func (x *PredictOverdyeRequest) Reset() {
+	*x = PredictOverdyeRequest{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PredictOverdyeRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PredictOverdyeRequest) ProtoMessage() {}
+
+func (x *PredictOverdyeRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PredictOverdyeRequest.ProtoReflect.Descriptor instead.
+func (*PredictOverdyeRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *PredictOverdyeRequest) GetFirstPiece() string {
+	if x != nil {
+		return x.FirstPiece
+	}
+	return ""
+}
+
+func (x *PredictOverdyeRequest) GetFirstColour() *v1.RawColour {
+	if x != nil {
+		return x.FirstColour
+	}
+	return nil
+}
+
+func (x *PredictOverdyeRequest) GetFirstDye() string {
+	if x != nil {
+		return x.FirstDye
+	}
+	return ""
+}
+
+func (x *PredictOverdyeRequest) GetFibre() string {
+	if x != nil {
+		return x.Fibre
+	}
+	return ""
+}
+
+func (x *PredictOverdyeRequest) GetMordant() string {
+	if x != nil {
+		return x.Mordant
+	}
+	return ""
+}
+
+func (x *PredictOverdyeRequest) GetSecondDye() string {
+	if x != nil {
+		return x.SecondDye
+	}
+	return ""
+}
+
+func (x *PredictOverdyeRequest) GetSecondDepth() string {
+	if x != nil {
+		return x.SecondDepth
+	}
+	return ""
+}
+
+func (x *PredictOverdyeRequest) GetSecondPiece() string {
+	if x != nil {
+		return x.SecondPiece
+	}
+	return ""
+}
+
+func (x *PredictOverdyeRequest) GetSubstratePiece() string {
+	if x != nil {
+		return x.SubstratePiece
+	}
+	return ""
+}
+
+func (x *PredictOverdyeRequest) GetAskOrder() bool {
+	if x != nil {
+		return x.AskOrder
+	}
+	return false
+}
+
+func (x *PredictOverdyeRequest) GetRadiusShare() float64 {
+	if x != nil {
+		return x.RadiusShare
+	}
+	return 0
+}
+
+func (x *PredictOverdyeRequest) GetCondition() *v1.ColourCondition {
+	if x != nil {
+		return x.Condition
+	}
+	return nil
+}
+
+func (x *PredictOverdyeRequest) GetMinimumRevision() int64 {
+	if x != nil {
+		return x.MinimumRevision
+	}
+	return 0
+}
+
+// OverdyeTrialUsed is one block of sessions that a prediction stands on.
+type OverdyeTrialUsed struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The session that stands for the block.
+	SessionId string `protobuf:"bytes,1,opt,name=session_id,json=sessionId,proto3" json:"session_id,omitempty"`
+	// Pieces with both colours.
+	PieceIds []string `protobuf:"bytes,2,rep,name=piece_ids,json=pieceIds,proto3" json:"piece_ids,omitempty"`
+	// How far they were from their prediction when left out, CIEDE2000; absent where none was made.
+	ErrorDe00     *float64 `protobuf:"fixed64,3,opt,name=error_de00,json=errorDe00,proto3,oneof" json:"error_de00,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OverdyeTrialUsed) Reset() {
+	*x = OverdyeTrialUsed{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OverdyeTrialUsed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OverdyeTrialUsed) ProtoMessage() {}
+
+func (x *OverdyeTrialUsed) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OverdyeTrialUsed.ProtoReflect.Descriptor instead.
+func (*OverdyeTrialUsed) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *OverdyeTrialUsed) GetSessionId() string {
+	if x != nil {
+		return x.SessionId
+	}
+	return ""
+}
+
+func (x *OverdyeTrialUsed) GetPieceIds() []string {
+	if x != nil {
+		return x.PieceIds
+	}
+	return nil
+}
+
+func (x *OverdyeTrialUsed) GetErrorDe00() float64 {
+	if x != nil && x.ErrorDe00 != nil {
+		return *x.ErrorDe00
+	}
+	return 0
+}
+
+// RuleTried is a simple rule that the model has to beat.
+type RuleTried struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "lab_mean", "product", "geometric_mean", "last_dye", "additive".
+	Rule          string  `protobuf:"bytes,1,opt,name=rule,proto3" json:"rule,omitempty"`
+	ErrorDe00     float64 `protobuf:"fixed64,2,opt,name=error_de00,json=errorDe00,proto3" json:"error_de00,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RuleTried) Reset() {
+	*x = RuleTried{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RuleTried) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RuleTried) ProtoMessage() {}
+
+func (x *RuleTried) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RuleTried.ProtoReflect.Descriptor instead.
+func (*RuleTried) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *RuleTried) GetRule() string {
+	if x != nil {
+		return x.Rule
+	}
+	return ""
+}
+
+func (x *RuleTried) GetErrorDe00() float64 {
+	if x != nil {
+		return x.ErrorDe00
+	}
+	return 0
+}
+
+// OrderPredicted is the other order beside the one that was asked for.
+type OrderPredicted struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Answered bool                   `protobuf:"varint,1,opt,name=answered,proto3" json:"answered,omitempty"`
+	// Why not, or empty.
+	WhyNot string `protobuf:"bytes,2,opt,name=why_not,json=whyNot,proto3" json:"why_not,omitempty"`
+	// Only when answered, as all below.
+	ReversedColour *v1.Lab `protobuf:"bytes,3,opt,name=reversed_colour,json=reversedColour,proto3" json:"reversed_colour,omitempty"`
+	// CIEDE2000 between the two.
+	DifferenceDe00 float64 `protobuf:"fixed64,4,opt,name=difference_de00,json=differenceDe00,proto3" json:"difference_de00,omitempty"`
+	// Absent with too few trials of that order.
+	ReversedRadiusDe00 *float64 `protobuf:"fixed64,5,opt,name=reversed_radius_de00,json=reversedRadiusDe00,proto3,oneof" json:"reversed_radius_de00,omitempty"`
+	// True where the difference is larger than both radii together.
+	ToldApart     bool `protobuf:"varint,6,opt,name=told_apart,json=toldApart,proto3" json:"told_apart,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OrderPredicted) Reset() {
+	*x = OrderPredicted{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OrderPredicted) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OrderPredicted) ProtoMessage() {}
+
+func (x *OrderPredicted) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OrderPredicted.ProtoReflect.Descriptor instead.
+func (*OrderPredicted) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *OrderPredicted) GetAnswered() bool {
+	if x != nil {
+		return x.Answered
+	}
+	return false
+}
+
+func (x *OrderPredicted) GetWhyNot() string {
+	if x != nil {
+		return x.WhyNot
+	}
+	return ""
+}
+
+func (x *OrderPredicted) GetReversedColour() *v1.Lab {
+	if x != nil {
+		return x.ReversedColour
+	}
+	return nil
+}
+
+func (x *OrderPredicted) GetDifferenceDe00() float64 {
+	if x != nil {
+		return x.DifferenceDe00
+	}
+	return 0
+}
+
+func (x *OrderPredicted) GetReversedRadiusDe00() float64 {
+	if x != nil && x.ReversedRadiusDe00 != nil {
+		return *x.ReversedRadiusDe00
+	}
+	return 0
+}
+
+func (x *OrderPredicted) GetToldApart() bool {
+	if x != nil {
+		return x.ToldApart
+	}
+	return false
+}
+
+// PredictOverdyeResponse is the answer with all that it stands on.
+type PredictOverdyeResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// One sentence to read first.
+	Headline string             `protobuf:"bytes,1,opt,name=headline,proto3" json:"headline,omitempty"`
+	Standing PredictionStanding `protobuf:"varint,2,opt,name=standing,proto3,enum=commonvat.pool.v1.PredictionStanding" json:"standing,omitempty"`
+	// Absent where nothing is predicted.
+	Colour *v1.Lab `protobuf:"bytes,3,opt,name=colour,proto3" json:"colour,omitempty"`
+	// Only where there are enough trials. CIEDE2000, approximate.
+	RadiusDe00  *float64 `protobuf:"fixed64,4,opt,name=radius_de00,json=radiusDe00,proto3,oneof" json:"radius_de00,omitempty"`
+	RadiusShare float64  `protobuf:"fixed64,5,opt,name=radius_share,json=radiusShare,proto3" json:"radius_share,omitempty"`
+	// What the trials have in common.
+	FirstDye  string `protobuf:"bytes,6,opt,name=first_dye,json=firstDye,proto3" json:"first_dye,omitempty"`
+	SecondDye string `protobuf:"bytes,7,opt,name=second_dye,json=secondDye,proto3" json:"second_dye,omitempty"`
+	Fibre     string `protobuf:"bytes,8,opt,name=fibre,proto3" json:"fibre,omitempty"`
+	Mordant   string `protobuf:"bytes,9,opt,name=mordant,proto3" json:"mordant,omitempty"`
+	// The second bath: "vat, deep, fresh bath".
+	Bath string `protobuf:"bytes,10,opt,name=bath,proto3" json:"bath,omitempty"`
+	// Of trials that were left out, CIEDE2000; absent where none was.
+	ErrorDe00 *float64     `protobuf:"fixed64,11,opt,name=error_de00,json=errorDe00,proto3,oneof" json:"error_de00,omitempty"`
+	Rules     []*RuleTried `protobuf:"bytes,12,rep,name=rules,proto3" json:"rules,omitempty"`
+	// What the second bath leaves of the first dye, and takes up of the second; absent where they can't be told apart.
+	Retention *float64 `protobuf:"fixed64,13,opt,name=retention,proto3,oneof" json:"retention,omitempty"`
+	Uptake    *float64 `protobuf:"fixed64,14,opt,name=uptake,proto3,oneof" json:"uptake,omitempty"`
+	// In a dyer's words.
+	Missing []string        `protobuf:"bytes,15,rep,name=missing,proto3" json:"missing,omitempty"`
+	Order   *OrderPredicted `protobuf:"bytes,16,opt,name=order,proto3" json:"order,omitempty"`
+	// What weakens the answer, and what the data can't tell.
+	CannotTell []string            `protobuf:"bytes,17,rep,name=cannot_tell,json=cannotTell,proto3" json:"cannot_tell,omitempty"`
+	Trials     []*OverdyeTrialUsed `protobuf:"bytes,18,rep,name=trials,proto3" json:"trials,omitempty"`
+	LeftOut    []*LeftOut          `protobuf:"bytes,19,rep,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
+	// The pieces that stand for the second dye alone and the undyed yarn.
+	SecondPieceId    string `protobuf:"bytes,20,opt,name=second_piece_id,json=secondPieceId,proto3" json:"second_piece_id,omitempty"`
+	SubstratePieceId string `protobuf:"bytes,21,opt,name=substrate_piece_id,json=substratePieceId,proto3" json:"substrate_piece_id,omitempty"`
+	// Provenance.
+	Modules      []*v1.ModuleIdentity `protobuf:"bytes,22,rep,name=modules,proto3" json:"modules,omitempty"`
+	Condition    *v1.ColourCondition  `protobuf:"bytes,23,opt,name=condition,proto3" json:"condition,omitempty"`
+	PoolRevision int64                `protobuf:"varint,24,opt,name=pool_revision,json=poolRevision,proto3" json:"pool_revision,omitempty"`
+	// Pieces whose readings went into the answer, lent ones aside.
+	PiecesUsed int32 `protobuf:"varint,25,opt,name=pieces_used,json=piecesUsed,proto3" json:"pieces_used,omitempty"`
+	// Trials of other pairs that lent.
+	TrialsLent int32 `protobuf:"varint,26,opt,name=trials_lent,json=trialsLent,proto3" json:"trials_lent,omitempty"`
+	// True where a curve was made from a colour.
+	FromColourOnly bool `protobuf:"varint,27,opt,name=from_colour_only,json=fromColourOnly,proto3" json:"from_colour_only,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *PredictOverdyeResponse) Reset() {
+	*x = PredictOverdyeResponse{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PredictOverdyeResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PredictOverdyeResponse) ProtoMessage() {}
+
+func (x *PredictOverdyeResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PredictOverdyeResponse.ProtoReflect.Descriptor instead.
+func (*PredictOverdyeResponse) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *PredictOverdyeResponse) GetHeadline() string {
+	if x != nil {
+		return x.Headline
+	}
+	return ""
+}
+
+func (x *PredictOverdyeResponse) GetStanding() PredictionStanding {
+	if x != nil {
+		return x.Standing
+	}
+	return PredictionStanding_PREDICTION_STANDING_UNSPECIFIED
+}
+
+func (x *PredictOverdyeResponse) GetColour() *v1.Lab {
+	if x != nil {
+		return x.Colour
+	}
+	return nil
+}
+
+func (x *PredictOverdyeResponse) GetRadiusDe00() float64 {
+	if x != nil && x.RadiusDe00 != nil {
+		return *x.RadiusDe00
+	}
+	return 0
+}
+
+func (x *PredictOverdyeResponse) GetRadiusShare() float64 {
+	if x != nil {
+		return x.RadiusShare
+	}
+	return 0
+}
+
+func (x *PredictOverdyeResponse) GetFirstDye() string {
+	if x != nil {
+		return x.FirstDye
+	}
+	return ""
+}
+
+func (x *PredictOverdyeResponse) GetSecondDye() string {
+	if x != nil {
+		return x.SecondDye
+	}
+	return ""
+}
+
+func (x *PredictOverdyeResponse) GetFibre() string {
+	if x != nil {
+		return x.Fibre
+	}
+	return ""
+}
+
+func (x *PredictOverdyeResponse) GetMordant() string {
+	if x != nil {
+		return x.Mordant
+	}
+	return ""
+}
+
+func (x *PredictOverdyeResponse) GetBath() string {
+	if x != nil {
+		return x.Bath
+	}
+	return ""
+}
+
+func (x *PredictOverdyeResponse) GetErrorDe00() float64 {
+	if x != nil && x.ErrorDe00 != nil {
+		return *x.ErrorDe00
+	}
+	return 0
+}
+
+func (x *PredictOverdyeResponse) GetRules() []*RuleTried {
+	if x != nil {
+		return x.Rules
+	}
+	return nil
+}
+
+func (x *PredictOverdyeResponse) GetRetention() float64 {
+	if x != nil && x.Retention != nil {
+		return *x.Retention
+	}
+	return 0
+}
+
+func (x *PredictOverdyeResponse) GetUptake() float64 {
+	if x != nil && x.Uptake != nil {
+		return *x.Uptake
+	}
+	return 0
+}
+
+func (x *PredictOverdyeResponse) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
+}
+
+func (x *PredictOverdyeResponse) GetOrder() *OrderPredicted {
+	if x != nil {
+		return x.Order
+	}
+	return nil
+}
+
+func (x *PredictOverdyeResponse) GetCannotTell() []string {
+	if x != nil {
+		return x.CannotTell
+	}
+	return nil
+}
+
+func (x *PredictOverdyeResponse) GetTrials() []*OverdyeTrialUsed {
+	if x != nil {
+		return x.Trials
+	}
+	return nil
+}
+
+func (x *PredictOverdyeResponse) GetLeftOut() []*LeftOut {
+	if x != nil {
+		return x.LeftOut
+	}
+	return nil
+}
+
+func (x *PredictOverdyeResponse) GetSecondPieceId() string {
+	if x != nil {
+		return x.SecondPieceId
+	}
+	return ""
+}
+
+func (x *PredictOverdyeResponse) GetSubstratePieceId() string {
+	if x != nil {
+		return x.SubstratePieceId
+	}
+	return ""
+}
+
+func (x *PredictOverdyeResponse) GetModules() []*v1.ModuleIdentity {
+	if x != nil {
+		return x.Modules
+	}
+	return nil
+}
+
+func (x *PredictOverdyeResponse) GetCondition() *v1.ColourCondition {
+	if x != nil {
+		return x.Condition
+	}
+	return nil
+}
+
+func (x *PredictOverdyeResponse) GetPoolRevision() int64 {
+	if x != nil {
+		return x.PoolRevision
+	}
+	return 0
+}
+
+func (x *PredictOverdyeResponse) GetPiecesUsed() int32 {
+	if x != nil {
+		return x.PiecesUsed
+	}
+	return 0
+}
+
+func (x *PredictOverdyeResponse) GetTrialsLent() int32 {
+	if x != nil {
+		return x.TrialsLent
+	}
+	return 0
+}
+
+func (x *PredictOverdyeResponse) GetFromColourOnly() bool {
+	if x != nil {
+		return x.FromColourOnly
+	}
+	return false
+}
+
 var File_commonvat_pool_v1_pool_proto protoreflect.FileDescriptor
 
 const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
@@ -1489,7 +2186,84 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\vwaiting_for\x18\x04 \x01(\tR\n" +
 	"waitingFor\x12\x1f\n" +
 	"\vrows_sha256\x18\x05 \x01(\tR\n" +
-	"rowsSha256*\x8b\x01\n" +
+	"rowsSha256\"\x83\x04\n" +
+	"\x15PredictOverdyeRequest\x12\x1f\n" +
+	"\vfirst_piece\x18\x01 \x01(\tR\n" +
+	"firstPiece\x12@\n" +
+	"\ffirst_colour\x18\x02 \x01(\v2\x1d.commonvat.types.v1.RawColourR\vfirstColour\x12\x1b\n" +
+	"\tfirst_dye\x18\x03 \x01(\tR\bfirstDye\x12\x14\n" +
+	"\x05fibre\x18\x04 \x01(\tR\x05fibre\x12\x18\n" +
+	"\amordant\x18\x05 \x01(\tR\amordant\x12\x1d\n" +
+	"\n" +
+	"second_dye\x18\x06 \x01(\tR\tsecondDye\x12!\n" +
+	"\fsecond_depth\x18\a \x01(\tR\vsecondDepth\x12!\n" +
+	"\fsecond_piece\x18\b \x01(\tR\vsecondPiece\x12'\n" +
+	"\x0fsubstrate_piece\x18\t \x01(\tR\x0esubstratePiece\x12\x1b\n" +
+	"\task_order\x18\n" +
+	" \x01(\bR\baskOrder\x12!\n" +
+	"\fradius_share\x18\v \x01(\x01R\vradiusShare\x12A\n" +
+	"\tcondition\x18\f \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\x12)\n" +
+	"\x10minimum_revision\x18\r \x01(\x03R\x0fminimumRevision\"\x81\x01\n" +
+	"\x10OverdyeTrialUsed\x12\x1d\n" +
+	"\n" +
+	"session_id\x18\x01 \x01(\tR\tsessionId\x12\x1b\n" +
+	"\tpiece_ids\x18\x02 \x03(\tR\bpieceIds\x12\"\n" +
+	"\n" +
+	"error_de00\x18\x03 \x01(\x01H\x00R\terrorDe00\x88\x01\x01B\r\n" +
+	"\v_error_de00\">\n" +
+	"\tRuleTried\x12\x12\n" +
+	"\x04rule\x18\x01 \x01(\tR\x04rule\x12\x1d\n" +
+	"\n" +
+	"error_de00\x18\x02 \x01(\x01R\terrorDe00\"\x9f\x02\n" +
+	"\x0eOrderPredicted\x12\x1a\n" +
+	"\banswered\x18\x01 \x01(\bR\banswered\x12\x17\n" +
+	"\awhy_not\x18\x02 \x01(\tR\x06whyNot\x12@\n" +
+	"\x0freversed_colour\x18\x03 \x01(\v2\x17.commonvat.types.v1.LabR\x0ereversedColour\x12'\n" +
+	"\x0fdifference_de00\x18\x04 \x01(\x01R\x0edifferenceDe00\x125\n" +
+	"\x14reversed_radius_de00\x18\x05 \x01(\x01H\x00R\x12reversedRadiusDe00\x88\x01\x01\x12\x1d\n" +
+	"\n" +
+	"told_apart\x18\x06 \x01(\bR\ttoldApartB\x17\n" +
+	"\x15_reversed_radius_de00\"\x91\t\n" +
+	"\x16PredictOverdyeResponse\x12\x1a\n" +
+	"\bheadline\x18\x01 \x01(\tR\bheadline\x12A\n" +
+	"\bstanding\x18\x02 \x01(\x0e2%.commonvat.pool.v1.PredictionStandingR\bstanding\x12/\n" +
+	"\x06colour\x18\x03 \x01(\v2\x17.commonvat.types.v1.LabR\x06colour\x12$\n" +
+	"\vradius_de00\x18\x04 \x01(\x01H\x00R\n" +
+	"radiusDe00\x88\x01\x01\x12!\n" +
+	"\fradius_share\x18\x05 \x01(\x01R\vradiusShare\x12\x1b\n" +
+	"\tfirst_dye\x18\x06 \x01(\tR\bfirstDye\x12\x1d\n" +
+	"\n" +
+	"second_dye\x18\a \x01(\tR\tsecondDye\x12\x14\n" +
+	"\x05fibre\x18\b \x01(\tR\x05fibre\x12\x18\n" +
+	"\amordant\x18\t \x01(\tR\amordant\x12\x12\n" +
+	"\x04bath\x18\n" +
+	" \x01(\tR\x04bath\x12\"\n" +
+	"\n" +
+	"error_de00\x18\v \x01(\x01H\x01R\terrorDe00\x88\x01\x01\x122\n" +
+	"\x05rules\x18\f \x03(\v2\x1c.commonvat.pool.v1.RuleTriedR\x05rules\x12!\n" +
+	"\tretention\x18\r \x01(\x01H\x02R\tretention\x88\x01\x01\x12\x1b\n" +
+	"\x06uptake\x18\x0e \x01(\x01H\x03R\x06uptake\x88\x01\x01\x12\x18\n" +
+	"\amissing\x18\x0f \x03(\tR\amissing\x127\n" +
+	"\x05order\x18\x10 \x01(\v2!.commonvat.pool.v1.OrderPredictedR\x05order\x12\x1f\n" +
+	"\vcannot_tell\x18\x11 \x03(\tR\n" +
+	"cannotTell\x12;\n" +
+	"\x06trials\x18\x12 \x03(\v2#.commonvat.pool.v1.OverdyeTrialUsedR\x06trials\x125\n" +
+	"\bleft_out\x18\x13 \x03(\v2\x1a.commonvat.pool.v1.LeftOutR\aleftOut\x12&\n" +
+	"\x0fsecond_piece_id\x18\x14 \x01(\tR\rsecondPieceId\x12,\n" +
+	"\x12substrate_piece_id\x18\x15 \x01(\tR\x10substratePieceId\x12<\n" +
+	"\amodules\x18\x16 \x03(\v2\".commonvat.types.v1.ModuleIdentityR\amodules\x12A\n" +
+	"\tcondition\x18\x17 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\x12#\n" +
+	"\rpool_revision\x18\x18 \x01(\x03R\fpoolRevision\x12\x1f\n" +
+	"\vpieces_used\x18\x19 \x01(\x05R\n" +
+	"piecesUsed\x12\x1f\n" +
+	"\vtrials_lent\x18\x1a \x01(\x05R\n" +
+	"trialsLent\x12(\n" +
+	"\x10from_colour_only\x18\x1b \x01(\bR\x0efromColourOnlyB\x0e\n" +
+	"\f_radius_de00B\r\n" +
+	"\v_error_de00B\f\n" +
+	"\n" +
+	"_retentionB\t\n" +
+	"\a_uptake*\x8b\x01\n" +
 	"\aGroupBy\x12\x18\n" +
 	"\x14GROUP_BY_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eGROUP_BY_ORDER\x10\x01\x12\x12\n" +
@@ -1502,11 +2276,20 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x14STANDING_EXPLORATORY\x10\x01\x12\x14\n" +
 	"\x10STANDING_VERDICT\x10\x02\x12\x1b\n" +
 	"\x17STANDING_NOT_ENOUGH_YET\x10\x03\x12#\n" +
-	"\x1fSTANDING_NO_ANSWER_AT_THIS_SIZE\x10\x042\xb0\x02\n" +
+	"\x1fSTANDING_NO_ANSWER_AT_THIS_SIZE\x10\x04*\xaf\x02\n" +
+	"\x12PredictionStanding\x12#\n" +
+	"\x1fPREDICTION_STANDING_UNSPECIFIED\x10\x00\x12\x1e\n" +
+	"\x1aPREDICTION_STANDING_FITTED\x10\x01\x12 \n" +
+	"\x1cPREDICTION_STANDING_BORROWED\x10\x02\x12&\n" +
+	"\"PREDICTION_STANDING_NOT_ENOUGH_YET\x10\x03\x12-\n" +
+	")PREDICTION_STANDING_NO_BETTER_THAN_A_RULE\x10\x04\x121\n" +
+	"-PREDICTION_STANDING_DOES_NOT_FOLLOW_THE_MODEL\x10\x05\x12(\n" +
+	"$PREDICTION_STANDING_CANNOT_BE_FITTED\x10\x062\x97\x03\n" +
 	"\vPoolService\x12Y\n" +
 	"\n" +
 	"AskPalette\x12$.commonvat.pool.v1.AskPaletteRequest\x1a%.commonvat.pool.v1.AskPaletteResponse\x12b\n" +
-	"\rComparePieces\x12'.commonvat.pool.v1.ComparePiecesRequest\x1a(.commonvat.pool.v1.ComparePiecesResponse\x12b\n" +
+	"\rComparePieces\x12'.commonvat.pool.v1.ComparePiecesRequest\x1a(.commonvat.pool.v1.ComparePiecesResponse\x12e\n" +
+	"\x0ePredictOverdye\x12(.commonvat.pool.v1.PredictOverdyeRequest\x1a).commonvat.pool.v1.PredictOverdyeResponse\x12b\n" +
 	"\rGetPoolStatus\x12'.commonvat.pool.v1.GetPoolStatusRequest\x1a(.commonvat.pool.v1.GetPoolStatusResponseB\xce\x01\n" +
 	"\x15com.commonvat.pool.v1B\tPoolProtoP\x01ZDgithub.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1;poolv1\xa2\x02\x03CPX\xaa\x02\x11Commonvat.Pool.V1\xca\x02\x11Commonvat\\Pool\\V1\xe2\x02\x1dCommonvat\\Pool\\V1\\GPBMetadata\xea\x02\x13Commonvat::Pool::V1b\x06proto3"
 
@@ -1522,59 +2305,79 @@ func file_commonvat_pool_v1_pool_proto_rawDescGZIP() []byte {
 	return file_commonvat_pool_v1_pool_proto_rawDescData
 }
 
-var file_commonvat_pool_v1_pool_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_commonvat_pool_v1_pool_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_commonvat_pool_v1_pool_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
+var file_commonvat_pool_v1_pool_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
 var file_commonvat_pool_v1_pool_proto_goTypes = []any{
-	(GroupBy)(0),                  // 0: commonvat.pool.v1.GroupBy
-	(Standing)(0),                 // 1: commonvat.pool.v1.Standing
-	(*AskPaletteRequest)(nil),     // 2: commonvat.pool.v1.AskPaletteRequest
-	(*GroupAnswer)(nil),           // 3: commonvat.pool.v1.GroupAnswer
-	(*PairAnswer)(nil),            // 4: commonvat.pool.v1.PairAnswer
-	(*LeftOut)(nil),               // 5: commonvat.pool.v1.LeftOut
-	(*AskPaletteResponse)(nil),    // 6: commonvat.pool.v1.AskPaletteResponse
-	(*ModuleScores)(nil),          // 7: commonvat.pool.v1.ModuleScores
-	(*ScoreDescription)(nil),      // 8: commonvat.pool.v1.ScoreDescription
-	(*GroupScore)(nil),            // 9: commonvat.pool.v1.GroupScore
-	(*ScoreFigure)(nil),           // 10: commonvat.pool.v1.ScoreFigure
-	(*ComparePiecesRequest)(nil),  // 11: commonvat.pool.v1.ComparePiecesRequest
-	(*ComparePiecesResponse)(nil), // 12: commonvat.pool.v1.ComparePiecesResponse
-	(*GetPoolStatusRequest)(nil),  // 13: commonvat.pool.v1.GetPoolStatusRequest
-	(*GetPoolStatusResponse)(nil), // 14: commonvat.pool.v1.GetPoolStatusResponse
-	(*v1.ColourCondition)(nil),    // 15: commonvat.types.v1.ColourCondition
-	(*v1.ModuleIdentity)(nil),     // 16: commonvat.types.v1.ModuleIdentity
-	(*v1.Lab)(nil),                // 17: commonvat.types.v1.Lab
+	(GroupBy)(0),                   // 0: commonvat.pool.v1.GroupBy
+	(Standing)(0),                  // 1: commonvat.pool.v1.Standing
+	(PredictionStanding)(0),        // 2: commonvat.pool.v1.PredictionStanding
+	(*AskPaletteRequest)(nil),      // 3: commonvat.pool.v1.AskPaletteRequest
+	(*GroupAnswer)(nil),            // 4: commonvat.pool.v1.GroupAnswer
+	(*PairAnswer)(nil),             // 5: commonvat.pool.v1.PairAnswer
+	(*LeftOut)(nil),                // 6: commonvat.pool.v1.LeftOut
+	(*AskPaletteResponse)(nil),     // 7: commonvat.pool.v1.AskPaletteResponse
+	(*ModuleScores)(nil),           // 8: commonvat.pool.v1.ModuleScores
+	(*ScoreDescription)(nil),       // 9: commonvat.pool.v1.ScoreDescription
+	(*GroupScore)(nil),             // 10: commonvat.pool.v1.GroupScore
+	(*ScoreFigure)(nil),            // 11: commonvat.pool.v1.ScoreFigure
+	(*ComparePiecesRequest)(nil),   // 12: commonvat.pool.v1.ComparePiecesRequest
+	(*ComparePiecesResponse)(nil),  // 13: commonvat.pool.v1.ComparePiecesResponse
+	(*GetPoolStatusRequest)(nil),   // 14: commonvat.pool.v1.GetPoolStatusRequest
+	(*GetPoolStatusResponse)(nil),  // 15: commonvat.pool.v1.GetPoolStatusResponse
+	(*PredictOverdyeRequest)(nil),  // 16: commonvat.pool.v1.PredictOverdyeRequest
+	(*OverdyeTrialUsed)(nil),       // 17: commonvat.pool.v1.OverdyeTrialUsed
+	(*RuleTried)(nil),              // 18: commonvat.pool.v1.RuleTried
+	(*OrderPredicted)(nil),         // 19: commonvat.pool.v1.OrderPredicted
+	(*PredictOverdyeResponse)(nil), // 20: commonvat.pool.v1.PredictOverdyeResponse
+	(*v1.ColourCondition)(nil),     // 21: commonvat.types.v1.ColourCondition
+	(*v1.ModuleIdentity)(nil),      // 22: commonvat.types.v1.ModuleIdentity
+	(*v1.Lab)(nil),                 // 23: commonvat.types.v1.Lab
+	(*v1.RawColour)(nil),           // 24: commonvat.types.v1.RawColour
 }
 var file_commonvat_pool_v1_pool_proto_depIdxs = []int32{
 	0,  // 0: commonvat.pool.v1.AskPaletteRequest.group_by:type_name -> commonvat.pool.v1.GroupBy
-	15, // 1: commonvat.pool.v1.AskPaletteRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	21, // 1: commonvat.pool.v1.AskPaletteRequest.condition:type_name -> commonvat.types.v1.ColourCondition
 	1,  // 2: commonvat.pool.v1.PairAnswer.standing:type_name -> commonvat.pool.v1.Standing
 	1,  // 3: commonvat.pool.v1.AskPaletteResponse.standing:type_name -> commonvat.pool.v1.Standing
-	3,  // 4: commonvat.pool.v1.AskPaletteResponse.groups:type_name -> commonvat.pool.v1.GroupAnswer
-	4,  // 5: commonvat.pool.v1.AskPaletteResponse.pairs:type_name -> commonvat.pool.v1.PairAnswer
-	5,  // 6: commonvat.pool.v1.AskPaletteResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
-	16, // 7: commonvat.pool.v1.AskPaletteResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	15, // 8: commonvat.pool.v1.AskPaletteResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	7,  // 9: commonvat.pool.v1.AskPaletteResponse.scores:type_name -> commonvat.pool.v1.ModuleScores
-	16, // 10: commonvat.pool.v1.ModuleScores.module:type_name -> commonvat.types.v1.ModuleIdentity
-	8,  // 11: commonvat.pool.v1.ModuleScores.described:type_name -> commonvat.pool.v1.ScoreDescription
-	9,  // 12: commonvat.pool.v1.ModuleScores.groups:type_name -> commonvat.pool.v1.GroupScore
-	10, // 13: commonvat.pool.v1.GroupScore.figures:type_name -> commonvat.pool.v1.ScoreFigure
-	15, // 14: commonvat.pool.v1.ComparePiecesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	17, // 15: commonvat.pool.v1.ComparePiecesResponse.reference:type_name -> commonvat.types.v1.Lab
-	17, // 16: commonvat.pool.v1.ComparePiecesResponse.sample:type_name -> commonvat.types.v1.Lab
-	15, // 17: commonvat.pool.v1.ComparePiecesResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	16, // 18: commonvat.pool.v1.ComparePiecesResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	2,  // 19: commonvat.pool.v1.PoolService.AskPalette:input_type -> commonvat.pool.v1.AskPaletteRequest
-	11, // 20: commonvat.pool.v1.PoolService.ComparePieces:input_type -> commonvat.pool.v1.ComparePiecesRequest
-	13, // 21: commonvat.pool.v1.PoolService.GetPoolStatus:input_type -> commonvat.pool.v1.GetPoolStatusRequest
-	6,  // 22: commonvat.pool.v1.PoolService.AskPalette:output_type -> commonvat.pool.v1.AskPaletteResponse
-	12, // 23: commonvat.pool.v1.PoolService.ComparePieces:output_type -> commonvat.pool.v1.ComparePiecesResponse
-	14, // 24: commonvat.pool.v1.PoolService.GetPoolStatus:output_type -> commonvat.pool.v1.GetPoolStatusResponse
-	22, // [22:25] is the sub-list for method output_type
-	19, // [19:22] is the sub-list for method input_type
-	19, // [19:19] is the sub-list for extension type_name
-	19, // [19:19] is the sub-list for extension extendee
-	0,  // [0:19] is the sub-list for field type_name
+	4,  // 4: commonvat.pool.v1.AskPaletteResponse.groups:type_name -> commonvat.pool.v1.GroupAnswer
+	5,  // 5: commonvat.pool.v1.AskPaletteResponse.pairs:type_name -> commonvat.pool.v1.PairAnswer
+	6,  // 6: commonvat.pool.v1.AskPaletteResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
+	22, // 7: commonvat.pool.v1.AskPaletteResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	21, // 8: commonvat.pool.v1.AskPaletteResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	8,  // 9: commonvat.pool.v1.AskPaletteResponse.scores:type_name -> commonvat.pool.v1.ModuleScores
+	22, // 10: commonvat.pool.v1.ModuleScores.module:type_name -> commonvat.types.v1.ModuleIdentity
+	9,  // 11: commonvat.pool.v1.ModuleScores.described:type_name -> commonvat.pool.v1.ScoreDescription
+	10, // 12: commonvat.pool.v1.ModuleScores.groups:type_name -> commonvat.pool.v1.GroupScore
+	11, // 13: commonvat.pool.v1.GroupScore.figures:type_name -> commonvat.pool.v1.ScoreFigure
+	21, // 14: commonvat.pool.v1.ComparePiecesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	23, // 15: commonvat.pool.v1.ComparePiecesResponse.reference:type_name -> commonvat.types.v1.Lab
+	23, // 16: commonvat.pool.v1.ComparePiecesResponse.sample:type_name -> commonvat.types.v1.Lab
+	21, // 17: commonvat.pool.v1.ComparePiecesResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	22, // 18: commonvat.pool.v1.ComparePiecesResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	24, // 19: commonvat.pool.v1.PredictOverdyeRequest.first_colour:type_name -> commonvat.types.v1.RawColour
+	21, // 20: commonvat.pool.v1.PredictOverdyeRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	23, // 21: commonvat.pool.v1.OrderPredicted.reversed_colour:type_name -> commonvat.types.v1.Lab
+	2,  // 22: commonvat.pool.v1.PredictOverdyeResponse.standing:type_name -> commonvat.pool.v1.PredictionStanding
+	23, // 23: commonvat.pool.v1.PredictOverdyeResponse.colour:type_name -> commonvat.types.v1.Lab
+	18, // 24: commonvat.pool.v1.PredictOverdyeResponse.rules:type_name -> commonvat.pool.v1.RuleTried
+	19, // 25: commonvat.pool.v1.PredictOverdyeResponse.order:type_name -> commonvat.pool.v1.OrderPredicted
+	17, // 26: commonvat.pool.v1.PredictOverdyeResponse.trials:type_name -> commonvat.pool.v1.OverdyeTrialUsed
+	6,  // 27: commonvat.pool.v1.PredictOverdyeResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
+	22, // 28: commonvat.pool.v1.PredictOverdyeResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	21, // 29: commonvat.pool.v1.PredictOverdyeResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	3,  // 30: commonvat.pool.v1.PoolService.AskPalette:input_type -> commonvat.pool.v1.AskPaletteRequest
+	12, // 31: commonvat.pool.v1.PoolService.ComparePieces:input_type -> commonvat.pool.v1.ComparePiecesRequest
+	16, // 32: commonvat.pool.v1.PoolService.PredictOverdye:input_type -> commonvat.pool.v1.PredictOverdyeRequest
+	14, // 33: commonvat.pool.v1.PoolService.GetPoolStatus:input_type -> commonvat.pool.v1.GetPoolStatusRequest
+	7,  // 34: commonvat.pool.v1.PoolService.AskPalette:output_type -> commonvat.pool.v1.AskPaletteResponse
+	13, // 35: commonvat.pool.v1.PoolService.ComparePieces:output_type -> commonvat.pool.v1.ComparePiecesResponse
+	20, // 36: commonvat.pool.v1.PoolService.PredictOverdye:output_type -> commonvat.pool.v1.PredictOverdyeResponse
+	15, // 37: commonvat.pool.v1.PoolService.GetPoolStatus:output_type -> commonvat.pool.v1.GetPoolStatusResponse
+	34, // [34:38] is the sub-list for method output_type
+	30, // [30:34] is the sub-list for method input_type
+	30, // [30:30] is the sub-list for extension type_name
+	30, // [30:30] is the sub-list for extension extendee
+	0,  // [0:30] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_pool_v1_pool_proto_init() }
@@ -1585,13 +2388,16 @@ func file_commonvat_pool_v1_pool_proto_init() {
 	file_commonvat_pool_v1_pool_proto_msgTypes[1].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[2].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[8].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[14].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[16].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[17].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_pool_v1_pool_proto_rawDesc), len(file_commonvat_pool_v1_pool_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   13,
+			NumEnums:      3,
+			NumMessages:   18,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

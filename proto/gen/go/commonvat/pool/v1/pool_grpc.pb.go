@@ -21,9 +21,10 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	PoolService_AskPalette_FullMethodName    = "/commonvat.pool.v1.PoolService/AskPalette"
-	PoolService_ComparePieces_FullMethodName = "/commonvat.pool.v1.PoolService/ComparePieces"
-	PoolService_GetPoolStatus_FullMethodName = "/commonvat.pool.v1.PoolService/GetPoolStatus"
+	PoolService_AskPalette_FullMethodName     = "/commonvat.pool.v1.PoolService/AskPalette"
+	PoolService_ComparePieces_FullMethodName  = "/commonvat.pool.v1.PoolService/ComparePieces"
+	PoolService_PredictOverdye_FullMethodName = "/commonvat.pool.v1.PoolService/PredictOverdye"
+	PoolService_GetPoolStatus_FullMethodName  = "/commonvat.pool.v1.PoolService/GetPoolStatus"
 )
 
 // PoolServiceClient is the client API for PoolService service.
@@ -41,6 +42,12 @@ type PoolServiceClient interface {
 	// ComparePieces gives the difference between two pieces that the caller may read.
 	// Errors: NOT_FOUND; FAILED_PRECONDITION for a piece without a usable reading, or read under another condition.
 	ComparePieces(ctx context.Context, in *ComparePiecesRequest, opts ...grpc.CallOption) (*ComparePiecesResponse, error)
+	// PredictOverdye says what a second bath would do to a first colour, by the shared trials of the same two dyes, fibre, mordant and bath. What is no
+	// better than a simple rule isn't predicted; which order gives what is answered only where both orders were fitted. Errors: INVALID_ARGUMENT; NOT_FOUND for
+	// a piece that isn't there or isn't the caller's to read; FAILED_PRECONDITION for a piece without a usable reading, one that has more than the first
+	// colour on it, and where no plain piece of the second dye or undyed piece is shared (the message says which; second_piece and substrate_piece name one);
+	// UNAVAILABLE and DEADLINE_EXCEEDED as of AskPalette.
+	PredictOverdye(ctx context.Context, in *PredictOverdyeRequest, opts ...grpc.CallOption) (*PredictOverdyeResponse, error)
 	// GetPoolStatus tells how far the pool has come.
 	GetPoolStatus(ctx context.Context, in *GetPoolStatusRequest, opts ...grpc.CallOption) (*GetPoolStatusResponse, error)
 }
@@ -73,6 +80,16 @@ func (c *poolServiceClient) ComparePieces(ctx context.Context, in *ComparePieces
 	return out, nil
 }
 
+func (c *poolServiceClient) PredictOverdye(ctx context.Context, in *PredictOverdyeRequest, opts ...grpc.CallOption) (*PredictOverdyeResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(PredictOverdyeResponse)
+	err := c.cc.Invoke(ctx, PoolService_PredictOverdye_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *poolServiceClient) GetPoolStatus(ctx context.Context, in *GetPoolStatusRequest, opts ...grpc.CallOption) (*GetPoolStatusResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(GetPoolStatusResponse)
@@ -98,6 +115,12 @@ type PoolServiceServer interface {
 	// ComparePieces gives the difference between two pieces that the caller may read.
 	// Errors: NOT_FOUND; FAILED_PRECONDITION for a piece without a usable reading, or read under another condition.
 	ComparePieces(context.Context, *ComparePiecesRequest) (*ComparePiecesResponse, error)
+	// PredictOverdye says what a second bath would do to a first colour, by the shared trials of the same two dyes, fibre, mordant and bath. What is no
+	// better than a simple rule isn't predicted; which order gives what is answered only where both orders were fitted. Errors: INVALID_ARGUMENT; NOT_FOUND for
+	// a piece that isn't there or isn't the caller's to read; FAILED_PRECONDITION for a piece without a usable reading, one that has more than the first
+	// colour on it, and where no plain piece of the second dye or undyed piece is shared (the message says which; second_piece and substrate_piece name one);
+	// UNAVAILABLE and DEADLINE_EXCEEDED as of AskPalette.
+	PredictOverdye(context.Context, *PredictOverdyeRequest) (*PredictOverdyeResponse, error)
 	// GetPoolStatus tells how far the pool has come.
 	GetPoolStatus(context.Context, *GetPoolStatusRequest) (*GetPoolStatusResponse, error)
 	mustEmbedUnimplementedPoolServiceServer()
@@ -115,6 +138,9 @@ func (UnimplementedPoolServiceServer) AskPalette(context.Context, *AskPaletteReq
 }
 func (UnimplementedPoolServiceServer) ComparePieces(context.Context, *ComparePiecesRequest) (*ComparePiecesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ComparePieces not implemented")
+}
+func (UnimplementedPoolServiceServer) PredictOverdye(context.Context, *PredictOverdyeRequest) (*PredictOverdyeResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method PredictOverdye not implemented")
 }
 func (UnimplementedPoolServiceServer) GetPoolStatus(context.Context, *GetPoolStatusRequest) (*GetPoolStatusResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetPoolStatus not implemented")
@@ -176,6 +202,24 @@ func _PoolService_ComparePieces_Handler(srv interface{}, ctx context.Context, de
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PoolService_PredictOverdye_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(PredictOverdyeRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PoolServiceServer).PredictOverdye(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PoolService_PredictOverdye_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PoolServiceServer).PredictOverdye(ctx, req.(*PredictOverdyeRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _PoolService_GetPoolStatus_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(GetPoolStatusRequest)
 	if err := dec(in); err != nil {
@@ -208,6 +252,10 @@ var PoolService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ComparePieces",
 			Handler:    _PoolService_ComparePieces_Handler,
+		},
+		{
+			MethodName: "PredictOverdye",
+			Handler:    _PoolService_PredictOverdye_Handler,
 		},
 		{
 			MethodName: "GetPoolStatus",
