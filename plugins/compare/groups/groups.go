@@ -38,6 +38,12 @@ type Cell struct {
 	Lab   colorimetry.Lab
 }
 
+// Point is a cell of any three figures, such as a difference between two colours. They are finite.
+type Point struct {
+	Group, Block string
+	X            [3]float64
+}
+
 // Limits and defaults.
 const (
 	DefaultPermutations = 9999
@@ -88,7 +94,9 @@ func Compare(ctx context.Context, cells []Cell, permutations int, seed uint64) (
 		return nil, refuse("permutations", strconv.Itoa(permutations), "0 (for 9999) or 99 to 1000000")
 	}
 	var names []string
+	points := make([]Point, len(cells))
 	for i, c := range cells {
+		points[i] = Point{c.Group, c.Block, [3]float64{c.Lab.L, c.Lab.A, c.Lab.B}}
 		if c.Group == "" {
 			return nil, refuse(fmt.Sprintf("cells[%d].group", i), `""`, "a text that is not empty")
 		}
@@ -102,14 +110,14 @@ func Compare(ctx context.Context, cells []Cell, permutations int, seed uint64) (
 	if len(names) > MaxGroups {
 		return nil, refuse("cells", fmt.Sprintf("of %d groups", len(names)), fmt.Sprintf("at most %d groups", MaxGroups))
 	}
-	r, err := compare(ctx, cells, permutations, seed)
+	r, err := compare(ctx, points, permutations, seed, true)
 	if err != nil || len(names) < 3 {
 		return r, err
 	}
 	for i, first := range names {
 		for _, second := range names[i+1:] {
-			two := slices.DeleteFunc(slices.Clone(cells), func(c Cell) bool { return c.Group != first && c.Group != second })
-			x, err := compare(ctx, two, permutations, seed)
+			two := slices.DeleteFunc(slices.Clone(points), func(c Point) bool { return c.Group != first && c.Group != second })
+			x, err := compare(ctx, two, permutations, seed, true)
 			if err != nil {
 				return nil, err
 			}
@@ -119,6 +127,29 @@ func Compare(ctx context.Context, cells []Cell, permutations int, seed uint64) (
 	holm(r.Pairs, func(p *Pair) (*Test, *float64) { return p.Place, &p.PlaceAdjusted })
 	holm(r.Pairs, func(p *Pair) (*Test, *float64) { return p.Spread, &p.SpreadAdjusted })
 	return r, nil
+}
+
+// Place is the test of place alone, of any figures; nil where it does not exist. permutations is as of Compare. It fails only when ctx
+// ends, or for more than 500 groups or bad permutations with a *colorimetry.FieldError.
+func Place(ctx context.Context, points []Point, permutations int, seed uint64) (*Test, error) {
+	if permutations == 0 {
+		permutations = DefaultPermutations
+	}
+	names := map[string]bool{}
+	for _, p := range points {
+		names[p.Group] = true
+	}
+	switch {
+	case permutations < 99 || permutations > 1e6:
+		return nil, refuse("permutations", strconv.Itoa(permutations), "0 (for 9999) or 99 to 1000000")
+	case len(names) > MaxGroups:
+		return nil, refuse("points", fmt.Sprintf("of %d groups", len(names)), fmt.Sprintf("at most %d groups", MaxGroups))
+	}
+	r, err := compare(ctx, points, permutations, seed, false)
+	if err != nil {
+		return nil, err
+	}
+	return r.Place, nil
 }
 
 // holm adjusts over all pairs, those that could not be tested included.
@@ -150,18 +181,17 @@ type field struct {
 	n, k   int
 }
 
-func compare(ctx context.Context, cells []Cell, permutations int, seed uint64) (*Result, error) {
+func compare(ctx context.Context, cells []Point, permutations int, seed uint64, withSpread bool) (*Result, error) {
 	cells = slices.Clone(cells)
-	slices.SortFunc(cells, func(a, b Cell) int {
-		return cmp.Or(strings.Compare(a.Block, b.Block), strings.Compare(a.Group, b.Group),
-			cmp.Compare(a.Lab.L, b.Lab.L), cmp.Compare(a.Lab.A, b.Lab.A), cmp.Compare(a.Lab.B, b.Lab.B))
+	slices.SortFunc(cells, func(a, b Point) int {
+		return cmp.Or(strings.Compare(a.Block, b.Block), strings.Compare(a.Group, b.Group), slices.Compare(a.X[:], b.X[:]))
 	})
 	inBlock := map[string]int{}
 	for _, c := range cells {
 		inBlock[c.Block]++
 	}
 	r := &Result{}
-	var used []Cell
+	var used []Point
 	for _, c := range cells {
 		r.Groups = append(r.Groups, c.Group)
 		if inBlock[c.Block] < 2 {
@@ -190,12 +220,12 @@ func compare(ctx context.Context, cells []Cell, permutations int, seed uint64) (
 	f.project()
 	x := make([][]float64, f.n)
 	for i, c := range used {
-		x[i] = []float64{c.Lab.L, c.Lab.A, c.Lab.B}
+		x[i] = slices.Clone(c.X[:])
 	}
 	f.centre(x)
 	var err error
-	if r.Place, err = f.test(ctx, x, x, permutations, seed); err != nil {
-		return nil, err
+	if r.Place, err = f.test(ctx, x, x, permutations, seed); err != nil || !withSpread {
+		return r, err
 	}
 	distance, residual := f.distances(x)
 	r.Spread, err = f.test(ctx, distance, residual, permutations, seed)

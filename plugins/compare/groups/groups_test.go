@@ -128,14 +128,14 @@ func TestSizeUnderNoEffect(t *testing.T) {
 	const runs = 200
 	place, spread := 0, 0
 	for range runs {
-		var cells []Cell
+		var cells []Point
 		for b := range 6 {
 			shift := 4 * rng.NormFloat64()
 			for _, g := range []string{"a", "b", "c"} {
-				cells = append(cells, Cell{g, fmt.Sprint(b), lab(50+shift+rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64())})
+				cells = append(cells, Point{g, fmt.Sprint(b), [3]float64{shift + rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64()}})
 			}
 		}
-		r, err := compare(context.Background(), cells, 199, 1)
+		r, err := compare(context.Background(), cells, 199, 1, true)
 		require.NoError(t, err)
 		if r.Place.P <= 0.05 {
 			place++
