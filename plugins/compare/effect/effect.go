@@ -74,6 +74,7 @@ type Params struct {
 	Comparisons   int      // how many such questions are asked together, 1 to 1000; default 1
 	Permutations  int      // draws where more than 2^16 arrangements exist, 99 to 1e6; default 9,999
 	Seed          uint64
+	NoOutlook     bool // spares the simulations of Outlook
 }
 
 // Defaults and gates.
@@ -275,7 +276,9 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Result, error) {
 		if r.Cell, r.CellsDiffer, err = t.cells(complete); err != nil {
 			return nil, err
 		}
-		r.Outlook = outlook(complete, r.Overall, p)
+		if !p.NoOutlook {
+			r.Outlook = outlook(complete, r.Overall, p)
+		}
 	}
 	// Blank arms are looked at over all sessions up to the closing size, whether or not they hold both orders.
 	looked := sessions
