@@ -166,7 +166,7 @@ type GroupsHeader struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Required.
 	Condition *v11.ColourCondition `protobuf:"bytes,1,opt,name=condition,proto3" json:"condition,omitempty"`
-	// Required. 2 to 500 groups, none of them ""; rows are averaged within group, block, stratum and cell, and exchanged within block and
+	// Required. 2 or more groups, none of them ""; a module may take fewer than 500, at least 20; rows are averaged within group, block, stratum and cell, and exchanged within block and
 	// stratum.
 	Labels *v1.Labels `protobuf:"bytes,2,opt,name=labels,proto3" json:"labels,omitempty"`
 	// Required. At most 10,000,000.
