@@ -14,7 +14,7 @@ import (
 	"google.golang.org/grpc"
 )
 
-const minTolerance, maxTolerance = 0.1, 100.0
+const minTolerance, maxTolerance = 1e-6, 100.0
 
 // MeasureOrderEffect takes the whole stream, then answers.
 func (*Server) MeasureOrderEffect(stream grpc.ClientStreamingServer[comparev1.MeasureOrderEffectRequest, comparev1.MeasureOrderEffectResponse]) error {

@@ -98,7 +98,7 @@ func TestOrderEffectRefuses(t *testing.T) {
 		"figures": {func(h *comparev1.OrderEffectHeader) {
 			h.ToleranceDe00, h.Alpha, h.ClosingSessions, h.Comparisons = math.NaN(), 0.9, 3, -1
 		}, map[string]string{
-			"header.tolerance_de00": "is NaN, want 0.1 to 100, or 0 for 2", "header.alpha": "is 0.9, want 0.0001 to 0.5, or 0 for 0.05",
+			"header.tolerance_de00": "is NaN, want 1e-06 to 100, or 0 for 2", "header.alpha": "is 0.9, want 0.0001 to 0.5, or 0 for 0.05",
 			"header.closing_sessions": "is 3, want 6 to 200, or 0 for an exploratory question", "header.comparisons": "is -1, want 0 to 1000"}},
 	} {
 		t.Run(name, func(t *testing.T) {

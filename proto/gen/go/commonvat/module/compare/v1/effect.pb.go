@@ -314,7 +314,7 @@ type OrderEffectHeader struct {
 	RowCount int64 `protobuf:"varint,3,opt,name=row_count,json=rowCount,proto3" json:"row_count,omitempty"`
 	// Required. One for each of labels.groups, each arm at most once.
 	Arms []Arm `protobuf:"varint,4,rep,packed,name=arms,proto3,enum=commonvat.module.compare.v1.Arm" json:"arms,omitempty"`
-	// CIEDE2000 from which a difference matters; 0 means 2. Range: 0.1 to 100.
+	// CIEDE2000 from which a difference matters; 0 means 2. Range: 0.000001 to 100.
 	ToleranceDe00 float64 `protobuf:"fixed64,5,opt,name=tolerance_de00,json=toleranceDe00,proto3" json:"tolerance_de00,omitempty"`
 	// As of CompareHeader.
 	ClosingSessions int32 `protobuf:"varint,6,opt,name=closing_sessions,json=closingSessions,proto3" json:"closing_sessions,omitempty"`
