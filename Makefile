@@ -83,6 +83,10 @@ fuzz: ## run each fuzz target for a while (FUZZTIME=10s)
 bench: ## print the benchmarks; what counts are the ratios within one run
 	go test -run '^$$' -bench . -benchtime $${BENCHTIME:-1s} ./...
 
+.PHONY: verify-statistics
+verify-statistics: ## simulate sessions that share pots, RUNS=2000 each, and print how often a verdict is false, against its limits
+	go run ./plugins/compare/verify -runs $${RUNS:-2000}
+
 .PHONY: lint
 lint: ## check the Go code and the .proto files
 	$(BUF) lint

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"hash/fnv"
 	"math"
+	"math/bits"
 	"math/rand/v2"
 	"slices"
 
@@ -151,10 +152,10 @@ func (w *worker) rarefy(cells []cell, m int, full bool) (*Rarefied, error) {
 	} else {
 		reason = "not asked for"
 	}
-	out.Shades = s.expected(ofShades, out.Enumerated, reason)
-	out.Dispersion = s.expected(ofDispersion, out.Enumerated, reason)
+	out.Shades = s.expected(ofShades, m, out.Enumerated, reason)
+	out.Dispersion = s.expected(ofDispersion, m, out.Enumerated, reason)
 	if s.volume {
-		v := s.expected(ofVolume, out.Enumerated, reason)
+		v := s.expected(ofVolume, m, out.Enumerated, reason)
 		out.Volume = &v
 		out.Side = math.Cbrt(v.Mean)
 	}
@@ -267,7 +268,7 @@ func (s *sampler) topUp(rng *rand.Rand, m int) error {
 	return nil
 }
 
-func (s *sampler) expected(k int, enumerated bool, reason string) Expected {
+func (s *sampler) expected(k, m int, enumerated bool, reason string) Expected {
 	n := float64(s.all.n)
 	t := s.all.of[k]
 	e := Expected{Mean: t.sum / n, UpperMean: t.upper / n, NoInterval: reason}
@@ -291,7 +292,73 @@ func (s *sampler) expected(k int, enumerated bool, reason string) Expected {
 	}
 	half := StudentQuantile(0.975, len(logs)-1) * JackknifeSE(logs)
 	e.Interval = &Interval{Low: e.Mean * math.Exp(-half), High: e.Mean * math.Exp(half), Blocks: len(logs)}
+	if k == ofShades {
+		s.boundShades(&e, m)
+	}
 	return e
+}
+
+// boundShades widens the interval of a count near its ceiling. Where hardly any two of the cells are closer than the threshold, all leave-out
+// values are m or nearly, and their spread says nothing: it is 0 where no two are close. Such pairs are rare events, so their number
+// has the exact interval of a Poisson count (Garwood 1936, Biometrika 28:437, from memory), and each of them costs a subset what they
+// cost on average: both of a pair are in a subset in m(m−1) of n(n−1) cases.
+func (s *sampler) boundShades(e *Expected, m int) {
+	e.Interval.High = min(e.Interval.High, float64(m))
+	if s.graph == nil {
+		return
+	}
+	joined := 0
+	for _, near := range s.graph.joined {
+		for _, x := range near {
+			joined += bits.OnesCount64(x)
+		}
+	}
+	pairs := joined / 2
+	n := float64(len(s.cells))
+	each := float64(m) * float64(m-1) / (n * (n - 1))
+	if pairs > 0 {
+		each = (float64(m) - e.Mean) / float64(pairs)
+	}
+	low, high := poissonInterval(pairs)
+	e.Interval.Low = max(1, min(e.Interval.Low, float64(m)-each*high))
+	e.Interval.High = max(e.Interval.High, float64(m)-each*low)
+}
+
+// poissonInterval is the exact 95 % interval of the expectation of a count.
+func poissonInterval(count int) (low, high float64) {
+	k := float64(count)
+	solve := func(reached func(mean float64) bool) float64 {
+		from, to := 0.0, k+10*math.Sqrt(k+4)
+		for range 60 {
+			mid := (from + to) / 2
+			if reached(mid) {
+				to = mid
+			} else {
+				from = mid
+			}
+		}
+		return (from + to) / 2
+	}
+	high = solve(func(mean float64) bool { return poissonUpTo(count, mean) <= 0.025 })
+	if count > 0 {
+		low = solve(func(mean float64) bool { return 1-poissonUpTo(count-1, mean) >= 0.025 })
+	}
+	return low, high
+}
+
+// poissonUpTo is P(X ≤ count), for many by the normal approximation of Wilson & Hilferty (from memory).
+func poissonUpTo(count int, mean float64) float64 {
+	if count > 500 {
+		k := float64(count + 1)
+		z := 3 * math.Sqrt(k) * (1 - 1/(9*k) - math.Cbrt(mean/k))
+		return 0.5 * math.Erfc(-z/math.Sqrt2)
+	}
+	sum, term := 0.0, math.Exp(-mean)
+	for i := 0; i <= count; i++ {
+		sum += term
+		term *= mean / float64(i+1)
+	}
+	return min(1, sum)
 }
 
 func blockNumbers(cells []cell) []int {

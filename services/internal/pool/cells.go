@@ -104,10 +104,14 @@ func compareFigures(a, b []float64) int {
 // assignCells gives each pick its cell. Within a stratum, a block and a key, pieces whose delivered depths agree with the smallest of the
 // cell are one cell, whatever their group.
 func assignCells(picks []*pick, byOrder bool) {
+	assignCellsBy(picks, byOrder, func(r *row) string { return cellKey(r, byOrder) })
+}
+
+func assignCellsBy(picks []*pick, byOrder bool, key func(*row) string) {
 	type place struct{ stratum, block, key string }
 	places := map[place][]*pick{}
 	for _, p := range picks {
-		p.key = cellKey(p.row, byOrder)
+		p.key = key(p.row)
 		at := place{p.stratum, p.block, p.key}
 		places[at] = append(places[at], p)
 	}

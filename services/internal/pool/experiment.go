@@ -58,6 +58,9 @@ func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 	a.modules = append(a.modules, identity)
 	fillPair(pair, response, matched)
 	a.tellMordantPlace(matched, groups)
+	if err := p.effect(ctx, a, pair, matched, groups, int32(e.ClosingSessions), e.ToleranceDE00); err != nil {
+		return err
+	}
 	if response.GetVerdict() <= comparev1.Verdict_VERDICT_NOT_ENOUGH_YET {
 		pair.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
 		pair.Sessions = response.GetCompleteSessions()
@@ -88,6 +91,9 @@ func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 		pair.Standing = poolv1.Standing_STANDING_NO_ANSWER_AT_THIS_SIZE
 	}
 	a.answer.Headline = pair.Statement
+	if said := pair.GetEffect().GetStatement(); said != "" {
+		a.answer.Headline += ". Colour: " + said
+	}
 	if extra := response.GetCompleteSessions() - response.GetUsedSessions(); extra > 0 {
 		a.tell("more than was planned: %s came after the closing size of %d and are not in the verdict", sessionsWords(int(extra)), e.ClosingSessions)
 	}

@@ -123,7 +123,10 @@ func (p *Pool) explore(ctx context.Context, a *asking, picks []*pick, groups []s
 	}
 	out.Statement = orderStatement(out)
 	a.tellMordantPlace(matched, groups)
-	return nil
+	if groups[0] == vatFirst {
+		return nil // dye pairs have colours of their own: what order does to them is asked of each
+	}
+	return p.effect(ctx, a, out, matched, groups, 0, DefaultToleranceDE00)
 }
 
 // minSessions is the least from which orders can be ranked (METHODS: 2/2^6 is the first p below 0.05).

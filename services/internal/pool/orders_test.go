@@ -116,7 +116,7 @@ func TestOrdersThatTheRecordDoesNotTell(t *testing.T) {
 
 // experiment puts one with weld and indigo on the shelf.
 func experiment(s *shelf, closing int) trial.ID {
-	e := trial.Experiment{ID: newID(), FirstDye: "weld", SecondDye: "indigo", ClosingSessions: closing, Instrument: "bench reader", Condition: d65}
+	e := trial.Experiment{ID: newID(), FirstDye: "weld", SecondDye: "indigo", ToleranceDE00: 2.5, ClosingSessions: closing, Instrument: "bench reader", Condition: d65}
 	s.experiments = append(s.experiments, e)
 	return e.ID
 }
@@ -176,7 +176,8 @@ func TestAnExperimentAtItsClosingSize(t *testing.T) {
 	assert.Equal(t, "first", pair.GetWider())
 	assert.InDelta(t, 0.01, pair.GetP(), 0)
 	assert.EqualValues(t, 6, pair.GetSessions())
-	assert.Equal(t, "weld > indigo gives the wider palette: its colours spread 2.00 times as wide as those of indigo > weld (p = 0.010, 6 sessions)", answer.GetHeadline())
+	assert.Equal(t, "weld > indigo gives the wider palette: its colours spread 2.00 times as wide as those of indigo > weld (p = 0.010, 6 sessions). "+
+		"Colour: order matters: weld > indigo and indigo > weld lie 3.0 apart, 2.5 or more (p = 0.010, 6 sessions)", answer.GetHeadline())
 	sent := h.modules.Orders()[0]
 	assert.EqualValues(t, 6, sent.Orders.GetClosingSessions())
 	assert.Equal(t, append(slices.Clone(sessions[1:]), sessions[0]), sent.Labels.GetBlocks())

@@ -32,13 +32,8 @@ func (c overdyeClass) bath() string {
 }
 
 func depthWords(d trial.Depth) string {
-	switch d {
-	case trial.Pale:
-		return "pale"
-	case trial.Medium:
-		return "medium"
-	case trial.Deep:
-		return "deep"
+	if text := wordsOfDepth[d]; text != "" {
+		return text
 	}
 	return "depth " + notStated
 }

@@ -45,6 +45,8 @@ type Modules struct {
 	spoilWidths     func(*palettev1.MeasureWidthsResponse)
 	spoilOrders     func(*comparev1.CompareOrdersResponse)
 	spoilOverdye    func(*overdyev1.PredictOverdyeResponse)
+	spoilEffect     func(*comparev1.MeasureOrderEffectResponse)
+	lackEffect      bool
 	scores          func(*palettev2.ScorePalettesResponse) // nil: not served
 	fail            error
 	readings        int // measurements computed so far
@@ -430,7 +432,7 @@ func pairs(labels *columnsv1.Labels, groups map[[2]uint32][]point) []*palettev1.
 }
 
 type compare struct {
-	comparev1.UnsafeCompareServiceServer
+	comparev1.UnimplementedCompareServiceServer
 	m *Modules
 }
 

@@ -45,6 +45,7 @@ var parsers = []struct{ folder, parser, target string }{
 	{"plugins/difference", "pairs of colours", "FuzzRequest"},
 	{"plugins/palette", "streams of rows", "FuzzStream"},
 	{"plugins/compare", "streams of rows", "FuzzStream"},
+	{"plugins/compare", "headers and columns of order effects, waters and groups", "FuzzFurther"},
 	{"plugins/bathscale", "plans of baths", "FuzzScaleBaths"},
 	{"plugins/bathscale/water", "units of hardness", "FuzzParseUnit"},
 	{"plugins/mordant", "questions about mordants", "FuzzSelectMordants"},

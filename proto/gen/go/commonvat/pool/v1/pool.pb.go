@@ -149,6 +149,72 @@ func (Standing) EnumDescriptor() ([]byte, []int) {
 	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{1}
 }
 
+// EffectVerdict is what can be said of an order effect.
+type EffectVerdict int32
+
+const (
+	EffectVerdict_EFFECT_VERDICT_UNSPECIFIED    EffectVerdict = 0
+	EffectVerdict_EFFECT_VERDICT_EXPLORATORY    EffectVerdict = 1
+	EffectVerdict_EFFECT_VERDICT_NOT_ENOUGH_YET EffectVerdict = 2
+	EffectVerdict_EFFECT_VERDICT_ORDER_MATTERS  EffectVerdict = 3
+	// The effect differs between cells; cells says which show it.
+	EffectVerdict_EFFECT_VERDICT_DEPENDS_ON_CELL         EffectVerdict = 4
+	EffectVerdict_EFFECT_VERDICT_DETECTABLE_BUT_SMALL    EffectVerdict = 5
+	EffectVerdict_EFFECT_VERDICT_NO_PRACTICAL_DIFFERENCE EffectVerdict = 6
+	EffectVerdict_EFFECT_VERDICT_NO_ANSWER_AT_THIS_SIZE  EffectVerdict = 7
+)
+
+// Enum value maps for EffectVerdict.
+var (
+	EffectVerdict_name = map[int32]string{
+		0: "EFFECT_VERDICT_UNSPECIFIED",
+		1: "EFFECT_VERDICT_EXPLORATORY",
+		2: "EFFECT_VERDICT_NOT_ENOUGH_YET",
+		3: "EFFECT_VERDICT_ORDER_MATTERS",
+		4: "EFFECT_VERDICT_DEPENDS_ON_CELL",
+		5: "EFFECT_VERDICT_DETECTABLE_BUT_SMALL",
+		6: "EFFECT_VERDICT_NO_PRACTICAL_DIFFERENCE",
+		7: "EFFECT_VERDICT_NO_ANSWER_AT_THIS_SIZE",
+	}
+	EffectVerdict_value = map[string]int32{
+		"EFFECT_VERDICT_UNSPECIFIED":             0,
+		"EFFECT_VERDICT_EXPLORATORY":             1,
+		"EFFECT_VERDICT_NOT_ENOUGH_YET":          2,
+		"EFFECT_VERDICT_ORDER_MATTERS":           3,
+		"EFFECT_VERDICT_DEPENDS_ON_CELL":         4,
+		"EFFECT_VERDICT_DETECTABLE_BUT_SMALL":    5,
+		"EFFECT_VERDICT_NO_PRACTICAL_DIFFERENCE": 6,
+		"EFFECT_VERDICT_NO_ANSWER_AT_THIS_SIZE":  7,
+	}
+)
+
+func (x EffectVerdict) Enum() *EffectVerdict {
+	p := new(EffectVerdict)
+	*p = x
+	return p
+}
+
+func (x EffectVerdict) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (EffectVerdict) Descriptor() protoreflect.EnumDescriptor {
+	return file_commonvat_pool_v1_pool_proto_enumTypes[2].Descriptor()
+}
+
+func (EffectVerdict) Type() protoreflect.EnumType {
+	return &file_commonvat_pool_v1_pool_proto_enumTypes[2]
+}
+
+func (x EffectVerdict) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use EffectVerdict.Descriptor instead.
+func (EffectVerdict) EnumDescriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{2}
+}
+
 // PredictionStanding says what a prediction is worth.
 type PredictionStanding int32
 
@@ -201,11 +267,11 @@ func (x PredictionStanding) String() string {
 }
 
 func (PredictionStanding) Descriptor() protoreflect.EnumDescriptor {
-	return file_commonvat_pool_v1_pool_proto_enumTypes[2].Descriptor()
+	return file_commonvat_pool_v1_pool_proto_enumTypes[3].Descriptor()
 }
 
 func (PredictionStanding) Type() protoreflect.EnumType {
-	return &file_commonvat_pool_v1_pool_proto_enumTypes[2]
+	return &file_commonvat_pool_v1_pool_proto_enumTypes[3]
 }
 
 func (x PredictionStanding) Number() protoreflect.EnumNumber {
@@ -214,7 +280,7 @@ func (x PredictionStanding) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use PredictionStanding.Descriptor instead.
 func (PredictionStanding) EnumDescriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{2}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{3}
 }
 
 // AskPaletteRequest is a question.
@@ -522,7 +588,9 @@ type PairAnswer struct {
 	// One sentence.
 	Statement string `protobuf:"bytes,14,opt,name=statement,proto3" json:"statement,omitempty"`
 	// True when too thin to lean on.
-	Thin          bool `protobuf:"varint,15,opt,name=thin,proto3" json:"thin,omitempty"`
+	Thin bool `protobuf:"varint,15,opt,name=thin,proto3" json:"thin,omitempty"`
+	// Whether the order changes the colour; only between the two orders of a dye pair. A question of its own, tested by itself.
+	Effect        *OrderEffect `protobuf:"bytes,16,opt,name=effect,proto3" json:"effect,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -662,6 +730,454 @@ func (x *PairAnswer) GetThin() bool {
 	return false
 }
 
+func (x *PairAnswer) GetEffect() *OrderEffect {
+	if x != nil {
+		return x.Effect
+	}
+	return nil
+}
+
+// OrderEffect is how far the colours of two orders lie apart.
+type OrderEffect struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Verdict EffectVerdict          `protobuf:"varint,1,opt,name=verdict,proto3,enum=commonvat.pool.v1.EffectVerdict" json:"verdict,omitempty"`
+	// Sessions used.
+	Sessions int32 `protobuf:"varint,2,opt,name=sessions,proto3" json:"sessions,omitempty"`
+	// First order minus second, mean over sessions; absent without a complete session.
+	Difference *v1.LabDifference `protobuf:"bytes,3,opt,name=difference,proto3" json:"difference,omitempty"`
+	// CIEDE2000 between the two orders' means; absent without a complete session.
+	De00 *float64 `protobuf:"fixed64,4,opt,name=de00,proto3,oneof" json:"de00,omitempty"`
+	// Its upper bound (one-sided 95 %); absent with fewer than 2 sessions.
+	UpperDe00 *float64 `protobuf:"fixed64,5,opt,name=upper_de00,json=upperDe00,proto3,oneof" json:"upper_de00,omitempty"`
+	// The difference that matters.
+	ToleranceDe00 float64 `protobuf:"fixed64,6,opt,name=tolerance_de00,json=toleranceDe00,proto3" json:"tolerance_de00,omitempty"`
+	// Only with a verdict.
+	P         *float64 `protobuf:"fixed64,7,opt,name=p,proto3,oneof" json:"p,omitempty"`
+	PAdjusted *float64 `protobuf:"fixed64,8,opt,name=p_adjusted,json=pAdjusted,proto3,oneof" json:"p_adjusted,omitempty"`
+	// Whether the effect differs between cells; only with a verdict and two cells or more.
+	CellsDifferP *float64      `protobuf:"fixed64,9,opt,name=cells_differ_p,json=cellsDifferP,proto3,oneof" json:"cells_differ_p,omitempty"`
+	Cells        []*CellEffect `protobuf:"bytes,10,rep,name=cells,proto3" json:"cells,omitempty"`
+	// In a dyer's words: what is missing.
+	Missing []string `protobuf:"bytes,11,rep,name=missing,proto3" json:"missing,omitempty"`
+	// One sentence.
+	Statement string `protobuf:"bytes,12,opt,name=statement,proto3" json:"statement,omitempty"`
+	// How many sessions it will take, from the noise so far, or empty.
+	Outlook       string `protobuf:"bytes,13,opt,name=outlook,proto3" json:"outlook,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *OrderEffect) Reset() {
+	*x = OrderEffect{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *OrderEffect) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*OrderEffect) ProtoMessage() {}
+
+func (x *OrderEffect) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use OrderEffect.ProtoReflect.Descriptor instead.
+func (*OrderEffect) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *OrderEffect) GetVerdict() EffectVerdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return EffectVerdict_EFFECT_VERDICT_UNSPECIFIED
+}
+
+func (x *OrderEffect) GetSessions() int32 {
+	if x != nil {
+		return x.Sessions
+	}
+	return 0
+}
+
+func (x *OrderEffect) GetDifference() *v1.LabDifference {
+	if x != nil {
+		return x.Difference
+	}
+	return nil
+}
+
+func (x *OrderEffect) GetDe00() float64 {
+	if x != nil && x.De00 != nil {
+		return *x.De00
+	}
+	return 0
+}
+
+func (x *OrderEffect) GetUpperDe00() float64 {
+	if x != nil && x.UpperDe00 != nil {
+		return *x.UpperDe00
+	}
+	return 0
+}
+
+func (x *OrderEffect) GetToleranceDe00() float64 {
+	if x != nil {
+		return x.ToleranceDe00
+	}
+	return 0
+}
+
+func (x *OrderEffect) GetP() float64 {
+	if x != nil && x.P != nil {
+		return *x.P
+	}
+	return 0
+}
+
+func (x *OrderEffect) GetPAdjusted() float64 {
+	if x != nil && x.PAdjusted != nil {
+		return *x.PAdjusted
+	}
+	return 0
+}
+
+func (x *OrderEffect) GetCellsDifferP() float64 {
+	if x != nil && x.CellsDifferP != nil {
+		return *x.CellsDifferP
+	}
+	return 0
+}
+
+func (x *OrderEffect) GetCells() []*CellEffect {
+	if x != nil {
+		return x.Cells
+	}
+	return nil
+}
+
+func (x *OrderEffect) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
+}
+
+func (x *OrderEffect) GetStatement() string {
+	if x != nil {
+		return x.Statement
+	}
+	return ""
+}
+
+func (x *OrderEffect) GetOutlook() string {
+	if x != nil {
+		return x.Outlook
+	}
+	return ""
+}
+
+// CellEffect is the effect in one cell: pieces alike in yarn, mordants, waters and depths.
+type CellEffect struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Cell       string                 `protobuf:"bytes,1,opt,name=cell,proto3" json:"cell,omitempty"`
+	Sessions   int32                  `protobuf:"varint,2,opt,name=sessions,proto3" json:"sessions,omitempty"`
+	Difference *v1.LabDifference      `protobuf:"bytes,3,opt,name=difference,proto3" json:"difference,omitempty"`
+	De00       float64                `protobuf:"fixed64,4,opt,name=de00,proto3" json:"de00,omitempty"`
+	// Over all cells; only with a verdict.
+	PAdjusted     *float64 `protobuf:"fixed64,5,opt,name=p_adjusted,json=pAdjusted,proto3,oneof" json:"p_adjusted,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CellEffect) Reset() {
+	*x = CellEffect{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CellEffect) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CellEffect) ProtoMessage() {}
+
+func (x *CellEffect) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CellEffect.ProtoReflect.Descriptor instead.
+func (*CellEffect) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *CellEffect) GetCell() string {
+	if x != nil {
+		return x.Cell
+	}
+	return ""
+}
+
+func (x *CellEffect) GetSessions() int32 {
+	if x != nil {
+		return x.Sessions
+	}
+	return 0
+}
+
+func (x *CellEffect) GetDifference() *v1.LabDifference {
+	if x != nil {
+		return x.Difference
+	}
+	return nil
+}
+
+func (x *CellEffect) GetDe00() float64 {
+	if x != nil {
+		return x.De00
+	}
+	return 0
+}
+
+func (x *CellEffect) GetPAdjusted() float64 {
+	if x != nil && x.PAdjusted != nil {
+		return *x.PAdjusted
+	}
+	return 0
+}
+
+// WatersAnswer is what waters do to the colour of pieces that are otherwise alike. Estimates, no p.
+type WatersAnswer struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// EXPLORATORY, or NOT_ENOUGH_YET where recipes, sessions or members are missing.
+	Standing Standing `protobuf:"varint,1,opt,name=standing,proto3,enum=commonvat.pool.v1.Standing" json:"standing,omitempty"`
+	// One sentence.
+	Statement string `protobuf:"bytes,2,opt,name=statement,proto3" json:"statement,omitempty"`
+	// The water that the others are held against.
+	Reference string         `protobuf:"bytes,3,opt,name=reference,proto3" json:"reference,omitempty"`
+	Waters    []*WaterAnswer `protobuf:"bytes,4,rep,name=waters,proto3" json:"waters,omitempty"`
+	// Recipes dyed alike in two waters or more.
+	Recipes  int32 `protobuf:"varint,5,opt,name=recipes,proto3" json:"recipes,omitempty"`
+	Sessions int32 `protobuf:"varint,6,opt,name=sessions,proto3" json:"sessions,omitempty"`
+	// CIEDE2000 that two means of the same colour show by noise alone; absent where nothing was repeated.
+	NoiseFloorDe00 *float64 `protobuf:"fixed64,7,opt,name=noise_floor_de00,json=noiseFloorDe00,proto3,oneof" json:"noise_floor_de00,omitempty"`
+	// Waters that nothing joins to the others but the member: water and member can't be told apart.
+	Apart []string `protobuf:"bytes,8,rep,name=apart,proto3" json:"apart,omitempty"`
+	// In a dyer's words: what is missing.
+	Missing       []string `protobuf:"bytes,9,rep,name=missing,proto3" json:"missing,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatersAnswer) Reset() {
+	*x = WatersAnswer{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatersAnswer) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatersAnswer) ProtoMessage() {}
+
+func (x *WatersAnswer) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatersAnswer.ProtoReflect.Descriptor instead.
+func (*WatersAnswer) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *WatersAnswer) GetStanding() Standing {
+	if x != nil {
+		return x.Standing
+	}
+	return Standing_STANDING_UNSPECIFIED
+}
+
+func (x *WatersAnswer) GetStatement() string {
+	if x != nil {
+		return x.Statement
+	}
+	return ""
+}
+
+func (x *WatersAnswer) GetReference() string {
+	if x != nil {
+		return x.Reference
+	}
+	return ""
+}
+
+func (x *WatersAnswer) GetWaters() []*WaterAnswer {
+	if x != nil {
+		return x.Waters
+	}
+	return nil
+}
+
+func (x *WatersAnswer) GetRecipes() int32 {
+	if x != nil {
+		return x.Recipes
+	}
+	return 0
+}
+
+func (x *WatersAnswer) GetSessions() int32 {
+	if x != nil {
+		return x.Sessions
+	}
+	return 0
+}
+
+func (x *WatersAnswer) GetNoiseFloorDe00() float64 {
+	if x != nil && x.NoiseFloorDe00 != nil {
+		return *x.NoiseFloorDe00
+	}
+	return 0
+}
+
+func (x *WatersAnswer) GetApart() []string {
+	if x != nil {
+		return x.Apart
+	}
+	return nil
+}
+
+func (x *WatersAnswer) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
+}
+
+// WaterAnswer is one water against the reference.
+type WaterAnswer struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Water    string                 `protobuf:"bytes,1,opt,name=water,proto3" json:"water,omitempty"`
+	Sessions int32                  `protobuf:"varint,2,opt,name=sessions,proto3" json:"sessions,omitempty"`
+	Members  int32                  `protobuf:"varint,3,opt,name=members,proto3" json:"members,omitempty"`
+	// Recipes shared with the reference.
+	Recipes int32 `protobuf:"varint,4,opt,name=recipes,proto3" json:"recipes,omitempty"`
+	// This water minus the reference; absent for the reference itself and without a shared recipe.
+	Difference *v1.LabDifference `protobuf:"bytes,5,opt,name=difference,proto3" json:"difference,omitempty"`
+	// CIEDE2000 over recipes; absent as difference is.
+	MeanDe00      *float64 `protobuf:"fixed64,6,opt,name=mean_de00,json=meanDe00,proto3,oneof" json:"mean_de00,omitempty"`
+	MaxDe00       *float64 `protobuf:"fixed64,7,opt,name=max_de00,json=maxDe00,proto3,oneof" json:"max_de00,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WaterAnswer) Reset() {
+	*x = WaterAnswer{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WaterAnswer) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WaterAnswer) ProtoMessage() {}
+
+func (x *WaterAnswer) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WaterAnswer.ProtoReflect.Descriptor instead.
+func (*WaterAnswer) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *WaterAnswer) GetWater() string {
+	if x != nil {
+		return x.Water
+	}
+	return ""
+}
+
+func (x *WaterAnswer) GetSessions() int32 {
+	if x != nil {
+		return x.Sessions
+	}
+	return 0
+}
+
+func (x *WaterAnswer) GetMembers() int32 {
+	if x != nil {
+		return x.Members
+	}
+	return 0
+}
+
+func (x *WaterAnswer) GetRecipes() int32 {
+	if x != nil {
+		return x.Recipes
+	}
+	return 0
+}
+
+func (x *WaterAnswer) GetDifference() *v1.LabDifference {
+	if x != nil {
+		return x.Difference
+	}
+	return nil
+}
+
+func (x *WaterAnswer) GetMeanDe00() float64 {
+	if x != nil && x.MeanDe00 != nil {
+		return *x.MeanDe00
+	}
+	return 0
+}
+
+func (x *WaterAnswer) GetMaxDe00() float64 {
+	if x != nil && x.MaxDe00 != nil {
+		return *x.MaxDe00
+	}
+	return 0
+}
+
 // LeftOut counts what was not used, and why.
 type LeftOut struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
@@ -676,7 +1192,7 @@ type LeftOut struct {
 
 func (x *LeftOut) Reset() {
 	*x = LeftOut{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[3]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -688,7 +1204,7 @@ func (x *LeftOut) String() string {
 func (*LeftOut) ProtoMessage() {}
 
 func (x *LeftOut) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[3]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -701,7 +1217,7 @@ func (x *LeftOut) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LeftOut.ProtoReflect.Descriptor instead.
 func (*LeftOut) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{3}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *LeftOut) GetReason() string {
@@ -746,14 +1262,16 @@ type AskPaletteResponse struct {
 	ReadingsUsed  int32                `protobuf:"varint,13,opt,name=readings_used,json=readingsUsed,proto3" json:"readings_used,omitempty"`
 	// What other methods say of the same pieces, one for each active module that names its own scores; only of questions without an experiment. They stand
 	// beside the answer and change nothing in it.
-	Scores        []*ModuleScores `protobuf:"bytes,14,rep,name=scores,proto3" json:"scores,omitempty"`
+	Scores []*ModuleScores `protobuf:"bytes,14,rep,name=scores,proto3" json:"scores,omitempty"`
+	// What the waters do to the colour; only with WATER.
+	Waters        *WatersAnswer `protobuf:"bytes,15,opt,name=waters,proto3" json:"waters,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AskPaletteResponse) Reset() {
 	*x = AskPaletteResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[4]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -765,7 +1283,7 @@ func (x *AskPaletteResponse) String() string {
 func (*AskPaletteResponse) ProtoMessage() {}
 
 func (x *AskPaletteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[4]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -778,7 +1296,7 @@ func (x *AskPaletteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AskPaletteResponse.ProtoReflect.Descriptor instead.
 func (*AskPaletteResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{4}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *AskPaletteResponse) GetHeadline() string {
@@ -879,6 +1397,13 @@ func (x *AskPaletteResponse) GetScores() []*ModuleScores {
 	return nil
 }
 
+func (x *AskPaletteResponse) GetWaters() *WatersAnswer {
+	if x != nil {
+		return x.Waters
+	}
+	return nil
+}
+
 // ModuleScores is what one module says by its own method.
 type ModuleScores struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
@@ -895,7 +1420,7 @@ type ModuleScores struct {
 
 func (x *ModuleScores) Reset() {
 	*x = ModuleScores{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[5]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -907,7 +1432,7 @@ func (x *ModuleScores) String() string {
 func (*ModuleScores) ProtoMessage() {}
 
 func (x *ModuleScores) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[5]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -920,7 +1445,7 @@ func (x *ModuleScores) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ModuleScores.ProtoReflect.Descriptor instead.
 func (*ModuleScores) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{5}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *ModuleScores) GetModule() *v1.ModuleIdentity {
@@ -964,7 +1489,7 @@ type ScoreDescription struct {
 
 func (x *ScoreDescription) Reset() {
 	*x = ScoreDescription{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[6]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -976,7 +1501,7 @@ func (x *ScoreDescription) String() string {
 func (*ScoreDescription) ProtoMessage() {}
 
 func (x *ScoreDescription) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[6]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -989,7 +1514,7 @@ func (x *ScoreDescription) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScoreDescription.ProtoReflect.Descriptor instead.
 func (*ScoreDescription) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{6}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *ScoreDescription) GetName() string {
@@ -1032,7 +1557,7 @@ type GroupScore struct {
 
 func (x *GroupScore) Reset() {
 	*x = GroupScore{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[7]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1044,7 +1569,7 @@ func (x *GroupScore) String() string {
 func (*GroupScore) ProtoMessage() {}
 
 func (x *GroupScore) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[7]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1057,7 +1582,7 @@ func (x *GroupScore) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GroupScore.ProtoReflect.Descriptor instead.
 func (*GroupScore) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{7}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *GroupScore) GetGroup() string {
@@ -1092,7 +1617,7 @@ type ScoreFigure struct {
 
 func (x *ScoreFigure) Reset() {
 	*x = ScoreFigure{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1104,7 +1629,7 @@ func (x *ScoreFigure) String() string {
 func (*ScoreFigure) ProtoMessage() {}
 
 func (x *ScoreFigure) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1117,7 +1642,7 @@ func (x *ScoreFigure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScoreFigure.ProtoReflect.Descriptor instead.
 func (*ScoreFigure) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{8}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ScoreFigure) GetValue() float64 {
@@ -1151,7 +1676,7 @@ type ComparePiecesRequest struct {
 
 func (x *ComparePiecesRequest) Reset() {
 	*x = ComparePiecesRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1163,7 +1688,7 @@ func (x *ComparePiecesRequest) String() string {
 func (*ComparePiecesRequest) ProtoMessage() {}
 
 func (x *ComparePiecesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1176,7 +1701,7 @@ func (x *ComparePiecesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePiecesRequest.ProtoReflect.Descriptor instead.
 func (*ComparePiecesRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{9}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ComparePiecesRequest) GetReferencePiece() string {
@@ -1224,7 +1749,7 @@ type ComparePiecesResponse struct {
 
 func (x *ComparePiecesResponse) Reset() {
 	*x = ComparePiecesResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1236,7 +1761,7 @@ func (x *ComparePiecesResponse) String() string {
 func (*ComparePiecesResponse) ProtoMessage() {}
 
 func (x *ComparePiecesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1249,7 +1774,7 @@ func (x *ComparePiecesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePiecesResponse.ProtoReflect.Descriptor instead.
 func (*ComparePiecesResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{10}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ComparePiecesResponse) GetDifference() float64 {
@@ -1311,7 +1836,7 @@ type GetPoolStatusRequest struct {
 
 func (x *GetPoolStatusRequest) Reset() {
 	*x = GetPoolStatusRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1323,7 +1848,7 @@ func (x *GetPoolStatusRequest) String() string {
 func (*GetPoolStatusRequest) ProtoMessage() {}
 
 func (x *GetPoolStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1336,7 +1861,7 @@ func (x *GetPoolStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPoolStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetPoolStatusRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{11}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *GetPoolStatusRequest) GetWithChecksum() bool {
@@ -1365,7 +1890,7 @@ type GetPoolStatusResponse struct {
 
 func (x *GetPoolStatusResponse) Reset() {
 	*x = GetPoolStatusResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1377,7 +1902,7 @@ func (x *GetPoolStatusResponse) String() string {
 func (*GetPoolStatusResponse) ProtoMessage() {}
 
 func (x *GetPoolStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1390,7 +1915,7 @@ func (x *GetPoolStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPoolStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetPoolStatusResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{12}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *GetPoolStatusResponse) GetPoolRevision() int64 {
@@ -1463,7 +1988,7 @@ type PredictOverdyeRequest struct {
 
 func (x *PredictOverdyeRequest) Reset() {
 	*x = PredictOverdyeRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1475,7 +2000,7 @@ func (x *PredictOverdyeRequest) String() string {
 func (*PredictOverdyeRequest) ProtoMessage() {}
 
 func (x *PredictOverdyeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1488,7 +2013,7 @@ func (x *PredictOverdyeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PredictOverdyeRequest.ProtoReflect.Descriptor instead.
 func (*PredictOverdyeRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{13}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *PredictOverdyeRequest) GetFirstPiece() string {
@@ -1597,7 +2122,7 @@ type OverdyeTrialUsed struct {
 
 func (x *OverdyeTrialUsed) Reset() {
 	*x = OverdyeTrialUsed{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1609,7 +2134,7 @@ func (x *OverdyeTrialUsed) String() string {
 func (*OverdyeTrialUsed) ProtoMessage() {}
 
 func (x *OverdyeTrialUsed) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1622,7 +2147,7 @@ func (x *OverdyeTrialUsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverdyeTrialUsed.ProtoReflect.Descriptor instead.
 func (*OverdyeTrialUsed) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{14}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *OverdyeTrialUsed) GetSessionId() string {
@@ -1658,7 +2183,7 @@ type RuleTried struct {
 
 func (x *RuleTried) Reset() {
 	*x = RuleTried{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1670,7 +2195,7 @@ func (x *RuleTried) String() string {
 func (*RuleTried) ProtoMessage() {}
 
 func (x *RuleTried) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1683,7 +2208,7 @@ func (x *RuleTried) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RuleTried.ProtoReflect.Descriptor instead.
 func (*RuleTried) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{15}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *RuleTried) GetRule() string {
@@ -1720,7 +2245,7 @@ type OrderPredicted struct {
 
 func (x *OrderPredicted) Reset() {
 	*x = OrderPredicted{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1732,7 +2257,7 @@ func (x *OrderPredicted) String() string {
 func (*OrderPredicted) ProtoMessage() {}
 
 func (x *OrderPredicted) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1745,7 +2270,7 @@ func (x *OrderPredicted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OrderPredicted.ProtoReflect.Descriptor instead.
 func (*OrderPredicted) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{16}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *OrderPredicted) GetAnswered() bool {
@@ -1840,7 +2365,7 @@ type PredictOverdyeResponse struct {
 
 func (x *PredictOverdyeResponse) Reset() {
 	*x = PredictOverdyeResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1852,7 +2377,7 @@ func (x *PredictOverdyeResponse) String() string {
 func (*PredictOverdyeResponse) ProtoMessage() {}
 
 func (x *PredictOverdyeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1865,7 +2390,7 @@ func (x *PredictOverdyeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PredictOverdyeResponse.ProtoReflect.Descriptor instead.
 func (*PredictOverdyeResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{17}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *PredictOverdyeResponse) GetHeadline() string {
@@ -2095,7 +2620,7 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x17_shades_at_equal_numberB\r\n" +
 	"\v_shades_lowB\x0e\n" +
 	"\f_shades_highB\x16\n" +
-	"\x14_largest_hue_gap_deg\"\x94\x04\n" +
+	"\x14_largest_hue_gap_deg\"\xcc\x04\n" +
 	"\n" +
 	"PairAnswer\x12\x14\n" +
 	"\x05first\x18\x01 \x01(\tR\x05first\x12\x16\n" +
@@ -2116,15 +2641,75 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"p_adjusted\x18\f \x01(\x01H\x03R\tpAdjusted\x88\x01\x01\x12\x18\n" +
 	"\amissing\x18\r \x03(\tR\amissing\x12\x1c\n" +
 	"\tstatement\x18\x0e \x01(\tR\tstatement\x12\x12\n" +
-	"\x04thin\x18\x0f \x01(\bR\x04thinB\x0e\n" +
+	"\x04thin\x18\x0f \x01(\bR\x04thin\x126\n" +
+	"\x06effect\x18\x10 \x01(\v2\x1e.commonvat.pool.v1.OrderEffectR\x06effectB\x0e\n" +
 	"\f_width_ratioB\x13\n" +
 	"\x11_shade_differenceB\x04\n" +
 	"\x02_pB\r\n" +
-	"\v_p_adjusted\"K\n" +
+	"\v_p_adjusted\"\xb5\x04\n" +
+	"\vOrderEffect\x12:\n" +
+	"\averdict\x18\x01 \x01(\x0e2 .commonvat.pool.v1.EffectVerdictR\averdict\x12\x1a\n" +
+	"\bsessions\x18\x02 \x01(\x05R\bsessions\x12A\n" +
+	"\n" +
+	"difference\x18\x03 \x01(\v2!.commonvat.types.v1.LabDifferenceR\n" +
+	"difference\x12\x17\n" +
+	"\x04de00\x18\x04 \x01(\x01H\x00R\x04de00\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"upper_de00\x18\x05 \x01(\x01H\x01R\tupperDe00\x88\x01\x01\x12%\n" +
+	"\x0etolerance_de00\x18\x06 \x01(\x01R\rtoleranceDe00\x12\x11\n" +
+	"\x01p\x18\a \x01(\x01H\x02R\x01p\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"p_adjusted\x18\b \x01(\x01H\x03R\tpAdjusted\x88\x01\x01\x12)\n" +
+	"\x0ecells_differ_p\x18\t \x01(\x01H\x04R\fcellsDifferP\x88\x01\x01\x123\n" +
+	"\x05cells\x18\n" +
+	" \x03(\v2\x1d.commonvat.pool.v1.CellEffectR\x05cells\x12\x18\n" +
+	"\amissing\x18\v \x03(\tR\amissing\x12\x1c\n" +
+	"\tstatement\x18\f \x01(\tR\tstatement\x12\x18\n" +
+	"\aoutlook\x18\r \x01(\tR\aoutlookB\a\n" +
+	"\x05_de00B\r\n" +
+	"\v_upper_de00B\x04\n" +
+	"\x02_pB\r\n" +
+	"\v_p_adjustedB\x11\n" +
+	"\x0f_cells_differ_p\"\xc6\x01\n" +
+	"\n" +
+	"CellEffect\x12\x12\n" +
+	"\x04cell\x18\x01 \x01(\tR\x04cell\x12\x1a\n" +
+	"\bsessions\x18\x02 \x01(\x05R\bsessions\x12A\n" +
+	"\n" +
+	"difference\x18\x03 \x01(\v2!.commonvat.types.v1.LabDifferenceR\n" +
+	"difference\x12\x12\n" +
+	"\x04de00\x18\x04 \x01(\x01R\x04de00\x12\"\n" +
+	"\n" +
+	"p_adjusted\x18\x05 \x01(\x01H\x00R\tpAdjusted\x88\x01\x01B\r\n" +
+	"\v_p_adjusted\"\xe5\x02\n" +
+	"\fWatersAnswer\x127\n" +
+	"\bstanding\x18\x01 \x01(\x0e2\x1b.commonvat.pool.v1.StandingR\bstanding\x12\x1c\n" +
+	"\tstatement\x18\x02 \x01(\tR\tstatement\x12\x1c\n" +
+	"\treference\x18\x03 \x01(\tR\treference\x126\n" +
+	"\x06waters\x18\x04 \x03(\v2\x1e.commonvat.pool.v1.WaterAnswerR\x06waters\x12\x18\n" +
+	"\arecipes\x18\x05 \x01(\x05R\arecipes\x12\x1a\n" +
+	"\bsessions\x18\x06 \x01(\x05R\bsessions\x12-\n" +
+	"\x10noise_floor_de00\x18\a \x01(\x01H\x00R\x0enoiseFloorDe00\x88\x01\x01\x12\x14\n" +
+	"\x05apart\x18\b \x03(\tR\x05apart\x12\x18\n" +
+	"\amissing\x18\t \x03(\tR\amissingB\x13\n" +
+	"\x11_noise_floor_de00\"\x93\x02\n" +
+	"\vWaterAnswer\x12\x14\n" +
+	"\x05water\x18\x01 \x01(\tR\x05water\x12\x1a\n" +
+	"\bsessions\x18\x02 \x01(\x05R\bsessions\x12\x18\n" +
+	"\amembers\x18\x03 \x01(\x05R\amembers\x12\x18\n" +
+	"\arecipes\x18\x04 \x01(\x05R\arecipes\x12A\n" +
+	"\n" +
+	"difference\x18\x05 \x01(\v2!.commonvat.types.v1.LabDifferenceR\n" +
+	"difference\x12 \n" +
+	"\tmean_de00\x18\x06 \x01(\x01H\x00R\bmeanDe00\x88\x01\x01\x12\x1e\n" +
+	"\bmax_de00\x18\a \x01(\x01H\x01R\amaxDe00\x88\x01\x01B\f\n" +
+	"\n" +
+	"_mean_de00B\v\n" +
+	"\t_max_de00\"K\n" +
 	"\aLeftOut\x12\x16\n" +
 	"\x06reason\x18\x01 \x01(\tR\x06reason\x12\x14\n" +
 	"\x05count\x18\x02 \x01(\x05R\x05count\x12\x12\n" +
-	"\x04unit\x18\x03 \x01(\tR\x04unit\"\x8e\x05\n" +
+	"\x04unit\x18\x03 \x01(\tR\x04unit\"\xc7\x05\n" +
 	"\x12AskPaletteResponse\x12\x1a\n" +
 	"\bheadline\x18\x01 \x01(\tR\bheadline\x127\n" +
 	"\bstanding\x18\x02 \x01(\x0e2\x1b.commonvat.pool.v1.StandingR\bstanding\x126\n" +
@@ -2142,7 +2727,8 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\vpieces_used\x18\f \x01(\x05R\n" +
 	"piecesUsed\x12#\n" +
 	"\rreadings_used\x18\r \x01(\x05R\freadingsUsed\x127\n" +
-	"\x06scores\x18\x0e \x03(\v2\x1f.commonvat.pool.v1.ModuleScoresR\x06scores\"\xda\x01\n" +
+	"\x06scores\x18\x0e \x03(\v2\x1f.commonvat.pool.v1.ModuleScoresR\x06scores\x127\n" +
+	"\x06waters\x18\x0f \x01(\v2\x1f.commonvat.pool.v1.WatersAnswerR\x06waters\"\xda\x01\n" +
 	"\fModuleScores\x12:\n" +
 	"\x06module\x18\x01 \x01(\v2\".commonvat.types.v1.ModuleIdentityR\x06module\x12A\n" +
 	"\tdescribed\x18\x02 \x03(\v2#.commonvat.pool.v1.ScoreDescriptionR\tdescribed\x125\n" +
@@ -2276,7 +2862,16 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x14STANDING_EXPLORATORY\x10\x01\x12\x14\n" +
 	"\x10STANDING_VERDICT\x10\x02\x12\x1b\n" +
 	"\x17STANDING_NOT_ENOUGH_YET\x10\x03\x12#\n" +
-	"\x1fSTANDING_NO_ANSWER_AT_THIS_SIZE\x10\x04*\xaf\x02\n" +
+	"\x1fSTANDING_NO_ANSWER_AT_THIS_SIZE\x10\x04*\xb8\x02\n" +
+	"\rEffectVerdict\x12\x1e\n" +
+	"\x1aEFFECT_VERDICT_UNSPECIFIED\x10\x00\x12\x1e\n" +
+	"\x1aEFFECT_VERDICT_EXPLORATORY\x10\x01\x12!\n" +
+	"\x1dEFFECT_VERDICT_NOT_ENOUGH_YET\x10\x02\x12 \n" +
+	"\x1cEFFECT_VERDICT_ORDER_MATTERS\x10\x03\x12\"\n" +
+	"\x1eEFFECT_VERDICT_DEPENDS_ON_CELL\x10\x04\x12'\n" +
+	"#EFFECT_VERDICT_DETECTABLE_BUT_SMALL\x10\x05\x12*\n" +
+	"&EFFECT_VERDICT_NO_PRACTICAL_DIFFERENCE\x10\x06\x12)\n" +
+	"%EFFECT_VERDICT_NO_ANSWER_AT_THIS_SIZE\x10\a*\xaf\x02\n" +
 	"\x12PredictionStanding\x12#\n" +
 	"\x1fPREDICTION_STANDING_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aPREDICTION_STANDING_FITTED\x10\x01\x12 \n" +
@@ -2305,79 +2900,94 @@ func file_commonvat_pool_v1_pool_proto_rawDescGZIP() []byte {
 	return file_commonvat_pool_v1_pool_proto_rawDescData
 }
 
-var file_commonvat_pool_v1_pool_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_commonvat_pool_v1_pool_proto_msgTypes = make([]protoimpl.MessageInfo, 18)
+var file_commonvat_pool_v1_pool_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
+var file_commonvat_pool_v1_pool_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
 var file_commonvat_pool_v1_pool_proto_goTypes = []any{
 	(GroupBy)(0),                   // 0: commonvat.pool.v1.GroupBy
 	(Standing)(0),                  // 1: commonvat.pool.v1.Standing
-	(PredictionStanding)(0),        // 2: commonvat.pool.v1.PredictionStanding
-	(*AskPaletteRequest)(nil),      // 3: commonvat.pool.v1.AskPaletteRequest
-	(*GroupAnswer)(nil),            // 4: commonvat.pool.v1.GroupAnswer
-	(*PairAnswer)(nil),             // 5: commonvat.pool.v1.PairAnswer
-	(*LeftOut)(nil),                // 6: commonvat.pool.v1.LeftOut
-	(*AskPaletteResponse)(nil),     // 7: commonvat.pool.v1.AskPaletteResponse
-	(*ModuleScores)(nil),           // 8: commonvat.pool.v1.ModuleScores
-	(*ScoreDescription)(nil),       // 9: commonvat.pool.v1.ScoreDescription
-	(*GroupScore)(nil),             // 10: commonvat.pool.v1.GroupScore
-	(*ScoreFigure)(nil),            // 11: commonvat.pool.v1.ScoreFigure
-	(*ComparePiecesRequest)(nil),   // 12: commonvat.pool.v1.ComparePiecesRequest
-	(*ComparePiecesResponse)(nil),  // 13: commonvat.pool.v1.ComparePiecesResponse
-	(*GetPoolStatusRequest)(nil),   // 14: commonvat.pool.v1.GetPoolStatusRequest
-	(*GetPoolStatusResponse)(nil),  // 15: commonvat.pool.v1.GetPoolStatusResponse
-	(*PredictOverdyeRequest)(nil),  // 16: commonvat.pool.v1.PredictOverdyeRequest
-	(*OverdyeTrialUsed)(nil),       // 17: commonvat.pool.v1.OverdyeTrialUsed
-	(*RuleTried)(nil),              // 18: commonvat.pool.v1.RuleTried
-	(*OrderPredicted)(nil),         // 19: commonvat.pool.v1.OrderPredicted
-	(*PredictOverdyeResponse)(nil), // 20: commonvat.pool.v1.PredictOverdyeResponse
-	(*v1.ColourCondition)(nil),     // 21: commonvat.types.v1.ColourCondition
-	(*v1.ModuleIdentity)(nil),      // 22: commonvat.types.v1.ModuleIdentity
-	(*v1.Lab)(nil),                 // 23: commonvat.types.v1.Lab
-	(*v1.RawColour)(nil),           // 24: commonvat.types.v1.RawColour
+	(EffectVerdict)(0),             // 2: commonvat.pool.v1.EffectVerdict
+	(PredictionStanding)(0),        // 3: commonvat.pool.v1.PredictionStanding
+	(*AskPaletteRequest)(nil),      // 4: commonvat.pool.v1.AskPaletteRequest
+	(*GroupAnswer)(nil),            // 5: commonvat.pool.v1.GroupAnswer
+	(*PairAnswer)(nil),             // 6: commonvat.pool.v1.PairAnswer
+	(*OrderEffect)(nil),            // 7: commonvat.pool.v1.OrderEffect
+	(*CellEffect)(nil),             // 8: commonvat.pool.v1.CellEffect
+	(*WatersAnswer)(nil),           // 9: commonvat.pool.v1.WatersAnswer
+	(*WaterAnswer)(nil),            // 10: commonvat.pool.v1.WaterAnswer
+	(*LeftOut)(nil),                // 11: commonvat.pool.v1.LeftOut
+	(*AskPaletteResponse)(nil),     // 12: commonvat.pool.v1.AskPaletteResponse
+	(*ModuleScores)(nil),           // 13: commonvat.pool.v1.ModuleScores
+	(*ScoreDescription)(nil),       // 14: commonvat.pool.v1.ScoreDescription
+	(*GroupScore)(nil),             // 15: commonvat.pool.v1.GroupScore
+	(*ScoreFigure)(nil),            // 16: commonvat.pool.v1.ScoreFigure
+	(*ComparePiecesRequest)(nil),   // 17: commonvat.pool.v1.ComparePiecesRequest
+	(*ComparePiecesResponse)(nil),  // 18: commonvat.pool.v1.ComparePiecesResponse
+	(*GetPoolStatusRequest)(nil),   // 19: commonvat.pool.v1.GetPoolStatusRequest
+	(*GetPoolStatusResponse)(nil),  // 20: commonvat.pool.v1.GetPoolStatusResponse
+	(*PredictOverdyeRequest)(nil),  // 21: commonvat.pool.v1.PredictOverdyeRequest
+	(*OverdyeTrialUsed)(nil),       // 22: commonvat.pool.v1.OverdyeTrialUsed
+	(*RuleTried)(nil),              // 23: commonvat.pool.v1.RuleTried
+	(*OrderPredicted)(nil),         // 24: commonvat.pool.v1.OrderPredicted
+	(*PredictOverdyeResponse)(nil), // 25: commonvat.pool.v1.PredictOverdyeResponse
+	(*v1.ColourCondition)(nil),     // 26: commonvat.types.v1.ColourCondition
+	(*v1.LabDifference)(nil),       // 27: commonvat.types.v1.LabDifference
+	(*v1.ModuleIdentity)(nil),      // 28: commonvat.types.v1.ModuleIdentity
+	(*v1.Lab)(nil),                 // 29: commonvat.types.v1.Lab
+	(*v1.RawColour)(nil),           // 30: commonvat.types.v1.RawColour
 }
 var file_commonvat_pool_v1_pool_proto_depIdxs = []int32{
 	0,  // 0: commonvat.pool.v1.AskPaletteRequest.group_by:type_name -> commonvat.pool.v1.GroupBy
-	21, // 1: commonvat.pool.v1.AskPaletteRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	26, // 1: commonvat.pool.v1.AskPaletteRequest.condition:type_name -> commonvat.types.v1.ColourCondition
 	1,  // 2: commonvat.pool.v1.PairAnswer.standing:type_name -> commonvat.pool.v1.Standing
-	1,  // 3: commonvat.pool.v1.AskPaletteResponse.standing:type_name -> commonvat.pool.v1.Standing
-	4,  // 4: commonvat.pool.v1.AskPaletteResponse.groups:type_name -> commonvat.pool.v1.GroupAnswer
-	5,  // 5: commonvat.pool.v1.AskPaletteResponse.pairs:type_name -> commonvat.pool.v1.PairAnswer
-	6,  // 6: commonvat.pool.v1.AskPaletteResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
-	22, // 7: commonvat.pool.v1.AskPaletteResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	21, // 8: commonvat.pool.v1.AskPaletteResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	8,  // 9: commonvat.pool.v1.AskPaletteResponse.scores:type_name -> commonvat.pool.v1.ModuleScores
-	22, // 10: commonvat.pool.v1.ModuleScores.module:type_name -> commonvat.types.v1.ModuleIdentity
-	9,  // 11: commonvat.pool.v1.ModuleScores.described:type_name -> commonvat.pool.v1.ScoreDescription
-	10, // 12: commonvat.pool.v1.ModuleScores.groups:type_name -> commonvat.pool.v1.GroupScore
-	11, // 13: commonvat.pool.v1.GroupScore.figures:type_name -> commonvat.pool.v1.ScoreFigure
-	21, // 14: commonvat.pool.v1.ComparePiecesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	23, // 15: commonvat.pool.v1.ComparePiecesResponse.reference:type_name -> commonvat.types.v1.Lab
-	23, // 16: commonvat.pool.v1.ComparePiecesResponse.sample:type_name -> commonvat.types.v1.Lab
-	21, // 17: commonvat.pool.v1.ComparePiecesResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	22, // 18: commonvat.pool.v1.ComparePiecesResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	24, // 19: commonvat.pool.v1.PredictOverdyeRequest.first_colour:type_name -> commonvat.types.v1.RawColour
-	21, // 20: commonvat.pool.v1.PredictOverdyeRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	23, // 21: commonvat.pool.v1.OrderPredicted.reversed_colour:type_name -> commonvat.types.v1.Lab
-	2,  // 22: commonvat.pool.v1.PredictOverdyeResponse.standing:type_name -> commonvat.pool.v1.PredictionStanding
-	23, // 23: commonvat.pool.v1.PredictOverdyeResponse.colour:type_name -> commonvat.types.v1.Lab
-	18, // 24: commonvat.pool.v1.PredictOverdyeResponse.rules:type_name -> commonvat.pool.v1.RuleTried
-	19, // 25: commonvat.pool.v1.PredictOverdyeResponse.order:type_name -> commonvat.pool.v1.OrderPredicted
-	17, // 26: commonvat.pool.v1.PredictOverdyeResponse.trials:type_name -> commonvat.pool.v1.OverdyeTrialUsed
-	6,  // 27: commonvat.pool.v1.PredictOverdyeResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
-	22, // 28: commonvat.pool.v1.PredictOverdyeResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	21, // 29: commonvat.pool.v1.PredictOverdyeResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	3,  // 30: commonvat.pool.v1.PoolService.AskPalette:input_type -> commonvat.pool.v1.AskPaletteRequest
-	12, // 31: commonvat.pool.v1.PoolService.ComparePieces:input_type -> commonvat.pool.v1.ComparePiecesRequest
-	16, // 32: commonvat.pool.v1.PoolService.PredictOverdye:input_type -> commonvat.pool.v1.PredictOverdyeRequest
-	14, // 33: commonvat.pool.v1.PoolService.GetPoolStatus:input_type -> commonvat.pool.v1.GetPoolStatusRequest
-	7,  // 34: commonvat.pool.v1.PoolService.AskPalette:output_type -> commonvat.pool.v1.AskPaletteResponse
-	13, // 35: commonvat.pool.v1.PoolService.ComparePieces:output_type -> commonvat.pool.v1.ComparePiecesResponse
-	20, // 36: commonvat.pool.v1.PoolService.PredictOverdye:output_type -> commonvat.pool.v1.PredictOverdyeResponse
-	15, // 37: commonvat.pool.v1.PoolService.GetPoolStatus:output_type -> commonvat.pool.v1.GetPoolStatusResponse
-	34, // [34:38] is the sub-list for method output_type
-	30, // [30:34] is the sub-list for method input_type
-	30, // [30:30] is the sub-list for extension type_name
-	30, // [30:30] is the sub-list for extension extendee
-	0,  // [0:30] is the sub-list for field type_name
+	7,  // 3: commonvat.pool.v1.PairAnswer.effect:type_name -> commonvat.pool.v1.OrderEffect
+	2,  // 4: commonvat.pool.v1.OrderEffect.verdict:type_name -> commonvat.pool.v1.EffectVerdict
+	27, // 5: commonvat.pool.v1.OrderEffect.difference:type_name -> commonvat.types.v1.LabDifference
+	8,  // 6: commonvat.pool.v1.OrderEffect.cells:type_name -> commonvat.pool.v1.CellEffect
+	27, // 7: commonvat.pool.v1.CellEffect.difference:type_name -> commonvat.types.v1.LabDifference
+	1,  // 8: commonvat.pool.v1.WatersAnswer.standing:type_name -> commonvat.pool.v1.Standing
+	10, // 9: commonvat.pool.v1.WatersAnswer.waters:type_name -> commonvat.pool.v1.WaterAnswer
+	27, // 10: commonvat.pool.v1.WaterAnswer.difference:type_name -> commonvat.types.v1.LabDifference
+	1,  // 11: commonvat.pool.v1.AskPaletteResponse.standing:type_name -> commonvat.pool.v1.Standing
+	5,  // 12: commonvat.pool.v1.AskPaletteResponse.groups:type_name -> commonvat.pool.v1.GroupAnswer
+	6,  // 13: commonvat.pool.v1.AskPaletteResponse.pairs:type_name -> commonvat.pool.v1.PairAnswer
+	11, // 14: commonvat.pool.v1.AskPaletteResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
+	28, // 15: commonvat.pool.v1.AskPaletteResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	26, // 16: commonvat.pool.v1.AskPaletteResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	13, // 17: commonvat.pool.v1.AskPaletteResponse.scores:type_name -> commonvat.pool.v1.ModuleScores
+	9,  // 18: commonvat.pool.v1.AskPaletteResponse.waters:type_name -> commonvat.pool.v1.WatersAnswer
+	28, // 19: commonvat.pool.v1.ModuleScores.module:type_name -> commonvat.types.v1.ModuleIdentity
+	14, // 20: commonvat.pool.v1.ModuleScores.described:type_name -> commonvat.pool.v1.ScoreDescription
+	15, // 21: commonvat.pool.v1.ModuleScores.groups:type_name -> commonvat.pool.v1.GroupScore
+	16, // 22: commonvat.pool.v1.GroupScore.figures:type_name -> commonvat.pool.v1.ScoreFigure
+	26, // 23: commonvat.pool.v1.ComparePiecesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	29, // 24: commonvat.pool.v1.ComparePiecesResponse.reference:type_name -> commonvat.types.v1.Lab
+	29, // 25: commonvat.pool.v1.ComparePiecesResponse.sample:type_name -> commonvat.types.v1.Lab
+	26, // 26: commonvat.pool.v1.ComparePiecesResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	28, // 27: commonvat.pool.v1.ComparePiecesResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	30, // 28: commonvat.pool.v1.PredictOverdyeRequest.first_colour:type_name -> commonvat.types.v1.RawColour
+	26, // 29: commonvat.pool.v1.PredictOverdyeRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	29, // 30: commonvat.pool.v1.OrderPredicted.reversed_colour:type_name -> commonvat.types.v1.Lab
+	3,  // 31: commonvat.pool.v1.PredictOverdyeResponse.standing:type_name -> commonvat.pool.v1.PredictionStanding
+	29, // 32: commonvat.pool.v1.PredictOverdyeResponse.colour:type_name -> commonvat.types.v1.Lab
+	23, // 33: commonvat.pool.v1.PredictOverdyeResponse.rules:type_name -> commonvat.pool.v1.RuleTried
+	24, // 34: commonvat.pool.v1.PredictOverdyeResponse.order:type_name -> commonvat.pool.v1.OrderPredicted
+	22, // 35: commonvat.pool.v1.PredictOverdyeResponse.trials:type_name -> commonvat.pool.v1.OverdyeTrialUsed
+	11, // 36: commonvat.pool.v1.PredictOverdyeResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
+	28, // 37: commonvat.pool.v1.PredictOverdyeResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	26, // 38: commonvat.pool.v1.PredictOverdyeResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	4,  // 39: commonvat.pool.v1.PoolService.AskPalette:input_type -> commonvat.pool.v1.AskPaletteRequest
+	17, // 40: commonvat.pool.v1.PoolService.ComparePieces:input_type -> commonvat.pool.v1.ComparePiecesRequest
+	21, // 41: commonvat.pool.v1.PoolService.PredictOverdye:input_type -> commonvat.pool.v1.PredictOverdyeRequest
+	19, // 42: commonvat.pool.v1.PoolService.GetPoolStatus:input_type -> commonvat.pool.v1.GetPoolStatusRequest
+	12, // 43: commonvat.pool.v1.PoolService.AskPalette:output_type -> commonvat.pool.v1.AskPaletteResponse
+	18, // 44: commonvat.pool.v1.PoolService.ComparePieces:output_type -> commonvat.pool.v1.ComparePiecesResponse
+	25, // 45: commonvat.pool.v1.PoolService.PredictOverdye:output_type -> commonvat.pool.v1.PredictOverdyeResponse
+	20, // 46: commonvat.pool.v1.PoolService.GetPoolStatus:output_type -> commonvat.pool.v1.GetPoolStatusResponse
+	43, // [43:47] is the sub-list for method output_type
+	39, // [39:43] is the sub-list for method input_type
+	39, // [39:39] is the sub-list for extension type_name
+	39, // [39:39] is the sub-list for extension extendee
+	0,  // [0:39] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_pool_v1_pool_proto_init() }
@@ -2387,17 +2997,21 @@ func file_commonvat_pool_v1_pool_proto_init() {
 	}
 	file_commonvat_pool_v1_pool_proto_msgTypes[1].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[2].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[8].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[14].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[16].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[17].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[3].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[4].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[5].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[6].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[12].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[18].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[20].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[21].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_pool_v1_pool_proto_rawDesc), len(file_commonvat_pool_v1_pool_proto_rawDesc)),
-			NumEnums:      3,
-			NumMessages:   18,
+			NumEnums:      4,
+			NumMessages:   22,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

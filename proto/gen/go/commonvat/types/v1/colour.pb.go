@@ -534,6 +534,67 @@ func (x *ModuleIdentity) GetKind() string {
 	return ""
 }
 
+// LabDifference is one colour minus another, in CIELAB units. It is no colour.
+type LabDifference struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	L             float64                `protobuf:"fixed64,1,opt,name=l,proto3" json:"l,omitempty"`
+	A             float64                `protobuf:"fixed64,2,opt,name=a,proto3" json:"a,omitempty"`
+	B             float64                `protobuf:"fixed64,3,opt,name=b,proto3" json:"b,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LabDifference) Reset() {
+	*x = LabDifference{}
+	mi := &file_commonvat_types_v1_colour_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LabDifference) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LabDifference) ProtoMessage() {}
+
+func (x *LabDifference) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_types_v1_colour_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LabDifference.ProtoReflect.Descriptor instead.
+func (*LabDifference) Descriptor() ([]byte, []int) {
+	return file_commonvat_types_v1_colour_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *LabDifference) GetL() float64 {
+	if x != nil {
+		return x.L
+	}
+	return 0
+}
+
+func (x *LabDifference) GetA() float64 {
+	if x != nil {
+		return x.A
+	}
+	return 0
+}
+
+func (x *LabDifference) GetB() float64 {
+	if x != nil {
+		return x.B
+	}
+	return 0
+}
+
 var File_commonvat_types_v1_colour_proto protoreflect.FileDescriptor
 
 const file_commonvat_types_v1_colour_proto_rawDesc = "" +
@@ -561,7 +622,11 @@ const file_commonvat_types_v1_colour_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
 	"\aversion\x18\x02 \x01(\tR\aversion\x12\x16\n" +
 	"\x06digest\x18\x03 \x01(\tR\x06digest\x12\x12\n" +
-	"\x04kind\x18\x04 \x01(\tR\x04kind*N\n" +
+	"\x04kind\x18\x04 \x01(\tR\x04kind\"9\n" +
+	"\rLabDifference\x12\f\n" +
+	"\x01l\x18\x01 \x01(\x01R\x01l\x12\f\n" +
+	"\x01a\x18\x02 \x01(\x01R\x01a\x12\f\n" +
+	"\x01b\x18\x03 \x01(\x01R\x01b*N\n" +
 	"\n" +
 	"Illuminant\x12\x1a\n" +
 	"\x16ILLUMINANT_UNSPECIFIED\x10\x00\x12\x12\n" +
@@ -590,7 +655,7 @@ func file_commonvat_types_v1_colour_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_types_v1_colour_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_commonvat_types_v1_colour_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
+var file_commonvat_types_v1_colour_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_commonvat_types_v1_colour_proto_goTypes = []any{
 	(Illuminant)(0),         // 0: commonvat.types.v1.Illuminant
 	(Observer)(0),           // 1: commonvat.types.v1.Observer
@@ -600,6 +665,7 @@ var file_commonvat_types_v1_colour_proto_goTypes = []any{
 	(*Spectrum)(nil),        // 5: commonvat.types.v1.Spectrum
 	(*RawColour)(nil),       // 6: commonvat.types.v1.RawColour
 	(*ModuleIdentity)(nil),  // 7: commonvat.types.v1.ModuleIdentity
+	(*LabDifference)(nil),   // 8: commonvat.types.v1.LabDifference
 }
 var file_commonvat_types_v1_colour_proto_depIdxs = []int32{
 	0, // 0: commonvat.types.v1.ColourCondition.illuminant:type_name -> commonvat.types.v1.Illuminant
@@ -629,7 +695,7 @@ func file_commonvat_types_v1_colour_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_types_v1_colour_proto_rawDesc), len(file_commonvat_types_v1_colour_proto_rawDesc)),
 			NumEnums:      3,
-			NumMessages:   5,
+			NumMessages:   6,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -4,7 +4,7 @@
 // 	protoc        (unknown)
 // source: commonvat/module/compare/v1/compare.proto
 
-// Package commonvat.module.compare.v1: which of two orders is wider.
+// Package commonvat.module.compare.v1: which of two orders is wider, and whether orders, waters or other groups differ in colour.
 
 package comparev1
 
@@ -599,7 +599,7 @@ var File_commonvat_module_compare_v1_compare_proto protoreflect.FileDescriptor
 
 const file_commonvat_module_compare_v1_compare_proto_rawDesc = "" +
 	"\n" +
-	")commonvat/module/compare/v1/compare.proto\x12\x1bcommonvat.module.compare.v1\x1a)commonvat/module/columns/v1/columns.proto\x1a\x1fcommonvat/types/v1/colour.proto\"\xac\x01\n" +
+	")commonvat/module/compare/v1/compare.proto\x12\x1bcommonvat.module.compare.v1\x1a)commonvat/module/columns/v1/columns.proto\x1a(commonvat/module/compare/v1/effect.proto\x1a(commonvat/module/compare/v1/groups.proto\x1a(commonvat/module/compare/v1/waters.proto\x1a\x1fcommonvat/types/v1/colour.proto\"\xac\x01\n" +
 	"\x14CompareOrdersRequest\x12D\n" +
 	"\x06header\x18\x01 \x01(\v2*.commonvat.module.compare.v1.CompareHeaderH\x00R\x06header\x12F\n" +
 	"\acolumns\x18\x02 \x01(\v2*.commonvat.module.columns.v1.ColourColumnsH\x00R\acolumnsB\x06\n" +
@@ -661,9 +661,13 @@ const file_commonvat_module_compare_v1_compare_proto_rawDesc = "" +
 	"\x14VERDICT_SECOND_WIDER\x10\x04\x12\x18\n" +
 	"\x14VERDICT_EQUALLY_WIDE\x10\x05\x12 \n" +
 	"\x1cVERDICT_DETECTABLE_BUT_SMALL\x10\x06\x12\"\n" +
-	"\x1eVERDICT_NO_ANSWER_AT_THIS_SIZE\x10\a2\x8a\x01\n" +
+	"\x1eVERDICT_NO_ANSWER_AT_THIS_SIZE\x10\a2\x86\x05\n" +
 	"\x0eCompareService\x12x\n" +
-	"\rCompareOrders\x121.commonvat.module.compare.v1.CompareOrdersRequest\x1a2.commonvat.module.compare.v1.CompareOrdersResponse(\x01B\x91\x02\n" +
+	"\rCompareOrders\x121.commonvat.module.compare.v1.CompareOrdersRequest\x1a2.commonvat.module.compare.v1.CompareOrdersResponse(\x01\x12\x87\x01\n" +
+	"\x12MeasureOrderEffect\x126.commonvat.module.compare.v1.MeasureOrderEffectRequest\x1a7.commonvat.module.compare.v1.MeasureOrderEffectResponse(\x01\x12x\n" +
+	"\rCompareWaters\x121.commonvat.module.compare.v1.CompareWatersRequest\x1a2.commonvat.module.compare.v1.CompareWatersResponse(\x01\x12x\n" +
+	"\rCompareGroups\x121.commonvat.module.compare.v1.CompareGroupsRequest\x1a2.commonvat.module.compare.v1.CompareGroupsResponse(\x01\x12|\n" +
+	"\x0fCountJudgements\x123.commonvat.module.compare.v1.CountJudgementsRequest\x1a4.commonvat.module.compare.v1.CountJudgementsResponseB\x91\x02\n" +
 	"\x1fcom.commonvat.module.compare.v1B\fCompareProtoP\x01ZQgithub.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1;comparev1\xa2\x02\x03CMC\xaa\x02\x1bCommonvat.Module.Compare.V1\xca\x02\x1bCommonvat\\Module\\Compare\\V1\xe2\x02'Commonvat\\Module\\Compare\\V1\\GPBMetadata\xea\x02\x1eCommonvat::Module::Compare::V1b\x06proto3"
 
 var (
@@ -681,29 +685,45 @@ func file_commonvat_module_compare_v1_compare_proto_rawDescGZIP() []byte {
 var file_commonvat_module_compare_v1_compare_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
 var file_commonvat_module_compare_v1_compare_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
 var file_commonvat_module_compare_v1_compare_proto_goTypes = []any{
-	(Verdict)(0),                  // 0: commonvat.module.compare.v1.Verdict
-	(*CompareOrdersRequest)(nil),  // 1: commonvat.module.compare.v1.CompareOrdersRequest
-	(*CompareHeader)(nil),         // 2: commonvat.module.compare.v1.CompareHeader
-	(*Missing)(nil),               // 3: commonvat.module.compare.v1.Missing
-	(*CompareOrdersResponse)(nil), // 4: commonvat.module.compare.v1.CompareOrdersResponse
-	(*v1.ColourColumns)(nil),      // 5: commonvat.module.columns.v1.ColourColumns
-	(*v11.ColourCondition)(nil),   // 6: commonvat.types.v1.ColourCondition
-	(*v1.Labels)(nil),             // 7: commonvat.module.columns.v1.Labels
+	(Verdict)(0),                       // 0: commonvat.module.compare.v1.Verdict
+	(*CompareOrdersRequest)(nil),       // 1: commonvat.module.compare.v1.CompareOrdersRequest
+	(*CompareHeader)(nil),              // 2: commonvat.module.compare.v1.CompareHeader
+	(*Missing)(nil),                    // 3: commonvat.module.compare.v1.Missing
+	(*CompareOrdersResponse)(nil),      // 4: commonvat.module.compare.v1.CompareOrdersResponse
+	(*v1.ColourColumns)(nil),           // 5: commonvat.module.columns.v1.ColourColumns
+	(*v11.ColourCondition)(nil),        // 6: commonvat.types.v1.ColourCondition
+	(*v1.Labels)(nil),                  // 7: commonvat.module.columns.v1.Labels
+	(*MeasureOrderEffectRequest)(nil),  // 8: commonvat.module.compare.v1.MeasureOrderEffectRequest
+	(*CompareWatersRequest)(nil),       // 9: commonvat.module.compare.v1.CompareWatersRequest
+	(*CompareGroupsRequest)(nil),       // 10: commonvat.module.compare.v1.CompareGroupsRequest
+	(*CountJudgementsRequest)(nil),     // 11: commonvat.module.compare.v1.CountJudgementsRequest
+	(*MeasureOrderEffectResponse)(nil), // 12: commonvat.module.compare.v1.MeasureOrderEffectResponse
+	(*CompareWatersResponse)(nil),      // 13: commonvat.module.compare.v1.CompareWatersResponse
+	(*CompareGroupsResponse)(nil),      // 14: commonvat.module.compare.v1.CompareGroupsResponse
+	(*CountJudgementsResponse)(nil),    // 15: commonvat.module.compare.v1.CountJudgementsResponse
 }
 var file_commonvat_module_compare_v1_compare_proto_depIdxs = []int32{
-	2, // 0: commonvat.module.compare.v1.CompareOrdersRequest.header:type_name -> commonvat.module.compare.v1.CompareHeader
-	5, // 1: commonvat.module.compare.v1.CompareOrdersRequest.columns:type_name -> commonvat.module.columns.v1.ColourColumns
-	6, // 2: commonvat.module.compare.v1.CompareHeader.condition:type_name -> commonvat.types.v1.ColourCondition
-	7, // 3: commonvat.module.compare.v1.CompareHeader.labels:type_name -> commonvat.module.columns.v1.Labels
-	0, // 4: commonvat.module.compare.v1.CompareOrdersResponse.verdict:type_name -> commonvat.module.compare.v1.Verdict
-	3, // 5: commonvat.module.compare.v1.CompareOrdersResponse.missing:type_name -> commonvat.module.compare.v1.Missing
-	1, // 6: commonvat.module.compare.v1.CompareService.CompareOrders:input_type -> commonvat.module.compare.v1.CompareOrdersRequest
-	4, // 7: commonvat.module.compare.v1.CompareService.CompareOrders:output_type -> commonvat.module.compare.v1.CompareOrdersResponse
-	7, // [7:8] is the sub-list for method output_type
-	6, // [6:7] is the sub-list for method input_type
-	6, // [6:6] is the sub-list for extension type_name
-	6, // [6:6] is the sub-list for extension extendee
-	0, // [0:6] is the sub-list for field type_name
+	2,  // 0: commonvat.module.compare.v1.CompareOrdersRequest.header:type_name -> commonvat.module.compare.v1.CompareHeader
+	5,  // 1: commonvat.module.compare.v1.CompareOrdersRequest.columns:type_name -> commonvat.module.columns.v1.ColourColumns
+	6,  // 2: commonvat.module.compare.v1.CompareHeader.condition:type_name -> commonvat.types.v1.ColourCondition
+	7,  // 3: commonvat.module.compare.v1.CompareHeader.labels:type_name -> commonvat.module.columns.v1.Labels
+	0,  // 4: commonvat.module.compare.v1.CompareOrdersResponse.verdict:type_name -> commonvat.module.compare.v1.Verdict
+	3,  // 5: commonvat.module.compare.v1.CompareOrdersResponse.missing:type_name -> commonvat.module.compare.v1.Missing
+	1,  // 6: commonvat.module.compare.v1.CompareService.CompareOrders:input_type -> commonvat.module.compare.v1.CompareOrdersRequest
+	8,  // 7: commonvat.module.compare.v1.CompareService.MeasureOrderEffect:input_type -> commonvat.module.compare.v1.MeasureOrderEffectRequest
+	9,  // 8: commonvat.module.compare.v1.CompareService.CompareWaters:input_type -> commonvat.module.compare.v1.CompareWatersRequest
+	10, // 9: commonvat.module.compare.v1.CompareService.CompareGroups:input_type -> commonvat.module.compare.v1.CompareGroupsRequest
+	11, // 10: commonvat.module.compare.v1.CompareService.CountJudgements:input_type -> commonvat.module.compare.v1.CountJudgementsRequest
+	4,  // 11: commonvat.module.compare.v1.CompareService.CompareOrders:output_type -> commonvat.module.compare.v1.CompareOrdersResponse
+	12, // 12: commonvat.module.compare.v1.CompareService.MeasureOrderEffect:output_type -> commonvat.module.compare.v1.MeasureOrderEffectResponse
+	13, // 13: commonvat.module.compare.v1.CompareService.CompareWaters:output_type -> commonvat.module.compare.v1.CompareWatersResponse
+	14, // 14: commonvat.module.compare.v1.CompareService.CompareGroups:output_type -> commonvat.module.compare.v1.CompareGroupsResponse
+	15, // 15: commonvat.module.compare.v1.CompareService.CountJudgements:output_type -> commonvat.module.compare.v1.CountJudgementsResponse
+	11, // [11:16] is the sub-list for method output_type
+	6,  // [6:11] is the sub-list for method input_type
+	6,  // [6:6] is the sub-list for extension type_name
+	6,  // [6:6] is the sub-list for extension extendee
+	0,  // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_compare_v1_compare_proto_init() }
@@ -711,6 +731,9 @@ func file_commonvat_module_compare_v1_compare_proto_init() {
 	if File_commonvat_module_compare_v1_compare_proto != nil {
 		return
 	}
+	file_commonvat_module_compare_v1_effect_proto_init()
+	file_commonvat_module_compare_v1_groups_proto_init()
+	file_commonvat_module_compare_v1_waters_proto_init()
 	file_commonvat_module_compare_v1_compare_proto_msgTypes[0].OneofWrappers = []any{
 		(*CompareOrdersRequest_Header)(nil),
 		(*CompareOrdersRequest_Columns)(nil),

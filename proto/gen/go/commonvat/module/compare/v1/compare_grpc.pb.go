@@ -4,7 +4,7 @@
 // - protoc             (unknown)
 // source: commonvat/module/compare/v1/compare.proto
 
-// Package commonvat.module.compare.v1: which of two orders is wider.
+// Package commonvat.module.compare.v1: which of two orders is wider, and whether orders, waters or other groups differ in colour.
 
 package comparev1
 
@@ -21,7 +21,11 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	CompareService_CompareOrders_FullMethodName = "/commonvat.module.compare.v1.CompareService/CompareOrders"
+	CompareService_CompareOrders_FullMethodName      = "/commonvat.module.compare.v1.CompareService/CompareOrders"
+	CompareService_MeasureOrderEffect_FullMethodName = "/commonvat.module.compare.v1.CompareService/MeasureOrderEffect"
+	CompareService_CompareWaters_FullMethodName      = "/commonvat.module.compare.v1.CompareService/CompareWaters"
+	CompareService_CompareGroups_FullMethodName      = "/commonvat.module.compare.v1.CompareService/CompareGroups"
+	CompareService_CountJudgements_FullMethodName    = "/commonvat.module.compare.v1.CompareService/CountJudgements"
 )
 
 // CompareServiceClient is the client API for CompareService service.
@@ -34,6 +38,17 @@ type CompareServiceClient interface {
 	// wider, or that it can't tell. Blocks are sessions; strata are dye pairs, each aligned by itself; cells
 	// match across the two groups. The same stream gets the same answer. Errors: INVALID_ARGUMENT naming the row and the field.
 	CompareOrders(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[CompareOrdersRequest, CompareOrdersResponse], error)
+	// MeasureOrderEffect says whether the order of two dyes changes the colour, and in which cells. Blocks are sessions, cells match across
+	// arms. A module may leave it UNIMPLEMENTED. Otherwise as CompareOrders.
+	MeasureOrderEffect(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[MeasureOrderEffectRequest, MeasureOrderEffectResponse], error)
+	// CompareWaters says whether waters change the colour, or that water and member can't be told apart. A module may leave it
+	// UNIMPLEMENTED. Otherwise as CompareOrders.
+	CompareWaters(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[CompareWatersRequest, CompareWatersResponse], error)
+	// CompareGroups tests two or more groups for place and spread within blocks. A module may leave it UNIMPLEMENTED. Otherwise as
+	// CompareOrders.
+	CompareGroups(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[CompareGroupsRequest, CompareGroupsResponse], error)
+	// CountJudgements counts judgements by eye, one vote a session. A module may leave it UNIMPLEMENTED. Errors: INVALID_ARGUMENT naming the field.
+	CountJudgements(ctx context.Context, in *CountJudgementsRequest, opts ...grpc.CallOption) (*CountJudgementsResponse, error)
 }
 
 type compareServiceClient struct {
@@ -57,6 +72,55 @@ func (c *compareServiceClient) CompareOrders(ctx context.Context, opts ...grpc.C
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type CompareService_CompareOrdersClient = grpc.ClientStreamingClient[CompareOrdersRequest, CompareOrdersResponse]
 
+func (c *compareServiceClient) MeasureOrderEffect(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[MeasureOrderEffectRequest, MeasureOrderEffectResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &CompareService_ServiceDesc.Streams[1], CompareService_MeasureOrderEffect_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[MeasureOrderEffectRequest, MeasureOrderEffectResponse]{ClientStream: stream}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CompareService_MeasureOrderEffectClient = grpc.ClientStreamingClient[MeasureOrderEffectRequest, MeasureOrderEffectResponse]
+
+func (c *compareServiceClient) CompareWaters(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[CompareWatersRequest, CompareWatersResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &CompareService_ServiceDesc.Streams[2], CompareService_CompareWaters_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[CompareWatersRequest, CompareWatersResponse]{ClientStream: stream}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CompareService_CompareWatersClient = grpc.ClientStreamingClient[CompareWatersRequest, CompareWatersResponse]
+
+func (c *compareServiceClient) CompareGroups(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[CompareGroupsRequest, CompareGroupsResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &CompareService_ServiceDesc.Streams[3], CompareService_CompareGroups_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[CompareGroupsRequest, CompareGroupsResponse]{ClientStream: stream}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CompareService_CompareGroupsClient = grpc.ClientStreamingClient[CompareGroupsRequest, CompareGroupsResponse]
+
+func (c *compareServiceClient) CountJudgements(ctx context.Context, in *CountJudgementsRequest, opts ...grpc.CallOption) (*CountJudgementsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(CountJudgementsResponse)
+	err := c.cc.Invoke(ctx, CompareService_CountJudgements_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // CompareServiceServer is the server API for CompareService service.
 // All implementations must embed UnimplementedCompareServiceServer
 // for forward compatibility.
@@ -67,6 +131,17 @@ type CompareServiceServer interface {
 	// wider, or that it can't tell. Blocks are sessions; strata are dye pairs, each aligned by itself; cells
 	// match across the two groups. The same stream gets the same answer. Errors: INVALID_ARGUMENT naming the row and the field.
 	CompareOrders(grpc.ClientStreamingServer[CompareOrdersRequest, CompareOrdersResponse]) error
+	// MeasureOrderEffect says whether the order of two dyes changes the colour, and in which cells. Blocks are sessions, cells match across
+	// arms. A module may leave it UNIMPLEMENTED. Otherwise as CompareOrders.
+	MeasureOrderEffect(grpc.ClientStreamingServer[MeasureOrderEffectRequest, MeasureOrderEffectResponse]) error
+	// CompareWaters says whether waters change the colour, or that water and member can't be told apart. A module may leave it
+	// UNIMPLEMENTED. Otherwise as CompareOrders.
+	CompareWaters(grpc.ClientStreamingServer[CompareWatersRequest, CompareWatersResponse]) error
+	// CompareGroups tests two or more groups for place and spread within blocks. A module may leave it UNIMPLEMENTED. Otherwise as
+	// CompareOrders.
+	CompareGroups(grpc.ClientStreamingServer[CompareGroupsRequest, CompareGroupsResponse]) error
+	// CountJudgements counts judgements by eye, one vote a session. A module may leave it UNIMPLEMENTED. Errors: INVALID_ARGUMENT naming the field.
+	CountJudgements(context.Context, *CountJudgementsRequest) (*CountJudgementsResponse, error)
 	mustEmbedUnimplementedCompareServiceServer()
 }
 
@@ -79,6 +154,18 @@ type UnimplementedCompareServiceServer struct{}
 
 func (UnimplementedCompareServiceServer) CompareOrders(grpc.ClientStreamingServer[CompareOrdersRequest, CompareOrdersResponse]) error {
 	return status.Error(codes.Unimplemented, "method CompareOrders not implemented")
+}
+func (UnimplementedCompareServiceServer) MeasureOrderEffect(grpc.ClientStreamingServer[MeasureOrderEffectRequest, MeasureOrderEffectResponse]) error {
+	return status.Error(codes.Unimplemented, "method MeasureOrderEffect not implemented")
+}
+func (UnimplementedCompareServiceServer) CompareWaters(grpc.ClientStreamingServer[CompareWatersRequest, CompareWatersResponse]) error {
+	return status.Error(codes.Unimplemented, "method CompareWaters not implemented")
+}
+func (UnimplementedCompareServiceServer) CompareGroups(grpc.ClientStreamingServer[CompareGroupsRequest, CompareGroupsResponse]) error {
+	return status.Error(codes.Unimplemented, "method CompareGroups not implemented")
+}
+func (UnimplementedCompareServiceServer) CountJudgements(context.Context, *CountJudgementsRequest) (*CountJudgementsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method CountJudgements not implemented")
 }
 func (UnimplementedCompareServiceServer) mustEmbedUnimplementedCompareServiceServer() {}
 func (UnimplementedCompareServiceServer) testEmbeddedByValue()                        {}
@@ -108,17 +195,76 @@ func _CompareService_CompareOrders_Handler(srv interface{}, stream grpc.ServerSt
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type CompareService_CompareOrdersServer = grpc.ClientStreamingServer[CompareOrdersRequest, CompareOrdersResponse]
 
+func _CompareService_MeasureOrderEffect_Handler(srv interface{}, stream grpc.ServerStream) error {
+	return srv.(CompareServiceServer).MeasureOrderEffect(&grpc.GenericServerStream[MeasureOrderEffectRequest, MeasureOrderEffectResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CompareService_MeasureOrderEffectServer = grpc.ClientStreamingServer[MeasureOrderEffectRequest, MeasureOrderEffectResponse]
+
+func _CompareService_CompareWaters_Handler(srv interface{}, stream grpc.ServerStream) error {
+	return srv.(CompareServiceServer).CompareWaters(&grpc.GenericServerStream[CompareWatersRequest, CompareWatersResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CompareService_CompareWatersServer = grpc.ClientStreamingServer[CompareWatersRequest, CompareWatersResponse]
+
+func _CompareService_CompareGroups_Handler(srv interface{}, stream grpc.ServerStream) error {
+	return srv.(CompareServiceServer).CompareGroups(&grpc.GenericServerStream[CompareGroupsRequest, CompareGroupsResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CompareService_CompareGroupsServer = grpc.ClientStreamingServer[CompareGroupsRequest, CompareGroupsResponse]
+
+func _CompareService_CountJudgements_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(CountJudgementsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CompareServiceServer).CountJudgements(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CompareService_CountJudgements_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CompareServiceServer).CountJudgements(ctx, req.(*CountJudgementsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // CompareService_ServiceDesc is the grpc.ServiceDesc for CompareService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
 var CompareService_ServiceDesc = grpc.ServiceDesc{
 	ServiceName: "commonvat.module.compare.v1.CompareService",
 	HandlerType: (*CompareServiceServer)(nil),
-	Methods:     []grpc.MethodDesc{},
+	Methods: []grpc.MethodDesc{
+		{
+			MethodName: "CountJudgements",
+			Handler:    _CompareService_CountJudgements_Handler,
+		},
+	},
 	Streams: []grpc.StreamDesc{
 		{
 			StreamName:    "CompareOrders",
 			Handler:       _CompareService_CompareOrders_Handler,
+			ClientStreams: true,
+		},
+		{
+			StreamName:    "MeasureOrderEffect",
+			Handler:       _CompareService_MeasureOrderEffect_Handler,
+			ClientStreams: true,
+		},
+		{
+			StreamName:    "CompareWaters",
+			Handler:       _CompareService_CompareWaters_Handler,
+			ClientStreams: true,
+		},
+		{
+			StreamName:    "CompareGroups",
+			Handler:       _CompareService_CompareGroups_Handler,
 			ClientStreams: true,
 		},
 	},

@@ -1,0 +1,191 @@
+package effect
+
+import (
+	"context"
+	"math"
+	"math/rand/v2"
+
+	"github.com/commonvat/commonvat/plugins/palette/width"
+)
+
+// Outlook tells how many sessions it will take, from the noise between the sessions so far.
+//
+// Method: for each number of sessions from a ladder, 400 experiments are drawn from a normal distribution with the covariance of the d_j
+// observed, and the verdict is made as Measure makes it, with 199 turns of signs. The first number with the verdict in 80 % of them
+// is told. The draws have a seed of their own, so that the same data give the same outlook.
+type Outlook struct {
+	From int // sessions behind the noise; of few it is rough
+	// Noise is the standard deviation between sessions of the difference in L*, a*, b*.
+	Noise [3]float64
+	// TargetDE is the difference that ToFind is for: as it looks so far, at least 1.5 times the tolerance.
+	TargetDE float64
+	// ToFind is the number of sessions in all to find a difference of TargetDE, ToRuleOut that to show that there is no practical
+	// difference if there is none. 0: more than 60.
+	ToFind, ToRuleOut int
+}
+
+const (
+	outlookFrom = 3
+	outlookRuns = 400
+	outlookTurn = 199
+	outlookGoal = 0.8
+)
+
+var outlookSizes = []int{6, 7, 8, 9, 10, 12, 14, 16, 20, 24, 30, 40, 50, 60}
+
+func outlook(sessions []*session, overall *Contrast, p Params) *Outlook {
+	var d [][3]float64
+	var place [3]float64
+	for _, s := range sessions {
+		if x, y, ok := s.means(FirstOrder, SecondOrder); ok {
+			d = append(d, [3]float64{x[0] - y[0], x[1] - y[1], x[2] - y[2]})
+			for i := range 3 {
+				place[i] += y[i]
+			}
+		}
+	}
+	if len(d) < outlookFrom {
+		return nil
+	}
+	for i := range place {
+		place[i] /= float64(len(d))
+	}
+	_, covariance := meanAndCovariance(d)
+	o := &Outlook{From: len(d)}
+	for i := range 3 {
+		o.Noise[i] = math.Sqrt(covariance[i][i])
+	}
+	target := overall.Difference
+	if overall.DE < 1.5*p.ToleranceDE {
+		target = scaled(place, target, 1.5*p.ToleranceDE)
+	}
+	o.TargetDE = de([3]float64{place[0] + target[0], place[1] + target[1], place[2] + target[2]}, place)
+	s := simulation{place: place, root: root(covariance), params: p}
+	o.ToFind = s.least(target, func(d [][3]float64, x Contrast) bool { return x.DE >= p.ToleranceDE && s.found(d) })
+	o.ToRuleOut = s.least([3]float64{}, func(_ [][3]float64, x Contrast) bool { return *x.UpperDE < p.ToleranceDE })
+	return o
+}
+
+// scaled lengthens a shift, or one in L* where there is none, until it is de00 from place.
+func scaled(place, shift [3]float64, de00 float64) [3]float64 {
+	if shift == [3]float64{} {
+		shift[0] = 1
+	}
+	low, high := 0.0, 1.0
+	at := func(k float64) (s, moved [3]float64) {
+		for i := range 3 {
+			s[i] = k * shift[i]
+			moved[i] = place[i] + s[i]
+		}
+		return s, moved
+	}
+	for range 60 {
+		if _, moved := at(high); de(moved, place) >= de00 {
+			break
+		}
+		high *= 2
+	}
+	for range 60 {
+		k := (low + high) / 2
+		if _, moved := at(k); de(moved, place) < de00 {
+			low = k
+		} else {
+			high = k
+		}
+	}
+	s, _ := at(high)
+	return s
+}
+
+// root is a lower triangle L with LLᵀ = S, for S that may be singular.
+func root(s [3][3]float64) (l [3][3]float64) {
+	for i := range 3 {
+		for j := range i + 1 {
+			sum := s[i][j]
+			for k := range j {
+				sum -= l[i][k] * l[j][k]
+			}
+			switch {
+			case i == j:
+				l[i][i] = math.Sqrt(max(0, sum))
+			case l[j][j] > 1e-12:
+				l[i][j] = sum / l[j][j]
+			}
+		}
+	}
+	return l
+}
+
+type simulation struct {
+	place  [3]float64
+	root   [3][3]float64
+	params Params
+	rng    *rand.Rand
+}
+
+// least is the first size at which the verdict is reached often enough, 0 for none.
+func (s *simulation) least(shift [3]float64, reached func(d [][3]float64, x Contrast) bool) int {
+	s.rng = rand.New(rand.NewPCG(1, 2))
+	needed := 0
+	for a := s.params.Alpha / float64(s.params.Comparisons); math.Ldexp(1, 1-needed) > a; {
+		needed++
+	}
+	for _, n := range outlookSizes {
+		if n < needed {
+			continue
+		}
+		hits := 0
+		for run := range outlookRuns {
+			if float64(hits+outlookRuns-run) < outlookGoal*outlookRuns {
+				break
+			}
+			d := make([][3]float64, n)
+			for j := range d {
+				z := [3]float64{s.rng.NormFloat64(), s.rng.NormFloat64(), s.rng.NormFloat64()}
+				for i := range 3 {
+					d[j][i] = shift[i]
+					for k := range i + 1 {
+						d[j][i] += s.root[i][k] * z[k]
+					}
+				}
+			}
+			if reached(d, s.look(d)) {
+				hits++
+			}
+		}
+		if float64(hits) >= outlookGoal*outlookRuns {
+			return n
+		}
+	}
+	return 0
+}
+
+func (s *simulation) look(d [][3]float64) (c Contrast) {
+	moved := func(m [3]float64) float64 {
+		return de([3]float64{s.place[0] + m[0], s.place[1] + m[1], s.place[2] + m[2]}, s.place)
+	}
+	c.DE = moved(mean(d, -1))
+	leave := make([]float64, len(d))
+	for j := range d {
+		leave[j] = moved(mean(d, j))
+	}
+	upper := c.DE + width.StudentQuantile(0.95, len(d)-1)*width.JackknifeSE(leave)
+	c.UpperDE = &upper
+	return c
+}
+
+func (s *simulation) found(d [][3]float64) bool {
+	t := turner{ctx: context.Background(), params: Params{Permutations: outlookTurn, Seed: s.rng.Uint64()}}
+	blocks := len(d)
+	statistics := func(sign []float64) []float64 {
+		var sum [3]float64
+		for j, v := range d {
+			for i := range 3 {
+				sum[i] += sign[j] * v[i]
+			}
+		}
+		return []float64{sum[0]*sum[0] + sum[1]*sum[1] + sum[2]*sum[2]}
+	}
+	p, _, _, err := t.turnUpTo(8, blocks, statistics)
+	return err == nil && p[0] <= s.params.Alpha/float64(s.params.Comparisons)
+}

@@ -1,0 +1,153 @@
+package compare
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"github.com/commonvat/commonvat/plugins/compare/groups"
+	"github.com/commonvat/commonvat/plugins/compare/votes"
+	"github.com/commonvat/commonvat/plugins/internal/wire"
+	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
+	"github.com/commonvat/commonvat/plugins/sdk/columns"
+	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
+	"google.golang.org/grpc"
+)
+
+// maxJudgements is that of the contract.
+const maxJudgements = 100_000
+
+// CompareGroups takes the whole stream, then answers.
+func (*Server) CompareGroups(stream grpc.ClientStreamingServer[comparev1.CompareGroupsRequest, comparev1.CompareGroupsResponse]) error {
+	answer, err := compareGroups(stream.Context(), stream.Recv)
+	if err != nil {
+		return err
+	}
+	return stream.SendAndClose(answer)
+}
+
+func compareGroups(ctx context.Context, recv func() (*comparev1.CompareGroupsRequest, error)) (*comparev1.CompareGroupsResponse, error) {
+	type key struct{ group, block, stratum, cell uint32 }
+	type sum struct {
+		key
+		l, a, b, n float64
+	}
+	at := map[key]int{}
+	var sums []sum // in the order of reading ids, in which rows come
+	header, err := columns.Receive(recv, checkGroupsHeader, func(_ *comparev1.GroupsHeader, r columns.Row) {
+		k := key{r.Group, r.Block, r.Stratum, r.Cell}
+		i, ok := at[k]
+		if !ok {
+			i = len(sums)
+			at[k] = i
+			sums = append(sums, sum{key: k})
+		}
+		s := &sums[i]
+		s.l, s.a, s.b, s.n = s.l+r.Lab.L, s.a+r.Lab.A, s.b+r.Lab.B, s.n+1
+	})
+	if err != nil {
+		return nil, err
+	}
+	ctx, span := sdk.StartSpan(ctx, "compare groups")
+	defer span.End()
+	l := header.GetLabels()
+	var cells []groups.Cell
+	for _, s := range sums {
+		if l.GetBlocks()[s.block] == "" {
+			continue // a cell of no known session is exchangeable with nothing
+		}
+		cells = append(cells, groups.Cell{
+			Group: l.GetGroups()[s.group], Block: fmt.Sprintf("%q %q", l.GetBlocks()[s.block], l.GetStrata()[s.stratum]),
+			Lab: colorimetry.Lab{L: s.l / s.n, A: s.a / s.n, B: s.b / s.n},
+		})
+	}
+	r, err := groups.Compare(ctx, cells, 0, header.GetSeed())
+	if err != nil {
+		return nil, wire.Failed("header", err)
+	}
+	index := indexes(l.GetGroups())
+	out := &comparev1.CompareGroupsResponse{
+		Cells: int32(r.Cells), Blocks: int32(r.Blocks), Alone: int32(r.Alone + len(sums) - len(cells)),
+		Place: groupsTest(r.Place), Spread: groupsTest(r.Spread), Seed: header.GetSeed(),
+	}
+	for _, g := range r.Apart {
+		out.Apart = append(out.Apart, index[g])
+	}
+	for _, p := range r.Pairs {
+		pair := &comparev1.GroupsPair{GroupA: index[p.First], GroupB: index[p.Second], Place: groupsTest(p.Place), Spread: groupsTest(p.Spread)}
+		if p.Place != nil {
+			pair.PlacePAdjusted = &p.PlaceAdjusted
+		}
+		if p.Spread != nil {
+			pair.SpreadPAdjusted = &p.SpreadAdjusted
+		}
+		out.Pairs = append(out.Pairs, pair)
+	}
+	return out, nil
+}
+
+func checkGroupsHeader(h *comparev1.GroupsHeader, v *sdk.Violations) {
+	labels := h.GetLabels().GetGroups()
+	if n := len(labels); h.GetLabels() != nil && (n < 2 || n > maxTestedGroups) {
+		v.Add("header.labels.groups", "has %d labels, want 2 to %d", n, maxTestedGroups)
+	}
+	for i, g := range labels {
+		if g == "" {
+			v.Add(fmt.Sprintf("header.labels.groups[%d]", i), `is "", want a text that is not empty`)
+		}
+	}
+}
+
+// maxTestedGroups bounds the pairs, each of which is a test of up to 2^16 arrangements; the contract allows modules more.
+const maxTestedGroups = 20
+
+// finite gives the address of a number, nil of one that is infinite or none.
+func finite(x float64) *float64 {
+	if math.IsInf(x, 0) || math.IsNaN(x) {
+		return nil
+	}
+	return &x
+}
+
+func groupsTest(t *groups.Test) *comparev1.GroupsTest {
+	if t == nil {
+		return nil
+	}
+	return &comparev1.GroupsTest{
+		F: finite(t.F), GroupDf: int32(t.GroupDF), RestDf: int32(t.RestDF), P: t.P, Arrangements: int64(t.Arrangements), Exact: t.Enumerated,
+	}
+}
+
+var choices = map[comparev1.Choice]votes.Choice{
+	comparev1.Choice_CHOICE_NEITHER: votes.Neither, comparev1.Choice_CHOICE_FIRST: votes.First, comparev1.Choice_CHOICE_SECOND: votes.Second,
+}
+
+// CountJudgements counts the votes of sessions.
+func (*Server) CountJudgements(_ context.Context, request *comparev1.CountJudgementsRequest) (*comparev1.CountJudgementsResponse, error) {
+	var v sdk.Violations
+	if n := len(request.GetJudgements()); n > maxJudgements {
+		v.Add("judgements", "has %d, want at most %d", n, maxJudgements)
+		return nil, v.Err()
+	}
+	judgements := make([]votes.Judgement, len(request.GetJudgements()))
+	for i, j := range request.GetJudgements() {
+		choice, known := choices[j.GetChoice()]
+		if !known {
+			v.Add(fmt.Sprintf("judgements[%d].choice", i), "is %v, want CHOICE_NEITHER, CHOICE_FIRST or CHOICE_SECOND", j.GetChoice())
+			break
+		}
+		judgements[i] = votes.Judgement{Session: j.GetSession(), Choice: choice, Blind: j.GetBlind()}
+	}
+	if err := v.Err(); err != nil {
+		return nil, err
+	}
+	r, err := votes.Count(judgements, request.GetBlindOnly())
+	if err != nil {
+		return nil, wire.Failed("", err)
+	}
+	return &comparev1.CountJudgementsResponse{
+		First: int32(r.First), Second: int32(r.Second), Split: int32(r.Split), WithoutSession: int32(r.NoSession), NotBlind: int32(r.NotBlind),
+		P: r.P, Missing: r.Missing,
+	}, nil
+}

@@ -1,0 +1,655 @@
+// Package waters tells whether the water of the dye baths changes the colour, and whether that can be told from who dyed at all.
+//
+// # Method
+//
+// A recipe is everything of a cell but its water. Readings are averaged to cells of session, water and recipe; each water is described by
+// its differences from a named reference, recipe by recipe.
+//
+// Test: a unit is a session's work in one water, the mean over its recipes of cell minus recipe mean over all units. Water is tested
+// by the analysis of variance of package groups. A session that holds several waters is a block and its waters are exchanged within it. Sessions of
+// one water are exchanged within their member. So neither a session's accidents nor a member's habits can pass for the water, as they
+// do where recipes are exchanged: members who differ then make waters that differ.
+//
+// Where no session and no member joins two waters, water and member can't be told apart, and that is the answer.
+//
+// Covariates of the waters (hardness, pH, iron): the number of observations is that of waters. Spearman's rank correlation with the mean
+// difference from the reference, the reference itself left out, as its difference is 0 by construction; exact p up to 8 waters,
+// otherwise draws; Holm.
+package waters
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/commonvat/commonvat/plugins/compare/groups"
+	"github.com/commonvat/commonvat/plugins/compare/orders"
+	"github.com/commonvat/commonvat/plugins/palette/width"
+	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
+)
+
+// Row is one reading of one piece.
+type Row struct {
+	ReadingID string // unique, not empty; rows are sorted by it
+	Water     string // not empty
+	Block     string // session; "" is not stated, the row is counted and left out
+	Member    string // who dyed; "" is not stated: such sessions can't be exchanged
+	Recipe    string // not empty; everything of the cell but the water
+	Lab       colorimetry.Lab
+}
+
+// Params are what the answer depends on besides the rows. Zero stands for the default.
+type Params struct {
+	Reference    string // the water that others are held against; default: that of most recipes
+	Closing      bool   // an experiment on this stands at its closing size: p and a verdict. Otherwise estimates only
+	Alpha        float64
+	Covariates   []Covariate
+	Named        string // the covariate named beforehand
+	Permutations int    // 99 to 1e6; default 9,999
+	Seed         uint64
+}
+
+// Covariate is a figure of waters.
+type Covariate struct {
+	Name   string
+	Values map[string]float64 // by water; waters without a value are left out
+}
+
+// The gates.
+const (
+	MinRecipes   = 6
+	MinWaters    = 6   // for a covariate, beside the reference
+	Inseparable  = 0.8 // |ρ| from which two covariates can't be told apart
+	exactUpTo    = 8   // waters: 8! = 40,320 orders
+	floorOfPairs = 2.2568
+)
+
+// Verdict is what can be said.
+type Verdict string
+
+// The verdicts.
+const (
+	Exploratory    Verdict = "exploratory"
+	NotEnoughYet   Verdict = "not enough yet"
+	CantTellApart  Verdict = "water and member can't be told apart"
+	WatersDiffer   Verdict = "waters differ"
+	NoAnswer       Verdict = "no answer at this size"
+	mostCovariates         = 100
+)
+
+// Result is the answer. What does not exist is nil.
+type Result struct {
+	Params      Params
+	Verdict     Verdict
+	Sentence    string
+	Missing     []string
+	Waters      []Water // by label, the reference included
+	Recipes     int     // in two waters or more
+	Sessions    int
+	NoSession   int // readings
+	OneWater    int // cells of recipes that stand in one water only: left out
+	Apart       []string
+	NoiseFloor  *float64     // the ΔE that two means of equal colours show on average; nil where nothing was repeated
+	Test        *groups.Test // only when Closing
+	Covariates  []Correlation
+	AboutWaters string // why there are no correlations, or ""
+}
+
+// Water is one water against the reference.
+type Water struct {
+	Water             string
+	Sessions, Members int
+	Recipes           int        // shared with the reference
+	Difference        [3]float64 // mean over recipes of L*, a*, b* minus the reference
+	MeanDE, MaxDE     *float64   // of the recipes' CIEDE2000 to the reference; nil for the reference and without a shared recipe
+}
+
+// Correlation is a covariate over waters.
+type Correlation struct {
+	Name          string
+	Waters        int
+	Rho           float64
+	P, PAdjusted  *float64 // only when Closing
+	InseparableOf []string
+}
+
+func refuse(field, value, allowed string) error {
+	return &colorimetry.FieldError{Field: field, Value: value, Allowed: allowed}
+}
+
+func (p Params) withDefaults() (Params, error) {
+	if p.Alpha == 0 {
+		p.Alpha = orders.DefaultAlpha
+	}
+	if p.Permutations == 0 {
+		p.Permutations = groups.DefaultPermutations
+	}
+	switch {
+	case !(p.Alpha >= 1e-6 && p.Alpha <= 0.5):
+		return p, refuse("alpha", strconv.FormatFloat(p.Alpha, 'g', -1, 64), "0.000001 to 0.5")
+	case p.Permutations < 99 || p.Permutations > 1e6:
+		return p, refuse("permutations", strconv.Itoa(p.Permutations), "99 to 1000000")
+	case len(p.Covariates) > mostCovariates:
+		return p, refuse("covariates", strconv.Itoa(len(p.Covariates)), fmt.Sprintf("at most %d", mostCovariates))
+	}
+	for i, c := range p.Covariates {
+		for _, w := range slices.Sorted(keys(c.Values)) {
+			if x := c.Values[w]; math.IsNaN(x) || math.IsInf(x, 0) {
+				return p, refuse(fmt.Sprintf("covariates[%d].values[%.60q]", i, w), strconv.FormatFloat(x, 'g', -1, 64), "a finite number")
+			}
+		}
+	}
+	return p, nil
+}
+
+func keys(m map[string]float64) func(func(string) bool) {
+	return func(yield func(string) bool) {
+		for k := range m {
+			if !yield(k) {
+				return
+			}
+		}
+	}
+}
+
+type cell struct {
+	session, water, recipe, member string
+	sum                            [3]float64
+	n                              float64
+}
+
+func (c *cell) mean() [3]float64 { return [3]float64{c.sum[0] / c.n, c.sum[1] / c.n, c.sum[2] / c.n} }
+
+// Compare answers the question. It refuses bad rows and parameters with a *colorimetry.FieldError, for rows inside a *width.RowError,
+// and otherwise fails only when ctx ends.
+func Compare(ctx context.Context, rows []Row, params Params) (*Result, error) {
+	p, err := params.withDefaults()
+	if err != nil {
+		return nil, err
+	}
+	r := &Result{}
+	cells, err := averaged(rows, r)
+	if err != nil {
+		return nil, err
+	}
+	cells = shared(cells, r)
+	if p.Reference == "" {
+		p.Reference = usual(cells)
+	}
+	r.Params = p
+	means := r.describe(cells, p.Reference)
+	r.NoiseFloor = noiseFloor(cells)
+	points, arrangements := units(cells)
+	if r.Apart = apart(points); len(r.Apart) == 0 && len(r.Waters) > 1 {
+		r.gate(p, arrangements)
+	}
+	if len(r.Waters) < 2 {
+		r.Missing = append(r.Missing, "recipes dyed alike in a second water")
+	}
+	if p.Closing && len(r.Apart) == 0 && len(r.Missing) == 0 {
+		if r.Test, err = groups.Place(ctx, points, p.Permutations, p.Seed); err != nil {
+			return nil, err
+		}
+	}
+	r.correlate(p, means)
+	r.judge()
+	return r, nil
+}
+
+func averaged(rows []Row, r *Result) ([]*cell, error) {
+	order, err := width.InOrder(len(rows), func(i int) (string, string, colorimetry.Lab) { return rows[i].ReadingID, rows[i].Recipe, rows[i].Lab })
+	if err != nil {
+		return nil, err
+	}
+	type key struct{ session, water, recipe string }
+	at := map[key]*cell{}
+	members := map[string]string{}
+	var cells []*cell
+	for _, i := range order {
+		row := rows[i]
+		bad := func(err error) error { return &width.RowError{Index: i, ReadingID: row.ReadingID, Err: err} }
+		if row.Water == "" {
+			return nil, bad(refuse("water", `""`, "a text that is not empty"))
+		}
+		if row.Block == "" {
+			r.NoSession++
+			continue
+		}
+		if m, ok := members[row.Block]; ok && m != row.Member {
+			return nil, bad(refuse("member", fmt.Sprintf("%.60q", row.Member), fmt.Sprintf("that of the session's other rows, %.60q", m)))
+		}
+		members[row.Block] = row.Member
+		k := key{row.Block, row.Water, row.Recipe}
+		c := at[k]
+		if c == nil {
+			c = &cell{session: row.Block, water: row.Water, recipe: row.Recipe, member: row.Member}
+			at[k] = c
+			cells = append(cells, c)
+		}
+		c.n++
+		for d, x := range [3]float64{row.Lab.L, row.Lab.A, row.Lab.B} {
+			c.sum[d] += x
+		}
+	}
+	slices.SortFunc(cells, func(a, b *cell) int {
+		return cmp.Or(strings.Compare(a.session, b.session), strings.Compare(a.water, b.water), strings.Compare(a.recipe, b.recipe))
+	})
+	return cells, nil
+}
+
+// shared keeps the cells of recipes that stand in two waters or more.
+func shared(cells []*cell, r *Result) []*cell {
+	waters := map[string]map[string]bool{}
+	for _, c := range cells {
+		if waters[c.recipe] == nil {
+			waters[c.recipe] = map[string]bool{}
+		}
+		waters[c.recipe][c.water] = true
+	}
+	var out []*cell
+	sessions, recipes := map[string]bool{}, map[string]bool{}
+	for _, c := range cells {
+		if len(waters[c.recipe]) < 2 {
+			r.OneWater++
+			continue
+		}
+		sessions[c.session], recipes[c.recipe] = true, true
+		out = append(out, c)
+	}
+	r.Sessions, r.Recipes = len(sessions), len(recipes)
+	return out
+}
+
+// usual is the water of most recipes, the first by label of several.
+func usual(cells []*cell) string {
+	recipes := map[string]map[string]bool{}
+	for _, c := range cells {
+		if recipes[c.water] == nil {
+			recipes[c.water] = map[string]bool{}
+		}
+		recipes[c.water][c.recipe] = true
+	}
+	best := ""
+	for w, of := range recipes {
+		if n := len(recipes[best]); len(of) > n || len(of) == n && w < best {
+			best = w
+		}
+	}
+	return best
+}
+
+// describe fills in the waters and returns the mean difference from the reference of the others.
+func (r *Result) describe(cells []*cell, reference string) map[string]float64 {
+	type key struct{ water, recipe string }
+	sum := map[key]*[4]float64{}
+	sessions, members := map[string]map[string]bool{}, map[string]map[string]bool{}
+	var names []string
+	for _, c := range cells {
+		k := key{c.water, c.recipe}
+		if sum[k] == nil {
+			sum[k] = &[4]float64{}
+		}
+		for d, x := range c.mean() {
+			sum[k][d] += x
+		}
+		sum[k][3]++
+		if sessions[c.water] == nil {
+			sessions[c.water], members[c.water] = map[string]bool{}, map[string]bool{}
+			names = append(names, c.water)
+		}
+		sessions[c.water][c.session] = true
+		if c.member != "" {
+			members[c.water][c.member] = true
+		}
+	}
+	slices.Sort(names)
+	means := map[string]float64{}
+	for _, name := range names {
+		w := Water{Water: name, Sessions: len(sessions[name]), Members: len(members[name])}
+		var recipes []string
+		for k := range sum {
+			if k.water == name && sum[key{reference, k.recipe}] != nil {
+				recipes = append(recipes, k.recipe)
+			}
+		}
+		slices.Sort(recipes)
+		w.Recipes = len(recipes)
+		total, most := 0.0, 0.0
+		for _, recipe := range recipes {
+			x, y := meanOf(sum[key{name, recipe}]), meanOf(sum[key{reference, recipe}])
+			for d := range 3 {
+				w.Difference[d] += (x[d] - y[d]) / float64(len(recipes))
+			}
+			e := de(y, x)
+			total += e / float64(len(recipes))
+			most = max(most, e)
+		}
+		if name != reference && len(recipes) > 0 {
+			w.MeanDE, w.MaxDE = &total, &most
+			means[name] = total
+		}
+		r.Waters = append(r.Waters, w)
+	}
+	return means
+}
+
+func meanOf(s *[4]float64) [3]float64 { return [3]float64{s[0] / s[3], s[1] / s[3], s[2] / s[3]} }
+
+func de(x, y [3]float64) float64 {
+	return colorimetry.CIEDE2000(colorimetry.Lab{L: x[0], A: x[1], B: x[2]}, colorimetry.Lab{L: y[0], A: y[1], B: y[2]}, colorimetry.DefaultFactors)
+}
+
+// noiseFloor is 2.2568σ/√r, σ pooled over axes from the same recipe in the same water in several sessions, r the mean number of these.
+func noiseFloor(cells []*cell) *float64 {
+	type key struct{ water, recipe string }
+	by := map[key][][3]float64{}
+	var order []key
+	for _, c := range cells {
+		k := key{c.water, c.recipe}
+		if by[k] == nil {
+			order = append(order, k)
+		}
+		by[k] = append(by[k], c.mean())
+	}
+	ss, df, n := 0.0, 0.0, 0.0
+	for _, k := range order {
+		x := by[k]
+		n += 1 / float64(len(x))
+		var m [3]float64
+		for _, v := range x {
+			for d := range 3 {
+				m[d] += v[d] / float64(len(x))
+			}
+		}
+		for _, v := range x {
+			for d := range 3 {
+				ss += (v[d] - m[d]) * (v[d] - m[d])
+			}
+		}
+		df += 3 * float64(len(x)-1)
+	}
+	if df == 0 {
+		return nil
+	}
+	// The harmonic mean number of sessions behind a cell stands for r.
+	floor := floorOfPairs * math.Sqrt(ss/df) * math.Sqrt(n/float64(len(order)))
+	return &floor
+}
+
+// units are the sessions' work in one water with what they are exchanged within, and the number of different arrangements as its logarithm.
+func units(cells []*cell) ([]groups.Point, float64) {
+	type unit struct{ session, water string }
+	inSession, recipes := map[string]map[string]bool{}, map[string]*[4]float64{}
+	for _, c := range cells {
+		if inSession[c.session] == nil {
+			inSession[c.session] = map[string]bool{}
+		}
+		inSession[c.session][c.water] = true
+		if recipes[c.recipe] == nil {
+			recipes[c.recipe] = &[4]float64{}
+		}
+		for d, x := range c.mean() {
+			recipes[c.recipe][d] += x
+		}
+		recipes[c.recipe][3]++
+	}
+	sums := map[unit]*[4]float64{}
+	var order []unit
+	members := map[string]string{}
+	for _, c := range cells {
+		u := unit{c.session, c.water}
+		if sums[u] == nil {
+			sums[u] = &[4]float64{}
+			order = append(order, u)
+		}
+		members[c.session] = c.member
+		m, mean := c.mean(), meanOf(recipes[c.recipe])
+		for d := range 3 {
+			sums[u][d] += m[d] - mean[d]
+		}
+		sums[u][3]++
+	}
+	var points []groups.Point
+	blocks := map[string]map[string]int{}
+	for _, u := range order {
+		block := "session " + u.session
+		if len(inSession[u.session]) == 1 && members[u.session] != "" {
+			block = "member " + members[u.session]
+		}
+		if blocks[block] == nil {
+			blocks[block] = map[string]int{}
+		}
+		blocks[block][u.water]++
+		points = append(points, groups.Point{Group: u.water, Block: block, X: meanOf(sums[u])})
+	}
+	logarithm := 0.0
+	for _, of := range blocks {
+		n := 0
+		for _, k := range of {
+			n += k
+			f, _ := math.Lgamma(float64(k + 1))
+			logarithm -= f
+		}
+		f, _ := math.Lgamma(float64(n + 1))
+		logarithm += f
+	}
+	return points, logarithm
+}
+
+// apart lists the waters that no chain of sessions or members joins to the first one.
+func apart(points []groups.Point) []string {
+	var names []string
+	blocks := map[string][]string{}
+	for _, p := range points {
+		names = append(names, p.Group)
+		blocks[p.Block] = append(blocks[p.Block], p.Group)
+	}
+	slices.Sort(names)
+	names = slices.Compact(names)
+	joined := map[string]bool{}
+	if len(names) > 0 {
+		joined[names[0]] = true
+	}
+	for again := true; again; {
+		again = false
+		for _, of := range blocks {
+			if !slices.ContainsFunc(of, func(w string) bool { return joined[w] }) {
+				continue
+			}
+			for _, w := range of {
+				again = again || !joined[w]
+				joined[w] = true
+			}
+		}
+	}
+	return slices.DeleteFunc(names, func(w string) bool { return joined[w] })
+}
+
+// gate says what is missing, in a dyer's words.
+func (r *Result) gate(p Params, arrangements float64) {
+	if n := MinRecipes - r.Recipes; n > 0 {
+		r.Missing = append(r.Missing, fmt.Sprintf("%d more %s dyed alike in both waters", n, plural("recipe", n)))
+	}
+	// The least p possible is about 2 over the number of arrangements; each session that holds both waters doubles it.
+	if wanted := math.Log(2 / p.Alpha); arrangements < wanted-1e-9 {
+		n := int(math.Ceil((wanted-arrangements)/math.Ln2 - 1e-9))
+		r.Missing = append(r.Missing, fmt.Sprintf("%d more %s with both waters side by side", n, plural("session", n)))
+	}
+}
+
+func plural(noun string, n int) string {
+	if n == 1 {
+		return noun
+	}
+	return noun + "s"
+}
+
+func (r *Result) judge() {
+	switch {
+	case len(r.Apart) > 0:
+		r.Verdict = CantTellApart
+		r.Sentence = fmt.Sprintf("water and member can't be told apart: nobody used %s beside another of these waters; a session in one common water, such as demineralised, by each of them would help",
+			strings.Join(r.Apart, " or "))
+	case !r.Params.Closing:
+		r.Verdict, r.Sentence = Exploratory, "exploratory, no verdict"
+		if len(r.Missing) > 0 {
+			r.Sentence += "; missing: " + strings.Join(r.Missing, " and ")
+		}
+	case len(r.Missing) > 0 || r.Test == nil:
+		r.Verdict, r.Sentence = NotEnoughYet, "not enough yet: "+strings.Join(r.Missing, " and ")
+		if len(r.Missing) == 0 {
+			r.Sentence = "not enough yet: the colours do not vary at all"
+		}
+	case r.Test.P <= r.Params.Alpha:
+		r.Verdict, r.Sentence = WatersDiffer, "the waters give different colours"
+	default:
+		r.Verdict, r.Sentence = NoAnswer, "no answer at this size: the waters can't be told apart by their colours"
+	}
+}
+
+// correlate holds covariates against the mean differences.
+func (r *Result) correlate(p Params, means map[string]float64) {
+	if len(p.Covariates) == 0 {
+		return
+	}
+	covariates := p.Covariates
+	if len(covariates) > 1 && p.Closing {
+		i := slices.IndexFunc(covariates, func(c Covariate) bool { return c.Name == p.Named })
+		if i < 0 {
+			r.AboutWaters = "not enough yet: of several figures of the waters, one has to be named beforehand"
+			return
+		}
+	}
+	for _, c := range covariates {
+		x, y, names := paired(c, means)
+		if len(x) < MinWaters {
+			r.AboutWaters = fmt.Sprintf("not enough yet: %s needs %d waters beside the reference, there are %d", c.Name, MinWaters, len(x))
+			continue
+		}
+		k := Correlation{Name: c.Name, Waters: len(x), Rho: spearman(x, y)}
+		if p.Closing && (len(covariates) == 1 || c.Name == p.Named) {
+			v := permuted(x, y, p)
+			k.P = &v
+		}
+		for _, other := range covariates {
+			if other.Name == c.Name {
+				continue
+			}
+			var u, v []float64
+			for i, w := range names {
+				if z, ok := other.Values[w]; ok {
+					u, v = append(u, x[i]), append(v, z)
+				}
+			}
+			if len(u) > 2 && math.Abs(spearman(u, v)) > Inseparable {
+				k.InseparableOf = append(k.InseparableOf, other.Name)
+			}
+		}
+		r.Covariates = append(r.Covariates, k)
+	}
+	var ps []float64
+	for _, k := range r.Covariates {
+		if k.P != nil {
+			ps = append(ps, *k.P)
+		}
+	}
+	adjusted, i := orders.Holm(ps, len(ps)), 0
+	for k := range r.Covariates {
+		if r.Covariates[k].P != nil {
+			r.Covariates[k].PAdjusted = &adjusted[i]
+			i++
+		}
+	}
+}
+
+func paired(c Covariate, means map[string]float64) (x, y []float64, names []string) {
+	for _, w := range slices.Sorted(keys(means)) {
+		if v, ok := c.Values[w]; ok {
+			x, y, names = append(x, v), append(y, means[w]), append(names, w)
+		}
+	}
+	return x, y, names
+}
+
+// ranks gives tied values their mean rank.
+func ranks(x []float64) []float64 {
+	order := make([]int, len(x))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(x[a], x[b]) })
+	out := make([]float64, len(x))
+	for i := 0; i < len(order); {
+		j := i
+		for j < len(order) && x[order[j]] == x[order[i]] {
+			j++
+		}
+		for k := i; k < j; k++ {
+			out[order[k]] = float64(i+j+1) / 2
+		}
+		i = j
+	}
+	return out
+}
+
+// spearman is 0 where one side does not vary.
+func spearman(x, y []float64) float64 { return pearson(ranks(x), ranks(y)) }
+
+func pearson(x, y []float64) float64 {
+	n := float64(len(x))
+	mx, my := 0.0, 0.0
+	for i := range x {
+		mx += x[i] / n
+		my += y[i] / n
+	}
+	xy, xx, yy := 0.0, 0.0, 0.0
+	for i := range x {
+		xy += (x[i] - mx) * (y[i] - my)
+		xx += (x[i] - mx) * (x[i] - mx)
+		yy += (y[i] - my) * (y[i] - my)
+	}
+	if !(xx > 0) || !(yy > 0) {
+		return 0
+	}
+	return xy / math.Sqrt(xx*yy)
+}
+
+// permuted is the two-sided p of Spearman's ρ.
+func permuted(x, y []float64, p Params) float64 {
+	x, y = ranks(x), ranks(y)
+	observed := math.Abs(pearson(x, y))
+	hits, all := 0, 0
+	look := func() {
+		all++
+		if math.Abs(pearson(x, y)) >= observed-1e-9 {
+			hits++
+		}
+	}
+	if len(y) <= exactUpTo {
+		var visit func(i int)
+		visit = func(i int) {
+			if i == len(y) {
+				look()
+				return
+			}
+			for j := i; j < len(y); j++ {
+				y[i], y[j] = y[j], y[i]
+				visit(i + 1)
+				y[i], y[j] = y[j], y[i]
+			}
+		}
+		visit(0)
+		return float64(hits) / float64(all)
+	}
+	rng := rand.New(rand.NewPCG(p.Seed, uint64(len(y))))
+	for range p.Permutations {
+		rng.Shuffle(len(y), func(i, j int) { y[i], y[j] = y[j], y[i] })
+		look()
+	}
+	return float64(hits+1) / float64(all+1)
+}

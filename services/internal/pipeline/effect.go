@@ -1,0 +1,245 @@
+package pipeline
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
+	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// ErrNotOffered: the module does not answer this kind of question, as its contract lets it.
+var ErrNotOffered = errors.New("the module does not answer this kind of question")
+
+// EffectQuestion asks whether the order of two dyes changes the colour.
+type EffectQuestion struct {
+	Condition       trial.ColourCondition
+	Labels          Labels // one group for each of Arms; strata tell repeats of the whole route apart
+	Rows            []Row
+	Arms            []comparev1.Arm
+	ToleranceDE00   float64
+	ClosingSessions int32 // 0: exploratory
+	Seed            uint64
+}
+
+// clientStream is what the streams of columns have in common.
+type clientStream[Q, R any] interface {
+	Send(*Q) error
+	CloseAndRecv() (*R, error)
+}
+
+// askRows sends a header and rows, and receives the answer.
+func askRows[Q, R any](ctx context.Context, h *hold, rows []Row, open func(context.Context) (clientStream[Q, R], error), header *Q, part func(*columnsv1.ColourColumns) *Q) (*R, error) {
+	streaming, cancel := context.WithCancel(ctx) // ends the stream wherever we leave
+	defer cancel()
+	failed := func(err error) error {
+		if ctx.Err() == nil && status.Code(err) == codes.Unimplemented {
+			return fmt.Errorf("%s module %s: %w", h.kind, h.name, ErrNotOffered)
+		}
+		return h.failed(ctx, err)
+	}
+	stream, err := open(streaming)
+	if err != nil {
+		return nil, failed(err)
+	}
+	if err := stream.Send(header); err != nil && !errors.Is(err, io.EOF) {
+		return nil, failed(err)
+	}
+	if err := chunks(rows, func(c *columnsv1.ColourColumns) error { return stream.Send(part(c)) }); err != nil {
+		return nil, failed(err)
+	}
+	response, err := stream.CloseAndRecv()
+	if err != nil {
+		return nil, failed(err)
+	}
+	return response, nil
+}
+
+// MeasureOrderEffect asks the compare module and checks its answer. Errors: ErrNotOffered; *ModuleError; ErrTooLarge; ctx.Err().
+func (p *Pipeline) MeasureOrderEffect(ctx context.Context, q EffectQuestion) (*comparev1.MeasureOrderEffectResponse, *typesv1.ModuleIdentity, error) {
+	rows, err := inOrder(q.Rows)
+	if err != nil {
+		return nil, nil, err
+	}
+	header := &comparev1.MeasureOrderEffectRequest{Part: &comparev1.MeasureOrderEffectRequest_Header{Header: &comparev1.OrderEffectHeader{
+		Condition: conditionMessage(q.Condition), Labels: q.Labels.message(), RowCount: int64(len(rows)), Arms: q.Arms,
+		ToleranceDe00: q.ToleranceDE00, ClosingSessions: q.ClosingSessions, Seed: q.Seed,
+	}}}
+	if err := checkHeader(header); err != nil {
+		return nil, nil, err
+	}
+	h, err := p.acquire(KindCompare)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer h.handle.Release()
+	response, err := askRows(ctx, h, rows,
+		func(ctx context.Context) (clientStream[comparev1.MeasureOrderEffectRequest, comparev1.MeasureOrderEffectResponse], error) {
+			return comparev1.NewCompareServiceClient(h.handle).MeasureOrderEffect(ctx)
+		}, header, func(c *columnsv1.ColourColumns) *comparev1.MeasureOrderEffectRequest {
+			return &comparev1.MeasureOrderEffectRequest{Part: &comparev1.MeasureOrderEffectRequest_Columns{Columns: c}}
+		})
+	if err != nil {
+		return nil, nil, err
+	}
+	if err := h.checkEffect(q, response); err != nil {
+		return nil, nil, err
+	}
+	return response, h.identity(), nil
+}
+
+func (h *hold) checkEffect(q EffectQuestion, r *comparev1.MeasureOrderEffectResponse) error {
+	const exploratory, notEnough = comparev1.OrderEffectVerdict_ORDER_EFFECT_VERDICT_EXPLORATORY, comparev1.OrderEffectVerdict_ORDER_EFFECT_VERDICT_NOT_ENOUGH_YET
+	at := func(field string, value, allowed any) error {
+		return h.blame("%s is %v; allowed: %v", field, value, allowed)
+	}
+	tested := r.GetVerdict() > notEnough
+	switch {
+	case r.GetVerdict() < exploratory || r.GetVerdict() > comparev1.OrderEffectVerdict_ORDER_EFFECT_VERDICT_NO_ANSWER_AT_THIS_SIZE:
+		return at("verdict", r.GetVerdict(), "a known verdict")
+	case r.GetSeed() != q.Seed:
+		return at("seed", r.GetSeed(), q.Seed)
+	case r.GetToleranceDe00() != q.ToleranceDE00:
+		return at("tolerance_de00", r.GetToleranceDe00(), q.ToleranceDE00)
+	case r.GetStatement() == "":
+		return h.blame("statement is missing")
+	case r.GetCompleteSessions() < 0 || int(r.GetCompleteSessions()) > len(q.Labels.Blocks):
+		return at("complete_sessions", r.GetCompleteSessions(), "0 to the number of sessions sent")
+	case r.GetUsedSessions() < 0 || r.GetUsedSessions() > r.GetCompleteSessions():
+		return at("used_sessions", r.GetUsedSessions(), "0 to complete_sessions")
+	case (r.GetUsedSessions() > 0) != (r.GetOverall() != nil):
+		return h.blame("overall is there or missing against used_sessions, which is %d", r.GetUsedSessions())
+	case r.GetVerdict() == notEnough && len(r.GetMissing()) == 0:
+		return h.blame("missing is empty; required with NOT_ENOUGH_YET")
+	case tested && q.ClosingSessions == 0:
+		return at("verdict", r.GetVerdict(), "EXPLORATORY or NOT_ENOUGH_YET without closing_sessions")
+	case tested && r.GetUsedSessions() != q.ClosingSessions:
+		return at("used_sessions", r.GetUsedSessions(), q.ClosingSessions)
+	case tested && (r.GetOverall().P == nil || r.GetOverall().PAdjusted == nil):
+		return h.blame("overall.p or p_adjusted is missing; required with a verdict")
+	case !tested && (r.GetOverall().GetP() != 0 || r.CellsDifferP != nil):
+		return h.blame("a p is given without a test: the verdict is %v", r.GetVerdict())
+	case r.CellsDifferP != nil && !isShare(r.CellsDifferP):
+		return at("cells_differ_p", r.GetCellsDifferP(), "0 to 1")
+	}
+	if err := h.checkContrast("overall", r.GetOverall()); err != nil {
+		return err
+	}
+	for i, c := range r.GetCells() {
+		switch {
+		case int(c.GetCell()) >= len(q.Labels.Cells):
+			return at(fmt.Sprintf("cells[%d].cell", i), c.GetCell(), "an index of a cell")
+		case !(finite(c.GetDe00()) && c.GetDe00() >= 0 && finite(c.GetL()) && finite(c.GetA()) && finite(c.GetB())):
+			return h.blame("cells[%d] has figures that aren't finite", i)
+		case !isShare(c.PAdjusted) || !tested && c.PAdjusted != nil:
+			return at(fmt.Sprintf("cells[%d].p_adjusted", i), c.GetPAdjusted(), "0 to 1, and none without a verdict")
+		}
+	}
+	for i, b := range r.GetBlanks() {
+		if err := h.checkContrast(fmt.Sprintf("blanks[%d].contrast", i), b.GetContrast()); err != nil {
+			return err
+		}
+	}
+	if o := r.GetOutlook(); o != nil && !(finite(o.GetTargetDe00()) && o.GetTargetDe00() >= 0 && o.GetSessionsToFind() >= 0 && o.GetSessionsToRuleOut() >= 0) {
+		return h.blame("outlook has figures out of range")
+	}
+	return nil
+}
+
+// isShare accepts a missing one.
+func isShare(p *float64) bool { return p == nil || *p >= 0 && *p <= 1 }
+
+func (h *hold) checkContrast(field string, c *comparev1.Contrast) error {
+	switch {
+	case c == nil:
+		return nil
+	case !finite(c.GetL()) || !finite(c.GetA()) || !finite(c.GetB()) || !finite(c.GetDe00()) || c.GetDe00() < 0 || !finite(c.GetDe00Se()) || !finite(c.GetUpperDe00()):
+		return h.blame("%s has figures that aren't finite", field)
+	case c.UpperDe00 != nil && c.GetUpperDe00() < c.GetDe00():
+		return h.blame("%s.upper_de00 is %v; allowed: not below de00, which is %v", field, c.GetUpperDe00(), c.GetDe00())
+	case !isShare(c.P) || !isShare(c.PAdjusted) || c.PAdjusted != nil && c.GetPAdjusted() < c.GetP()-1e-12:
+		return h.blame("%s has p %v and p_adjusted %v; allowed: 0 to 1, the latter not below the former", field, c.GetP(), c.GetPAdjusted())
+	}
+	return nil
+}
+
+// WatersQuestion asks what waters do to the colour.
+type WatersQuestion struct {
+	Condition trial.ColourCondition
+	Labels    Labels   // groups are waters, cells recipes
+	Members   []string // of each of Labels.Blocks; "" where not known
+	Rows      []Row
+	Seed      uint64
+}
+
+// CompareWaters asks the compare module and checks its answer. Errors: as MeasureOrderEffect.
+func (p *Pipeline) CompareWaters(ctx context.Context, q WatersQuestion) (*comparev1.CompareWatersResponse, *typesv1.ModuleIdentity, error) {
+	rows, err := inOrder(q.Rows)
+	if err != nil {
+		return nil, nil, err
+	}
+	header := &comparev1.CompareWatersRequest{Part: &comparev1.CompareWatersRequest_Header{Header: &comparev1.WatersHeader{
+		Condition: conditionMessage(q.Condition), Labels: q.Labels.message(), RowCount: int64(len(rows)), BlockMembers: q.Members, Seed: q.Seed,
+	}}}
+	if err := checkHeader(header); err != nil {
+		return nil, nil, err
+	}
+	h, err := p.acquire(KindCompare)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer h.handle.Release()
+	response, err := askRows(ctx, h, rows,
+		func(ctx context.Context) (clientStream[comparev1.CompareWatersRequest, comparev1.CompareWatersResponse], error) {
+			return comparev1.NewCompareServiceClient(h.handle).CompareWaters(ctx)
+		}, header, func(c *columnsv1.ColourColumns) *comparev1.CompareWatersRequest {
+			return &comparev1.CompareWatersRequest{Part: &comparev1.CompareWatersRequest_Columns{Columns: c}}
+		})
+	if err != nil {
+		return nil, nil, err
+	}
+	if err := h.checkWaters(q, response); err != nil {
+		return nil, nil, err
+	}
+	return response, h.identity(), nil
+}
+
+func (h *hold) checkWaters(q WatersQuestion, r *comparev1.CompareWatersResponse) error {
+	at := func(field string, value, allowed any) error {
+		return h.blame("%s is %v; allowed: %v", field, value, allowed)
+	}
+	known := func(i uint32) bool { return int(i) < len(q.Labels.Groups) }
+	switch {
+	case r.GetVerdict() <= comparev1.WatersVerdict_WATERS_VERDICT_UNSPECIFIED || r.GetVerdict() > comparev1.WatersVerdict_WATERS_VERDICT_WATER_OR_MEMBER:
+		return at("verdict", r.GetVerdict(), "EXPLORATORY, NOT_ENOUGH_YET or WATER_OR_MEMBER without closing")
+	case r.P != nil:
+		return h.blame("a p is given without closing")
+	case r.GetSeed() != q.Seed:
+		return at("seed", r.GetSeed(), q.Seed)
+	case r.GetStatement() == "":
+		return h.blame("statement is missing")
+	case len(r.GetWaters()) > 0 && !known(r.GetReference()):
+		return at("reference", r.GetReference(), "an index of a water")
+	case !finite(r.GetNoiseFloorDe00()) || r.GetNoiseFloorDe00() < 0:
+		return at("noise_floor_de00", r.GetNoiseFloorDe00(), "0 or above")
+	}
+	for i, w := range r.GetWaters() {
+		figures := finite(w.GetL()) && finite(w.GetA()) && finite(w.GetB()) && finite(w.GetMeanDe00()) && finite(w.GetMaxDe00())
+		if !known(w.GetWater()) || !figures || w.GetMeanDe00() < 0 || w.GetMaxDe00() < w.GetMeanDe00()-1e-9 {
+			return h.blame("waters[%d] names no water, or its figures are out of range", i)
+		}
+	}
+	for i, w := range r.GetApart() {
+		if !known(w) {
+			return at(fmt.Sprintf("apart[%d]", i), w, "an index of a water")
+		}
+	}
+	return nil
+}

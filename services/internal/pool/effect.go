@@ -1,0 +1,241 @@
+package pool
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+
+	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
+	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// DefaultToleranceDE00 is the difference that matters where no experiment names another.
+const DefaultToleranceDE00 = 2.0
+
+// effect says whether the order of a dye pair changes the colour, over the same matched pieces as their widths, and writes it beside them. closing
+// is 0 without an experiment.
+func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, matched []*pick, groups []string, closing int32, tolerance float64) error {
+	// A cell is a recipe read in one way; strata have another meaning there.
+	picks := make([]*pick, len(matched))
+	words := map[string]string{}
+	for i, of := range matched {
+		clone := *of
+		clone.cell, clone.stratum = of.stratum+"; "+of.cell, ""
+		picks[i] = &clone
+		if _, ok := words[clone.cell]; !ok {
+			words[clone.cell] = a.now.cellWords(of)
+		}
+	}
+	labels, rows := table(picks, groups)
+	response, identity, err := p.pipeline.MeasureOrderEffect(ctx, pipeline.EffectQuestion{
+		Condition: a.question.Condition, Labels: labels, Rows: rows, Arms: []comparev1.Arm{comparev1.Arm_ARM_FIRST_ORDER, comparev1.Arm_ARM_SECOND_ORDER},
+		ToleranceDE00: tolerance, ClosingSessions: closing, Seed: a.question.Seed,
+	})
+	if errors.Is(err, pipeline.ErrNotOffered) {
+		a.tell("whether the order changes the colour: %s", err)
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	a.modules = append(a.modules, identity)
+	out := &poolv1.OrderEffect{
+		Verdict: poolv1.EffectVerdict(response.GetVerdict()), Sessions: response.GetUsedSessions(), ToleranceDe00: tolerance,
+		CellsDifferP: response.CellsDifferP, Missing: response.GetMissing(),
+	}
+	if o := response.GetOverall(); o != nil {
+		de := o.GetDe00()
+		out.De00, out.UpperDe00, out.P, out.PAdjusted = &de, o.UpperDe00, o.P, o.PAdjusted
+		out.Difference = &typesv1.LabDifference{L: o.GetL(), A: o.GetA(), B: o.GetB()}
+	}
+	cells := sorted(cellsOf(picks))
+	for _, c := range response.GetCells() {
+		out.Cells = append(out.Cells, &poolv1.CellEffect{
+			Cell: words[cells[c.GetCell()]], Sessions: c.GetSessions(), De00: c.GetDe00(), PAdjusted: c.PAdjusted,
+			Difference: &typesv1.LabDifference{L: c.GetL(), A: c.GetA(), B: c.GetB()},
+		})
+	}
+	out.Statement = effectStatement(pair, out)
+	if out.GetVerdict() != poolv1.EffectVerdict_EFFECT_VERDICT_ORDER_MATTERS {
+		out.Outlook = outlookWords(response, pair, tolerance)
+	}
+	pair.Effect = out
+	return nil
+}
+
+func cellsOf(picks []*pick) []string {
+	out := make([]string, len(picks))
+	for i, p := range picks {
+		out[i] = p.cell
+	}
+	return out
+}
+
+// wordsOfDepth has nothing for a depth that is not stated.
+var wordsOfDepth = map[trial.Depth]string{trial.Pale: "pale", trial.Medium: "medium", trial.Deep: "deep"}
+
+// cellWords names a cell of an order question for a dyer: "wool, lot w, alum, weld pale, indigo deep, Mill well".
+func (s *snapshot) cellWords(p *pick) string {
+	parts := []string{p.row.yarn.form.Value()}
+	if lot := p.row.yarn.lot.Value(); lot != "" {
+		parts = append(parts, "lot "+lot)
+	}
+	parts = append(parts, p.row.route.mordant.Value())
+	for _, i := range orderOf(p.row, true) {
+		c := p.row.route.colour[i]
+		text := c.name
+		if d := wordsOfDepth[c.depth]; d != "" {
+			text += " " + d
+		}
+		if c.exhaust != "fresh bath" && c.exhaust != notStated {
+			text += " (" + c.exhaust + ")"
+		}
+		parts = append(parts, text)
+	}
+	if p.row.route.waterKnown {
+		parts = append(parts, s.waterWords(p.row.route.water.Value()))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// effectStatement puts an order effect into a sentence.
+func effectStatement(pair *poolv1.PairAnswer, e *poolv1.OrderEffect) string {
+	first, second := pair.GetFirst(), pair.GetSecond()
+	over := sessionsWords(int(e.GetSessions()))
+	sure := fmt.Sprintf("(%s, %s)", pWords(e.GetPAdjusted()), over)
+	switch e.GetVerdict() {
+	case poolv1.EffectVerdict_EFFECT_VERDICT_EXPLORATORY:
+		if e.De00 == nil {
+			return exploratory + "no session holds both orders of pieces that are otherwise alike"
+		}
+		return exploratory + fmt.Sprintf("the colours of %s and %s lie %.1f apart on average over %s; what matters is %g", first, second, e.GetDe00(), over, e.GetToleranceDe00())
+	case poolv1.EffectVerdict_EFFECT_VERDICT_NOT_ENOUGH_YET:
+		return "not enough yet: " + listed(e.GetMissing())
+	case poolv1.EffectVerdict_EFFECT_VERDICT_ORDER_MATTERS:
+		return fmt.Sprintf("order matters: %s and %s lie %.1f apart, %g or more %s", first, second, e.GetDe00(), e.GetToleranceDe00(), sure)
+	case poolv1.EffectVerdict_EFFECT_VERDICT_DEPENDS_ON_CELL:
+		var named []string
+		for _, c := range e.GetCells() {
+			if c.PAdjusted != nil && c.GetPAdjusted() <= 0.05 && c.GetDe00() >= e.GetToleranceDe00() {
+				named = append(named, fmt.Sprintf("%s (%.1f apart, %s)", c.GetCell(), c.GetDe00(), pWords(c.GetPAdjusted())))
+			}
+		}
+		return "it depends on the piece whether order matters; it does for " + listed(named)
+	case poolv1.EffectVerdict_EFFECT_VERDICT_DETECTABLE_BUT_SMALL:
+		return fmt.Sprintf("detectable but small: %s and %s lie %.1f apart, surely less than %g %s", first, second, e.GetDe00(), e.GetToleranceDe00(), sure)
+	case poolv1.EffectVerdict_EFFECT_VERDICT_NO_PRACTICAL_DIFFERENCE:
+		return fmt.Sprintf("no practical difference: on average %s and %s lie less than %g apart (%s)", first, second, e.GetToleranceDe00(), over)
+	}
+	return fmt.Sprintf("no answer at this size: %s can't tell whether %s and %s lie %g apart", over, first, second, e.GetToleranceDe00())
+}
+
+// outlookWords says how many more sessions it may take.
+func outlookWords(r *comparev1.MeasureOrderEffectResponse, pair *poolv1.PairAnswer, tolerance float64) string {
+	o := r.GetOutlook()
+	if o == nil {
+		return ""
+	}
+	more := func(all int32) string {
+		switch n := int(all) - int(r.GetCompleteSessions()); {
+		case all == 0:
+			return "more than 60 sessions in all"
+		case n <= 0:
+			return "no more sessions than there are"
+		default:
+			return fmt.Sprintf("%d more %s", n, plural("session", n))
+		}
+	}
+	return fmt.Sprintf("judged by the noise between %s, and with a chance of 4 in 5: to find that %s and %s lie %.1f apart, %s with both orders; to show that it makes less than %g, if it makes none, %s",
+		sessionsWords(int(o.GetFromSessions())), pair.GetFirst(), pair.GetSecond(), o.GetTargetDe00(), more(o.GetSessionsToFind()), tolerance, more(o.GetSessionsToRuleOut()))
+}
+
+// waterRecipe is everything of a piece but its water, its layers in their order.
+func waterRecipe(r *row) string {
+	parts := []string{r.yarn.form.Value(), "lot " + r.yarn.lot.Value(), r.route.around.Value(), r.route.mordantPlace.Value()}
+	for _, c := range r.route.colour {
+		parts = append(parts, fmt.Sprintf("%s vat=%t depth=%d %s", c.name, c.vat, c.depth, c.exhaust))
+	}
+	return strings.Join(parts, "; ")
+}
+
+// waters says what the waters do to the colour of pieces that are otherwise alike.
+func (p *Pool) waters(ctx context.Context, a *asking) error {
+	var picks []*pick
+	for _, of := range a.picks {
+		// What isn't stated of a recipe may differ from water to water.
+		if of.row.route.waterKnown && !of.row.route.hidden && of.row.yarn.lot.Value() != "" {
+			clone := *of
+			picks = append(picks, &clone)
+		}
+	}
+	if len(picks) == 0 {
+		a.answer.Waters = &poolv1.WatersAnswer{Standing: poolv1.Standing_STANDING_NOT_ENOUGH_YET,
+			Statement: "Not enough yet: no piece has its water, its yarn lot and its whole history stated", Missing: []string{"pieces with water, yarn lot and whole history stated"}}
+		return nil
+	}
+	assignCellsBy(picks, false, waterRecipe)
+	members := map[string]string{}
+	for _, of := range picks {
+		of.cell, of.stratum = of.stratum+"; "+of.cell, ""
+		m := of.chunk.member.Value()
+		if other, ok := members[of.block]; ok && other != m {
+			m = "" // sessions tied together, of several members
+		}
+		members[of.block] = m
+	}
+	labels, rows := table(picks, nil)
+	of := make([]string, len(labels.Blocks))
+	for i, b := range labels.Blocks {
+		of[i] = members[b]
+	}
+	r, identity, err := p.pipeline.CompareWaters(ctx, pipeline.WatersQuestion{Condition: a.question.Condition, Labels: labels, Members: of, Rows: rows, Seed: a.question.Seed})
+	switch {
+	case errors.Is(err, pipeline.ErrNotOffered), errors.Is(err, pipeline.ErrTooLarge):
+		a.tell("what the waters do to the colour: %s", err)
+		return nil
+	case err != nil:
+		return err
+	}
+	a.modules = append(a.modules, identity)
+	out := &poolv1.WatersAnswer{
+		Standing: poolv1.Standing_STANDING_EXPLORATORY, Recipes: r.GetRecipes(), Sessions: r.GetSessions(), NoiseFloorDe00: r.NoiseFloorDe00, Missing: r.GetMissing(),
+	}
+	for _, w := range r.GetApart() {
+		out.Apart = append(out.Apart, labels.Groups[w])
+	}
+	var texts []string
+	for _, w := range r.GetWaters() {
+		x := &poolv1.WaterAnswer{Water: labels.Groups[w.GetWater()], Sessions: w.GetSessions(), Members: w.GetMembers(), Recipes: w.GetRecipes(), MeanDe00: w.MeanDe00, MaxDe00: w.MaxDe00}
+		if w.MeanDe00 != nil {
+			x.Difference = &typesv1.LabDifference{L: w.GetL(), A: w.GetA(), B: w.GetB()}
+			texts = append(texts, fmt.Sprintf("%s %.1f (%d %s)", x.GetWater(), x.GetMeanDe00(), x.GetRecipes(), plural("recipe", int(x.GetRecipes()))))
+		}
+		out.Waters = append(out.Waters, x)
+	}
+	if len(out.Waters) > 0 {
+		out.Reference = labels.Groups[r.GetReference()]
+	}
+	switch {
+	case len(out.GetApart()) > 0:
+		out.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
+		out.Statement = fmt.Sprintf("Water and member can't be told apart: nobody used %s beside the other waters; a session by each of them in one common water, such as demineralised, would help", listed(out.GetApart()))
+		out.Missing = append(out.Missing, "sessions of one member in several of these waters, or of all in a common one")
+	case len(texts) == 0:
+		out.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
+		out.Statement = "Not enough yet: no recipe was dyed alike in two waters"
+	default:
+		out.Statement = exploratory + "mean difference of colour from " + out.GetReference() + ": " + listed(texts)
+		if out.NoiseFloorDe00 != nil {
+			out.Statement += fmt.Sprintf("; noise alone would make about %.1f", out.GetNoiseFloorDe00())
+		}
+		if len(out.GetMissing()) > 0 {
+			out.Statement += "; missing for more: " + listed(out.GetMissing())
+		}
+	}
+	a.answer.Waters = out
+	return nil
+}
