@@ -438,8 +438,9 @@ func assertReached(t *testing.T, total *outcome, all []target) {
 		}
 	}
 	if !testing.Short() { // few messages may miss some
-		// Without modules the two questions of the pool and the six methods about builds have no answer; half a dozen others have one by chance.
-		assert.GreaterOrEqual(t, through, len(all)-14, "methods that answered something")
+		// Without modules the two questions of the pool, the six methods about builds and all about runs but their list have no answer; half a dozen others
+		// have one by chance.
+		assert.GreaterOrEqual(t, through, len(all)-22, "methods that answered something")
 	}
 }
 
