@@ -187,7 +187,7 @@ var writes = map[string]write{
 	inCatalog + "LiftQuarantine": {why: aChoice, may: "stella", try: func(aim) []proto.Message {
 		return []proto.Message{&catalogpb.LiftQuarantineRequest{Name: "palette-width"}}
 	}},
-	inRuns + "CreateRun": {why: "scores what is shared; researchers and coordinators alone", may: "rosa coco", try: func(a aim) []proto.Message {
+	inRuns + "CreateRun": {why: "scores what is shared; researchers and coordinators alone", may: "rosa coco", try: func(aim) []proto.Message {
 		return []proto.Message{&catalogpb.CreateRunRequest{RunId: newID(), Title: "theirs", Question: &catalogpb.RunQuestion{GroupBy: poolpb.GroupBy_GROUP_BY_FIBRE, Filter: `member = "ada"`},
 			Modules: []*catalogpb.RunModule{{Name: "palette"}}}}
 	}},
