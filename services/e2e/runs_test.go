@@ -1,6 +1,7 @@
 package e2e_test
 
 import (
+	"context"
 	"encoding/json"
 	"os"
 	"path/filepath"
@@ -8,6 +9,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -141,4 +143,51 @@ func TestThePoolAtHomeScoresAlike(t *testing.T) {
 			return false
 		}, "%v is not among %v", value, home)
 	}
+}
+
+// The invented cooperative's experiment, by a way of its own: the module for verdicts permutes by itself, and a run has the core permute what the palette module
+// scores. Both swap the orders of whole sessions with each order's mean taken off, so the dispersion's p is the same, and so is who is wider: 2 of 128
+// arrangements of 7 sessions.
+func TestARunAgreesWithTheVerdictOfAnExperiment(t *testing.T) {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	defer cancel()
+	l := newLab(t)
+	out, err := demo(ctx, l.data, "--once").CombinedOutput()
+	require.NoError(t, err, "%s", out)
+	l.tokens["dock"] = filepath.Join(l.data, "demo-tokens", "dock.token")
+	l.start()
+	experiment := regexp.MustCompile(`(?m)^([0-9a-f-]{36}),Weld and indigo`).FindStringSubmatch(l.does("dock", "experiment", "list", "--output", "csv"))
+	require.NotNil(t, experiment)
+	var verdict struct {
+		Pairs []struct {
+			First, Wider string
+			P            float64
+		}
+	}
+	require.NoError(t, json.Unmarshal([]byte(l.asks("dock", "palette", "--by", "order", "--experiment", experiment[1], "--output", "json")), &verdict))
+	require.Len(t, verdict.Pairs, 1)
+	var run struct {
+		Results []struct {
+			Tests []struct {
+				Score, First, Wider string
+				P                   float64
+				Arrangements        int
+			}
+		}
+	}
+	require.NoError(t, json.Unmarshal([]byte(l.does("dock", "run", "create", "--title", "the same question", "--by", "order", "--experiment", experiment[1],
+		"--module", "palette-width", "--wait", "--output", "json")), &run))
+	require.Len(t, run.Results, 1)
+	seen := false
+	for _, test := range run.Results[0].Tests {
+		if test.Score == "dispersion" {
+			seen = true
+			assert.Equal(t, verdict.Pairs[0].P, test.P)
+			assert.InDelta(t, 2.0/128, test.P, 1e-15)
+			assert.Equal(t, 127, test.Arrangements)
+			assert.Equal(t, []string{verdict.Pairs[0].First, verdict.Pairs[0].Wider}, []string{test.First, test.Wider})
+		}
+	}
+	assert.True(t, seen)
+	l.stop()
 }

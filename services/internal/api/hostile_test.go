@@ -444,9 +444,9 @@ func assertReached(t *testing.T, total *outcome, all []target) {
 		}
 	}
 	if !testing.Short() { // few messages may miss some
-		// Without modules the two questions of the pool, two of the bench and the six methods about builds have no answer, and no stop is there to be
-		// overridden; half a dozen others have one by chance.
-		assert.GreaterOrEqual(t, through, len(all)-17, "methods that answered something")
+		// Without modules the questions of the pool and the bench, and all about builds, packs and runs but their lists, have no answer; half a dozen others
+		// have one by chance.
+		assert.GreaterOrEqual(t, through, len(all)-34, "methods that answered something")
 	}
 }
 

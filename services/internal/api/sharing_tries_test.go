@@ -197,7 +197,7 @@ var writes = map[string]write{
 	inPacks + "RetirePack": {why: aChoice, may: "coco", try: func(aim) []proto.Message {
 		return []proto.Message{&catalogpb.RetirePackRequest{Module: "safety-rules", Sha256: strings.Repeat("0a", 32), Reason: "no"}}
 	}},
-	inRuns + "CreateRun": {why: "scores what is shared; researchers and coordinators alone", may: "rosa coco", try: func(a aim) []proto.Message {
+	inRuns + "CreateRun": {why: "scores what is shared; researchers and coordinators alone", may: "rosa coco", try: func(aim) []proto.Message {
 		return []proto.Message{&catalogpb.CreateRunRequest{RunId: newID(), Title: "theirs", Question: &catalogpb.RunQuestion{GroupBy: poolpb.GroupBy_GROUP_BY_FIBRE, Filter: `member = "ada"`},
 			Modules: []*catalogpb.RunModule{{Name: "palette"}}}}
 	}},

@@ -268,7 +268,7 @@ func (l *lab) create(modules ...string) trial.ID {
 // until waits for a run to be in one of the states.
 func (l *lab) until(id trial.ID, states ...catalogv1.RunState) *catalogv1.Run {
 	l.t.Helper()
-	for deadline := time.Now().Add(20 * time.Second); ; time.Sleep(2 * time.Millisecond) {
+	for deadline := time.Now().Add(2 * time.Minute); ; time.Sleep(2 * time.Millisecond) {
 		run, err := l.Get(l.t.Context(), id)
 		require.NoError(l.t, err)
 		if slices.Contains(states, run.GetState()) {

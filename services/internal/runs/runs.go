@@ -281,6 +281,9 @@ func (r *Runs) Create(ctx context.Context, who Who, request *catalogv1.CreateRun
 		Id: request.GetRunId(), Owner: who.Member, Title: request.GetTitle(), Question: request.GetQuestion(), Modules: request.GetModules(), Seed: max(request.GetSeed(), 1),
 		State: catalogv1.RunState_RUN_STATE_WAITING, CreateTime: timestamppb.New(r.Clock()),
 	}
+	if run.GetQuestion().GetExperimentId() != "" && run.GetSeed() != pool.DefaultSeed {
+		return nil, &trial.FieldFault{Field: "seed", Text: fmt.Sprintf("is %d; allowed with experiment_id: %d, or one could draw until one likes the answer", run.GetSeed(), pool.DefaultSeed)}
+	}
 	if there, err := r.Store.Run(ctx, run.GetId()); err == nil {
 		return r.again(there, run)
 	} else if !errors.Is(err, trial.ErrNotFound) {

@@ -141,9 +141,13 @@ func TestManySessionsAreDrawn(t *testing.T) {
 
 func TestNoTestBeforeTheClosingSize(t *testing.T) {
 	l := begin(t)
+	l.shelf.put(t, dispersed("old"), "a")
+	seeded := experimentRequest("old")
+	seeded.Seed = 2
+	_, err := l.Create(t.Context(), rosa, seeded)
+	require.ErrorIs(t, err, trial.ErrInvalid, "or one could draw until one likes the answer")
 	l.experiment(6, 9, 6)
 	l.cupboard.freeze.Closing = 7
-	l.shelf.put(t, dispersed("old"), "a")
 	run, err := l.Create(t.Context(), rosa, experimentRequest("old"))
 	require.NoError(t, err)
 	assert.Empty(t, l.until(run.GetId(), done).GetResults()[0].GetTests())

@@ -811,7 +811,7 @@ type CreateRunRequest struct {
 	Question *RunQuestion `protobuf:"bytes,3,opt,name=question,proto3" json:"question,omitempty"`
 	// Required, 1 to 8, no name twice.
 	Modules []*RunModule `protobuf:"bytes,4,rep,name=modules,proto3" json:"modules,omitempty"`
-	// 0 means 1.
+	// 0 means 1; with an experiment no other is allowed.
 	Seed uint64 `protobuf:"varint,5,opt,name=seed,proto3" json:"seed,omitempty"`
 	// For the audit trail; at most 500 characters.
 	Reason        string `protobuf:"bytes,6,opt,name=reason,proto3" json:"reason,omitempty"`
