@@ -63,9 +63,10 @@ func (g *gate) unary(ctx context.Context, request any, info *grpc.UnaryServerInf
 	return response, nil
 }
 
-// longCalls may take longer than other calls of one answer: they stream the whole pool through a module, or two.
+// longCalls may take longer than other calls of one answer: they stream the whole pool through a module, or two, or hold a thousand sheets against all rules.
 var longCalls = map[string]time.Duration{
-	"/commonvat.pool.v1.PoolService/AskPalette": 2 * time.Minute,
+	"/commonvat.pool.v1.PoolService/AskPalette":           2 * time.Minute,
+	"/commonvat.bench.v1.BenchService/InspectSheetsAgain": 2 * time.Minute,
 }
 
 // limit is the most that a call may take, whatever its caller's deadline.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
@@ -208,19 +209,9 @@ func (a *app) sheetList() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		all := &benchv1.ListSheetsResponse{}
-		for token := ""; ; {
-			page, err := call(c.Context(), a, client.ListSheets, &benchv1.ListSheetsRequest{PageToken: token})
-			if err != nil {
-				return err
-			}
-			all.Sheets = append(all.Sheets, page.GetSheets()...)
-			if token = page.GetNextPageToken(); token == "" || limit > 0 && len(all.GetSheets()) >= limit {
-				break
-			}
-		}
-		if limit > 0 && len(all.GetSheets()) > limit {
-			all.Sheets = all.Sheets[:limit]
+		all, err := a.sheets(c.Context(), client, limit)
+		if err != nil {
+			return err
 		}
 		g := output.Grid{Columns: []string{"plan", "revision", "standing", "title", "trial"}}
 		for _, s := range all.GetSheets() {
@@ -232,17 +223,52 @@ func (a *app) sheetList() *cobra.Command {
 	return c
 }
 
+// sheets reads summaries of the newest sheets, at most limit; 0 reads all.
+func (a *app) sheets(ctx context.Context, client benchv1.BenchServiceClient, limit int) (*benchv1.ListSheetsResponse, error) {
+	all := &benchv1.ListSheetsResponse{}
+	for token := ""; ; {
+		page, err := call(ctx, a, client.ListSheets, &benchv1.ListSheetsRequest{PageToken: token, PageSize: 200})
+		if err != nil {
+			return nil, err
+		}
+		all.Sheets = append(all.Sheets, page.GetSheets()...)
+		if token = page.GetNextPageToken(); token == "" || limit > 0 && len(all.GetSheets()) >= limit {
+			break
+		}
+	}
+	if limit > 0 && len(all.GetSheets()) > limit {
+		all.Sheets = all.Sheets[:limit]
+	}
+	return all, nil
+}
+
+// sheetsACall are inspected in one call, so that each has an answer soon.
+const sheetsACall = 100
+
 func (a *app) sheetAgain() *cobra.Command {
 	return &cobra.Command{
-		Use: "again [PLAN ...]", Short: "Hold sheets against the rules as they are now (default: your 1000 newest)", Args: cobra.ArbitraryArgs,
+		Use: "again [PLAN ...]", Short: "Hold sheets against the rules as they are now (default: all of yours)", Args: cobra.ArbitraryArgs,
 		RunE: func(c *cobra.Command, args []string) error {
 			client, err := a.bench(c.Context())
 			if err != nil {
 				return err
 			}
-			answer, err := call(c.Context(), a, client.InspectSheetsAgain, &benchv1.InspectSheetsAgainRequest{PlanIds: args})
-			if err != nil {
-				return err
+			if len(args) == 0 {
+				all, err := a.sheets(c.Context(), client, 0)
+				if err != nil {
+					return err
+				}
+				for _, s := range all.GetSheets() {
+					args = append(args, s.GetPlanId())
+				}
+			}
+			answer := &benchv1.InspectSheetsAgainResponse{}
+			for some := range slices.Chunk(args, sheetsACall) {
+				part, err := call(c.Context(), a, client.InspectSheetsAgain, &benchv1.InspectSheetsAgainRequest{PlanIds: some})
+				if err != nil {
+					return err
+				}
+				answer.Sheets = append(answer.Sheets, part.GetSheets()...)
 			}
 			g := output.Grid{Columns: []string{"plan", "revision", "before", "now", "changed", "workshop_changed", "title"}}
 			for _, s := range answer.GetSheets() {

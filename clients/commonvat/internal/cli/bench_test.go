@@ -30,6 +30,7 @@ var benchCases = map[string]string{
 	"sheet-print-html":     "sheet print testdata/sheet.json --form html",
 	"sheet-list":           "sheet list",
 	"sheet-again":          "sheet again " + planID,
+	"sheet-again-all":      "sheet again",
 	"sheet-override":       "sheet override " + planID + " --bath iron --rule S005 --reason for-the-sample-card",
 	"sheet-override-other": "sheet override " + planID + " --bath iron --rule S999 --reason for-the-sample-card",
 	"usage-override":       "sheet override " + planID + " --rule S005",
@@ -87,9 +88,13 @@ func (*fake) ListSheets(_ context.Context, q *benchv1.ListSheetsRequest) (*bench
 }
 
 func (*fake) InspectSheetsAgain(_ context.Context, q *benchv1.InspectSheetsAgainRequest) (*benchv1.InspectSheetsAgainResponse, error) {
-	return &benchv1.InspectSheetsAgainResponse{Sheets: []*benchv1.SheetInspection{{
-		PlanId: q.GetPlanIds()[0], Revision: 3, Title: "Alum and iron (invented)", Before: benchv1.Standing_STANDING_RELEASED, Now: benchv1.Standing_STANDING_STOPPED, Changed: true,
-	}}}, nil
+	answer := &benchv1.InspectSheetsAgainResponse{}
+	for _, id := range q.GetPlanIds() {
+		answer.Sheets = append(answer.Sheets, &benchv1.SheetInspection{
+			PlanId: id, Revision: 3, Title: "Alum and iron (invented)", Before: benchv1.Standing_STANDING_RELEASED, Now: benchv1.Standing_STANDING_STOPPED, Changed: true,
+		})
+	}
+	return answer, nil
 }
 
 func (*fake) OverrideStop(_ context.Context, q *benchv1.OverrideStopRequest) (*benchv1.Sheet, error) {
