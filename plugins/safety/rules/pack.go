@@ -1,7 +1,6 @@
 package rules
 
 import (
-	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -12,7 +11,6 @@ import (
 	"unicode/utf8"
 
 	"cel.dev/cel-go/cel"
-	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
 )
@@ -97,7 +95,7 @@ type Pack struct {
 }
 
 const (
-	maxPackBytes = 2 << 20
+	maxPackBytes = 1 << 20
 	maxRules     = 1000
 	maxTextRunes = 2000
 	// As data.proto has them.
@@ -119,8 +117,8 @@ func ParsePack(text []byte) (*Pack, error) {
 		return nil, PackFaults{fmt.Sprintf("%d bytes, want at most %d", len(text), maxPackBytes)}
 	}
 	p := &Pack{}
-	if err := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict()).Decode(p); err != nil {
-		return nil, PackFaults{firstLine(err)} // it begins with line and column
+	if err := decode(text, p); err != nil {
+		return nil, err
 	}
 	sum := sha256.Sum256(text)
 	p.Digest = hex.EncodeToString(sum[:])
@@ -166,6 +164,7 @@ func ParsePack(text []byte) (*Pack, error) {
 
 // linesOfRules are the lines at which the rules begin, from 1; fewer where the text has another form than a list of mappings.
 func linesOfRules(text []byte) (lines []int) {
+	defer func() { _ = recover() }() // as in decode; then the places are told by number
 	file, err := parser.ParseBytes(text, 0)
 	if err != nil || len(file.Docs) == 0 {
 		return nil

@@ -242,9 +242,31 @@ func TestPacksAreChecked(t *testing.T) {
 	}
 }
 
+// Texts that the YAML library takes minutes for, or falls over, are refused at once, with their line.
+func TestFormsThatAreRefusedUnread(t *testing.T) {
+	for text, says := range map[string]string{
+		strings.Repeat("[", 100_000):             "line 1: 100000 bytes",
+		strings.Repeat("[\n", 40):                "line 33: more than 32 brackets",
+		strings.Repeat("{a: ", 100):              "line 1: more than 32 brackets",
+		strings.Repeat("- ", 100) + "x":          "line 1: has 100 marks",
+		"name: x\n" + strings.Repeat("!a ", 100): "line 2: has 100 marks",
+		strings.Repeat("a: ", 300):               "300 in all",
+		strings.Repeat("a\n", 30_000):            "more than 20000 lines",
+		strings.Repeat(" ", 100) + "a: b":        "begins with 100 spaces",
+		"a: &a [x,x]\nb: &b [*a,*a]\nname: *b\n": "line 1: anchors and aliases",
+		"rules:\n  - [*a,*a]\n":                  "line 2: anchors and aliases",
+		"\n12C: 22\nrules:\n  !\n    00000000: 00\n    00000: 0\n    00001: 0\n00000008: 00\nA:": "can't be read as YAML",
+	} {
+		_, err := rules.ParsePack([]byte(text))
+		require.ErrorIs(t, err, rules.ErrPack, "%.40q", text)
+		assert.ErrorContains(t, err, says, "%.40q", text)
+	}
+}
+
 func FuzzParsePack(f *testing.F) {
 	f.Add([]byte(fmt.Sprintf(oneRule, "stop", "person", "", "vessel.sealed", "never", "{vessel.sealed: true}", "{vessel.sealed: false}")))
 	f.Add([]byte("name: x\nversion: 1\nrules: [{}]"))
+	f.Add([]byte("\n12C: 22\nrules:\n  !\n    00000000: 00\n    00000: 0\n    00001: 0\n00000008: 00\nA:")) // the YAML library panics
 	f.Fuzz(func(t *testing.T, text []byte) {
 		p, err := rules.ParsePack(text)
 		if err != nil {

@@ -2,6 +2,9 @@ package pipeline
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -10,6 +13,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -300,4 +304,43 @@ func TestWithoutContents(t *testing.T) {
 	_, c, _ := open(t, "keeps")
 	_, err := judge(t.Context(), New(running{c}), "keeps", "a", oneSum)
 	require.ErrorIs(t, err, ErrModuleRefused)
+}
+
+// The real safety module judges by a pack that it is sent, and by what it came with beside it; and again in a new process after it was killed.
+func TestRealSafetyModuleIsSentPacks(t *testing.T) {
+	const program = "../../../plugins/safety/cmd/commonvat-module-safety-rules"
+	var manifest struct{ Version string }
+	text, err := os.ReadFile(program + "/module.json")
+	require.NoError(t, err)
+	require.NoError(t, json.Unmarshal(text, &manifest))
+	c := catalogtest.Open(t, []string{catalogtest.Build(t, program, "safety-rules", manifest.Version, sdk.KindSafety)}, func(cfg *catalog.Config) {
+		cfg.BackoffFirst = 10 * time.Millisecond
+	})
+	const pack = "name: ours\nversion: 1.0.0\nrules:\n  - {id: K1, severity: stop, harms: person, topic: t, when: vessel.sealed, override: never, title: t, reason: r, do: d, " +
+		"source: a test, confidence: high, fires: {vessel.sealed: true}, silent: {vessel.sealed: false}}\n"
+	sum := sha256.Sum256([]byte(pack))
+	digest := hex.EncodeToString(sum[:])
+	p := New(running{c}).WithContents(&shelf{texts: map[string]string{digest: pack}})
+	m, err := p.OpenData("safety-rules")
+	require.NoError(t, err)
+	own, err := m.Own(t.Context())
+	require.NoError(t, err)
+	m.Close()
+	require.Len(t, own, 1)
+	fires := func() bool {
+		answer, err := judge(t.Context(), p, "safety-rules", "a", digest, own[0].Digest)
+		if errors.Is(err, ErrModuleUnavailable) {
+			return false
+		}
+		require.NoError(t, err)
+		require.Len(t, answer.GetPacks(), 2)
+		return slices.ContainsFunc(answer.GetSteps()[0].GetFindings(), func(f *safetyv1.Finding) bool {
+			return f.GetRuleId() == "K1" && f.GetPackSha256() == digest && f.GetStanding() == safetyv1.Standing_STANDING_NEEDS_ANSWER
+		})
+	}
+	assert.True(t, fires(), "nothing is known of the vessel: the stop needs an answer")
+	require.NoError(t, syscall.Kill(c.Status()[0].PID, syscall.SIGKILL))
+	require.Eventually(t, func() bool { return c.Status()[0].Restarts == 1 && c.Status()[0].State == catalog.StateRunning }, 30*time.Second, 10*time.Millisecond)
+	require.Eventually(t, fires, 10*time.Second, 50*time.Millisecond)
+	assert.Zero(t, c.Status()[0].Wrong)
 }
