@@ -62,7 +62,7 @@ func (p *Pool) PredictOverdye(ctx context.Context, q OverdyeQuestion) (*poolv1.P
 	o := &overdyeing{question: q, now: now, left: newLeftOut(), raws: &raws{p, map[trial.ID]map[entryID]trial.RawColour{}}}
 	condition := &typesv1.ColourCondition{Illuminant: typesv1.Illuminant(q.Condition.Illuminant), Observer: typesv1.Observer(q.Condition.Observer)}
 	o.answer = &poolv1.PredictOverdyeResponse{Condition: condition, PoolRevision: now.revision}
-	o.shelf = sortPieces(now, q.Condition, o.left)
+	o.shelf = sortPieces(now, q.Condition)
 	first, class, err := p.firstColour(ctx, o)
 	if err != nil {
 		return nil, err
@@ -190,8 +190,6 @@ func (o *overdyeing) trials(ctx context.Context, want overdyeClass) (map[string]
 				}
 			}
 		}
-	} else {
-		class.exhaust = "fresh or exhaust bath " + notStated
 	}
 	quiet := newLeftOut()
 	trials, used, err := o.take(ctx, o.oneDepth(of[class], class), o.left)

@@ -23,7 +23,14 @@ type overdyeClass struct {
 	exhaust             string
 }
 
+// bath names the second bath; a class without trials knows of it what was asked.
 func (c overdyeClass) bath() string {
+	switch {
+	case c.exhaust == "" && c.depth == trial.DepthUnstated:
+		return "any"
+	case c.exhaust == "":
+		return depthWords(c.depth)
+	}
 	kind := "dye bath"
 	if c.secondVat {
 		kind = "vat"
@@ -51,7 +58,7 @@ func classOfRoute(r *row) overdyeClass {
 	}
 }
 
-// seen is a shared piece with the reading that speaks for it.
+// seen is a shared piece with the reading that speaks for it; nil: none can.
 type seen struct {
 	chunk   *chunk
 	row     *row
@@ -80,8 +87,8 @@ type shelfOfPieces struct {
 	byBlock              map[string][]*seen // undyed and plain
 }
 
-// sortPieces takes of every shared piece its best usable reading under the condition.
-func sortPieces(now *snapshot, condition trial.ColourCondition, left *leftOut) *shelfOfPieces {
+// sortPieces takes of every shared piece its best usable reading under the condition. Plain pieces without one are passed over.
+func sortPieces(now *snapshot, condition trial.ColourCondition) *shelfOfPieces {
 	out := &shelfOfPieces{byBlock: map[string][]*seen{}}
 	for _, c := range now.ordered() {
 		for i := range c.rows {
@@ -103,10 +110,7 @@ func sortPieces(now *snapshot, condition trial.ColourCondition, left *leftOut) *
 				}
 			}
 			switch {
-			case s.reading == nil && kind == orderTwoColours:
-				left.piece("no reading that can be used")
-				continue
-			case s.reading == nil:
+			case s.reading == nil && kind != orderTwoColours:
 				continue
 			case kind == orderUndyed:
 				out.undyed = append(out.undyed, s)
@@ -126,7 +130,10 @@ func sortPieces(now *snapshot, condition trial.ColourCondition, left *leftOut) *
 
 // partners finds the plain pieces beside a mixed one, of the same session and yarn and read alike; why says what isn't there.
 func (s *shelfOfPieces) partners(both *seen) (m *mixture, why string) {
-	if both.block == "" {
+	switch {
+	case both.reading == nil:
+		return nil, "two colours, but no reading that can be used"
+	case both.block == "":
 		return nil, "two colours, but the session isn't known"
 	}
 	beside := slices.DeleteFunc(slices.Clone(s.byBlock[both.block]), func(x *seen) bool {
