@@ -229,23 +229,42 @@ func (g wavelengths) curve(raw trial.RawColour) (c *overdyev1.OverdyeCurve, why 
 	return nil, "a reading without figures"
 }
 
-// raws reads the measurements of pieces from the record, each trial once.
+// What one question reads of the record at most, and keeps of it at a time: a trial may hold megabytes of curves.
+const (
+	maxRecordsRead = 1000
+	maxRecordsKept = 8
+)
+
+// raws reads the measurements of pieces from the record. Pieces that are asked for together are mostly of one trial, so the last few trials are kept.
 type raws struct {
 	pool  *Pool
 	known map[trial.ID]map[entryID]trial.RawColour
+	kept  []trial.ID // of known, oldest first
+	read  int
 }
 
-func (r *raws) of(ctx context.Context, s *seen) (trial.RawColour, bool, error) {
+// of gives the measurement of a piece; why says why there is none.
+func (r *raws) of(ctx context.Context, s *seen) (raw trial.RawColour, why string, err error) {
 	found, ok := r.known[s.chunk.trial]
 	if !ok {
-		var err error
-		if found, err = r.pool.rawOf(ctx, s.chunk.trial); err != nil {
-			return trial.RawColour{}, false, err
+		if r.read >= maxRecordsRead {
+			return raw, "in more records than are read for one question", nil
 		}
-		r.known[s.chunk.trial] = found
+		if found, err = r.pool.rawOf(ctx, s.chunk.trial); err != nil {
+			return raw, "", err
+		}
+		if len(r.kept) >= maxRecordsKept {
+			delete(r.known, r.kept[0])
+			r.kept = r.kept[1:]
+		}
+		r.read++
+		r.known[s.chunk.trial], r.kept = found, append(r.kept, s.chunk.trial)
 	}
-	raw, ok := found[s.reading.id]
-	return raw, ok, nil
+	raw, ok = found[s.reading.id]
+	if !ok {
+		return raw, "withdrawn while the question was answered", nil
+	}
+	return raw, "", nil
 }
 
 // blocks are mixtures by the block of sessions that they come from.
@@ -301,12 +320,9 @@ func (o *overdyeing) piece(ctx context.Context, m *mixture) (p *overdyev1.Overdy
 		of *seen
 		to **overdyev1.OverdyeCurve
 	}{{m.substrate, &p.Colours.Substrate}, {m.first, &p.Colours.First}, {m.second, &p.Colours.Second}, {m.both, &p.Both}} {
-		raw, ok, err := o.raws.of(ctx, x.of)
-		if err != nil {
-			return nil, "", err
-		}
-		if !ok {
-			return nil, "withdrawn while the question was answered", nil
+		raw, why, err := o.raws.of(ctx, x.of)
+		if err != nil || why != "" {
+			return nil, why, err
 		}
 		if *x.to, why = o.grid.curve(raw); why != "" {
 			return nil, why, nil
