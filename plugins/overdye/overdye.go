@@ -36,7 +36,7 @@ func Describe() *describev1.DescribeResponse {
 			"fibre, mordant and bath, and tried on trials that were left out; no prediction where a simple rule is as good.",
 		Sources: []*describev1.Source{
 			{Citation: "Kubelka, P. & Munk, F. (1931), Ein Beitrag zur Optik der Farbanstriche, Zeitschrift für technische Physik 12, 593-601", UsedFor: "K/S = (1-R)^2 / 2R"},
-			{Citation: "Saunderson, J. L. (1942), Calculation of the Color of Pigmented Plastics, J. Opt. Soc. Am. 32, 727-736", UsedFor: "reflections at the surface"}, //nolint:misspell // a title as published
+			{Citation: "Saunderson, J. L. (1942), Calculation of the Color of Pigmented Plastics, J. Opt. Soc. Am. 32, 727-736", UsedFor: "reflections at the surface"},
 			{Citation: "Lawson, C. L. & Hanson, R. J. (1974), Solving Least Squares Problems", UsedFor: "non-negative least squares"},
 			{Citation: "Lei, J. et al. (2018), Distribution-Free Predictive Inference for Regression, J. Am. Stat. Assoc. 113, 1094-1111", UsedFor: "radius from errors of trials that were left out"},
 			{Citation: "Burns, S. A. (2017), arXiv:1710.05732", UsedFor: "smooth curves of colours without one"},

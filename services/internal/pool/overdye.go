@@ -59,10 +59,10 @@ func (p *Pool) PredictOverdye(ctx context.Context, q OverdyeQuestion) (*poolv1.P
 	if err != nil {
 		return nil, err
 	}
-	o := &overdyeing{question: q, now: now, left: newLeftOut(), raws: &raws{p, map[trial.ID]map[entryID]trial.RawColour{}}}
+	o := &overdyeing{question: q, now: now, left: newLeftOut(), raws: &raws{pool: p, known: map[trial.ID]map[entryID]trial.RawColour{}}}
 	condition := &typesv1.ColourCondition{Illuminant: typesv1.Illuminant(q.Condition.Illuminant), Observer: typesv1.Observer(q.Condition.Observer)}
 	o.answer = &poolv1.PredictOverdyeResponse{Condition: condition, PoolRevision: now.revision}
-	o.shelf = sortPieces(now, q.Condition, o.left)
+	o.shelf = sortPieces(now, q.Condition)
 	first, class, err := p.firstColour(ctx, o)
 	if err != nil {
 		return nil, err
@@ -150,6 +150,9 @@ func (o *overdyeing) trials(ctx context.Context, want overdyeClass) (map[string]
 	of := map[overdyeClass]blocks{}
 	rest := map[overdyeClass]blocks{} // of other dyes, with the same fibre
 	for _, both := range o.shelf.mixed {
+		if err := ctx.Err(); err != nil {
+			return nil, want, err
+		}
 		c := classOfRoute(both.row)
 		pair, turned := c.first == want.first && c.second == want.second, c.first == want.second && c.second == want.first
 		if c.fibre != want.fibre {
@@ -190,8 +193,6 @@ func (o *overdyeing) trials(ctx context.Context, want overdyeClass) (map[string]
 				}
 			}
 		}
-	} else {
-		class.exhaust = "fresh or exhaust bath " + notStated
 	}
 	quiet := newLeftOut()
 	trials, used, err := o.take(ctx, o.oneDepth(of[class], class), o.left)
@@ -200,7 +201,7 @@ func (o *overdyeing) trials(ctx context.Context, want overdyeClass) (map[string]
 	}
 	o.request.Trials = trials
 	if len(trials) < 4 {
-		if o.request.RelatedTrials, err = o.lenders(ctx, rest, class, quiet); err != nil {
+		if o.request.RelatedTrials, err = o.lenders(ctx, rest, class, used, quiet); err != nil {
 			return nil, class, err
 		}
 	}
@@ -256,13 +257,16 @@ func (o *overdyeing) oneDepth(of blocks, class overdyeClass) blocks {
 	return out
 }
 
-// lenders are trials of other dyes on the same fibre whose second bath is of the same kind, vat or not.
-func (o *overdyeing) lenders(ctx context.Context, rest map[overdyeClass]blocks, class overdyeClass, left *leftOut) ([]*overdyev1.OverdyeTrial, error) {
+// lenders are trials of other dyes on the same fibre whose second bath is of the same kind, vat or not. Those that share pots with a trial of the class
+// don't lend: when that is left out, its accidents must not come back through them.
+func (o *overdyeing) lenders(ctx context.Context, rest map[overdyeClass]blocks, class overdyeClass, used map[string][]*mixture, left *leftOut) ([]*overdyev1.OverdyeTrial, error) {
 	together := blocks{}
 	for c, b := range rest {
 		if c.secondVat == class.secondVat {
 			for id, list := range b {
-				together[id] = append(together[id], list...)
+				if used[id] == nil {
+					together[id] = append(together[id], list...)
+				}
 			}
 		}
 	}
@@ -351,11 +355,11 @@ func (p *Pool) stands(ctx context.Context, o *overdyeing, field, named string, a
 		if o.reading != nil && !alikeRead(s.reading, o.reading) {
 			continue
 		}
-		raw, ok, err := o.raws.of(ctx, s)
+		raw, why, err := o.raws.of(ctx, s)
 		if err != nil {
 			return stand{}, err
 		}
-		if !ok {
+		if why != "" {
 			continue
 		}
 		if c, why := o.grid.curve(raw); why == "" {

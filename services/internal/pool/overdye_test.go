@@ -234,3 +234,35 @@ func TestWhatPredictionsLeaveOut(t *testing.T) {
 	_, err = ask(pool.OverdyeQuestion{FirstPiece: ids[0]["weld"]})
 	require.ErrorIs(t, err, pipeline.ErrModuleUnavailable)
 }
+
+// A session that is a trial of the class lends nothing from its other pots.
+func TestLendersShareNoPots(t *testing.T) {
+	s, b, ids := overdyeShelf(2)
+	for i := range 3 { // deep pieces of the same dyes: one in the session of a trial, the others in sessions of their own
+		session, alum, first, blue := b.Sessions[0].ID, mordant("alum"), pot("weld"), vat()
+		if i > 0 {
+			session = b.session("")
+		}
+		for _, x := range []struct {
+			r     float64
+			baths []*trial.Bath
+		}{{0.8, nil}, {0.45, []*trial.Bath{alum, first}}, {0.3, []*trial.Bath{alum, blue}}, {0.2, []*trial.Bath{alum, first, blue}}} {
+			p := b.piece(session, wool("w 1"), x.baths...)
+			for k := range p.Route.Layers {
+				if p.Route.Layers[k].BathID == blue.ID {
+					p.Route.Layers[k].IntendedDepth = trial.Deep
+				}
+			}
+			b.read(p, trial.Lab{}, flat(x.r))
+		}
+	}
+	s.put(b.Trial)
+	h := open(t, s)
+	answer, err := h.pool.PredictOverdye(t.Context(), pool.OverdyeQuestion{Reader: "birch", FirstPiece: ids[1]["weld"], SecondDye: "indigo", SecondDepth: trial.Medium, MinimumRevision: h.Revision()})
+	require.NoError(t, err)
+	assert.Len(t, answer.GetTrials(), 2)
+	assert.EqualValues(t, 2, answer.GetTrialsLent())
+	for _, lent := range h.modules.Overdyes()[0].GetRelatedTrials() {
+		assert.NotEqual(t, b.Sessions[0].ID, lent.GetTrialId())
+	}
+}

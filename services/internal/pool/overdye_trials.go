@@ -23,7 +23,14 @@ type overdyeClass struct {
 	exhaust             string
 }
 
+// bath names the second bath; a class without trials knows of it what was asked.
 func (c overdyeClass) bath() string {
+	switch {
+	case c.exhaust == "" && c.depth == trial.DepthUnstated:
+		return "any"
+	case c.exhaust == "":
+		return depthWords(c.depth)
+	}
 	kind := "dye bath"
 	if c.secondVat {
 		kind = "vat"
@@ -46,7 +53,7 @@ func classOfRoute(r *row) overdyeClass {
 	}
 }
 
-// seen is a shared piece with the reading that speaks for it.
+// seen is a shared piece with the reading that speaks for it; nil: none can.
 type seen struct {
 	chunk   *chunk
 	row     *row
@@ -75,8 +82,8 @@ type shelfOfPieces struct {
 	byBlock              map[string][]*seen // undyed and plain
 }
 
-// sortPieces takes of every shared piece its best usable reading under the condition.
-func sortPieces(now *snapshot, condition trial.ColourCondition, left *leftOut) *shelfOfPieces {
+// sortPieces takes of every shared piece its best usable reading under the condition. Plain pieces without one are passed over.
+func sortPieces(now *snapshot, condition trial.ColourCondition) *shelfOfPieces {
 	out := &shelfOfPieces{byBlock: map[string][]*seen{}}
 	for _, c := range now.ordered() {
 		for i := range c.rows {
@@ -98,10 +105,7 @@ func sortPieces(now *snapshot, condition trial.ColourCondition, left *leftOut) *
 				}
 			}
 			switch {
-			case s.reading == nil && kind == orderTwoColours:
-				left.piece("no reading that can be used")
-				continue
-			case s.reading == nil:
+			case s.reading == nil && kind != orderTwoColours:
 				continue
 			case kind == orderUndyed:
 				out.undyed = append(out.undyed, s)
@@ -121,7 +125,10 @@ func sortPieces(now *snapshot, condition trial.ColourCondition, left *leftOut) *
 
 // partners finds the plain pieces beside a mixed one, of the same session and yarn and read alike; why says what isn't there.
 func (s *shelfOfPieces) partners(both *seen) (m *mixture, why string) {
-	if both.block == "" {
+	switch {
+	case both.reading == nil:
+		return nil, "two colours, but no reading that can be used"
+	case both.block == "":
 		return nil, "two colours, but the session isn't known"
 	}
 	beside := slices.DeleteFunc(slices.Clone(s.byBlock[both.block]), func(x *seen) bool {
@@ -217,23 +224,42 @@ func (g wavelengths) curve(raw trial.RawColour) (c *overdyev1.OverdyeCurve, why 
 	return nil, "a reading without figures"
 }
 
-// raws reads the measurements of pieces from the record, each trial once.
+// What one question reads of the record at most, and keeps of it at a time: a trial may hold megabytes of curves.
+const (
+	maxRecordsRead = 1000
+	maxRecordsKept = 8
+)
+
+// raws reads the measurements of pieces from the record. Pieces that are asked for together are mostly of one trial, so the last few trials are kept.
 type raws struct {
 	pool  *Pool
 	known map[trial.ID]map[entryID]trial.RawColour
+	kept  []trial.ID // of known, oldest first
+	read  int
 }
 
-func (r *raws) of(ctx context.Context, s *seen) (trial.RawColour, bool, error) {
+// of gives the measurement of a piece; why says why there is none.
+func (r *raws) of(ctx context.Context, s *seen) (raw trial.RawColour, why string, err error) {
 	found, ok := r.known[s.chunk.trial]
 	if !ok {
-		var err error
-		if found, err = r.pool.rawOf(ctx, s.chunk.trial); err != nil {
-			return trial.RawColour{}, false, err
+		if r.read >= maxRecordsRead {
+			return raw, "in more records than are read for one question", nil
 		}
-		r.known[s.chunk.trial] = found
+		if found, err = r.pool.rawOf(ctx, s.chunk.trial); err != nil {
+			return raw, "", err
+		}
+		if len(r.kept) >= maxRecordsKept {
+			delete(r.known, r.kept[0])
+			r.kept = r.kept[1:]
+		}
+		r.read++
+		r.known[s.chunk.trial], r.kept = found, append(r.kept, s.chunk.trial)
 	}
-	raw, ok := found[s.reading.id]
-	return raw, ok, nil
+	raw, ok = found[s.reading.id]
+	if !ok {
+		return raw, "withdrawn while the question was answered", nil
+	}
+	return raw, "", nil
 }
 
 // blocks are mixtures by the block of sessions that they come from.
@@ -289,12 +315,9 @@ func (o *overdyeing) piece(ctx context.Context, m *mixture) (p *overdyev1.Overdy
 		of *seen
 		to **overdyev1.OverdyeCurve
 	}{{m.substrate, &p.Colours.Substrate}, {m.first, &p.Colours.First}, {m.second, &p.Colours.Second}, {m.both, &p.Both}} {
-		raw, ok, err := o.raws.of(ctx, x.of)
-		if err != nil {
-			return nil, "", err
-		}
-		if !ok {
-			return nil, "withdrawn while the question was answered", nil
+		raw, why, err := o.raws.of(ctx, x.of)
+		if err != nil || why != "" {
+			return nil, why, err
 		}
 		if *x.to, why = o.grid.curve(raw); why != "" {
 			return nil, why, nil

@@ -29,6 +29,7 @@ import (
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
 	differencev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/difference/v1"
 	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
+	overdyev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/overdye/v1"
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
 	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
 	readingv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/reading/v1"
@@ -47,7 +48,7 @@ var services = func() map[string]protoreflect.ServiceDescriptor {
 	for _, f := range []protoreflect.FileDescriptor{
 		readingv1.File_commonvat_module_reading_v1_reading_proto, differencev1.File_commonvat_module_difference_v1_difference_proto,
 		palettev1.File_commonvat_module_palette_v1_palette_proto, palettev2.File_commonvat_module_palette_v2_palette_proto,
-		comparev1.File_commonvat_module_compare_v1_compare_proto, bathscalev1.File_commonvat_module_bathscale_v1_bathscale_proto,
+		comparev1.File_commonvat_module_compare_v1_compare_proto, overdyev1.File_commonvat_module_overdye_v1_overdye_proto, bathscalev1.File_commonvat_module_bathscale_v1_bathscale_proto,
 		mordantv1.File_commonvat_module_mordant_v1_mordant_proto, safetyv1.File_commonvat_module_safety_v1_safety_proto,
 	} {
 		out[string(f.Package())] = f.Services().Get(0)
