@@ -66,19 +66,6 @@ type liteKey struct {
 	m              int
 }
 
-// rarefyLite is rarefy without hulls and intervals, remembered for the next pair.
-func (w *worker) rarefyLite(g labelled, m int) (*Rarefied, error) {
-	k := liteKey{g.cells[0].stratum, g.label, m}
-	if r, ok := w.lite[k]; ok {
-		return r, nil
-	}
-	r, err := w.rarefy(g.cells, m, false)
-	if err == nil {
-		w.lite[k] = r
-	}
-	return r, err
-}
-
 // tally sums one width over subsets.
 type tally struct{ sum, upper, squares float64 }
 
@@ -144,7 +131,10 @@ func (w *worker) rarefy(cells []cell, m int, full bool) (*Rarefied, error) {
 	out.Subsets = s.all.n
 	reason := ""
 	if full {
-		if reason = s.noInterval(m); reason == "" && !out.Enumerated {
+		if reason = s.noInterval(m); reason == "" && !out.Enumerated && w.params.Draws < intervalDraws {
+			reason = fmt.Sprintf("so many groups and cells leave %d draws to each; ask about fewer", w.params.Draws)
+		}
+		if reason == "" && !out.Enumerated {
 			if err := s.topUp(rng, m); err != nil {
 				return nil, err
 			}
