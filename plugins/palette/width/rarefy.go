@@ -59,6 +59,8 @@ type worker struct {
 	ctx    context.Context
 	params Params
 	lite   map[liteKey]*Rarefied
+	// samplePairs is the number of pairs of cells that a group draws; see samplePairs.
+	samplePairs int
 }
 
 type liteKey struct {

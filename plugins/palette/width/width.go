@@ -228,7 +228,7 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Answer, error) {
 	// Each group has its own random numbers and its own budget, so groups side by side give what they give one by one.
 	side, sideCtx := errgroup.WithContext(ctx)
 	side.SetLimit(runtime.GOMAXPROCS(0))
-	grouping := &worker{ctx: sideCtx, params: p}
+	grouping := &worker{ctx: sideCtx, params: p, samplePairs: samplePairs(groupsIn)}
 	work := &worker{ctx: ctx, params: p, lite: map[liteKey]*Rarefied{}}
 	for i, s := range byStratum {
 		out := Stratum{Label: s.label}
@@ -251,6 +251,22 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Answer, error) {
 	}
 	a.Ranking = rank(cells, a.Pairs)
 	return a, nil
+}
+
+// samplePairs is how many pairs of cells each group may measure, 0 for as many as it has.
+func samplePairs(groupsIn [][]labelled) int {
+	groups, pairs := 0, 0
+	for _, in := range groupsIn {
+		for _, g := range in {
+			n := min(len(g.cells), allPairsUpTo)
+			groups++
+			pairs += n * (n - 1) / 2
+		}
+	}
+	if pairs <= measuredPairs {
+		return 0
+	}
+	return min(sampledPairs, max(leastPairs, askedPairs/groups))
 }
 
 // chosenM is the equal number for the groups of a stratum: the least number of cells of those that have two at all, capped at
@@ -302,7 +318,7 @@ func (w *worker) group(g labelled, m int) (GroupWidth, error) {
 	if d, ok := dispersion(colours); ok {
 		out.Dispersion = &d
 	}
-	if out.Pairwise, err = pairwise(w.ctx, colours, w.params.Seed); err != nil {
+	if out.Pairwise, err = pairwise(w.ctx, colours, w.params.Seed, w.samplePairs); err != nil {
 		return out, err
 	}
 	out.Hue = hueCoverage(colours)
