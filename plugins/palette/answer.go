@@ -62,6 +62,7 @@ func pairWidth(p width.Pair, first, second uint32) *palettev1.PairWidth {
 	}
 	for _, s := range p.Strata {
 		// What a stratum is sure to gain: strata are never thrown together, as their colours may differ for the yarn's sake.
+		out.GainNotCounted = out.GainNotCounted || s.NoGain
 		out.GainA += int32(s.GainFirst.Lower)
 		out.GainB += int32(s.GainSecond.Lower)
 	}

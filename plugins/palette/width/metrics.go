@@ -34,6 +34,10 @@ const (
 	hueBins       = 36
 	allPairsUpTo  = 3000
 	sampledPairs  = 200_000
+	// Where all groups together have more pairs than measuredPairs, each is given a share of askedPairs, and at least leastPairs.
+	measuredPairs = 20_000_000
+	askedPairs    = 4_000_000
+	leastPairs    = 2_000
 )
 
 func points(colours []colorimetry.Lab) []hull.Point {
@@ -88,16 +92,21 @@ func difference(a, b colorimetry.Lab) float64 {
 	return colorimetry.CIEDE2000(a, b, colorimetry.DefaultFactors)
 }
 
-// pairwise fails only when ctx ends; it is nil for fewer than two colours.
-func pairwise(ctx context.Context, colours []colorimetry.Lab, seed uint64) (*Pairwise, error) {
+// pairwise fails only when ctx ends; it is nil for fewer than two colours. sample is how many pairs to draw where there are more, 0 for all
+// pairs of up to 3,000 colours.
+func pairwise(ctx context.Context, colours []colorimetry.Lab, seed uint64, sample int) (*Pairwise, error) {
 	n := len(colours)
 	if n < 2 {
 		return nil, nil
 	}
-	if n > allPairsUpTo {
+	if n > allPairsUpTo || sample > 0 && n*(n-1)/2 > sample {
+		if sample == 0 {
+			sample = sampledPairs
+		}
+		drawn := float64(sample)
 		rng := rand.New(rand.NewPCG(seed, 0))
 		sum, squares := 0.0, 0.0
-		for k := range sampledPairs {
+		for k := range sample {
 			if k%4096 == 0 && ctx.Err() != nil {
 				return nil, ctx.Err()
 			}
@@ -109,9 +118,8 @@ func pairwise(ctx context.Context, colours []colorimetry.Lab, seed uint64) (*Pai
 			sum += d
 			squares += d * d
 		}
-		mean := sum / sampledPairs
-		return &Pairwise{MeanDE: mean, Pairs: sampledPairs, Sampled: true,
-			SE: math.Sqrt(max(0, squares/sampledPairs-mean*mean) / (sampledPairs - 1))}, nil
+		mean := sum / drawn
+		return &Pairwise{MeanDE: mean, Pairs: sample, Sampled: true, SE: math.Sqrt(max(0, squares/drawn-mean*mean) / (drawn - 1))}, nil
 	}
 	sum, least := 0.0, math.Inf(1)
 	for i := range n {

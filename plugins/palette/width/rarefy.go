@@ -59,24 +59,13 @@ type worker struct {
 	ctx    context.Context
 	params Params
 	lite   map[liteKey]*Rarefied
+	// samplePairs is the number of pairs of cells that a group draws; see samplePairs.
+	samplePairs int
 }
 
 type liteKey struct {
 	stratum, group string
 	m              int
-}
-
-// rarefyLite is rarefy without hulls and intervals, remembered for the next pair.
-func (w *worker) rarefyLite(g labelled, m int) (*Rarefied, error) {
-	k := liteKey{g.cells[0].stratum, g.label, m}
-	if r, ok := w.lite[k]; ok {
-		return r, nil
-	}
-	r, err := w.rarefy(g.cells, m, false)
-	if err == nil {
-		w.lite[k] = r
-	}
-	return r, err
 }
 
 // tally sums one width over subsets.
@@ -144,7 +133,10 @@ func (w *worker) rarefy(cells []cell, m int, full bool) (*Rarefied, error) {
 	out.Subsets = s.all.n
 	reason := ""
 	if full {
-		if reason = s.noInterval(m); reason == "" && !out.Enumerated {
+		if reason = s.noInterval(m); reason == "" && !out.Enumerated && w.params.Draws < intervalDraws {
+			reason = fmt.Sprintf("so many groups and cells leave %d draws to each; ask about fewer", w.params.Draws)
+		}
+		if reason == "" && !out.Enumerated {
 			if err := s.topUp(rng, m); err != nil {
 				return nil, err
 			}

@@ -32,7 +32,9 @@ func InOrder(n int, row func(i int) (readingID, cell string, lab colorimetry.Lab
 		order[i] = i
 		ids[i], _, _ = row(i)
 	}
-	slices.SortStableFunc(order, func(i, j int) int { return strings.Compare(ids[i], ids[j]) })
+	if !slices.IsSorted(ids) { // as rows of a stream are
+		slices.SortStableFunc(order, func(i, j int) int { return strings.Compare(ids[i], ids[j]) })
+	}
 	for k, i := range order {
 		id, cell, lab := row(i)
 		bad := func(err error) ([]int, error) { return nil, &RowError{Index: i, ReadingID: id, Err: err} }

@@ -170,15 +170,29 @@ func (g *graph) join(i, j int) {
 	g.joined[j].add(i)
 }
 
+// planeReach bounds how far apart in a*, b* two colours closer than the threshold are, in units of t·S_C. Of the form in x = ΔC'/S_C and
+// y = ΔH'/S_H at least (1 − |R_T|/2)(x² + y²) is left, |R_T| ≤ √3; ΔC'² + ΔH'² is the square of the distance in a', b*, at least that in a*, b*, as a'
+// stretches a* for both colours alike; S_H ≤ S_C; and S_C = 1 + 0.045·C̄' with C' ≤ 1.5·C*. So planeReach² = 1/(1 − √3/2), and a bit for rounding.
+const planeReach = 2.7321 * (1 + 1e-9)
+
 // newGraph takes colours sorted by L*.
 func newGraph(ctx context.Context, sorted []colorimetry.Lab, t float64) *graph {
 	g := emptyGraph(sorted)
 	window := lightnessWindow(sorted, t)
+	reach := make([]float64, len(sorted)) // square of how far in a*, b* a closer colour of no larger chroma can be
+	for i, c := range sorted {
+		r := planeReach * t * (1 + 0.045*1.5*math.Hypot(c.A, c.B))
+		reach[i] = r * r
+	}
 	for i := range sorted {
 		if i%256 == 0 && ctx.Err() != nil {
 			break
 		}
 		for j := i + 1; j < len(sorted) && sorted[j].L-sorted[i].L < window; j++ {
+			a, b := sorted[i].A-sorted[j].A, sorted[i].B-sorted[j].B
+			if a*a+b*b >= max(reach[i], reach[j]) {
+				continue
+			}
 			if difference(sorted[i], sorted[j]) < t {
 				g.join(i, j)
 			}

@@ -3,8 +3,11 @@ package width
 import (
 	"fmt"
 	"math"
+	"runtime"
 	"slices"
 	"strings"
+
+	"golang.org/x/sync/errgroup"
 
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
@@ -61,14 +64,24 @@ type PairStratum struct {
 	// GainFirst is what First adds to the shades of Second, GainSecond the reverse, of all cells: they describe, as they grow with the
 	// number of cells.
 	GainFirst, GainSecond Count
+	// NoGain says that the gains were not counted, as for pairs of more than 400,000 cells together.
+	NoGain bool
 }
 
-func (w *worker) pairs(strata []labelled) ([]Pair, error) {
+// meeting is a pair of groups in one stratum.
+type meeting struct {
+	stratum string
+	a, b    labelled
+	m       int
+}
+
+// pairs compares every two groups. What a pair needs of a group is worked out once for all pairs, groups side by side.
+func (w *worker) pairs(strata []labelled, groupsIn [][]labelled) ([]Pair, error) {
 	var names []string
 	groups := make([]map[string]labelled, len(strata))
-	for i, s := range strata {
+	for i := range strata {
 		groups[i] = map[string]labelled{}
-		for _, g := range split(s.cells, func(c cell) string { return c.group }) {
+		for _, g := range groupsIn[i] {
 			groups[i][g.label] = g
 			names = append(names, g.label)
 		}
@@ -76,12 +89,15 @@ func (w *worker) pairs(strata []labelled) ([]Pair, error) {
 	slices.Sort(names)
 	names = slices.Compact(names)
 	var out []Pair
+	var meetings [][]meeting
+	cells := 0
 	for i, first := range names {
 		if err := w.ctx.Err(); err != nil {
 			return nil, err
 		}
 		for _, second := range names[i+1:] {
 			p := Pair{First: first, Second: second}
+			var meet []meeting
 			for k, s := range strata {
 				a, inA := groups[k][first]
 				b, inB := groups[k][second]
@@ -90,44 +106,105 @@ func (w *worker) pairs(strata []labelled) ([]Pair, error) {
 				}
 				m := w.params.M
 				if m == 0 {
-					m = min(len(a.cells), len(b.cells), maxChosenM)
+					m = equalNumber(min(len(a.cells), len(b.cells)), len(groupsIn[k]))
 				}
 				if min(len(a.cells), len(b.cells)) < max(2, m) {
 					p.NotShared = append(p.NotShared, s.label)
 					continue
 				}
-				in, err := w.pairIn(s.label, a, b, m)
-				if err != nil {
-					return nil, err
-				}
-				p.Strata = append(p.Strata, in)
+				meet = append(meet, meeting{s.label, a, b, m})
+				cells += len(a.cells) + len(b.cells)
 			}
-			p.summarise(w.params, len(strata))
 			out = append(out, p)
+			meetings = append(meetings, meet)
 		}
+	}
+	if err := w.rarefyAll(meetings); err != nil {
+		return nil, err
+	}
+	for i := range out {
+		for _, meet := range meetings[i] {
+			in, err := w.pairIn(meet, cells <= gainCells)
+			if err != nil {
+				return nil, err
+			}
+			out[i].Strata = append(out[i].Strata, in)
+		}
+		out[i].summarise(w.params, len(strata))
 	}
 	return out, nil
 }
 
-func (w *worker) pairIn(stratum string, a, b labelled, m int) (PairStratum, error) {
-	p := PairStratum{Stratum: stratum, FirstCells: len(a.cells), SecondCells: len(b.cells), M: m}
-	ra, err := w.rarefyLite(a, m)
-	if err != nil {
-		return p, err
+// equalNumber is the m at which two groups are compared, the smaller of which has n cells, in a stratum of so many groups.
+func equalNumber(n, groups int) int {
+	n = min(n, maxChosenM)
+	if groups <= finePairs {
+		return n
 	}
-	rb, err := w.rarefyLite(b, m)
-	if err != nil {
-		return p, err
+	at, exact := slices.BinarySearch(coarse, n)
+	if !exact {
+		at--
 	}
+	if at < 0 {
+		return n // below 2, which is refused
+	}
+	return coarse[at]
+}
+
+// rarefyAll works out what pairIn will ask for.
+func (w *worker) rarefyAll(meetings [][]meeting) error {
+	type want struct {
+		group labelled
+		key   liteKey
+	}
+	var wants []want
+	seen := map[liteKey]bool{}
+	for _, of := range meetings {
+		for _, meet := range of {
+			for _, g := range []labelled{meet.a, meet.b} {
+				k := liteKey{meet.stratum, g.label, meet.m}
+				if !seen[k] {
+					seen[k] = true
+					wants = append(wants, want{g, k})
+				}
+			}
+		}
+	}
+	done := make([]*Rarefied, len(wants))
+	side, ctx := errgroup.WithContext(w.ctx)
+	side.SetLimit(runtime.GOMAXPROCS(0))
+	one := &worker{ctx: ctx, params: w.params}
+	for i, x := range wants {
+		side.Go(func() (err error) {
+			done[i], err = one.rarefy(x.group.cells, x.key.m, false)
+			return err
+		})
+	}
+	if err := side.Wait(); err != nil {
+		return err
+	}
+	for i, x := range wants {
+		w.lite[x.key] = done[i]
+	}
+	return nil
+}
+
+func (w *worker) pairIn(meet meeting, withGain bool) (PairStratum, error) {
+	p := PairStratum{Stratum: meet.stratum, FirstCells: len(meet.a.cells), SecondCells: len(meet.b.cells), M: meet.m}
+	ra, rb := w.lite[liteKey{meet.stratum, meet.a.label, meet.m}], w.lite[liteKey{meet.stratum, meet.b.label, meet.m}]
 	if x, y := ra.Dispersion.Mean, rb.Dispersion.Mean; x > 0 && y > 0 {
 		r := math.Log(x / y)
 		p.LogRatio = &r
 	}
 	p.ShadeDifference = ra.Shades.Mean - rb.Shades.Mean
+	if p.NoGain = !withGain; p.NoGain {
+		return p, w.ctx.Err()
+	}
 	t, nodes := w.params.ThresholdDE, w.params.SearchNodes
-	ca, cb := coloursOf(a.cells), coloursOf(b.cells)
+	ca, cb := coloursOf(meet.a.cells), coloursOf(meet.b.cells)
 	var counts [3]Count
 	for i, colours := range [][]colorimetry.Lab{ca, cb, slices.Concat(ca, cb)} {
+		var err error
 		if counts[i], err = distinctShades(w.ctx, colours, t, nodes); err != nil {
 			return p, err
 		}

@@ -57,7 +57,7 @@ type Params struct {
 	ReportThresholdDE []float64 // further t for N(t) of all cells; default 2.5 and 10
 	M                 int       // rarefaction size, 2 to 500; 0 lets Measure choose it for each stratum
 	SearchNodes       int       // budget of search nodes for each N(t) and each rarefied mean, 1 to 1e8; default 2,000,000
-	Draws             int       // subsets drawn where more than 20,000 exist, 2 to 1e6; default 2,000
+	Draws             int       // subsets drawn where more than 20,000 exist, 2 to 1e6; default 2,000, fewer for very many groups
 	Seed              uint64
 	Interval          bool    // wants intervals of rarefied widths; m is then chosen ≤ ⌊0.6·n_min⌋
 	MarginRatio       float64 // ratio of dispersions below which two palettes are level, 1 to 10; default 1.10
@@ -79,6 +79,23 @@ const (
 	CompareStrata   = 3 // least strata to compare palettes over several
 	CompareCells    = 6 // least cells of either group then
 )
+
+// What bounds the work of a question about very many cells, counted in cells so that the same question gets the same answer.
+const (
+	// drawnCells are the cells of all drawn subsets of all groups together, where Draws is left to Measure; each mean gets leastDraws at
+	// the least.
+	drawnCells = 8_000_000
+	leastDraws = 50
+	// intervalDraws is the number of draws below which there is no interval: the luck of the draw would pass for that of sessions.
+	intervalDraws = 500
+	// gainCells are the cells of all pairs together up to which gains are counted.
+	gainCells = 400_000
+	// finePairs is the number of groups of a stratum up to which every pair is compared at the largest equal number that it allows; beyond,
+	// at one of the steps of coarse, so that a group is rarefied a few times and not once for each other group.
+	finePairs = 15
+)
+
+var coarse = []int{2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, maxChosenM}
 
 // maxChosenM caps the rarefaction size that Measure chooses, which bounds its work: equal numbers are fair at any size.
 const maxChosenM = 120
@@ -197,15 +214,25 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Answer, error) {
 		return nil, err
 	}
 	a := &Answer{Params: p, Readings: len(rows), Cells: len(cells)}
+	byStratum := split(cells, func(c cell) string { return c.stratum })
+	groupsIn := make([][]labelled, len(byStratum))
+	drawn := 0
+	for i, s := range byStratum {
+		groupsIn[i] = split(s.cells, func(c cell) string { return c.group })
+		drawn += 2 * len(groupsIn[i]) * p.chosenM(groupsIn[i]) // for the groups, and for their pairs
+	}
+	if params.Draws == 0 && drawn > 0 {
+		p.Draws = min(p.Draws, max(leastDraws, drawnCells/drawn))
+		a.Params.Draws = p.Draws
+	}
 	// Each group has its own random numbers and its own budget, so groups side by side give what they give one by one.
 	side, sideCtx := errgroup.WithContext(ctx)
 	side.SetLimit(runtime.GOMAXPROCS(0))
-	grouping := &worker{ctx: sideCtx, params: p}
+	grouping := &worker{ctx: sideCtx, params: p, samplePairs: samplePairs(groupsIn)}
 	work := &worker{ctx: ctx, params: p, lite: map[liteKey]*Rarefied{}}
-	byStratum := split(cells, func(c cell) string { return c.stratum })
-	for _, s := range byStratum {
+	for i, s := range byStratum {
 		out := Stratum{Label: s.label}
-		groups := split(s.cells, func(c cell) string { return c.group })
+		groups := groupsIn[i]
 		out.M = p.chosenM(groups)
 		out.Groups = make([]GroupWidth, len(groups))
 		for i, g := range groups {
@@ -219,11 +246,27 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Answer, error) {
 	if err := side.Wait(); err != nil {
 		return nil, err
 	}
-	if a.Pairs, err = work.pairs(byStratum); err != nil {
+	if a.Pairs, err = work.pairs(byStratum, groupsIn); err != nil {
 		return nil, err
 	}
 	a.Ranking = rank(cells, a.Pairs)
 	return a, nil
+}
+
+// samplePairs is how many pairs of cells each group may measure, 0 for as many as it has.
+func samplePairs(groupsIn [][]labelled) int {
+	groups, pairs := 0, 0
+	for _, in := range groupsIn {
+		for _, g := range in {
+			n := min(len(g.cells), allPairsUpTo)
+			groups++
+			pairs += n * (n - 1) / 2
+		}
+	}
+	if pairs <= measuredPairs {
+		return 0
+	}
+	return min(sampledPairs, max(leastPairs, askedPairs/groups))
 }
 
 // chosenM is the equal number for the groups of a stratum: the least number of cells of those that have two at all, capped at
@@ -275,7 +318,7 @@ func (w *worker) group(g labelled, m int) (GroupWidth, error) {
 	if d, ok := dispersion(colours); ok {
 		out.Dispersion = &d
 	}
-	if out.Pairwise, err = pairwise(w.ctx, colours, w.params.Seed); err != nil {
+	if out.Pairwise, err = pairwise(w.ctx, colours, w.params.Seed, w.samplePairs); err != nil {
 		return out, err
 	}
 	out.Hue = hueCoverage(colours)

@@ -525,11 +525,11 @@ func TestHueCoverage(t *testing.T) {
 
 func TestManyCellsSampleTheirPairs(t *testing.T) {
 	colours := genFixed(3001)
-	p, err := pairwise(t.Context(), colours, 1)
+	p, err := pairwise(t.Context(), colours, 1, 0)
 	require.NoError(t, err)
 	assert.True(t, p.Sampled)
 	assert.Nil(t, p.MinDE)
-	q, err := pairwise(t.Context(), colours[:3000], 1)
+	q, err := pairwise(t.Context(), colours[:3000], 1, 0)
 	require.NoError(t, err)
 	assert.False(t, q.Sampled)
 	assert.InDelta(t, q.MeanDE, p.MeanDE, 6*p.SE)
@@ -543,7 +543,7 @@ func TestEverythingEndsWithTheCaller(t *testing.T) {
 		colours := genFixed(n)
 		_, err := DistinctShades(ended, colours, 5, DefaultSearchNodes)
 		require.ErrorIs(t, err, context.Canceled)
-		_, err = pairwise(ended, colours, 1)
+		_, err = pairwise(ended, colours, 1, 0)
 		require.ErrorIs(t, err, context.Canceled)
 		_, err = Measure(ended, rowsOf("g", "s", "", colours), Params{})
 		require.ErrorIs(t, err, context.Canceled)

@@ -636,9 +636,11 @@ type PairWidth struct {
 	GainA int32 `protobuf:"varint,8,opt,name=gain_a,json=gainA,proto3" json:"gain_a,omitempty"`
 	GainB int32 `protobuf:"varint,9,opt,name=gain_b,json=gainB,proto3" json:"gain_b,omitempty"`
 	// True when too thin to lean on: fewer than 3 strata or fewer than 6 cells of either.
-	Thin          bool `protobuf:"varint,10,opt,name=thin,proto3" json:"thin,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Thin bool `protobuf:"varint,10,opt,name=thin,proto3" json:"thin,omitempty"`
+	// True when gain_a and gain_b were not counted, as for very many groups and cells; they are then 0.
+	GainNotCounted bool `protobuf:"varint,11,opt,name=gain_not_counted,json=gainNotCounted,proto3" json:"gain_not_counted,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *PairWidth) Reset() {
@@ -737,6 +739,13 @@ func (x *PairWidth) GetGainB() int32 {
 func (x *PairWidth) GetThin() bool {
 	if x != nil {
 		return x.Thin
+	}
+	return false
+}
+
+func (x *PairWidth) GetGainNotCounted() bool {
+	if x != nil {
+		return x.GainNotCounted
 	}
 	return false
 }
@@ -891,7 +900,7 @@ const file_commonvat_module_palette_v1_palette_proto_rawDesc = "" +
 	"\x13_mean_pairwise_de00B\x14\n" +
 	"\x12_min_pairwise_de00B\x16\n" +
 	"\x14_largest_hue_gap_degB\x11\n" +
-	"\x0f_effective_hues\"\xfa\x02\n" +
+	"\x0f_effective_hues\"\xa4\x03\n" +
 	"\tPairWidth\x12\x17\n" +
 	"\agroup_a\x18\x01 \x01(\rR\x06groupA\x12\x17\n" +
 	"\agroup_b\x18\x02 \x01(\rR\x06groupB\x12\x16\n" +
@@ -903,7 +912,8 @@ const file_commonvat_module_palette_v1_palette_proto_rawDesc = "" +
 	"\x06gain_a\x18\b \x01(\x05R\x05gainA\x12\x15\n" +
 	"\x06gain_b\x18\t \x01(\x05R\x05gainB\x12\x12\n" +
 	"\x04thin\x18\n" +
-	" \x01(\bR\x04thinB\x1c\n" +
+	" \x01(\bR\x04thin\x12(\n" +
+	"\x10gain_not_counted\x18\v \x01(\bR\x0egainNotCountedB\x1c\n" +
 	"\x1a_mean_log_dispersion_ratioB\x18\n" +
 	"\x16_mean_shade_difference\"\xab\x02\n" +
 	"\x15MeasureWidthsResponse\x12?\n" +
