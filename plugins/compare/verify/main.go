@@ -21,7 +21,7 @@ func main() {
 		os.Exit(2)
 	}
 	out := tabwriter.NewWriter(os.Stdout, 0, 4, 2, ' ', 0)
-	fmt.Fprintf(out, "question\tsituation\tshare\tlimit\t\ttime\n")
+	_, _ = fmt.Fprintf(out, "question\tsituation\tshare\tlimit\t\ttime\n")
 	failed := false
 	for _, l := range lines(*only) {
 		start := time.Now()
@@ -38,7 +38,7 @@ func main() {
 		if l.atLeast {
 			limit = fmt.Sprintf("≥ %.2f", l.limit)
 		}
-		fmt.Fprintf(out, "%s\t%s\t%.4f\t%s\t%s\t%.0f s\n", l.question, l.situation, r.share(), limit, said, time.Since(start).Seconds())
+		_, _ = fmt.Fprintf(out, "%s\t%s\t%.4f\t%s\t%s\t%.0f s\n", l.question, l.situation, r.share(), limit, said, time.Since(start).Seconds())
 		if err := out.Flush(); err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			os.Exit(1)

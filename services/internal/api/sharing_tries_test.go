@@ -16,6 +16,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoregistry"
 
 	accesspb "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
+	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	catalogpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
@@ -42,6 +43,18 @@ const (
 const aRun = "changes a run; only who made it, and coordinators, may"
 
 const aChange = "changes a record; only its owner may"
+
+// plansOf are plans that name pieces of the record, by id, as what is dyed next.
+func plansOf(a aim) (all []*benchpb.Plan) {
+	for _, piece := range []string{a.home, a.held} {
+		all = append(all, &benchpb.Plan{
+			Id: newID(), Title: "next",
+			Pieces: []*benchpb.PlanPiece{{Id: newID(), Label: "taken", Composition: []*typespb.FibrePart{{Fibre: "wool", Percent: 100}}, MassG: 5, TakenFrom: piece}},
+			Baths:  []*benchpb.PlanBath{{Name: "dye", Kind: benchpb.BathKind_BATH_KIND_DYE, Volume: &benchpb.PlanBath_LiquorRatio{LiquorRatio: 30}}},
+		})
+	}
+	return all
+}
 
 // writes are the methods that change something.
 var writes = map[string]write{
@@ -187,6 +200,39 @@ var writes = map[string]write{
 	}},
 	inCatalog + "LiftQuarantine": {why: aChoice, may: "stella", try: func(aim) []proto.Message {
 		return []proto.Message{&catalogpb.LiftQuarantineRequest{Name: "palette-width"}}
+	}},
+	inBench + "PlanTrial": {why: "keeps a sheet of the caller's own; what a piece has met is told to those who may read it", may: "ada", own: true, try: func(a aim) (all []proto.Message) {
+		for _, plan := range plansOf(a) {
+			all = append(all, &benchpb.PlanTrialRequest{Plan: plan})
+		}
+		return all
+	}},
+	inBench + "InspectPlan": {why: "keeps nothing, and says of a piece what PlanTrial says", may: "ada", own: true, try: func(a aim) (all []proto.Message) {
+		for _, plan := range plansOf(a) {
+			all = append(all, &benchpb.InspectPlanRequest{Plan: plan})
+		}
+		return all
+	}},
+	inBench + "ScaleBath": {why: "keeps nothing", may: "ada", own: true, try: func(a aim) (all []proto.Message) {
+		for _, plan := range plansOf(a) {
+			all = append(all, &benchpb.ScaleBathRequest{Plan: plan})
+		}
+		return all
+	}},
+	inBench + "SelectMordant": {why: "keeps nothing", may: "ada", own: true, try: func(a aim) (all []proto.Message) {
+		for _, plan := range plansOf(a) {
+			all = append(all, &benchpb.SelectMordantRequest{Plan: plan})
+		}
+		return all
+	}},
+	inBench + "InspectSheetsAgain": {why: "adds to sheets of the caller's own", own: true, try: func(a aim) []proto.Message {
+		return []proto.Message{&benchpb.InspectSheetsAgainRequest{PlanIds: []string{a.trial}}}
+	}},
+	inBench + "OverrideStop": {why: "changes a sheet of the caller's own; there is none", try: func(a aim) []proto.Message {
+		return []proto.Message{&benchpb.OverrideStopRequest{PlanId: a.trial, Etag: `"r1"`, Bath: "dye", RuleId: "S005", PackSha256: strings.Repeat("0b", 32), Reason: "it is a strip for a card"}}
+	}},
+	inBench + "UpdateWorkshop": {why: "keeps a workshop of the caller's own", own: true, try: func(aim) []proto.Message {
+		return []proto.Message{&benchpb.UpdateWorkshopRequest{Workshop: &benchpb.Workshop{Balances: []*benchpb.Balance{{StepG: 0.1}}}}}
 	}},
 	inPacks + "AddPack": {why: aChoice, may: "coco", try: func(aim) []proto.Message {
 		return []proto.Message{&catalogpb.AddPackRequest{Module: "safety-rules", Content: []byte("name: theirs")}}

@@ -24,6 +24,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoregistry"
 
 	accesspb "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
+	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	catalogpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
@@ -39,6 +40,7 @@ const (
 	inPool     = "/commonvat.pool.v1.PoolService/"
 	inAccess   = "/commonvat.access.v1.AccessService/"
 	inRuns     = "/commonvat.catalog.v1.RunService/"
+	inBench    = "/commonvat.bench.v1.BenchService/"
 	inHealth   = "/grpc.health.v1.Health/"
 )
 
@@ -67,6 +69,9 @@ func reads(a aim, own string) map[string][]proto.Message {
 		inWaters + "ListWaterSources":  {&labpb.ListWaterSourcesRequest{}, &labpb.ListWaterSourcesRequest{Deleted: true}},
 		inQuestion + "GetExperiment":   {&labpb.GetExperimentRequest{ExperimentId: a.experiment}},
 		inQuestion + "ListExperiments": {&labpb.ListExperimentsRequest{}, &labpb.ListExperimentsRequest{Deleted: true}},
+		inBench + "GetSheet":           {&benchpb.GetSheetRequest{PlanId: a.trial}},
+		inBench + "ListSheets":         {&benchpb.ListSheetsRequest{}},
+		inBench + "GetWorkshop":        {&benchpb.GetWorkshopRequest{}},
 		inPool + "ComparePieces":       {},
 		inPool + "PredictOverdye":      {},
 		inPool + "GetPoolStatus":       {&poolpb.GetPoolStatusRequest{}, &poolpb.GetPoolStatusRequest{WithChecksum: true}},

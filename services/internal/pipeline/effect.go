@@ -15,7 +15,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
-// ErrNotOffered: the module does not answer this kind of question, as its contract lets it.
+// ErrNotOffered says that the module does not answer this kind of question, as its contract lets it.
 var ErrNotOffered = errors.New("the module does not answer this kind of question")
 
 // EffectQuestion asks whether the order of two dyes changes the colour.

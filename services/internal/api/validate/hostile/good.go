@@ -96,7 +96,7 @@ func (m *Maker) text(fd protoreflect.FieldDescriptor) string {
 		return "safety-rules"
 	case name == "token_id":
 		return pick(m, append([]string{"abcdefghijklmnop"}, m.known.Tokens...))
-	case strings.HasSuffix(name, "_id"):
+	case strings.HasSuffix(name, "_id"), strings.HasSuffix(name, "_ids"):
 		return m.reference(kindOf(fd))
 	case name == "piece", name == "reference_piece", name == "sample_piece", name == "first_piece", name == "second_piece", name == "substrate_piece":
 		return pick(m, append([]string{m.reference("piece")}, m.known.Codes...))
