@@ -23,134 +23,6 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
-// ExtraColumn is a column that a module may ask for.
-type ExtraColumn int32
-
-const (
-	ExtraColumn_EXTRA_COLUMN_UNSPECIFIED ExtraColumn = 0
-	// Days between dyeing and reading.
-	ExtraColumn_EXTRA_COLUMN_AGE_DAYS ExtraColumn = 1
-	// Spectral reflectance.
-	ExtraColumn_EXTRA_COLUMN_SPECTRUM ExtraColumn = 2
-)
-
-// Enum value maps for ExtraColumn.
-var (
-	ExtraColumn_name = map[int32]string{
-		0: "EXTRA_COLUMN_UNSPECIFIED",
-		1: "EXTRA_COLUMN_AGE_DAYS",
-		2: "EXTRA_COLUMN_SPECTRUM",
-	}
-	ExtraColumn_value = map[string]int32{
-		"EXTRA_COLUMN_UNSPECIFIED": 0,
-		"EXTRA_COLUMN_AGE_DAYS":    1,
-		"EXTRA_COLUMN_SPECTRUM":    2,
-	}
-)
-
-func (x ExtraColumn) Enum() *ExtraColumn {
-	p := new(ExtraColumn)
-	*p = x
-	return p
-}
-
-func (x ExtraColumn) String() string {
-	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
-}
-
-func (ExtraColumn) Descriptor() protoreflect.EnumDescriptor {
-	return file_commonvat_module_describe_v1_describe_proto_enumTypes[0].Descriptor()
-}
-
-func (ExtraColumn) Type() protoreflect.EnumType {
-	return &file_commonvat_module_describe_v1_describe_proto_enumTypes[0]
-}
-
-func (x ExtraColumn) Number() protoreflect.EnumNumber {
-	return protoreflect.EnumNumber(x)
-}
-
-// Deprecated: Use ExtraColumn.Descriptor instead.
-func (ExtraColumn) EnumDescriptor() ([]byte, []int) {
-	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{0}
-}
-
-// Law is a property of a calculation that can be tried from outside.
-type Law int32
-
-const (
-	Law_LAW_UNSPECIFIED Law = 0
-	// A difference of a colour from itself is 0.
-	Law_LAW_IDENTITY Law = 1
-	// A difference is the same both ways.
-	Law_LAW_SYMMETRY Law = 2
-	// A score never falls when a group gets one more cell.
-	Law_LAW_MONOTONE Law = 3
-	// A score stays when all colours are moved alike in L*, a*, b*.
-	Law_LAW_SHIFT_INVARIANT Law = 4
-	// When all L*, a*, b* are multiplied by a factor, the result is multiplied by that factor.
-	Law_LAW_LINEAR Law = 5
-	// What is not known never takes a stop away.
-	Law_LAW_UNKNOWN_NEVER_CLEARS Law = 6
-	// The order of rows, groups and blocks doesn't matter.
-	Law_LAW_ORDER_FREE Law = 7
-	// Doubling every reading changes nothing.
-	Law_LAW_REPLICATION_FREE Law = 8
-)
-
-// Enum value maps for Law.
-var (
-	Law_name = map[int32]string{
-		0: "LAW_UNSPECIFIED",
-		1: "LAW_IDENTITY",
-		2: "LAW_SYMMETRY",
-		3: "LAW_MONOTONE",
-		4: "LAW_SHIFT_INVARIANT",
-		5: "LAW_LINEAR",
-		6: "LAW_UNKNOWN_NEVER_CLEARS",
-		7: "LAW_ORDER_FREE",
-		8: "LAW_REPLICATION_FREE",
-	}
-	Law_value = map[string]int32{
-		"LAW_UNSPECIFIED":          0,
-		"LAW_IDENTITY":             1,
-		"LAW_SYMMETRY":             2,
-		"LAW_MONOTONE":             3,
-		"LAW_SHIFT_INVARIANT":      4,
-		"LAW_LINEAR":               5,
-		"LAW_UNKNOWN_NEVER_CLEARS": 6,
-		"LAW_ORDER_FREE":           7,
-		"LAW_REPLICATION_FREE":     8,
-	}
-)
-
-func (x Law) Enum() *Law {
-	p := new(Law)
-	*p = x
-	return p
-}
-
-func (x Law) String() string {
-	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
-}
-
-func (Law) Descriptor() protoreflect.EnumDescriptor {
-	return file_commonvat_module_describe_v1_describe_proto_enumTypes[1].Descriptor()
-}
-
-func (Law) Type() protoreflect.EnumType {
-	return &file_commonvat_module_describe_v1_describe_proto_enumTypes[1]
-}
-
-func (x Law) Number() protoreflect.EnumNumber {
-	return protoreflect.EnumNumber(x)
-}
-
-// Deprecated: Use Law.Descriptor instead.
-func (Law) EnumDescriptor() ([]byte, []int) {
-	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{1}
-}
-
 // DescribeRequest asks a module to describe itself.
 type DescribeRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -209,17 +81,7 @@ type DescribeResponse struct {
 	// Parameters that a request may set. Empty when the method has none.
 	Parameters []*Parameter `protobuf:"bytes,7,rep,name=parameters,proto3" json:"parameters,omitempty"`
 	// Required. Who answers for the module: a person, a group or a project.
-	Author string `protobuf:"bytes,8,opt,name=author,proto3" json:"author,omitempty"`
-	// Scores that the module computes, for kinds whose contract lets a module name its own (palette from version 2). At
-	// most 32, no two of one name.
-	Scores []*Score `protobuf:"bytes,9,rep,name=scores,proto3" json:"scores,omitempty"`
-	// Columns that the module wants beside colours, groups, blocks and cells. Those that it doesn't ask for are not sent.
-	ExtraColumns []ExtraColumn `protobuf:"varint,10,rep,packed,name=extra_columns,json=extraColumns,proto3,enum=commonvat.module.describe.v1.ExtraColumn" json:"extra_columns,omitempty"`
-	// Laws that the module promises to keep. What it declares is tried by the conformance suite before the module may serve, and the host
-	// relies on it.
-	Laws []*LawPromise `protobuf:"bytes,11,rep,name=laws,proto3" json:"laws,omitempty"`
-	// Laws that are expected of the kind and that this module doesn't keep, each with the reason.
-	LawExceptions []*LawException `protobuf:"bytes,12,rep,name=law_exceptions,json=lawExceptions,proto3" json:"law_exceptions,omitempty"`
+	Author        string `protobuf:"bytes,8,opt,name=author,proto3" json:"author,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -308,34 +170,6 @@ func (x *DescribeResponse) GetAuthor() string {
 		return x.Author
 	}
 	return ""
-}
-
-func (x *DescribeResponse) GetScores() []*Score {
-	if x != nil {
-		return x.Scores
-	}
-	return nil
-}
-
-func (x *DescribeResponse) GetExtraColumns() []ExtraColumn {
-	if x != nil {
-		return x.ExtraColumns
-	}
-	return nil
-}
-
-func (x *DescribeResponse) GetLaws() []*LawPromise {
-	if x != nil {
-		return x.Laws
-	}
-	return nil
-}
-
-func (x *DescribeResponse) GetLawExceptions() []*LawException {
-	if x != nil {
-		return x.LawExceptions
-	}
-	return nil
 }
 
 // Source is one publication on which a method rests.
@@ -645,222 +479,12 @@ func (x *ChoiceParameter) GetChoices() []string {
 	return nil
 }
 
-// Score is one figure that a module computes of a group of colours.
-type Score struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// Required. Name: lower-case letters, digits and underscores, beginning with a letter, with the unit as its last part when it has one.
-	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// Required. What it says, in one sentence.
-	Summary string `protobuf:"bytes,2,opt,name=summary,proto3" json:"summary,omitempty"`
-	// Required. Unit, for example "CIELAB units"; "1" for a number without one.
-	Unit string `protobuf:"bytes,3,opt,name=unit,proto3" json:"unit,omitempty"`
-	// True when a wider palette has the higher score.
-	HigherIsWider bool `protobuf:"varint,4,opt,name=higher_is_wider,json=higherIsWider,proto3" json:"higher_is_wider,omitempty"`
-	// Smallest number of cells from which it can be computed. Range: 1 to 1,000.
-	LeastCells    int32 `protobuf:"varint,5,opt,name=least_cells,json=leastCells,proto3" json:"least_cells,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *Score) Reset() {
-	*x = Score{}
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[6]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *Score) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*Score) ProtoMessage() {}
-
-func (x *Score) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[6]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use Score.ProtoReflect.Descriptor instead.
-func (*Score) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{6}
-}
-
-func (x *Score) GetName() string {
-	if x != nil {
-		return x.Name
-	}
-	return ""
-}
-
-func (x *Score) GetSummary() string {
-	if x != nil {
-		return x.Summary
-	}
-	return ""
-}
-
-func (x *Score) GetUnit() string {
-	if x != nil {
-		return x.Unit
-	}
-	return ""
-}
-
-func (x *Score) GetHigherIsWider() bool {
-	if x != nil {
-		return x.HigherIsWider
-	}
-	return false
-}
-
-func (x *Score) GetLeastCells() int32 {
-	if x != nil {
-		return x.LeastCells
-	}
-	return 0
-}
-
-// LawPromise is a law that a module keeps.
-type LawPromise struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// Required.
-	Law Law `protobuf:"varint,1,opt,name=law,proto3,enum=commonvat.module.describe.v1.Law" json:"law,omitempty"`
-	// The scores or formulas for which it holds; empty: all of them.
-	Of []string `protobuf:"bytes,2,rep,name=of,proto3" json:"of,omitempty"`
-	// How far a result may be off, as a part of its size; 0 means 1e-9. Range: 0 to 0.01.
-	RelativeTolerance float64 `protobuf:"fixed64,3,opt,name=relative_tolerance,json=relativeTolerance,proto3" json:"relative_tolerance,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
-}
-
-func (x *LawPromise) Reset() {
-	*x = LawPromise{}
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[7]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *LawPromise) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*LawPromise) ProtoMessage() {}
-
-func (x *LawPromise) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[7]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use LawPromise.ProtoReflect.Descriptor instead.
-func (*LawPromise) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{7}
-}
-
-func (x *LawPromise) GetLaw() Law {
-	if x != nil {
-		return x.Law
-	}
-	return Law_LAW_UNSPECIFIED
-}
-
-func (x *LawPromise) GetOf() []string {
-	if x != nil {
-		return x.Of
-	}
-	return nil
-}
-
-func (x *LawPromise) GetRelativeTolerance() float64 {
-	if x != nil {
-		return x.RelativeTolerance
-	}
-	return 0
-}
-
-// LawException is a law that is expected of the kind and not kept.
-type LawException struct {
-	state protoimpl.MessageState `protogen:"open.v1"`
-	// Required.
-	Law Law `protobuf:"varint,1,opt,name=law,proto3,enum=commonvat.module.describe.v1.Law" json:"law,omitempty"`
-	// The scores or formulas that don't keep it; empty: all of them.
-	Of []string `protobuf:"bytes,2,rep,name=of,proto3" json:"of,omitempty"`
-	// Required. Why, in one sentence.
-	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
-}
-
-func (x *LawException) Reset() {
-	*x = LawException{}
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[8]
-	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-	ms.StoreMessageInfo(mi)
-}
-
-func (x *LawException) String() string {
-	return protoimpl.X.MessageStringOf(x)
-}
-
-func (*LawException) ProtoMessage() {}
-
-func (x *LawException) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[8]
-	if x != nil {
-		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
-		if ms.LoadMessageInfo() == nil {
-			ms.StoreMessageInfo(mi)
-		}
-		return ms
-	}
-	return mi.MessageOf(x)
-}
-
-// Deprecated: Use LawException.ProtoReflect.Descriptor instead.
-func (*LawException) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{8}
-}
-
-func (x *LawException) GetLaw() Law {
-	if x != nil {
-		return x.Law
-	}
-	return Law_LAW_UNSPECIFIED
-}
-
-func (x *LawException) GetOf() []string {
-	if x != nil {
-		return x.Of
-	}
-	return nil
-}
-
-func (x *LawException) GetReason() string {
-	if x != nil {
-		return x.Reason
-	}
-	return ""
-}
-
 var File_commonvat_module_describe_v1_describe_proto protoreflect.FileDescriptor
 
 const file_commonvat_module_describe_v1_describe_proto_rawDesc = "" +
 	"\n" +
 	"+commonvat/module/describe/v1/describe.proto\x12\x1ccommonvat.module.describe.v1\"\x11\n" +
-	"\x0fDescribeRequest\"\xcb\x04\n" +
+	"\x0fDescribeRequest\"\xad\x02\n" +
 	"\x10DescribeResponse\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
 	"\aversion\x18\x02 \x01(\tR\aversion\x12\x12\n" +
@@ -871,12 +495,7 @@ const file_commonvat_module_describe_v1_describe_proto_rawDesc = "" +
 	"\n" +
 	"parameters\x18\a \x03(\v2'.commonvat.module.describe.v1.ParameterR\n" +
 	"parameters\x12\x16\n" +
-	"\x06author\x18\b \x01(\tR\x06author\x12;\n" +
-	"\x06scores\x18\t \x03(\v2#.commonvat.module.describe.v1.ScoreR\x06scores\x12N\n" +
-	"\rextra_columns\x18\n" +
-	" \x03(\x0e2).commonvat.module.describe.v1.ExtraColumnR\fextraColumns\x12<\n" +
-	"\x04laws\x18\v \x03(\v2(.commonvat.module.describe.v1.LawPromiseR\x04laws\x12Q\n" +
-	"\x0elaw_exceptions\x18\f \x03(\v2*.commonvat.module.describe.v1.LawExceptionR\rlawExceptions\"_\n" +
+	"\x06author\x18\b \x01(\tR\x06author\"_\n" +
 	"\x06Source\x12\x1a\n" +
 	"\bcitation\x18\x01 \x01(\tR\bcitation\x12\x1e\n" +
 	"\n" +
@@ -901,38 +520,7 @@ const file_commonvat_module_describe_v1_describe_proto_rawDesc = "" +
 	"\b_maximum\"P\n" +
 	"\x0fChoiceParameter\x12#\n" +
 	"\rdefault_value\x18\x01 \x01(\tR\fdefaultValue\x12\x18\n" +
-	"\achoices\x18\x02 \x03(\tR\achoices\"\x92\x01\n" +
-	"\x05Score\x12\x12\n" +
-	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
-	"\asummary\x18\x02 \x01(\tR\asummary\x12\x12\n" +
-	"\x04unit\x18\x03 \x01(\tR\x04unit\x12&\n" +
-	"\x0fhigher_is_wider\x18\x04 \x01(\bR\rhigherIsWider\x12\x1f\n" +
-	"\vleast_cells\x18\x05 \x01(\x05R\n" +
-	"leastCells\"\x80\x01\n" +
-	"\n" +
-	"LawPromise\x123\n" +
-	"\x03law\x18\x01 \x01(\x0e2!.commonvat.module.describe.v1.LawR\x03law\x12\x0e\n" +
-	"\x02of\x18\x02 \x03(\tR\x02of\x12-\n" +
-	"\x12relative_tolerance\x18\x03 \x01(\x01R\x11relativeTolerance\"k\n" +
-	"\fLawException\x123\n" +
-	"\x03law\x18\x01 \x01(\x0e2!.commonvat.module.describe.v1.LawR\x03law\x12\x0e\n" +
-	"\x02of\x18\x02 \x03(\tR\x02of\x12\x16\n" +
-	"\x06reason\x18\x03 \x01(\tR\x06reason*a\n" +
-	"\vExtraColumn\x12\x1c\n" +
-	"\x18EXTRA_COLUMN_UNSPECIFIED\x10\x00\x12\x19\n" +
-	"\x15EXTRA_COLUMN_AGE_DAYS\x10\x01\x12\x19\n" +
-	"\x15EXTRA_COLUMN_SPECTRUM\x10\x02*\xc5\x01\n" +
-	"\x03Law\x12\x13\n" +
-	"\x0fLAW_UNSPECIFIED\x10\x00\x12\x10\n" +
-	"\fLAW_IDENTITY\x10\x01\x12\x10\n" +
-	"\fLAW_SYMMETRY\x10\x02\x12\x10\n" +
-	"\fLAW_MONOTONE\x10\x03\x12\x17\n" +
-	"\x13LAW_SHIFT_INVARIANT\x10\x04\x12\x0e\n" +
-	"\n" +
-	"LAW_LINEAR\x10\x05\x12\x1c\n" +
-	"\x18LAW_UNKNOWN_NEVER_CLEARS\x10\x06\x12\x12\n" +
-	"\x0eLAW_ORDER_FREE\x10\a\x12\x18\n" +
-	"\x14LAW_REPLICATION_FREE\x10\b2|\n" +
+	"\achoices\x18\x02 \x03(\tR\achoices2|\n" +
 	"\x0fDescribeService\x12i\n" +
 	"\bDescribe\x12-.commonvat.module.describe.v1.DescribeRequest\x1a..commonvat.module.describe.v1.DescribeResponseB\x99\x02\n" +
 	" com.commonvat.module.describe.v1B\rDescribeProtoP\x01ZSgithub.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1;describev1\xa2\x02\x03CMD\xaa\x02\x1cCommonvat.Module.Describe.V1\xca\x02\x1cCommonvat\\Module\\Describe\\V1\xe2\x02(Commonvat\\Module\\Describe\\V1\\GPBMetadata\xea\x02\x1fCommonvat::Module::Describe::V1b\x06proto3"
@@ -949,39 +537,27 @@ func file_commonvat_module_describe_v1_describe_proto_rawDescGZIP() []byte {
 	return file_commonvat_module_describe_v1_describe_proto_rawDescData
 }
 
-var file_commonvat_module_describe_v1_describe_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_commonvat_module_describe_v1_describe_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_commonvat_module_describe_v1_describe_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
 var file_commonvat_module_describe_v1_describe_proto_goTypes = []any{
-	(ExtraColumn)(0),         // 0: commonvat.module.describe.v1.ExtraColumn
-	(Law)(0),                 // 1: commonvat.module.describe.v1.Law
-	(*DescribeRequest)(nil),  // 2: commonvat.module.describe.v1.DescribeRequest
-	(*DescribeResponse)(nil), // 3: commonvat.module.describe.v1.DescribeResponse
-	(*Source)(nil),           // 4: commonvat.module.describe.v1.Source
-	(*Parameter)(nil),        // 5: commonvat.module.describe.v1.Parameter
-	(*NumberParameter)(nil),  // 6: commonvat.module.describe.v1.NumberParameter
-	(*ChoiceParameter)(nil),  // 7: commonvat.module.describe.v1.ChoiceParameter
-	(*Score)(nil),            // 8: commonvat.module.describe.v1.Score
-	(*LawPromise)(nil),       // 9: commonvat.module.describe.v1.LawPromise
-	(*LawException)(nil),     // 10: commonvat.module.describe.v1.LawException
+	(*DescribeRequest)(nil),  // 0: commonvat.module.describe.v1.DescribeRequest
+	(*DescribeResponse)(nil), // 1: commonvat.module.describe.v1.DescribeResponse
+	(*Source)(nil),           // 2: commonvat.module.describe.v1.Source
+	(*Parameter)(nil),        // 3: commonvat.module.describe.v1.Parameter
+	(*NumberParameter)(nil),  // 4: commonvat.module.describe.v1.NumberParameter
+	(*ChoiceParameter)(nil),  // 5: commonvat.module.describe.v1.ChoiceParameter
 }
 var file_commonvat_module_describe_v1_describe_proto_depIdxs = []int32{
-	4,  // 0: commonvat.module.describe.v1.DescribeResponse.sources:type_name -> commonvat.module.describe.v1.Source
-	5,  // 1: commonvat.module.describe.v1.DescribeResponse.parameters:type_name -> commonvat.module.describe.v1.Parameter
-	8,  // 2: commonvat.module.describe.v1.DescribeResponse.scores:type_name -> commonvat.module.describe.v1.Score
-	0,  // 3: commonvat.module.describe.v1.DescribeResponse.extra_columns:type_name -> commonvat.module.describe.v1.ExtraColumn
-	9,  // 4: commonvat.module.describe.v1.DescribeResponse.laws:type_name -> commonvat.module.describe.v1.LawPromise
-	10, // 5: commonvat.module.describe.v1.DescribeResponse.law_exceptions:type_name -> commonvat.module.describe.v1.LawException
-	6,  // 6: commonvat.module.describe.v1.Parameter.number:type_name -> commonvat.module.describe.v1.NumberParameter
-	7,  // 7: commonvat.module.describe.v1.Parameter.choice:type_name -> commonvat.module.describe.v1.ChoiceParameter
-	1,  // 8: commonvat.module.describe.v1.LawPromise.law:type_name -> commonvat.module.describe.v1.Law
-	1,  // 9: commonvat.module.describe.v1.LawException.law:type_name -> commonvat.module.describe.v1.Law
-	2,  // 10: commonvat.module.describe.v1.DescribeService.Describe:input_type -> commonvat.module.describe.v1.DescribeRequest
-	3,  // 11: commonvat.module.describe.v1.DescribeService.Describe:output_type -> commonvat.module.describe.v1.DescribeResponse
-	11, // [11:12] is the sub-list for method output_type
-	10, // [10:11] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	2, // 0: commonvat.module.describe.v1.DescribeResponse.sources:type_name -> commonvat.module.describe.v1.Source
+	3, // 1: commonvat.module.describe.v1.DescribeResponse.parameters:type_name -> commonvat.module.describe.v1.Parameter
+	4, // 2: commonvat.module.describe.v1.Parameter.number:type_name -> commonvat.module.describe.v1.NumberParameter
+	5, // 3: commonvat.module.describe.v1.Parameter.choice:type_name -> commonvat.module.describe.v1.ChoiceParameter
+	0, // 4: commonvat.module.describe.v1.DescribeService.Describe:input_type -> commonvat.module.describe.v1.DescribeRequest
+	1, // 5: commonvat.module.describe.v1.DescribeService.Describe:output_type -> commonvat.module.describe.v1.DescribeResponse
+	5, // [5:6] is the sub-list for method output_type
+	4, // [4:5] is the sub-list for method input_type
+	4, // [4:4] is the sub-list for extension type_name
+	4, // [4:4] is the sub-list for extension extendee
+	0, // [0:4] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_describe_v1_describe_proto_init() }
@@ -999,14 +575,13 @@ func file_commonvat_module_describe_v1_describe_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_module_describe_v1_describe_proto_rawDesc), len(file_commonvat_module_describe_v1_describe_proto_rawDesc)),
-			NumEnums:      2,
-			NumMessages:   9,
+			NumEnums:      0,
+			NumMessages:   6,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_commonvat_module_describe_v1_describe_proto_goTypes,
 		DependencyIndexes: file_commonvat_module_describe_v1_describe_proto_depIdxs,
-		EnumInfos:         file_commonvat_module_describe_v1_describe_proto_enumTypes,
 		MessageInfos:      file_commonvat_module_describe_v1_describe_proto_msgTypes,
 	}.Build()
 	File_commonvat_module_describe_v1_describe_proto = out.File
