@@ -191,6 +191,9 @@ func (r *Result) judge() (Verdict, string) {
 		return NoAnswer, fmt.Sprintf("no answer at this size: the spread points to %s, the number of distinct shades to %s",
 			r.label(sign(d.Difference)), r.label(r.Shades.direction()))
 	}
+	if found && sign(r.Test.Difference)*sign(d.Difference) < 0 {
+		return NoAnswer, fmt.Sprintf("no answer at this size: within sessions %s spreads wider, over all of them %s", r.label(sign(r.Test.Difference)), r.label(sign(d.Difference)))
+	}
 	switch {
 	case found && far && d.Difference > 0:
 		return FirstWider, r.wider(1)

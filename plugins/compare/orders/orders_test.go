@@ -63,6 +63,44 @@ func compare(t require.TestingT, rows []Row, p Params) *Result {
 // arrangements left out, no code shared. Only for complete designs of one pair.
 func bruteP(rows []Row, alignFirst bool) float64 { return bruteOf(rows, alignFirst, bruteSpread) }
 
+// bruteWithin takes each session's own mean of each order off first; nothing is aligned then.
+func bruteWithin(rows []Row) float64 {
+	type place struct{ block, group string }
+	sum, n := map[place]lab{}, map[place]float64{}
+	for _, r := range rows {
+		k := place{r.Block, r.Group}
+		sum[k] = lab{L: sum[k].L + r.Lab.L, A: sum[k].A + r.Lab.A, B: sum[k].B + r.Lab.B}
+		n[k]++
+	}
+	centred := slices.Clone(rows)
+	for i, r := range centred {
+		k := place{r.Block, r.Group}
+		centred[i].Lab = lab{L: r.Lab.L - sum[k].L/n[k], A: r.Lab.A - sum[k].A/n[k], B: r.Lab.B - sum[k].B/n[k]}
+	}
+	return bruteOf(centred, false, bruteSpread)
+}
+
+// Sessions of one cell each have no spread within them: the spreads about the orders' means are tested.
+func TestSessionsOfOneCell(t *testing.T) {
+	for seed := range uint64(4) {
+		var rows []Row
+		kept := map[string]string{}
+		for _, r := range (design{blocks: 7, cells: 3, scaleAB: 1.3, noise: 1.5, seed: seed, shiftAB: lab{A: 6}}).rows() {
+			if _, ok := kept[r.Block]; !ok {
+				kept[r.Block] = []string{"first", "second"}[len(kept)%2]
+			}
+			if last := r.Cell[len(r.Cell)-1]; (last == '0') == (kept[r.Block] == "first") && last != '2' {
+				rows = append(rows, r)
+			}
+		}
+		r := compare(t, rows, Params{ClosingBlocks: 7})
+		require.NotNil(t, r.Test)
+		assert.False(t, r.Test.Within)
+		assert.Equal(t, 7, r.Cells)
+		assert.Equal(t, bruteP(rows, true), r.Test.P)
+	}
+}
+
 func bruteSpread(x []lab) float64 {
 	var m lab
 	for _, c := range x {
@@ -145,7 +183,8 @@ func TestExactPAgainstEnumeration(t *testing.T) {
 			assert.True(t, r.Test.Enumerated)
 			assert.Equal(t, 1<<blocks, r.Test.Arrangements)
 			assert.Equal(t, bruteOf(rows, true, bruteVolume), r.Test.PVolume, "blocks %d seed %d", blocks, seed)
-			assert.Equal(t, bruteP(rows, true), r.Test.P, "blocks %d seed %d", blocks, seed)
+			assert.True(t, r.Test.Within)
+			assert.Equal(t, bruteWithin(rows), r.Test.P, "blocks %d seed %d", blocks, seed)
 			assert.GreaterOrEqual(t, r.Test.P, 2/float64(int(1)<<blocks))
 			assert.Equal(t, r.Test.P, r.Test.PAdjusted)
 		}
@@ -476,6 +515,7 @@ func TestInvariances(t *testing.T) {
 			swapped[i].Group = map[string]string{"AB": "BA", "BA": "AB"}[swapped[i].Group]
 		}
 		got := compare(t, swapped, p)
+		got.Test.Difference = 0 - got.Test.Difference
 		require.Equal(t, want.Test, got.Test)
 		require.Equal(t, want.Dispersion.Difference, -got.Dispersion.Difference)
 		turned := map[Verdict]Verdict{FirstWider: SecondWider, SecondWider: FirstWider}
@@ -517,7 +557,7 @@ func TestDrawnArrangements(t *testing.T) {
 	rows = design{blocks: 17, cells: 2, scaleAB: 1, noise: 3, seed: 2}.rows()
 	r = compare(t, rows, p)
 	assert.InDelta(t, math.Round(r.Test.P*200), r.Test.P*200, 1e-9)
-	assert.InDelta(t, bruteP(rows, true), r.Test.P, 0.18, "five standard errors of 199 draws")
+	assert.InDelta(t, bruteWithin(rows), r.Test.P, 0.18, "five standard errors of 199 draws")
 }
 
 // Under no effect p ≤ .05 is found in about one run of twenty: 400 simulated experiments of 6 sessions × 4 cells with pot noise and

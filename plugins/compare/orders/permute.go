@@ -28,6 +28,10 @@ type alignedBlock struct {
 	sum     [2][]hull.Point
 	squares [2]float64
 	count   []int // cells by pair
+	// within is the sum of squares by order about the session's own means of each pair that has two cells or more here; no shift of a pot or of an
+	// order is in it. cells2 counts those cells.
+	within [2]float64
+	cells2 int
 }
 
 func align(blocks []block) *aligned {
@@ -65,6 +69,7 @@ func align(blocks []block) *aligned {
 	}
 	for i := range a.blocks {
 		b := &a.blocks[i]
+		b.spreadWithin(a.pairs)
 		for o := range 2 {
 			b.sum[o] = make([]hull.Point, a.pairs)
 			for c, k := range b.pair {
@@ -78,6 +83,67 @@ func align(blocks []block) *aligned {
 		}
 	}
 	return a
+}
+
+func (b *alignedBlock) spreadWithin(pairs int) {
+	for k := range pairs {
+		if b.count[k] < 2 {
+			continue
+		}
+		b.cells2 += b.count[k]
+		for o := range 2 {
+			var mean hull.Point
+			for c, pair := range b.pair {
+				if pair == k {
+					for x := range 3 {
+						mean[x] += b.cells[o][c][x] / float64(b.count[k])
+					}
+				}
+			}
+			for c, pair := range b.pair {
+				if pair == k {
+					for x := range 3 {
+						v := b.cells[o][c][x] - mean[x]
+						b.within[o] += v * v
+					}
+				}
+			}
+		}
+	}
+}
+
+// withinTells says whether enough sessions hold two cells of a pair for the test to look within sessions.
+func (a *aligned) withinTells(p Params) bool {
+	n := 0
+	for i := range a.blocks {
+		if a.blocks[i].cells2 > 0 {
+			n++
+		}
+	}
+	return n >= NeededBlocks(p.Alpha, p.Comparisons)
+}
+
+// withinWidths are the dispersions of the two orders within sessions, with the sessions swapped that swap tells.
+func (a *aligned) withinWidths(swap func(b int) bool) (w [2]float64) {
+	var squares [2]float64
+	n := 0
+	for i := range a.blocks {
+		b := &a.blocks[i]
+		n += b.cells2
+		for o := range 2 {
+			from := o
+			if swap(i) {
+				from = 1 - o
+			}
+			squares[o] += b.within[from]
+		}
+	}
+	for o := range 2 {
+		if w[o] = math.Sqrt(squares[o] / float64(max(1, n))); w[o] < noSpread {
+			w[o] = 0
+		}
+	}
+	return w
 }
 
 // widths are the dispersions of the two orders with the sessions swapped that swap tells; without, from 0, leaves one session out.
@@ -199,12 +265,21 @@ func (a *aligned) dispersion() *Dispersion {
 
 // test permutes the dispersion and, for support, the volume.
 func (a *aligned) test(ctx context.Context, p Params) (*Test, error) {
-	t := &Test{}
+	t := &Test{Within: a.withinTells(p)}
 	var err error
 	t.P, t.Arrangements, t.Enumerated, err = a.permute(ctx, p.Seed, enumerateBlocks, p.Permutations, func(swap func(b int) bool) (float64, error) {
 		w := a.widths(swap, -1)
+		if t.Within {
+			w = a.withinWidths(swap)
+		}
 		return w[0] - w[1], nil
 	})
+	if w := a.withinWidths(asObserved); t.Within {
+		t.Difference = w[0] - w[1]
+	} else {
+		w = a.widths(asObserved, -1)
+		t.Difference = w[0] - w[1]
+	}
 	if err != nil {
 		return nil, err
 	}

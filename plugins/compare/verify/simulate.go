@@ -249,10 +249,15 @@ func lines(only string) (out []line) {
 	}
 	size := func(l laboratory) string { return fmt.Sprintf("%d sessions of %d", l.sessions, l.recipes) }
 
-	for _, l := range []laboratory{of(6, 3), of(6, 6), of(9, 4)} {
+	uneven := of(6, 3)
+	uneven.strength = 0.3 // so that the spreads differ by more than the margin in most runs
+	for _, l := range []laboratory{of(6, 3), of(6, 6), of(9, 4), uneven} {
 		l.shift = vector{4, -3, 2} // orders may differ in place
-		wide := l
-		add(line{question: "falsely one order wider", situation: size(l) + ", no difference in width", limit: falsely, hit: func(ctx context.Context, rng *rand.Rand) (bool, error) {
+		wide, what := l, size(l)
+		if l.strength != usual.strength {
+			what += ", uneven pots"
+		}
+		add(line{question: "falsely one order wider", situation: what + ", no difference in width", limit: falsely, hit: func(ctx context.Context, rng *rand.Rand) (bool, error) {
 			r, err := wide.wider(ctx, rng)
 			return err == nil && (r.Verdict == orders.FirstWider || r.Verdict == orders.SecondWider), err
 		}})
