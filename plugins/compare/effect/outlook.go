@@ -98,8 +98,6 @@ func scaled(place, shift [3]float64, de00 float64) [3]float64 {
 }
 
 // root is a lower triangle L with LLᵀ = S, for S that may be singular.
-//
-//nolint:gosec // indexes stay below 3
 func root(s [3][3]float64) (l [3][3]float64) {
 	for i := range 3 {
 		for j := range i + 1 {
@@ -126,8 +124,6 @@ type simulation struct {
 }
 
 // least is the first size at which the verdict is reached often enough, 0 for none.
-//
-//nolint:gosec // indexes stay below 3
 func (s *simulation) least(shift [3]float64, reached func(d [][3]float64, x Contrast) bool) int {
 	s.rng = rand.New(rand.NewPCG(1, 2))
 	needed := 0

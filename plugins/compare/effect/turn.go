@@ -241,8 +241,6 @@ func (t *turner) blanks(sessions []*session) ([]Blank, error) {
 }
 
 // solve gives S⁻¹v by Cholesky's decomposition; false where S is singular, or its condition is above 1e10.
-//
-//nolint:gosec // indexes stay below 3
 func solve(s [3][3]float64, v [3]float64) (x [3]float64, ok bool) {
 	var l [3][3]float64
 	for i := range 3 {
