@@ -58,7 +58,7 @@ test: ## run the tests; needs only Go
 
 .PHONY: test-race
 test-race: ## run the tests with the race detector; needs a C compiler
-	CGO_ENABLED=1 go test -race -shuffle=on $(TESTFLAGS) ./...
+	CGO_ENABLED=1 go test -race -shuffle=on -timeout 20m $(TESTFLAGS) ./...
 
 .PHONY: crash
 crash: ## kill the core under load, CYCLES=1000 times, and check each time what is left

@@ -95,15 +95,29 @@ func newLab(t testing.TB, members ...string) *lab {
 	return l
 }
 
+// installed are the modules' folders that labs of these tests begin with, by the names of their modules: a build is tried as it is installed, which
+// takes seconds, and says the same each time.
+var installed = map[string]string{}
+
 // installModules puts modules into the store: all that were built, or the named kinds' only.
 func (l *lab) installModules(names ...string) {
 	l.t.Helper()
 	if len(names) == 0 {
 		names = []string{"reading-reflectance", "difference-deltae", "palette-width", "compare-orders"}
 	}
-	for _, name := range names {
-		l.tool("commonvatd", "module", "install", filepath.Join(built, "modules", "commonvat-module-"+name), "--data", l.data)
+	key := strings.Join(names, " ")
+	store, known := installed[key]
+	if !known {
+		var err error
+		store, err = os.MkdirTemp(built, "installed")
+		require.NoError(l.t, err)
+		for _, name := range names {
+			l.tool("commonvatd", "module", "install", filepath.Join(built, "modules", "commonvat-module-"+name), "--data", store)
+		}
+		installed[key] = store
 	}
+	out, err := exec.Command("cp", "-a", filepath.Join(store, "modules"), l.data).CombinedOutput()
+	require.NoError(l.t, err, "%s", out)
 }
 
 // tool runs one of our programs, which must succeed.

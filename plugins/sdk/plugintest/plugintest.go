@@ -90,7 +90,7 @@ func Main(modules map[string]func()) {
 // module's name, and returns its path. The folder goes with the test.
 func Folder(t testing.TB, name, version, kind string) string {
 	t.Helper()
-	self, err := os.Executable()
+	self, err := executable()
 	if err != nil {
 		t.Fatalf("own executable: %v", err)
 	}
