@@ -13,7 +13,10 @@ import (
 
 // A small run of each line, its limit four standard errors wider; `make verify-statistics` makes the full one.
 func TestLimitsInSmall(t *testing.T) {
-	const runs = 60
+	runs := 60
+	if testing.Short() {
+		runs = 20
+	}
 	for _, l := range lines("") {
 		r, err := l.measure(context.Background(), runs, 7)
 		require.NoError(t, err)

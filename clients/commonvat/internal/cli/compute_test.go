@@ -21,9 +21,6 @@ func computes(t *testing.T, in string, args ...string) (code int, out, said stri
 
 // Our own modules as real processes, from a folder as `make build` fills it.
 func TestComputeWithModuleProcesses(t *testing.T) {
-	if testing.Short() {
-		t.Skip("builds modules")
-	}
 	modules := t.TempDir()
 	for kind, name := range map[string]string{"difference": "difference-deltae", "reading": "reading-reflectance"} {
 		folder := filepath.Join(modules, "commonvat-module-"+name)

@@ -37,9 +37,6 @@ func begun(t *testing.T, name, kind string) string {
 }
 
 func TestModuleFromNothing(t *testing.T) {
-	if testing.Short() {
-		t.Skip("builds and checks modules")
-	}
 	const condition = `"condition":{"illuminant":"ILLUMINANT_D65","observer":"OBSERVER_CIE_1964_10_DEGREE"}`
 	for kind, c := range map[string]struct{ cases, want string }{
 		// Lightness 20 and 50, once as they are and once with the second piece counted to the other group.
