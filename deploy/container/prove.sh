@@ -36,20 +36,8 @@ read -ra healthcheck < <(words 'HEALTHCHECK .*CMD ')
 sed -n 's/^COPY --chown=\([0-9:]*\) --chmod=\([0-7]*\) [^ ]* \(.*\)$/\1 \2 \3/p' "$dockerfile" | while read -r owner mode path; do
   chown "$owner" "$tree$path" && chmod "$mode" "$tree$path"
 done
-inside() { env -i "${environment[@]}" "$chroot" --userspec="$user" "$tree" "$@"; }
 
-# As the steward of the cooperative does it, by the tree's own program.
-modules=("$tree"/modules/*)
-inside "${entry[@]}" module install "${modules[@]#"$tree"}" --data /data >/dev/null
-inside "${entry[@]}" member add ash --data /data --token-file /data/ash.token
-install -m 0600 "$tree/data/ash.token" "$work/token"
-(cd "$work" && go run "$(go env GOROOT)/src/crypto/tls/generate_cert.go" --host 127.0.0.1,localhost --ca --duration 1h >/dev/null 2>&1) || fail "no certificate could be made"
-install -m 0444 "$work/cert.pem" "$tree/tls/cert.pem"
-install -m 0400 -o "${user%%:*}" "$work/key.pem" "$tree/tls/key.pem"
-CGO_ENABLED=0 go build -o "$work/commonvat" ./clients/commonvat
-
-if inside "${healthcheck[@]}" >/dev/null 2>&1; then fail "the health check says that a core serves before there is one"; fi
-
+# What a container is given around the tree.
 cat >"$work/start" <<'START'
 set -eu
 tree=$1 user=$2
@@ -65,8 +53,22 @@ mount --bind "$tree/data" "$tree/data"
 mount -o remount,bind,ro "$tree"
 exec env -i "$@"
 START
-unshare --mount --net --pid --fork --kill-child sh "$work/start" "$tree" "$user" "${environment[@]}" \
-  "$chroot" --userspec="$user" "$tree" "${entry[@]}" "${command[@]}" >"$log" 2>&1 &
+container=(unshare --mount --net --pid --fork --kill-child sh "$work/start" "$tree" "$user" "${environment[@]}" "$chroot" --userspec="$user" "$tree")
+inside() { "${container[@]}" "$@"; }
+
+# As the steward of the cooperative does it, by the tree's own program.
+modules=("$tree"/modules/*)
+inside "${entry[@]}" module install "${modules[@]#"$tree"}" --data /data >/dev/null
+inside "${entry[@]}" member add ash --data /data --token-file /data/ash.token
+install -m 0600 "$tree/data/ash.token" "$work/token"
+(cd "$work" && go run "$(go env GOROOT)/src/crypto/tls/generate_cert.go" --host 127.0.0.1,localhost --ca --duration 1h >/dev/null 2>&1) || fail "no certificate could be made"
+install -m 0444 "$work/cert.pem" "$tree/tls/cert.pem"
+install -m 0400 -o "${user%%:*}" "$work/key.pem" "$tree/tls/key.pem"
+CGO_ENABLED=0 go build -o "$work/commonvat" ./clients/commonvat
+
+if inside "${healthcheck[@]}" >/dev/null 2>&1; then fail "the health check says that a core serves before there is one"; fi
+
+"${container[@]}" "${entry[@]}" "${command[@]}" >"$log" 2>&1 &
 outer=$!
 for _ in $(seq 300); do
   first=$(cat "/proc/$outer/task/$outer/children" 2>/dev/null | tr -d ' ')
