@@ -172,7 +172,7 @@ func TestReportInJSON(t *testing.T) {
 	people := report.String()
 	assert.Contains(t, people, "not-symmetric 0.1.0 (difference) does not pass")
 	assert.Contains(t, people, "failed     law symmetry")
-	assert.Contains(t, people, `first question: {"condition":`)
+	assert.Contains(t, people, `first question, as a case: {"kind":"difference","contract":"commonvat.module.difference.v1","messages":[{"condition":`)
 }
 
 func TestStandardErrorOfTheFailedProcess(t *testing.T) {

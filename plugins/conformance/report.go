@@ -140,9 +140,8 @@ func (r *Report) String() string {
 		}
 		b.WriteByte('\n')
 		if c := s.Counterexample; c != nil {
-			fmt.Fprintf(&b, "             of %s: want %s, got %s\n", c.Of, c.Want, c.Got)
-			printQuestion(&b, "first", c.First)
-			printQuestion(&b, "second", c.Second)
+			r.printQuestion(&b, "first", s.Contract, c.First)
+			r.printQuestion(&b, "second", s.Contract, c.Second)
 		}
 	}
 	if r.Stderr != "" && !r.Passed() {
@@ -151,8 +150,17 @@ func (r *Report) String() string {
 	return b.String()
 }
 
-func printQuestion(b *strings.Builder, which string, messages []json.RawMessage) {
-	for _, m := range messages {
-		fmt.Fprintf(b, "             %s question: %s\n", which, m)
+// printQuestion writes a question as a line of a file of cases, so that it can be asked again.
+func (r *Report) printQuestion(b *strings.Builder, which, contract string, messages []json.RawMessage) {
+	if len(messages) == 0 {
+		return
+	}
+	line, err := json.Marshal(struct {
+		Kind     string            `json:"kind"`
+		Contract string            `json:"contract"`
+		Messages []json.RawMessage `json:"messages"`
+	}{r.Kind, contract, messages})
+	if err == nil { // the messages are protobuf JSON
+		fmt.Fprintf(b, "             %s question, as a case: %s\n", which, line)
 	}
 }

@@ -122,22 +122,32 @@ that it promises. The exit code is 7 when any step failed. The module runs with 
 			if err != nil {
 				return err
 			}
-			g := output.Grid{Title: strings.TrimSpace(r.Name + " " + r.Version), Columns: []string{"outcome", "step", "contract", "asked", "reason"}}
-			for _, s := range r.Steps {
-				g.Add(string(s.Outcome), s.Name, s.Contract, s.Asked, s.Reason)
-			}
-			if err := a.showPlain(r, g); err != nil {
+			if err := a.showReport(r); err != nil {
 				return err
 			}
 			if !r.Passed() {
-				if r.Stderr != "" {
-					a.say("the module wrote: %s", output.Clean(r.Stderr))
-				}
 				return &outcome{ExitInput}
 			}
 			return nil
 		},
 	}
+}
+
+// showReport writes a report, for people as it is meant for them. What a module said of itself is in it, and is made safe for a terminal.
+func (a *app) showReport(r *conformance.Report) error {
+	if output.Format(a.format) == output.Table {
+		for line := range strings.Lines(r.String()) {
+			if _, err := io.WriteString(a.Out, output.Clean(strings.TrimSuffix(line, "\n"))+"\n"); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	g := output.Grid{Columns: []string{"outcome", "step", "contract", "asked", "reason"}}
+	for _, s := range r.Steps {
+		g.Add(string(s.Outcome), s.Name, s.Contract, s.Asked, s.Reason)
+	}
+	return a.showPlain(r, g)
 }
 
 // executable is the absolute path of a module's program: at itself, or the one that the module.json of a folder names.
