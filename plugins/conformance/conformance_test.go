@@ -175,6 +175,13 @@ func TestReportInJSON(t *testing.T) {
 	assert.Contains(t, people, `first question, as a case: {"kind":"difference","contract":"commonvat.module.difference.v1","messages":[{"condition":`)
 }
 
+// What a stranger's module writes can't command the terminal of who reads its report.
+func TestReportIsSafeForATerminal(t *testing.T) {
+	report := conformance.Report{Name: "mine\x1b[2J", Stderr: "one\ntwo\r\x1b]0;title\x07 \u202ethree", Steps: []conformance.Step{{Name: "start", Outcome: conformance.Failed, Reason: "\x9b31m"}}}
+	assert.NotRegexp(t, "[\x00-\x09\x0b-\x1f\u0080-\u009f\u202e]", report.String())
+	assert.Contains(t, report.String(), "one\ntwo")
+}
+
 func TestStandardErrorOfTheFailedProcess(t *testing.T) {
 	assert.Contains(t, check(t, "dies-of-nan", twoFormulas(), conformance.Options{}).Stderr, "the pot boiled over")
 	assert.Contains(t, check(t, "ends-at-once", twoFormulas(), conformance.Options{}).Stderr, "the pot boiled over")

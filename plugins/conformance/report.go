@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"strings"
+	"unicode"
 )
 
 // Outcome is what came of a step.
@@ -101,8 +102,17 @@ func (r *Report) MarshalJSON() ([]byte, error) {
 	}{r.Passed(), (*fields)(r)})
 }
 
-// String is the report for people, of several lines.
+// String is the report for people, of several lines. What the module wrote and called itself is made safe for a terminal.
 func (r *Report) String() string {
+	return strings.Map(func(c rune) rune {
+		if c != '\n' && (unicode.IsControl(c) || unicode.In(c, unicode.Cf, unicode.Zl, unicode.Zp)) {
+			return ' '
+		}
+		return c
+	}, r.text())
+}
+
+func (r *Report) text() string {
 	var b strings.Builder
 	name := r.Name
 	if name == "" {

@@ -133,15 +133,11 @@ that it promises. The exit code is 7 when any step failed. The module runs with 
 	}
 }
 
-// showReport writes a report, for people as it is meant for them. What a module said of itself is in it, and is made safe for a terminal.
+// showReport writes a report, for people as it is meant for them.
 func (a *app) showReport(r *conformance.Report) error {
 	if output.Format(a.format) == output.Table {
-		for line := range strings.Lines(r.String()) {
-			if _, err := io.WriteString(a.Out, output.Clean(strings.TrimSuffix(line, "\n"))+"\n"); err != nil {
-				return err
-			}
-		}
-		return nil
+		_, err := io.WriteString(a.Out, r.String())
+		return err
 	}
 	g := output.Grid{Columns: []string{"outcome", "step", "contract", "asked", "reason"}}
 	for _, s := range r.Steps {

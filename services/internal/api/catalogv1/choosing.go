@@ -244,13 +244,21 @@ func (s *Service) RollBackModule(ctx context.Context, request *catalogpb.RollBac
 		return nil, err
 	}
 	at := slices.IndexFunc(choices, func(c store.ModuleChoice) bool { return c.Name == request.GetName() })
-	if at < 0 || choices[at].Previous == "" {
+	previous := ""
+	switch {
+	case at < 0:
+	case choices[at].Retired:
+		previous = choices[at].Digest // what served before none did
+	default:
+		previous = choices[at].Previous
+	}
+	if previous == "" {
 		if _, err := s.active(request.GetName()); err != nil && at < 0 {
 			return nil, err
 		}
 		return nil, fmt.Errorf("%w: no build of %s served before the present one", trial.ErrConflict, request.GetName())
 	}
-	in, err := s.build(choices[at].Previous)
+	in, err := s.build(previous)
 	if err != nil {
 		return nil, err
 	}

@@ -208,6 +208,12 @@ func TestRollBackDefaultRetireAndQuarantine(t *testing.T) {
 	active, err := catalog.ActiveWith(l.folder, l.chosen())
 	require.NoError(t, err)
 	assert.Equal(t, map[string][]string{sdk.KindPalette: {hue}}, active, "what is retired stays so")
+	forth, err = l.service.RollBackModule(coordinator, &catalogpb.RollBackModuleRequest{Name: "wide"})
+	require.NoError(t, err)
+	assert.Equal(t, newer, forth.GetModule().GetDigest(), "what served before none did")
+	assert.False(t, forth.GetDefaultOfKind())
+	_, err = l.service.RetireModule(coordinator, &catalogpb.RetireModuleRequest{Name: "wide"})
+	require.NoError(t, err)
 
 	_, err = l.service.LiftQuarantine(steward, &catalogpb.LiftQuarantineRequest{Name: "hue"})
 	require.ErrorIs(t, err, trial.ErrConflict)
