@@ -43,7 +43,7 @@ type Options struct {
 	Seed uint64
 	// Trials is how many pairs of questions each law is tried on; 0 means 60. Range: 24 to 10,000, since figures of small questions may have no value.
 	Trials int
-	// Patience is how long a module may take over one call, over its start and over its end; 0 means 5 s.
+	// Patience is how long a module may take over one call, over its start, over its end, and until it rests; 0 means DefaultPatience.
 	Patience time.Duration
 	// TempDir holds the socket folder; os.TempDir when empty. Its path must be short.
 	TempDir string
@@ -59,6 +59,9 @@ const (
 	MinTrials = 24
 	MaxTrials = 10_000
 )
+
+// DefaultPatience finds what hangs, and not what is slow because the machine has other work.
+const DefaultPatience = 20 * time.Second
 
 // Run tries the module and reports. An error means that the suite itself could not go on: the target can't be read, ctx ended, no
 // folder for sockets. Whatever the module does is in the report, never an error. Run leaves no process and no socket behind.
@@ -115,7 +118,7 @@ func newRun(target Target, options Options) (*run, error) {
 		return nil, fmt.Errorf("trials is %d, want %d to %d, or 0 for 60", options.Trials, MinTrials, MaxTrials)
 	}
 	if options.Patience == 0 {
-		options.Patience = 5 * time.Second
+		options.Patience = DefaultPatience
 	}
 	if options.Patience < 0 {
 		return nil, fmt.Errorf("patience is %s, want more than 0", options.Patience)

@@ -9,18 +9,18 @@
 //
 // A report is for people (String) and for programs (encoding/json, see [Report]). Each step has a name, what was asked, and an outcome:
 // passed, failed, excepted, or not tried with the reason. After a failed step the module gets a new process, so that one fault is told
-// once. The same seed asks the same questions.
+// once. The same seed asks the same questions. The patience (20 s, by Options.Patience) tells what hangs from what doesn't; it is no measure of speed.
 //
 // # Steps about the process
 //
-//   - start: within ten seconds the program prints the handshake line on standard output, listens on a unix socket in the folder that it was
+//   - start: within the patience the program prints the handshake line on standard output, listens on a unix socket in the folder that it was
 //     given, and answers the health check for "plugin" with SERVING.
 //   - describe: Describe is complete by the rules of describe.proto; name, version and kind are those of module.json, if one lies beside
 //     the executable; the bytes are the same when asked again and in a second process; every law that is expected of a
 //     contract (below) is promised, or excepted with a reason.
 //   - contracts: the module serves at least one contract of its kind that this suite knows. If not, the report says which side to upgrade. Where
 //     it serves several, each is tried by its own suite; one that is newer than the suite is reported as not tried.
-//   - clean exit: told to end, the process ends by itself with status 0 within two seconds; no process that it or an earlier one
+//   - clean exit: told to end, the process ends by itself with status 0 within the patience; no process that it or an earlier one
 //     started lives on, also in a session of its own; nothing is left in the folder for sockets; its own folder is as it was.
 //   - lifeline: when the pipe named by COMMONVAT_LIFELINE_FD comes to its end, as it does when the host is killed, the process ends.
 //   - standard output: over the whole life of every process nothing is on standard output but the handshake line. A module that prints
@@ -38,12 +38,13 @@
 //     come twice, indexes without a label, columns of unequal length, ids out of order, row counts that are wrong, unknown words.
 //   - unknown fields: a field of a later version is passed over without a change to the answer, or refused with INVALID_ARGUMENT.
 //   - bytes that are no message: they end that call and no other.
-//   - largest question: the largest list that the contract allows, or 20,000 readings, is answered within the patience.
+//   - largest question: the largest list that the contract allows, or 20,000 readings, is answered within the patience. More than
+//     five seconds are remarked upon.
 //   - beyond the limits: one more than allowed, a chunk above 1 MiB; and a message above 16 MiB gets RESOURCE_EXHAUSTED (gRPC's own
 //     limit does that) or INVALID_ARGUMENT. The next call is answered.
 //   - many calls at once: 16 calls under way together get what they get alone.
 //   - calls given up: calls that are cancelled or whose deadline passes after 0 to 60 ms, and a stream that breaks off after its header. Each
-//     time the next call is answered at once, and two seconds after the last the process no longer calculates (processor time from
+//     time the next call is answered within the patience, and that long after the last the process no longer calculates (processor time from
 //     /proc; without it that part is passed over).
 //
 // "Refused" means the status INVALID_ARGUMENT whose message or google.rpc.BadRequest names the field, by the last part of its path at the

@@ -45,7 +45,7 @@ func (r *run) cleanExit(ctx context.Context) error {
 	r.end(r.options.Patience)
 	var faults []error
 	if how := p.ExitText(); how != "exit status 0" {
-		faults = append(faults, fmt.Errorf("it ended with %q, want exit status 0 within 2 s", how))
+		faults = append(faults, fmt.Errorf("it ended with %q, want exit status 0 within %s", how, r.options.Patience))
 	}
 	if left := carrying(r.sockets); len(left) > 0 {
 		faults = append(faults, fmt.Errorf("%d processes that it started live on", len(left)))

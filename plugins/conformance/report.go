@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"strings"
+	"unicode"
 )
 
 // Outcome is what came of a step.
@@ -101,8 +102,17 @@ func (r *Report) MarshalJSON() ([]byte, error) {
 	}{r.Passed(), (*fields)(r)})
 }
 
-// String is the report for people, of several lines.
+// String is the report for people, of several lines. What the module wrote and called itself is made safe for a terminal.
 func (r *Report) String() string {
+	return strings.Map(func(c rune) rune {
+		if c != '\n' && (unicode.IsControl(c) || unicode.In(c, unicode.Cf, unicode.Zl, unicode.Zp)) {
+			return ' '
+		}
+		return c
+	}, r.text())
+}
+
+func (r *Report) text() string {
 	var b strings.Builder
 	name := r.Name
 	if name == "" {
@@ -140,9 +150,8 @@ func (r *Report) String() string {
 		}
 		b.WriteByte('\n')
 		if c := s.Counterexample; c != nil {
-			fmt.Fprintf(&b, "             of %s: want %s, got %s\n", c.Of, c.Want, c.Got)
-			printQuestion(&b, "first", c.First)
-			printQuestion(&b, "second", c.Second)
+			r.printQuestion(&b, "first", s.Contract, c.First)
+			r.printQuestion(&b, "second", s.Contract, c.Second)
 		}
 	}
 	if r.Stderr != "" && !r.Passed() {
@@ -151,8 +160,17 @@ func (r *Report) String() string {
 	return b.String()
 }
 
-func printQuestion(b *strings.Builder, which string, messages []json.RawMessage) {
-	for _, m := range messages {
-		fmt.Fprintf(b, "             %s question: %s\n", which, m)
+// printQuestion writes a question as a line of a file of cases, so that it can be asked again.
+func (r *Report) printQuestion(b *strings.Builder, which, contract string, messages []json.RawMessage) {
+	if len(messages) == 0 {
+		return
+	}
+	line, err := json.Marshal(struct {
+		Kind     string            `json:"kind"`
+		Contract string            `json:"contract"`
+		Messages []json.RawMessage `json:"messages"`
+	}{r.Kind, contract, messages})
+	if err == nil { // the messages are protobuf JSON
+		fmt.Fprintf(b, "             %s question, as a case: %s\n", which, line)
 	}
 }

@@ -230,7 +230,7 @@ func TestModuleCommands(t *testing.T) {
 	data := t.TempDir()
 	code, stdout, stderr := command(t, "module", "list", "--data", data)
 	require.Equal(t, exitOK, code, stderr)
-	assert.Equal(t, []string{"KIND", "NAME", "VERSION", "REPORT", "ACTIVE", "DIGEST"}, strings.Fields(stdout))
+	assert.Equal(t, []string{"KIND", "NAME", "VERSION", "REPORT", "ACTIVE", "DEFAULT", "DIGEST"}, strings.Fields(stdout))
 
 	folder := t.TempDir()
 	code, _, stderr = command(t, "module", "install", folder, "--data", data)
@@ -243,10 +243,10 @@ func TestModuleCommands(t *testing.T) {
 	assert.Contains(t, stderr, "does not pass")
 	code, stdout, _ = command(t, "module", "list", "--data", data)
 	require.Equal(t, exitOK, code)
-	row := strings.Fields(stdout)[6:]
-	require.Len(t, row, 6)
-	assert.Equal(t, []string{"palette", "palette-test", "1.0.0", "failed", "no"}, row[:5], "it is kept, and can't serve")
-	code, stdout, stderr = command(t, "module", "report", row[5], "--data", data)
+	row := strings.Fields(stdout)[7:]
+	require.Len(t, row, 7)
+	assert.Equal(t, []string{"palette", "palette-test", "1.0.0", "failed", "no", "no"}, row[:6], "it is kept, and can't serve")
+	code, stdout, stderr = command(t, "module", "report", row[6], "--data", data)
 	require.Equal(t, exitOK, code, stderr)
 	assert.Contains(t, stdout, `"passed":false`)
 	code, _, stderr = command(t, "module", "report", strings.Repeat("0", 64), "--data", data)

@@ -24,11 +24,15 @@ func newModule() *cobra.Command {
 
 func newModuleInstall() *cobra.Command {
 	var data string
+	var makeDefault bool
 	cmd := &cobra.Command{
 		Use: "install FOLDER...", Short: "Tries module folders and copies them into the store of modules",
 		Long: `Copies module folders into the store of modules and tries each by the conformance suite, whose report is kept beside it. A build that passes
 answers for its name when the core next starts, unless another was chosen; a running core takes it by "commonvat modules activate". One that
-doesn't pass is kept with its report and can never serve. A build that passed before isn't tried again.`,
+doesn't pass is kept with its report and can never serve. A build that passed before isn't tried again.
+
+The first module of a kind answers for the kind from then on. With --default the installed one does, when the core next starts, unless a
+coordinator chose another.`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if err := cobra.MinimumNArgs(1)(cmd, args); err != nil {
 				return usageError{err}
@@ -42,6 +46,9 @@ doesn't pass is kept with its report and can never serve. A build that passed be
 				if err == nil {
 					err = tried(cmd, modulesPath(data), in)
 				}
+				if err == nil && makeDefault {
+					err = catalog.DeclareDefault(modulesPath(data), in)
+				}
 				if err != nil {
 					faults = append(faults, err)
 					continue
@@ -54,6 +61,7 @@ doesn't pass is kept with its report and can never serve. A build that passed be
 		},
 	}
 	cmd.Flags().StringVar(&data, "data", defaultData, "folder of the records and the modules")
+	cmd.Flags().BoolVar(&makeDefault, "default", false, "make it answer for its kind")
 	return cmd
 }
 
@@ -106,14 +114,18 @@ func newModuleList() *cobra.Command {
 	var data string
 	cmd := &cobra.Command{
 		Use: "list", Short: "Shows the installed modules", Args: exactly(0),
+		Long: `Shows the installed modules, and which of them a core runs and asks by default that was told nothing else: what was chosen while a core ran is in its
+database, and told by "commonvat modules".`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			installed, err := catalog.List(modulesPath(data)) // damaged ones are told, whole ones shown
 			active, activeErr := catalog.Active(modulesPath(data))
 			table := tabwriter.NewWriter(cmd.OutOrStdout(), 0, 4, 2, ' ', 0)
-			_, _ = fmt.Fprintln(table, "KIND\tNAME\tVERSION\tREPORT\tACTIVE\tDIGEST")
+			_, _ = fmt.Fprintln(table, "KIND\tNAME\tVERSION\tREPORT\tACTIVE\tDEFAULT\tDIGEST")
 			for _, module := range installed {
-				_, _ = fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\n", module.Kind, module.Name, module.Version, reportWord(modulesPath(data), module.Digest),
-					yesNo(slices.ContainsFunc(active, func(a catalog.Installed) bool { return a.Digest == module.Digest })), module.Digest)
+				at := slices.IndexFunc(active, func(a catalog.Installed) bool { return a.Digest == module.Digest })
+				first := at >= 0 && (at == 0 || active[at-1].Kind != module.Kind)
+				_, _ = fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", module.Kind, module.Name, module.Version, reportWord(modulesPath(data), module.Digest),
+					yesNo(at >= 0), yesNo(first), module.Digest)
 			}
 			if err == nil { // else told already
 				err = activeErr

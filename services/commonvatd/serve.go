@@ -137,7 +137,7 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 		defer cancel()
 		return registry.Close(closing)
 	})
-	more, poolStatus, endPool, err := wire(ctx, config.Data, records, modules, log)
+	more, poolStatus, endPool, err := wire(ctx, config.Data, records, modules, told, log)
 	if err != nil {
 		return err
 	}

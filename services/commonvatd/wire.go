@@ -20,6 +20,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/record"
 	"github.com/commonvat/commonvat/services/internal/runs"
 	"github.com/commonvat/commonvat/services/internal/store"
+	"github.com/commonvat/commonvat/services/internal/telemetry"
 
 	"github.com/commonvat/commonvat/services/internal/api/benchv1"
 	"github.com/commonvat/commonvat/services/internal/api/catalogv1"
@@ -30,7 +31,7 @@ import (
 
 // wire puts together what follows the store's feed and asks the modules: the pool, the runs, the packs of data that modules are given, and the bench. It returns what
 // registers their services, what tells how far the pool has come, and what ends the following.
-func wire(ctx context.Context, data string, records store.Engine, modules *catalog.Catalog, log *slog.Logger) (register []func(grpc.ServiceRegistrar), status func() pool.Status, end func() error, err error) {
+func wire(ctx context.Context, data string, records store.Engine, modules *catalog.Catalog, told *telemetry.Telemetry, log *slog.Logger) (register []func(grpc.ServiceRegistrar), status func() pool.Status, end func() error, err error) {
 	kept := packs.OpenFolder(packsPath(data))
 	asks := pipeline.New(moduleSource{modules}).WithContents(kept) // one for all who ask, so that data is put into a module by one at a time
 	keeper := packs.New(packs.Config{Folder: kept, Rows: records, Asker: asks, Serving: moduleSource{modules}.takingData, Log: log})
@@ -39,7 +40,7 @@ func wire(ctx context.Context, data string, records store.Engine, modules *catal
 		Decode: record.DecodeTrial, DecodeRows: record.DecodePooled, Log: log,
 	})
 	scoring, err := runs.Open(ctx, runs.Config{
-		Store: records, Feed: records, Pool: shared, Scorer: asks, Log: log,
+		Store: records, Feed: records, Pool: shared, Scorer: asks, Log: log, Meter: told.Metrics(),
 		Parse: func(text string) (*store.Predicate, error) { return filter.Parse(text, pool.FilterFields) },
 	})
 	if err != nil {

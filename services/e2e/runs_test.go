@@ -90,15 +90,14 @@ func TestARunSurvivesItsModuleAndItsCore(t *testing.T) {
 
 // What an author gets at home by `module try` from the exported pool is what the core's own run of the same module says.
 func TestThePoolAtHomeScoresAlike(t *testing.T) {
-	l := newLab(t, "ash:researcher", "birch:coordinator")
+	l := newLab(t, "ash:researcher")
 	l.installModules()
 	hues := filepath.Join(built, "examples", "commonvat-module-palette-hues")
 	l.tool("commonvatd", "module", "install", hues, "--data", l.data)
 	l.start()
 	l.does("ash", "trial", "submit", example)
 	l.does("ash", "trial", "share", exampleID, "--level", "cooperative")
-	l.asks("birch", "modules", "default", "palette-width") // the question below is in version 1 of the contract
-	l.asks("ash", "palette", "--by", "fibre")
+	l.asks("ash", "palette", "--by", "fibre") // of the module of its kind that was installed first
 	id := l.runOf("ash", "--module", "palette-hues", "--wait")
 	var run struct {
 		Groups []struct {

@@ -261,8 +261,12 @@ func (p *Process) Stop(grace time.Duration) {
 		if grace <= 0 {
 			p.run.kill()
 		}
-		// go-plugin's Kill waits for the module without a limit of its own.
-		guard := time.AfterFunc(max(grace, 0), p.run.kill)
+		// go-plugin's Kill waits without a limit for the module to take note, and then two seconds for it to end: neither is what was asked for.
+		over := p.run.hasGrace()
+		guard := time.AfterFunc(max(grace, 0), func() {
+			close(over)
+			p.run.kill()
+		})
 		p.client.Kill()
 		guard.Stop()
 		p.run.finish()

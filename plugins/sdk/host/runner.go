@@ -43,9 +43,10 @@ type processRunner struct {
 	childEnds []*os.File
 
 	mu     sync.Mutex
-	pid    int  // 0 before the start
-	reaped bool // the pid may belong to somebody else
-	gentle bool // its priority was lowered
+	pid    int           // 0 before the start
+	reaped bool          // the pid may belong to somebody else
+	gentle bool          // its priority was lowered
+	over   chan struct{} // closed when the process's time to end by itself is over; nil while nobody told it to end
 
 	exited  chan struct{}
 	waitErr error // set before exited is closed
@@ -251,8 +252,26 @@ func (r *processRunner) Wait(context.Context) error {
 	return r.waitErr
 }
 
-// Kill is part of runner.Runner.
+// hasGrace gives the process time to end by itself, until what it returns is closed.
+func (r *processRunner) hasGrace() chan struct{} {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.over = make(chan struct{})
+	return r.over
+}
+
+// Kill is part of runner.Runner. go-plugin calls it when it thinks that the process has had time enough to end; it has as long as Stop was told.
 func (r *processRunner) Kill(context.Context) error {
+	r.mu.Lock()
+	over := r.over
+	r.mu.Unlock()
+	if over != nil {
+		select {
+		case <-r.exited:
+			return nil
+		case <-over:
+		}
+	}
 	r.kill()
 	return nil
 }

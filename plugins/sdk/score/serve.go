@@ -50,7 +50,7 @@ func (p part) GetColumns() *columnsv1.ColourColumns {
 
 func (s *server) answer(ctx context.Context, recv func() (*palettev2.ScorePalettesRequest, error), send func(*palettev2.ScorePalettesResponse) error) error {
 	var faults sdk.Violations
-	t := &table{index: map[unitKey]int{}, ages: s.method.Ages, spectra: s.method.Spectra}
+	t := &table{ages: s.method.Ages, spectra: s.method.Spectra}
 	var firstRelabelling *palettev2.Relabelling
 	ask := asked{}
 	began := false
@@ -73,6 +73,7 @@ func (s *server) answer(ctx context.Context, recv func() (*palettev2.ScorePalett
 		return part{m}, nil
 	}, func(h *palettev2.ScoresHeader, v *sdk.Violations) {
 		ask = s.asked(h, v)
+		t.expect(h.GetRowCount())
 	}, func(_ *palettev2.ScoresHeader, r columns.Row) { t.add(r) })
 	if err != nil {
 		return err

@@ -32,6 +32,7 @@ type table struct {
 	ages, spectra bool
 	units         []unit
 	index         map[unitKey]int
+	last          int // unit of the last row
 	labels        *columnsv1.Labels
 	order         []int // units by block, cell and first row
 
@@ -89,13 +90,30 @@ func (t *table) chunk(v *sdk.Violations, c *palettev2.ScoredColumns) {
 	}
 }
 
+// expect makes room for the units of so many rows. Whoever says more than come has no more room made than for a common part of a question.
+func (t *table) expect(rows int64) {
+	room := min(max(int(rows), 0), 1<<15)
+	t.units = make([]unit, 0, room)
+	t.index = make(map[unitKey]int, room)
+}
+
 func (t *table) add(r columns.Row) {
 	key := unitKey{r.Group, r.Block, r.Stratum, r.Cell}
-	at, ok := t.index[key]
+	at, ok := t.last, len(t.units) > 0 && t.units[t.last].key == key // replicates often come together
+	if !ok {
+		at, ok = t.index[key]
+	}
 	if !ok {
 		at = len(t.units)
 		t.index[key] = at
 		t.units = append(t.units, unit{key: key})
+	}
+	t.last = at
+	if !t.ages && !t.spectra {
+		u := &t.units[at]
+		u.n++
+		u.l, u.a, u.b = u.l+r.Lab.L, u.a+r.Lab.A, u.b+r.Lab.B
+		return
 	}
 	one := unit{n: 1, l: r.Lab.L, a: r.Lab.A, b: r.Lab.B}
 	if t.ages {
@@ -166,14 +184,31 @@ type bucket struct {
 // cell, as they would be if the rows had come with those groups.
 func (t *table) buckets(groups []uint32) []bucket {
 	type place struct{ stratum, group uint32 }
-	members := map[place][]int{}
+	at, sizes := map[place]int{}, []int{}
+	var out []bucket
+	of := make([]int, len(t.order)) // the bucket of each unit
 	for _, i := range t.order {
 		p := place{t.units[i].key.stratum, groups[i]}
-		members[p] = append(members[p], i)
+		k, known := at[p]
+		if !known {
+			k = len(out)
+			at[p] = k
+			out, sizes = append(out, bucket{stratum: p.stratum, group: p.group}), append(sizes, 0)
+		}
+		of[i] = k
+		sizes[k]++
 	}
-	out := make([]bucket, 0, len(members))
-	for p, list := range members {
-		b := bucket{stratum: p.stratum, group: p.group, cells: make([]Cell, 0, len(list))}
+	members := make([][]int, len(out))
+	room := make([]int, len(t.order))
+	for k, n := range sizes {
+		members[k], room = room[:0:n], room[n:]
+	}
+	for _, i := range t.order {
+		members[of[i]] = append(members[of[i]], i)
+	}
+	for k, list := range members {
+		b := &out[k]
+		b.cells = make([]Cell, 0, len(list))
 		for at := 0; at < len(list); {
 			sum := t.units[list[at]]
 			end := at + 1
@@ -192,7 +227,6 @@ func (t *table) buckets(groups []uint32) []bucket {
 			b.cells = append(b.cells, t.cell(sum))
 			at = end
 		}
-		out = append(out, b)
 	}
 	slices.SortFunc(out, func(x, y bucket) int { return cmp.Or(cmp.Compare(x.stratum, y.stratum), cmp.Compare(x.group, y.group)) })
 	return out

@@ -132,14 +132,15 @@ func build(b *testing.B) string {
 	}
 	require.NoError(b, os.MkdirAll(bin, 0o700))
 	args := []string{"build", "-trimpath", "-o", bin + "/", "./services/commonvatd"}
-	for _, name := range modules {
+	all := append(slices.Clone(modules), scorer)
+	for _, name := range all {
 		args = append(args, "./"+name)
 	}
 	cmd := exec.Command("go", args...)
 	cmd.Dir, cmd.Env = root, append(os.Environ(), "CGO_ENABLED=0")
 	out, err := cmd.CombinedOutput()
 	require.NoError(b, err, "%s", out)
-	for _, name := range modules {
+	for _, name := range all {
 		to := filepath.Join(bin, "modules", filepath.Base(name))
 		require.NoError(b, os.MkdirAll(to, 0o700))
 		require.NoError(b, os.Rename(filepath.Join(bin, filepath.Base(name)), filepath.Join(to, filepath.Base(name))))
@@ -151,6 +152,21 @@ func build(b *testing.B) string {
 }
 
 var modules = []string{"plugins/reading/cmd/commonvat-module-reading-reflectance", "plugins/palette/cmd/commonvat-module-palette-width"}
+
+// scorer is a worked example that looks at each colour once.
+const scorer = "plugins/examples/commonvat-module-palette-hues"
+
+// install installs modules, as far as they aren't there.
+func install(b *testing.B, data string, names ...string) {
+	b.Helper()
+	bin := build(b)
+	args := []string{"module", "install", "--data", data}
+	for _, name := range names {
+		args = append(args, filepath.Join(bin, "modules", filepath.Base(name)))
+	}
+	out, err := exec.Command(filepath.Join(bin, "commonvatd"), args...).CombinedOutput()
+	require.NoError(b, err, "%s", out)
+}
 
 // core is the real program at work on a record.
 type core struct {
@@ -170,10 +186,7 @@ func start(b *testing.B, readings int) *core {
 	bin := build(b)
 	program := filepath.Join(bin, "commonvatd")
 	if _, err := os.Stat(filepath.Join(data, "modules")); err != nil {
-		for _, name := range modules {
-			out, err := exec.Command(program, "module", "install", filepath.Join(bin, "modules", filepath.Base(name)), "--data", data).CombinedOutput()
-			require.NoError(b, err, "%s", out)
-		}
+		install(b, data, modules...)
 	}
 	sockets, err := os.MkdirTemp("", "cv")
 	require.NoError(b, err)

@@ -166,9 +166,12 @@ func pooled(t testing.TB, records store.Engine, modules pipeline.Modules, log *s
 	return []func(grpc.ServiceRegistrar){poolv1.New(poolv1.Config{Pool: shared}).Register, handlers.Register, catalogv1.NewPacks(kept).Register, planning.Register}
 }
 
+// answersWithin ends a test that hangs; it measures nothing, also where the race detector and other work make everything slow.
+const answersWithin = 2 * time.Minute
+
 // as is a context in which calls are made by a member; "" is nobody.
 func (c *core) as(member string) context.Context {
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), answersWithin)
 	c.t.Cleanup(cancel)
 	if member == "" {
 		return ctx

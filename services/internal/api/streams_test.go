@@ -115,7 +115,7 @@ func TestManyWatchersThatNeverRead(t *testing.T) {
 		require.NoError(t, err)
 	}
 	for range 20 {
-		c.submit("bo", cooperative) // in less than the deadline of a call
+		c.submit("bo", cooperative) // answered, however many don't read
 	}
 	// A watcher has its handler, its sender, the wait for the core's end and that for a reading of the store, and what its client needs.
 	assert.Less(t, runtime.NumGoroutine()-goroutines, 16*watchers)

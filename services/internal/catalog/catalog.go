@@ -36,7 +36,7 @@ type Config struct {
 	// Short: see host.MaxSocketParent. Default: DefaultRuntimeDir().
 	RuntimeDir string
 	// Active names the modules to run by kind, each by digest, or by name for the build installed last; the first of a kind is
-	// its default. Nil runs every installed name, with the alphabetically first of a kind as its default.
+	// its default. Nil runs every installed name, with the declared defaults of the store; see [Active].
 	Active map[string][]string
 	// Sandbox is how much modules are held. Off when empty.
 	Sandbox sandbox.Profile

@@ -51,8 +51,10 @@ func furtherFiles(root *os.Root, executable string, wish sandbox.Wish) ([]string
 			return nil
 		case !e.Type().IsRegular():
 			return fmt.Errorf("%q is not a regular file; links and folders are refused", at)
+		case !python && path.Ext(at) == ".go":
+			return nil // what it was built from, which stays where it is
 		case !python:
-			return fmt.Errorf("%q does not belong there, want only %s and %s", at, ManifestName, executable)
+			return fmt.Errorf("%q does not belong there, want only %s and %s, and the Go source of it", at, ManifestName, executable)
 		case !fileForm.MatchString(at) || path.Base(at) == sumsName:
 			return fmt.Errorf("%q does not belong there, want names of letters, digits, %q, at most 4 folders deep", at, "_.-")
 		}

@@ -64,8 +64,12 @@ func Install(store, dir string) (digest string, err error) {
 	return in.Digest, Choose(store, in)
 }
 
-// Choose makes an installed build the one that answers for its name when a core next opens the store.
+// Choose makes an installed build the one that answers for its name when a core next opens the store. The first module of a kind becomes its default;
+// later ones don't, see [DeclareDefault].
 func Choose(store string, in Installed) error {
+	if err := settleDefault(store, in); err != nil {
+		return err
+	}
 	if err := choose(store, in.Name, in.Digest); err != nil {
 		return fmt.Errorf("choose build %s of %s: %w", in.Digest, in.Name, err)
 	}
@@ -73,8 +77,8 @@ func Choose(store string, in Installed) error {
 }
 
 // Add copies the module in folder dir into the store and tells what was added. The folder holds a manifest (see
-// ManifestName) and the executable it names, and nothing else, unless it asks for the runtime of Python: then it holds the files that its script
-// imports. Links are refused, whatever they point to. The copy is
+// ManifestName) and the executable it names, and nothing else but the Go source that it was built from, which isn't copied; unless it asks for the
+// runtime of Python: then it holds the files that its script imports. Links are refused, whatever they point to. The copy is
 // written aside, synced and then renamed, so that the store never shows half a module. Adding the same content
 // again gives the same digest.
 func Add(store, dir string) (Installed, error) {

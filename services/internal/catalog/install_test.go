@@ -82,6 +82,74 @@ func TestTheBuildInstalledLastAnswersForItsName(t *testing.T) {
 	assert.Equal(t, list[0].Digest, active(), "of a store without a choice the newest version")
 }
 
+// An author's folder is installed as it is: the source beside the executable stays behind, and makes no other module of it.
+func TestGoSourceStaysBehind(t *testing.T) {
+	store := t.TempDir()
+	alone, err := Install(store, moduleFolder(t, goodManifest, "one"))
+	require.NoError(t, err)
+	dir := moduleFolder(t, goodManifest, "one")
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "main.go"), []byte("package main"), 0o644))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "main_test.go"), []byte("package main"), 0o644))
+	digest, err := Install(store, dir)
+	require.NoError(t, err)
+	assert.Equal(t, alone, digest)
+	entries, err := os.ReadDir(filepath.Join(store, algorithmFolder, digest))
+	require.NoError(t, err)
+	assert.Len(t, entries, 3)
+	require.NoError(t, os.Symlink(filepath.Join(dir, "main.go"), filepath.Join(dir, "more.go")))
+	_, err = Install(store, dir)
+	assert.ErrorContains(t, err, `"more.go" is not a regular file`)
+}
+
+// What answers for a kind doesn't depend on names: the first module of a kind does, until somebody declares another.
+func TestTheFirstModuleOfAKindAnswersForIt(t *testing.T) {
+	store := filepath.Join(t.TempDir(), "store")
+	add := func(store, name string) Installed {
+		dir := t.TempDir()
+		manifest := fmt.Sprintf(`{"name":%q,"version":"1.0.0","kind":"palette"}`, name)
+		require.NoError(t, os.WriteFile(filepath.Join(dir, ManifestName), []byte(manifest), 0o644))
+		require.NoError(t, os.WriteFile(filepath.Join(dir, "commonvat-module-"+name), nil, 0o755))
+		in, err := Add(store, dir)
+		require.NoError(t, err)
+		require.NoError(t, Choose(store, in))
+		return in
+	}
+	names := func(store string) (out []string) {
+		list, err := Active(store)
+		require.NoError(t, err)
+		for _, in := range list {
+			out = append(out, in.Name)
+		}
+		return out
+	}
+	add(store, "palette-width")
+	hues := add(store, "hues")
+	add(store, "angles")
+	assert.Equal(t, []string{"palette-width", "angles", "hues"}, names(store))
+	active, err := ActiveWith(store, nil)
+	require.NoError(t, err)
+	assert.Equal(t, map[string][]string{"palette": {"palette-width", "angles", "hues"}}, active)
+	active, err = ActiveWith(store, []Chosen{{Name: "hues", Kind: "palette", Digest: hues.Digest}})
+	require.NoError(t, err)
+	assert.Equal(t, map[string][]string{"palette": {"palette-width", "angles", hues.Digest}}, active, "who activates a module doesn't make it the default")
+	require.NoError(t, DeclareDefault(store, hues))
+	assert.Equal(t, []string{"hues", "angles", "palette-width"}, names(store))
+	require.NoError(t, KeepReport(store, hues.Digest, []byte(`{"passed":false}`)))
+	assert.Equal(t, []string{"angles", "palette-width"}, names(store), "a declared default that can't serve leaves the place to others")
+
+	// In a store of before defaults were declared, the first by name answered, and goes on to.
+	old := filepath.Join(t.TempDir(), "old")
+	add(old, "hues")
+	add(old, "palette-width")
+	require.NoError(t, os.RemoveAll(filepath.Join(old, defaultsFolder)))
+	assert.Equal(t, []string{"hues", "palette-width"}, names(old))
+	add(old, "hues") // installed again
+	assert.Equal(t, []string{"hues", "palette-width"}, names(old))
+	require.NoError(t, os.RemoveAll(filepath.Join(old, defaultsFolder)))
+	add(old, "angles")
+	assert.Equal(t, []string{"hues", "angles", "palette-width"}, names(old))
+}
+
 // TestStoreAgreesWithSha256sum checks the store's format with another implementation, GNU coreutils' sha256sum.
 func TestStoreAgreesWithSha256sum(t *testing.T) {
 	if _, err := exec.LookPath("sha256sum"); err != nil {

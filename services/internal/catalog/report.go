@@ -94,7 +94,8 @@ type Chosen struct {
 	Default, Retired   bool
 }
 
-// ActiveWith is what a core activates, by kind, defaults first: of each installed name the build that was chosen, else the one that was installed last.
+// ActiveWith is what a core activates, by kind, defaults first: of each installed name the build that was chosen, else the one that was installed last. A default
+// that somebody chose stands before the one that the store declares.
 // A chosen build that isn't installed is among them, so that its absence shows. Damaged entries of the store are told in the error, which does not spoil the answer.
 func ActiveWith(store string, chosen []Chosen) (map[string][]string, error) {
 	list, err := Active(store)
@@ -102,15 +103,10 @@ func ActiveWith(store string, chosen []Chosen) (map[string][]string, error) {
 		err = nil
 	}
 	active := map[string][]string{}
-	first := map[string]string{}
 	named := map[string]bool{}
 	for _, c := range chosen {
 		named[c.Name] = true
-		switch {
-		case c.Retired:
-		case c.Default:
-			first[c.Kind] = c.Digest
-		default:
+		if c.Default && !c.Retired {
 			active[c.Kind] = append(active[c.Kind], c.Digest)
 		}
 	}
@@ -119,8 +115,10 @@ func ActiveWith(store string, chosen []Chosen) (map[string][]string, error) {
 			active[in.Kind] = append(active[in.Kind], in.Name)
 		}
 	}
-	for kind, digest := range first {
-		active[kind] = append([]string{digest}, active[kind]...)
+	for _, c := range chosen { // last, since whoever chose them didn't choose what answers for the kind
+		if !c.Default && !c.Retired {
+			active[c.Kind] = append(active[c.Kind], c.Digest)
+		}
 	}
 	return active, err
 }

@@ -157,8 +157,9 @@ func (r *Runs) takeOut(ctx context.Context, run *catalogv1.Run, columns *frozen.
 	}
 	c.Rows, c.Groups, c.Strata, c.Sessions, c.Sha256 = now.GetRows(), now.GetGroups(), now.GetStrata(), now.GetSessions(), encoded.SHA256
 	c.ErasedRows, c.EraseTime = c.GetErasedRows()+int64(erased), timestamppb.New(r.Clock())
+	wasDone := run.GetState() == catalogv1.RunState_RUN_STATE_DONE
 	if !underWay(run.GetState()) {
-		if run.GetState() == catalogv1.RunState_RUN_STATE_DONE {
+		if wasDone {
 			run.State = catalogv1.RunState_RUN_STATE_INTERRUPTED
 		}
 		run.Reason = fmt.Sprintf("members took %d rows back; %d groups are to be scored again", erased, affected)
@@ -167,5 +168,11 @@ func (r *Runs) takeOut(ctx context.Context, run *catalogv1.Run, columns *frozen.
 	if err != nil {
 		return nil, err
 	}
-	return rest, r.Store.EraseFromRun(ctx, itself, at, row, kept, fmt.Sprintf("erased %d rows", erased))
+	if err := r.Store.EraseFromRun(ctx, itself, at, row, kept, fmt.Sprintf("erased %d rows", erased)); err != nil {
+		return nil, err
+	}
+	if wasDone {
+		r.Meter.RunEnded(stateWords(run.GetState()))
+	}
+	return rest, nil
 }

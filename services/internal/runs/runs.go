@@ -39,6 +39,19 @@ type Scorer interface {
 	ScorePalettes(ctx context.Context, name string, q pipeline.ScoresQuestion) (*pipeline.Scores, error)
 }
 
+// Meter counts what runs do; *telemetry.Metrics does. Its methods must not block.
+type Meter interface {
+	// RunEnded is told the state in which a run ended, in the words of the interface: done, cancelled, interrupted or failed.
+	RunEnded(state string)
+	// RowsScored is told how many more rows are scored and kept.
+	RowsScored(rows int)
+}
+
+type noMeter struct{}
+
+func (noMeter) RunEnded(string) {}
+func (noMeter) RowsScored(int)  {}
+
 // The bounds of runs.
 const (
 	// DefaultPartRows is about how many rows are scored before what came of it is kept; a group in a stratum is never cut.
@@ -47,7 +60,7 @@ const (
 	maxWaiting = 20
 )
 
-// Config is what runs are made of; Log, Clock, PartRows and Pauses may be left out.
+// Config is what runs are made of; Log, Meter, Clock, PartRows and Pauses may be left out.
 type Config struct {
 	Store  store.RunStore
 	Feed   store.Feed
@@ -56,6 +69,7 @@ type Config struct {
 	// Parse reads the filter of a question. Error: trial.ErrInvalid.
 	Parse    func(filter string) (*store.Predicate, error)
 	Log      *slog.Logger
+	Meter    Meter
 	Clock    func() time.Time
 	PartRows int
 	// Pauses are how long is waited before a module that is down is asked again; after the last the run is interrupted.
@@ -95,6 +109,9 @@ func Open(ctx context.Context, config Config) (*Runs, error) {
 	if r.Log == nil {
 		r.Log = slog.New(slog.DiscardHandler)
 	}
+	if r.Meter == nil {
+		r.Meter = noMeter{}
+	}
 	if r.Clock == nil {
 		r.Clock = time.Now
 	}
@@ -118,7 +135,7 @@ func Open(ctx context.Context, config Config) (*Runs, error) {
 				return nil, err
 			}
 			run.State, run.Reason = catalogv1.RunState_RUN_STATE_INTERRUPTED, errStopped.Error()+" while it was under way"
-			if err := r.put(ctx, itself, run, "", ""); err != nil {
+			if err := r.end(ctx, itself, run, "", ""); err != nil {
 				return nil, err
 			}
 		}
@@ -254,6 +271,15 @@ func (r *Runs) put(ctx context.Context, by store.Actor, run *catalogv1.Run, act,
 		return err
 	}
 	return r.Store.PutRun(ctx, by, now, row, act, reason)
+}
+
+// end keeps a run that has ended, and counts it.
+func (r *Runs) end(ctx context.Context, by store.Actor, run *catalogv1.Run, act, reason string) error {
+	if err := r.put(ctx, by, run, act, reason); err != nil {
+		return err
+	}
+	r.Meter.RunEnded(stateWords(run.GetState()))
+	return nil
 }
 
 // Who asks for a change of a run.
@@ -413,7 +439,7 @@ func (r *Runs) Cancel(ctx context.Context, who Who, id trial.ID, reason string) 
 		return nil, fmt.Errorf("%w: run %s is %s, not under way", trial.ErrConflict, id, stateWords(run.GetState()))
 	}
 	run.State, run.Reason = catalogv1.RunState_RUN_STATE_CANCELLED, reason
-	return run, r.put(ctx, who.Actor, run, "cancelled", reason)
+	return run, r.end(ctx, who.Actor, run, "cancelled", reason)
 }
 
 // Resume has a run go on. Errors: as for Cancel.

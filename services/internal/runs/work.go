@@ -46,7 +46,7 @@ func (r *Runs) work(ctx context.Context, id trial.ID) {
 		var run *catalogv1.Run
 		if run, readErr = decode(row); readErr == nil {
 			run.State, run.Reason = ended(err)
-			readErr = r.put(keeping, itself, run, "", "")
+			readErr = r.end(keeping, itself, run, "", "")
 		}
 	}
 	if readErr != nil { // it stays as it is, and is interrupted when the core starts again
@@ -108,7 +108,7 @@ func (r *Runs) goOn(ctx context.Context, id trial.ID) error {
 		}
 	}
 	run.State = catalogv1.RunState_RUN_STATE_DONE
-	return r.put(ctx, itself, run, "", "")
+	return r.end(ctx, itself, run, "", "")
 }
 
 // columnsOf reads the frozen columns of a run, or freezes them first.
@@ -337,7 +337,11 @@ func (s *scoring) part(ctx context.Context, rows []int, order []frozen.Place, pl
 	s.kept.last++
 	s.kept.rows += int64(len(rows))
 	s.result.RowsDone = s.kept.rows
-	return s.keep(ctx, store.RunPart{Module: s.index, Part: s.kept.last, Body: body})
+	if err := s.keep(ctx, store.RunPart{Module: s.index, Part: s.kept.last, Body: body}); err != nil {
+		return err
+	}
+	s.Meter.RowsScored(len(rows))
+	return nil
 }
 
 // keep puts a part, and the run with its progress.

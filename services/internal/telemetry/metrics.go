@@ -113,6 +113,8 @@ type Metrics struct {
 	rateRefusals    metric.Int64Counter
 	callDuration    metric.Float64Histogram
 	callsActive     metric.Int64UpDownCounter
+	runsEnded       metric.Int64Counter
+	runsRows        metric.Int64Counter
 	commitDuration  metric.Float64Histogram
 	commitChanges   metric.Int64Histogram
 
@@ -129,6 +131,7 @@ func newMetrics(provider metric.MeterProvider, version string) (*Metrics, error)
 		meter: k.meter, reasons: map[string][]metric.AddOption{},
 		refusals: k.counter(MetricRefusals), unauthenticated: k.counter(MetricUnauthenticated), rateRefusals: k.counter(MetricRateRefusals),
 		callDuration: k.seconds(MetricModuleCallDuration), callsActive: k.upDown(MetricModuleCallsActive),
+		runsEnded: k.counter(MetricRunsEnded), runsRows: k.counter(MetricRunsRows),
 		commitDuration: k.seconds(MetricStoreCommitDuration), commitChanges: k.changes(MetricStoreCommitChanges),
 	}
 	k.observe(observeProcess(&k, version))
@@ -138,6 +141,10 @@ func newMetrics(provider metric.MeterProvider, version string) (*Metrics, error)
 	// They are there from the start, so that the first one shows as a step and not as something new.
 	m.unauthenticated.Add(context.Background(), 0)
 	m.rateRefusals.Add(context.Background(), 0)
+	m.runsRows.Add(context.Background(), 0)
+	for _, state := range RunEnds() {
+		m.runsEnded.Add(context.Background(), 0, inState(state))
+	}
 	return m, nil
 }
 
@@ -262,6 +269,28 @@ func (m *Metrics) Unauthenticated(ctx context.Context) {
 func (m *Metrics) RateLimited(ctx context.Context) {
 	if m != nil {
 		m.rateRefusals.Add(ctx, 1)
+	}
+}
+
+// RunEnded counts a run of scoring that ended, by its state: one of RunEnds.
+func (m *Metrics) RunEnded(state string) {
+	if m == nil {
+		return
+	}
+	if !slices.Contains(RunEnds(), state) {
+		state = LabelOther
+	}
+	m.runsEnded.Add(context.Background(), 1, inState(state))
+}
+
+func inState(state string) metric.AddOption {
+	return metric.WithAttributeSet(attribute.NewSet(attribute.String(LabelRunState, state)))
+}
+
+// RowsScored counts rows that a module has scored for a run, and whose scores are kept.
+func (m *Metrics) RowsScored(rows int) {
+	if m != nil {
+		m.runsRows.Add(context.Background(), int64(rows))
 	}
 }
 

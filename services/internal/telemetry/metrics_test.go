@@ -185,6 +185,10 @@ func everything(t *testing.T, on *Telemetry) {
 	m.Unauthenticated(t.Context())
 	m.RateLimited(t.Context())
 	m.Committed(12, 3*time.Millisecond)
+	m.RowsScored(25)
+	for _, state := range RunEnds() {
+		m.RunEnded(state)
+	}
 	module := m.Module("palette-width", "1.0.0", "palette")
 	for _, outcome := range Outcomes() {
 		module.CallBegan()
@@ -205,6 +209,7 @@ var closedValues = map[string]*regexp.Regexp{
 	LabelModuleKind:    regexp.MustCompile(`^(palette|compare)$`),
 	LabelModuleState:   regexp.MustCompile(`^(` + strings.Join(ModuleStates(), "|") + `)$`),
 	LabelOutcome:       regexp.MustCompile(`^(` + strings.Join(Outcomes(), "|") + `)$`),
+	LabelRunState:      regexp.MustCompile(`^(` + strings.Join(RunEnds(), "|") + `)$`),
 	LabelVersion:       regexp.MustCompile(`^1\.2\.3$`),
 	LabelMemoryType:    regexp.MustCompile(`^(stack|other)$`),
 }
@@ -246,6 +251,8 @@ func TestMetricsAreAClosedList(t *testing.T) {
 	assert.Equal(t, 2., valueOf(t, points[MetricRefusals], "CONFLICT"))
 	assert.Equal(t, 1., valueOf(t, points[MetricUnauthenticated]))
 	assert.Equal(t, 1., valueOf(t, points[MetricRateRefusals]))
+	assert.Equal(t, 1., valueOf(t, points[MetricRunsEnded], "interrupted"))
+	assert.Equal(t, 25., valueOf(t, points[MetricRunsRows]))
 	assert.Equal(t, 1., valueOf(t, points[MetricModuleCallsActive], "palette-width"))
 	assert.Equal(t, 1., valueOf(t, points[MetricModuleCallDuration], OutcomeOverrun, "palette-width", "1.0.0"))
 	assert.Equal(t, 2., valueOf(t, points[MetricModuleRestarts], "palette-width"))

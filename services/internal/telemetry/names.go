@@ -28,6 +28,9 @@ const (
 	MetricModuleWrong        = "commonvat.module.wrong_answers"
 	MetricModuleState        = "commonvat.module.state"
 
+	MetricRunsEnded = "commonvat.runs.ended"
+	MetricRunsRows  = "commonvat.runs.rows"
+
 	MetricStoreQueue              = "commonvat.store.queue"
 	MetricStoreCommitDuration     = "commonvat.store.commit.duration"
 	MetricStoreCommitChanges      = "commonvat.store.commit.changes"
@@ -68,6 +71,7 @@ const (
 	unitRow       = "{row}"
 	unitBuild     = "{build}"
 	unitGoroutine = "{goroutine}"
+	unitRun       = "{run}"
 )
 
 // The names of the attributes of metrics. Each has few values, all known beforehand or bounded by what is installed: never an
@@ -84,6 +88,7 @@ const (
 	LabelModuleKind    = "commonvat.module.kind"    // of sdk.Kinds
 	LabelModuleState   = "commonvat.module.state"   // of ModuleStates
 	LabelOutcome       = "commonvat.outcome"        // of Outcomes
+	LabelRunState      = "commonvat.run.state"      // of RunEnds
 	LabelVersion       = "commonvat.version"        // of this program
 	LabelMemoryType    = "go.memory.type"           // "stack" or "other"
 )
@@ -111,6 +116,9 @@ func ModuleStates() []string {
 	return []string{"starting", "running", "backoff", "quarantined", "stopped"}
 }
 
+// RunEnds are the states in which a run of scoring can end; the words are those of the interface.
+func RunEnds() []string { return []string{"done", "cancelled", "interrupted", "failed"} }
+
 // An Instrument is what is said of a metric beforehand.
 type Instrument struct {
 	Name   string
@@ -133,6 +141,8 @@ func Instruments() []Instrument {
 		{MetricModuleRestarts, unitRestart, "Starts of modules after the first.", moduleLabels},
 		{MetricModuleWrong, unitAnswer, "Answers of modules that couldn't be answers.", moduleLabels},
 		{MetricModuleState, unitModule, "1 for the state that a module is in, 0 for the others.", append([]string{LabelModuleState}, moduleLabels...)},
+		{MetricRunsEnded, unitRun, "Runs of scoring that ended, by how.", []string{LabelRunState}},
+		{MetricRunsRows, unitRow, "Rows that runs have scored.", nil},
 		{MetricStoreQueue, unitChange, "Changes that wait for the writer.", nil},
 		{MetricStoreCommitDuration, unitSeconds, "How long transactions of the writer took.", nil},
 		{MetricStoreCommitChanges, unitChange, "Changes that shared a transaction.", nil},

@@ -395,6 +395,19 @@ func (f *fake) ListModules(context.Context, *catalogv1.ListModulesRequest) (*cat
 		{Module: &typesv1.ModuleIdentity{Kind: "compare", Name: "compare-order", Version: "1.0.0", Digest: "ff"}, State: catalogv1.ModuleState_MODULE_STATE_BACKOFF, Restarts: 2, Reason: "it ended", Since: when}}}, nil
 }
 
+func (f *fake) ListBuilds(context.Context, *catalogv1.ListBuildsRequest) (*catalogv1.ListBuildsResponse, error) {
+	out := &catalogv1.ListBuildsResponse{}
+	for i, version := range []string{"1.0.0", "2.0.0"} {
+		out.Builds = append(out.Builds, &catalogv1.Build{Module: &typesv1.ModuleIdentity{Kind: "palette", Name: "wide", Version: version, Digest: strings.Repeat(string(rune('a'+i)), 64)}})
+	}
+	out.Builds = append(out.Builds, &catalogv1.Build{Module: &typesv1.ModuleIdentity{Kind: "palette", Name: "hue", Version: "1.0.0", Digest: strings.Repeat("c", 64)}})
+	return out, nil
+}
+
+func (f *fake) ActivateModule(_ context.Context, r *catalogv1.ActivateModuleRequest) (*catalogv1.ModuleStatus, error) {
+	return &catalogv1.ModuleStatus{Module: &typesv1.ModuleIdentity{Kind: "palette", Name: "chosen", Version: "1.0.0", Digest: r.GetDigest()}, Since: when}, nil
+}
+
 func badRequest(fields ...string) error {
 	d := &errdetails.BadRequest{}
 	for _, f := range fields {

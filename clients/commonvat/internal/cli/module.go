@@ -5,6 +5,7 @@ import (
 	"errors"
 	"io"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -12,6 +13,7 @@ import (
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/tryout"
 	"github.com/commonvat/commonvat/plugins/conformance"
+	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/host"
 	"github.com/commonvat/commonvat/plugins/template"
 	"github.com/spf13/cobra"
@@ -34,13 +36,26 @@ and python3-cryptography, and python3-numpy if it imports that.`,
 			if err := template.Write(args[1], args[0], kind, language); err != nil {
 				return &inputError{err}
 			}
-			a.say("module %s is begun in %s", args[0], args[1])
+			a.say("module %s is begun in %s; next:\n  %s", args[0], args[1], strings.Join(next(args[0], args[1], language), "\n  "))
 			return nil
 		},
 	}
 	c.Flags().StringVar(&kind, "kind", "palette", "what it computes: palette or difference")
 	c.Flags().StringVar(&language, "language", "go", "language: "+strings.Join(template.Languages(), " or "))
 	return c
+}
+
+// next is what an author does with a new module's folder.
+func next(name, folder, language string) []string {
+	steps := []string{"cd " + folder + " && /usr/bin/python3 -B -m unittest"}
+	if language == "go" {
+		from := filepath.ToSlash(filepath.Clean(folder))
+		if !filepath.IsAbs(folder) && !strings.HasPrefix(from, "../") {
+			from = "./" + from
+		}
+		steps = []string{"go build -o " + filepath.Join(folder, sdk.ExecutablePrefix+name) + " " + from}
+	}
+	return append(steps, "commonvat module try "+folder+" CASES.jsonl", "commonvat module check "+folder)
 }
 
 func (a *app) moduleTry() *cobra.Command {
@@ -107,22 +122,28 @@ that it promises. The exit code is 7 when any step failed. The module runs with 
 			if err != nil {
 				return err
 			}
-			g := output.Grid{Title: strings.TrimSpace(r.Name + " " + r.Version), Columns: []string{"outcome", "step", "contract", "asked", "reason"}}
-			for _, s := range r.Steps {
-				g.Add(string(s.Outcome), s.Name, s.Contract, s.Asked, s.Reason)
-			}
-			if err := a.showPlain(r, g); err != nil {
+			if err := a.showReport(r); err != nil {
 				return err
 			}
 			if !r.Passed() {
-				if r.Stderr != "" {
-					a.say("the module wrote: %s", output.Clean(r.Stderr))
-				}
 				return &outcome{ExitInput}
 			}
 			return nil
 		},
 	}
+}
+
+// showReport writes a report, for people as it is meant for them.
+func (a *app) showReport(r *conformance.Report) error {
+	if output.Format(a.format) == output.Table {
+		_, err := io.WriteString(a.Out, r.String())
+		return err
+	}
+	g := output.Grid{Columns: []string{"outcome", "step", "contract", "asked", "reason"}}
+	for _, s := range r.Steps {
+		g.Add(string(s.Outcome), s.Name, s.Contract, s.Asked, s.Reason)
+	}
+	return a.showPlain(r, g)
 }
 
 // executable is the absolute path of a module's program: at itself, or the one that the module.json of a folder names.

@@ -83,6 +83,38 @@ func fromNothing(t *testing.T, kind, language, cases, want string) {
 	assert.Contains(t, lines[1], `{"line":3,"error":{"code":"BadCase","message":"contract is \"\", want one of`)
 }
 
+// A law that is broken is shown with the two questions that break it, and each can be put to the module as it stands.
+func TestBrokenLawIsShownAsCases(t *testing.T) {
+	pythontest.Need(t)
+	folder := filepath.Join(t.TempDir(), "new")
+	code, _, said := module(t, "new", "palette-heaps", folder, "--language", "python")
+	require.Zero(t, code, said)
+	method := filepath.Join(folder, "method.py")
+	text, err := os.ReadFile(method)
+	require.NoError(t, err)
+	heaps := strings.Replace(string(text), "np.ptp(group.l)", "float(sum(group.readings))", 1)
+	require.NotEqual(t, string(text), heaps)
+	require.NoError(t, os.WriteFile(method, []byte(heaps), 0o600))
+	code, out, said := module(t, "check", folder)
+	assert.Equal(t, ExitInput, code, said)
+	assert.Contains(t, out, "palette-heaps 0.1.0 (palette) does not pass: ")
+	assert.Contains(t, out, "  failed     law replication free\n")
+	var cases strings.Builder
+	for line := range strings.Lines(out) {
+		if _, found, is := strings.Cut(line, " question, as a case: "); is {
+			cases.WriteString(found)
+		}
+	}
+	file := filepath.Join(t.TempDir(), "cases.jsonl")
+	require.NoError(t, os.WriteFile(file, []byte(cases.String()), 0o600))
+	code, out, said = module(t, "try", folder, file)
+	require.Zero(t, code, said)
+	answers := strings.Split(strings.TrimSpace(out), "\n")
+	require.Len(t, answers, 2)
+	first, second := strings.TrimPrefix(answers[0], `{"line":1`), strings.TrimPrefix(answers[1], `{"line":2`)
+	assert.NotEqual(t, first, second, "they break the law")
+}
+
 func TestModuleNewRefuses(t *testing.T) {
 	full := t.TempDir()
 	require.NoError(t, os.WriteFile(filepath.Join(full, "notes"), nil, 0o600))

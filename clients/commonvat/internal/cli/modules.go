@@ -4,12 +4,15 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"regexp"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
 	catalogv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 )
 
 func (a *app) catalog(ctx context.Context) (catalogv1.CatalogServiceClient, error) {
@@ -72,12 +75,16 @@ func (a *app) modules() *cobra.Command {
 		}
 		return usage("no module is called %q; see `commonvat modules`", args[0])
 	}}
-	report := &cobra.Command{Use: "report DIGEST", Short: "Show what the conformance suite found of a build", Args: takes("DIGEST"), RunE: func(c *cobra.Command, args []string) error {
+	report := &cobra.Command{Use: "report BUILD", Short: "Show what the conformance suite found of a build", Long: "Show what the conformance suite found of a build. " + buildHelp, Args: takes("BUILD"), RunE: func(c *cobra.Command, args []string) error {
 		client, err := a.catalog(c.Context())
 		if err != nil {
 			return err
 		}
-		r, err := call(c.Context(), a, client.GetBuildReport, &catalogv1.GetBuildReportRequest{Digest: args[0]})
+		digest, err := a.digestOf(c.Context(), client, args[0])
+		if err != nil {
+			return err
+		}
+		r, err := call(c.Context(), a, client.GetBuildReport, &catalogv1.GetBuildReportRequest{Digest: digest})
 		if err != nil {
 			return err
 		}
@@ -115,15 +122,20 @@ func (a *app) activate() *cobra.Command {
 	var reason string
 	var makeDefault bool
 	c := &cobra.Command{
-		Use: "activate DIGEST", Short: "Bring an installed build to serve, while everything goes on",
+		Use: "activate BUILD", Short: "Bring an installed build to serve, while everything goes on",
 		Long: `Bring an installed build to serve in place of the one of its name: it is started and tried beside it, and then calls move
-over. When it fails a step, what served goes on serving. What answers by default is a coordinator's to change; other modules are a researcher's too.`,
-		Args: takes("DIGEST"), RunE: func(c *cobra.Command, args []string) error {
+over. When it fails a step, what served goes on serving. What answers by default is a coordinator's to change; other modules are a researcher's too.
+` + buildHelp,
+		Args: takes("BUILD"), RunE: func(c *cobra.Command, args []string) error {
 			client, err := a.catalog(c.Context())
 			if err != nil {
 				return err
 			}
-			m, err := call(c.Context(), a, client.ActivateModule, &catalogv1.ActivateModuleRequest{Digest: args[0], MakeDefault: makeDefault, Reason: reason})
+			digest, err := a.digestOf(c.Context(), client, args[0])
+			if err != nil {
+				return err
+			}
+			m, err := call(c.Context(), a, client.ActivateModule, &catalogv1.ActivateModuleRequest{Digest: digest, MakeDefault: makeDefault, Reason: reason})
 			if err != nil {
 				return err
 			}
@@ -132,6 +144,41 @@ over. When it fails a step, what served goes on serving. What answers by default
 	c.Flags().BoolVar(&makeDefault, "default", false, "make it answer for its kind too (coordinators)")
 	c.Flags().StringVar(&reason, "reason", "", "why, for the audit trail")
 	return c
+}
+
+// buildHelp says how a build is named.
+const buildHelp = `BUILD is a digest or the beginning of one, a NAME of which one build is installed, or NAME@VERSION; "commonvat modules builds" lists them.`
+
+var digestForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
+
+// digestOf finds the one installed build that is meant. A whole digest isn't looked up.
+func (a *app) digestOf(ctx context.Context, client catalogv1.CatalogServiceClient, text string) (string, error) {
+	if digestForm.MatchString(text) {
+		return text, nil
+	}
+	r, err := call(ctx, a, client.ListBuilds, &catalogv1.ListBuildsRequest{})
+	if err != nil {
+		return "", err
+	}
+	const least = 6 // digits of a digest's beginning
+	var found []*typesv1.ModuleIdentity
+	for _, b := range r.GetBuilds() {
+		id := b.GetModule()
+		if text == id.GetName() || text == id.GetName()+"@"+id.GetVersion() || len(text) >= least && strings.HasPrefix(id.GetDigest(), text) {
+			found = append(found, id)
+		}
+	}
+	switch len(found) {
+	case 0:
+		return "", usage("no installed build is called %q; see `commonvat modules builds`", text)
+	case 1:
+		return found[0].GetDigest(), nil
+	}
+	var names []string
+	for _, id := range found {
+		names = append(names, fmt.Sprintf("%s@%s (%.12s)", id.GetName(), id.GetVersion(), id.GetDigest()))
+	}
+	return "", usage("%q may be %s", text, strings.Join(names, ", "))
 }
 
 // choice is a command about one module by its name.

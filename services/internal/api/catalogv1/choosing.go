@@ -205,6 +205,11 @@ func (s *Service) RetireModule(ctx context.Context, request *catalogpb.RetireMod
 	if choice.Previous, err = s.before(ctx, catalog.Installed{Module: m.Module}, m); err != nil {
 		return nil, err
 	}
+	if m.Default {
+		if err := s.keepHeir(ctx, m); err != nil {
+			return nil, err
+		}
+	}
 	if err := s.keep(ctx, choice, "retired", request.GetReason()); err != nil {
 		return nil, err
 	}
@@ -212,6 +217,22 @@ func (s *Service) RetireModule(ctx context.Context, request *catalogpb.RetireMod
 		return nil, err
 	}
 	return &catalogpb.RetireModuleResponse{}, nil
+}
+
+// keepHeir keeps which module answers for the kind of a default that retires, so that it is the same one when the core starts again.
+func (s *Service) keepHeir(ctx context.Context, retires catalog.Status) error {
+	serving := s.modules.Status()
+	at := slices.IndexFunc(serving, func(m catalog.Status) bool { return m.Kind == retires.Kind && m.Name != retires.Name })
+	if at < 0 || serving[at].Digest == "" {
+		return nil // nobody, or one that isn't installed
+	}
+	heir := serving[at]
+	choice := store.ModuleChoice{Name: heir.Name, Kind: heir.Kind, Digest: heir.Digest, Default: true}
+	var err error
+	if choice.Previous, err = s.before(ctx, catalog.Installed{Module: heir.Module}, heir); err != nil {
+		return err
+	}
+	return s.keep(ctx, choice, "made default", "in place of "+retires.Name)
 }
 
 // RollBackModule implements catalogpb.CatalogServiceServer.
@@ -223,13 +244,21 @@ func (s *Service) RollBackModule(ctx context.Context, request *catalogpb.RollBac
 		return nil, err
 	}
 	at := slices.IndexFunc(choices, func(c store.ModuleChoice) bool { return c.Name == request.GetName() })
-	if at < 0 || choices[at].Previous == "" {
+	previous := ""
+	switch {
+	case at < 0:
+	case choices[at].Retired:
+		previous = choices[at].Digest // what served before none did
+	default:
+		previous = choices[at].Previous
+	}
+	if previous == "" {
 		if _, err := s.active(request.GetName()); err != nil && at < 0 {
 			return nil, err
 		}
 		return nil, fmt.Errorf("%w: no build of %s served before the present one", trial.ErrConflict, request.GetName())
 	}
-	in, err := s.build(choices[at].Previous)
+	in, err := s.build(previous)
 	if err != nil {
 		return nil, err
 	}

@@ -153,7 +153,7 @@ func TestBuildsAreActivatedByTheirReports(t *testing.T) {
 	assert.Equal(t, "ada", entries[0].Actor.Member)
 	active, err := catalog.ActiveWith(l.folder, l.chosen())
 	require.NoError(t, err)
-	assert.Equal(t, []string{newer, good, "broken"}, active[sdk.KindPalette], "the default first; what nobody chose for stays as it was")
+	assert.Equal(t, []string{newer, "broken", good}, active[sdk.KindPalette], "the default first; what nobody chose for stays as it was")
 }
 
 func (l *lab) chosen() (chosen []catalog.Chosen) {
@@ -202,11 +202,18 @@ func TestRollBackDefaultRetireAndQuarantine(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, l.modules.Status(), 1)
 	assert.True(t, l.modules.Status()[0].Default, "the one that is left answers")
+	assert.Contains(t, l.chosen(), catalog.Chosen{Name: "hue", Kind: sdk.KindPalette, Digest: hue, Default: true}, "and when the core starts again")
 	_, err = l.service.RetireModule(coordinator, &catalogpb.RetireModuleRequest{Name: "wide"})
 	require.ErrorIs(t, err, trial.ErrNotFound)
 	active, err := catalog.ActiveWith(l.folder, l.chosen())
 	require.NoError(t, err)
 	assert.Equal(t, map[string][]string{sdk.KindPalette: {hue}}, active, "what is retired stays so")
+	forth, err = l.service.RollBackModule(coordinator, &catalogpb.RollBackModuleRequest{Name: "wide"})
+	require.NoError(t, err)
+	assert.Equal(t, newer, forth.GetModule().GetDigest(), "what served before none did")
+	assert.False(t, forth.GetDefaultOfKind())
+	_, err = l.service.RetireModule(coordinator, &catalogpb.RetireModuleRequest{Name: "wide"})
+	require.NoError(t, err)
 
 	_, err = l.service.LiftQuarantine(steward, &catalogpb.LiftQuarantineRequest{Name: "hue"})
 	require.ErrorIs(t, err, trial.ErrConflict)

@@ -53,7 +53,7 @@ type CatalogServiceClient interface {
 	// RetireModule takes a module out; its builds stay installed. The default is a coordinator's to retire; then the next of its kind answers. Errors:
 	// NOT_FOUND.
 	RetireModule(ctx context.Context, in *RetireModuleRequest, opts ...grpc.CallOption) (*RetireModuleResponse, error)
-	// RollBackModule activates the build that served before the present one. Who may, and errors: as for ActivateModule; FAILED_PRECONDITION when there
+	// RollBackModule activates the build that served before the present one; of a retired module, the one that served last. Who may, and errors: as for ActivateModule; FAILED_PRECONDITION when there
 	// was none.
 	RollBackModule(ctx context.Context, in *RollBackModuleRequest, opts ...grpc.CallOption) (*ModuleStatus, error)
 	// LiftQuarantine lets a quarantined module start again. Errors: NOT_FOUND; FAILED_PRECONDITION for one that isn't.
@@ -170,7 +170,7 @@ type CatalogServiceServer interface {
 	// RetireModule takes a module out; its builds stay installed. The default is a coordinator's to retire; then the next of its kind answers. Errors:
 	// NOT_FOUND.
 	RetireModule(context.Context, *RetireModuleRequest) (*RetireModuleResponse, error)
-	// RollBackModule activates the build that served before the present one. Who may, and errors: as for ActivateModule; FAILED_PRECONDITION when there
+	// RollBackModule activates the build that served before the present one; of a retired module, the one that served last. Who may, and errors: as for ActivateModule; FAILED_PRECONDITION when there
 	// was none.
 	RollBackModule(context.Context, *RollBackModuleRequest) (*ModuleStatus, error)
 	// LiftQuarantine lets a quarantined module start again. Errors: NOT_FOUND; FAILED_PRECONDITION for one that isn't.

@@ -43,7 +43,8 @@ type RunServiceClient interface {
 	// CreateRun begins a run. Sending it again with the same id gives the run that is there. Errors: INVALID_ARGUMENT for parameters that a module doesn't
 	// take; FAILED_PRECONDITION for a module that names no scores of its own; UNAVAILABLE for one that doesn't run.
 	CreateRun(ctx context.Context, in *CreateRunRequest, opts ...grpc.CallOption) (*Run, error)
-	// GetRun reads a run with its progress. Errors: NOT_FOUND.
+	// GetRun reads a run with its progress, which is kept with every part that is scored. Nothing is pushed: a client that follows a run asks again, about twice a
+	// second. Errors: NOT_FOUND.
 	GetRun(ctx context.Context, in *GetRunRequest, opts ...grpc.CallOption) (*Run, error)
 	// ListRuns reads runs, newest first.
 	ListRuns(ctx context.Context, in *ListRunsRequest, opts ...grpc.CallOption) (*ListRunsResponse, error)
@@ -185,7 +186,8 @@ type RunServiceServer interface {
 	// CreateRun begins a run. Sending it again with the same id gives the run that is there. Errors: INVALID_ARGUMENT for parameters that a module doesn't
 	// take; FAILED_PRECONDITION for a module that names no scores of its own; UNAVAILABLE for one that doesn't run.
 	CreateRun(context.Context, *CreateRunRequest) (*Run, error)
-	// GetRun reads a run with its progress. Errors: NOT_FOUND.
+	// GetRun reads a run with its progress, which is kept with every part that is scored. Nothing is pushed: a client that follows a run asks again, about twice a
+	// second. Errors: NOT_FOUND.
 	GetRun(context.Context, *GetRunRequest) (*Run, error)
 	// ListRuns reads runs, newest first.
 	ListRuns(context.Context, *ListRunsRequest) (*ListRunsResponse, error)

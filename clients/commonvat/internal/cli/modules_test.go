@@ -1,0 +1,31 @@
+package cli
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+)
+
+// A build is named as a person would, and never guessed.
+func TestBuildsAreNamed(t *testing.T) {
+	f := startFake(t)
+	whole := strings.Repeat("9", 64)
+	for text, digest := range map[string]string{
+		"hue": strings.Repeat("c", 64), "wide@2.0.0": strings.Repeat("b", 64), "aaaaaa": strings.Repeat("a", 64), whole: whole,
+	} {
+		got := f.run(t, "", "modules", "activate", text)
+		assert.Zero(t, got.code, got.err)
+		assert.Contains(t, got.out, digest, text)
+	}
+	for text, says := range map[string]string{
+		"wide":       `"wide" may be wide@1.0.0 (aaaaaaaaaaaa), wide@2.0.0 (bbbbbbbbbbbb)`,
+		"aaaaa":      `no installed build is called "aaaaa"`,
+		"hue@1.0":    `no installed build is called "hue@1.0"`,
+		"deadbeef00": `no installed build is called "deadbeef00"`,
+	} {
+		got := f.run(t, "", "modules", "activate", text)
+		assert.Equal(t, ExitUsage, got.code)
+		assert.Contains(t, got.err, says)
+	}
+}
