@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"testing"
@@ -189,7 +190,7 @@ func TestActivationThatFails(t *testing.T) {
 	out, err := call(t, c, "versioned", "version")
 	require.NoError(t, err)
 	assert.Equal(t, "1.0.0", out, "what could not be kept is not done")
-	require.ErrorAs(t, c.Activate(t.Context(), digests[1][:63]+"0", nil), &fault)
+	require.ErrorAs(t, c.Activate(t.Context(), strings.Repeat("0", 64), nil), &fault)
 	assert.Equal(t, catalog.StepVerify, fault.Step)
 
 	store := ""
