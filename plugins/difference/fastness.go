@@ -83,7 +83,7 @@ func (*Server) BracketBlueWool(_ context.Context, req *differencev1.BracketBlueW
 		case err != nil:
 			return nil, status.Error(codes.Internal, err.Error())
 		}
-		out.Pieces = append(out.Pieces, &differencev1.BlueWool{Fastness: b.String(), Low: int32(b.Low), High: int32(b.High)}) //nolint:gosec // 1 to 8
+		out.Pieces = append(out.Pieces, &differencev1.BlueWool{Fastness: b.String(), Low: int32(b.Low), High: int32(b.High)})
 	}
 	return out, nil
 }

@@ -62,7 +62,7 @@ func (*Server) ComputeStrength(_ context.Context, req *readingv1.ComputeStrength
 		if err != nil {
 			return nil, refused(err)
 		}
-		out.Relative = &readingv1.RelativeStrength{Percent: r.Percent, Cosine: r.Cosine, Comparable: r.Comparable, Clipped: int32(r.Clipped)} //nolint:gosec // at most 15,000
+		out.Relative = &readingv1.RelativeStrength{Percent: r.Percent, Cosine: r.Cosine, Comparable: r.Comparable, Clipped: int32(r.Clipped)}
 	}
 	return out, nil
 }
@@ -147,7 +147,7 @@ func (*Server) ComputeLevelness(_ context.Context, req *readingv1.ComputeLevelne
 	if err != nil {
 		return nil, refused(err)
 	}
-	return &readingv1.ComputeLevelnessResponse{Index: l.Index, Grade: string(l.Grade), Readings: int32(l.Readings)}, nil //nolint:gosec // at most 1,000
+	return &readingv1.ComputeLevelnessResponse{Index: l.Index, Grade: string(l.Grade), Readings: int32(l.Readings)}, nil
 }
 
 // FitDips answers with the curve, or says that the strengths don't tell one.
