@@ -4,8 +4,10 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"io"
 	"maps"
 	"math"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
@@ -246,4 +248,30 @@ func coloured(header string, more fields, colours []any, of ...func(i int) (grou
 	h := fields{"condition": textile, "labels": fields{"groups": groups, "blocks": append([]string{""}, blocks[1:]...), "strata": []string{""}, "cells": cells}, "row_count": len(colours)}
 	maps.Copy(h, more)
 	return []any{fields{header: h}, fields{"columns": c}}
+}
+
+// A file of any length takes no more memory: a line that waits for a slow one before it is all that is held.
+func TestLinesAreNotKept(t *testing.T) {
+	conn, err := dial(t)(t.Context(), sdk.KindDifference)
+	require.NoError(t, err)
+	method, err := tryout.Method("commonvat.module.difference.v1", "")
+	require.NoError(t, err)
+	line := `{"condition":{"illuminant":1,"observer":2},"formula":"cie76","pairs":[{"reference":{"l":50},"sample":{"l":51}}],"k_l":1` + strings.Repeat(" ", 900) + "}\n"
+	live := func(n int) uint64 {
+		var most uint64
+		bad, err := Lines(t.Context(), conn, method, time.Minute, io.LimitReader(&repeat{text: line}, int64(n*len(line))), io.Discard, func(done int) {
+			if done%1000 == 0 {
+				var m runtime.MemStats
+				runtime.GC()
+				runtime.ReadMemStats(&m)
+				most = max(most, m.HeapAlloc)
+			}
+		})
+		require.NoError(t, err)
+		require.Zero(t, bad)
+		return most
+	}
+	few, many := live(1_000), live(10_000)
+	t.Logf("%d and %d bytes", few, many)
+	assert.Less(t, many, few+4<<20) // the lines kept would be over 9 MiB
 }
