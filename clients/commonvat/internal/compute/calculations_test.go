@@ -176,7 +176,7 @@ func TestEveryCalculationFromLines(t *testing.T) {
 		{readingV1, "", flat("D65/10", 0.04), "colours.0.strength_ks", 11.52, 1e-9},
 		{readingV1, "ComputeStrength", fields{"wavelength_nm": nm(), "sample": even(0.04), "reference": even(0.2), "substrate": even(0.8)}, "relative.percent", 100 * 11.495 / 1.575, 1e-9},
 		{readingV1, "ComputeMetamerism", fields{"wavelength_nm": nm(), "first": even(0.3), "second": even(0.4), "reference_condition": "D65/10", "test_condition": "A/10", "formula": "cie76"}, "difference", 116 * (math.Cbrt(0.4) - math.Cbrt(0.3)), 1e-9},
-		// METHODS' worked figures, by hand: 0.8 within the rounding of CIEDE2000's weight near L* 50; 10 (1 - e^-1.5).
+		// By hand: 0.8 within the rounding of CIEDE2000's weight near L* 50; 10 (1 - e^-1.5).
 		{readingV1, "ComputeLevelness", fields{"condition": textile, "colours": []any{lab(50, 0, 0), lab(51, 0, 0), lab(49, 0, 0), lab(51, 0, 0), lab(49, 0, 0)}}, "index", 0.8, 0.001},
 		{readingV1, "FitDips", fields{"dips": dips, "ks": ks, "ask_dips": []float64{3}}, "ks.0", 7.7687, 0.00005},
 		{readingV1, "RecoverCurve", fields{"colour": lab(60, 0, 0), "condition": "D65/10", "wavelength_nm": nm()}, "reflectance.15", 0.2812, 0.00005}, // a grey: Y of L* 60
@@ -189,7 +189,7 @@ func TestEveryCalculationFromLines(t *testing.T) {
 		{differenceV1, "", differences("cie94_graphic_arts", hues, nil), "differences.0", math.Sqrt(4 + 25/(1.225*1.225)), 1e-9},
 		{differenceV1, "", differences("cie94_textile", hues, nil), "differences.0", math.Sqrt(1 + 25/(1.24*1.24)), 1e-9},
 		{differenceV1, "", differences("cmc", hues, fields{"k_l": 2}), "formula", "CMC(2:1)", 0},
-		// ISO 105-A05 and A04 in the manner of, worked figures of the project's methods.
+		// In the manner of ISO 105-A05 and A04: 5 - 2.9/1.7 and 6.1 - 1.45 ln 12.
 		{differenceV1, "GradeFastness", fields{"condition": textile, "scale": "change", "pairs": []any{fields{"reference": lab(60, 0, 0), "sample": lab(62.9, 0, 0)}}}, "grades.0.continuous", 3.2941, 0.00005},
 		{differenceV1, "GradeFastness", fields{"condition": textile, "scale": "staining", "pairs": []any{fields{"reference": lab(90, 0, 0), "sample": lab(78, 0, 0)}}}, "grades.0.continuous", 2.4969, 0.00005},
 		{differenceV1, "BracketBlueWool", fields{"reference_changes": []float64{32, 16, 8, 4, 2, 1, 0.5, 0.25}, "changes": []float64{22}}, "pieces.0.fastness", "1-2", 0},
