@@ -52,9 +52,9 @@ func Describe() *describev1.DescribeResponse {
 	return &describev1.DescribeResponse{
 		Name: Name, Version: Version, Kind: sdk.KindDifference,
 		Contracts: []string{"commonvat.module.difference.v1"},
-		Summary: "Difference of two colours under one condition by CIEDE2000 (formula ciede2000), made for differences below about 5 and no metric, " +
-			"as Euclidean distance in CIELAB (cie76), by CIE94 with the constants for textiles or graphic arts (cie94_textile, whose own lightness factor of 2 k_l " +
-			"multiplies, and cie94_graphic_arts), or by CMC(l:c) (cmc, l and c being k_l and k_c). In CIE94 and CMC the reference sets the weights.",
+		Summary: "Difference of two colours under one condition by CIEDE2000 (ciede2000), made for differences below about 5 and no metric, in CIELAB (cie76), by CIE94 " +
+			"(cie94_textile, whose own lightness factor of 2 k_l multiplies, and cie94_graphic_arts), or by CMC(l:c) (cmc, l and c being k_l and k_c). In CIE94 and CMC " +
+			"the reference sets the weights. Also grades in the manner of ISO 105, partly from memory: no certified result.",
 		Sources: []*describev1.Source{
 			{Citation: "Sharma, G., Wu, W. & Dalal, E. N. (2005), The CIEDE2000 color-difference formula: implementation notes, supplementary test data, " +
 				"and mathematical observations, Color Research & Application 30(1), 21-30",
@@ -64,6 +64,8 @@ func Describe() *describev1.DescribeResponse {
 			{Citation: "CIE 116-1995, Industrial colour-difference evaluation", Identifier: "CIE 116-1995", UsedFor: "CIE94"},
 			{Citation: "Clarke, F. J. J., McDonald, R. & Rigg, B. (1984), Modification to the JPC79 colour-difference formula, Journal of the Society of Dyers and Colourists " +
 				"100, 128-132 (also ISO 105-J03)", UsedFor: "CMC(l:c)"},
+			{Citation: "ISO 105-A05, Textiles - Tests for colour fastness - Instrumental assessment of change in colour (inner lines from memory)", Identifier: "ISO 105-A05", UsedFor: "grades of change"},
+			{Citation: "ISO 105-A04, Textiles - Tests for colour fastness - Instrumental assessment of staining (rounding from memory)", Identifier: "ISO 105-A04", UsedFor: "grades of staining"},
 		},
 		Parameters: []*describev1.Parameter{sdk.Choice("formula", "The formula.", deltae.Formulas()...), factor("k_l", "lightness"), factor("k_c", "chroma"), factor("k_h", "hue")},
 		Author:     "The Commonvat Authors",
@@ -136,16 +138,22 @@ func checked(req *differencev1.ComputeDifferencesRequest) (deltae.Request, error
 	takes := req.GetFormula() != deltae.CIE76
 	out.Factors = colorimetry.Factors{KL: factor("k_l", req.GetKL(), takes), KC: factor("k_c", req.GetKC(), takes),
 		KH: factor("k_h", req.GetKH(), takes && req.GetFormula() != string(colorimetry.FormulaCMC))}
-	n := len(req.GetPairs())
+	out.Pairs = pairs(&v, req.GetPairs())
+	return out, v.Err()
+}
+
+// pairs converts pairs of colours and notes what is wrong with them.
+func pairs(v *sdk.Violations, in []*differencev1.ColourPair) []deltae.Pair {
+	n := len(in)
 	if n == 0 || n > maxPairs {
 		v.Add("pairs", "has %d pairs, want 1 to %d", n, maxPairs)
-		return out, v.Err()
+		return nil
 	}
-	out.Pairs = make([]deltae.Pair, n)
-	for i, p := range req.GetPairs() {
-		out.Pairs[i] = deltae.Pair{Reference: colour(&v, i, "reference", p.GetReference()), Sample: colour(&v, i, "sample", p.GetSample())}
+	out := make([]deltae.Pair, n)
+	for i, p := range in {
+		out[i] = deltae.Pair{Reference: colour(v, i, "reference", p.GetReference()), Sample: colour(v, i, "sample", p.GetSample())}
 	}
-	return out, v.Err()
+	return out
 }
 
 // colour makes the path of the field only for a colour that has a fault.

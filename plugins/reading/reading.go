@@ -56,8 +56,8 @@ func Describe() *describev1.DescribeResponse {
 		Name: Name, Version: Version, Kind: sdk.KindReading,
 		Contracts: []string{"commonvat.module.reading.v1"},
 		Summary: "Reflectance spectra (steps of 5, 10 or 20 nm that cover 400 to 700 nm), and curves at other wavelengths, to XYZ and CIELAB under D65, A, D50, FL2, FL7, FL11 " +
-			"or daylight from 4000 to 25000 K for 2 or 10 degrees, without bandpass correction, " +
-			"and to K/S at the reflectance minimum from 400 to 700 nm, reflectance taken as 0.005 to 0.995 there. CIELAB values pass through under the condition they are stated for and no other.",
+			"or daylight for 2 or 10 degrees, without bandpass correction, and to K/S at the reflectance minimum. CIELAB values pass through under their own condition alone. " +
+			"Also strength, metamerism, levelness, dip curves, curves of colours, and adaptation.",
 		Sources: []*describev1.Source{
 			{Citation: "ASTM E2022, Standard Practice for Calculation of Weighting Factors for Tristimulus Integration", Identifier: "ASTM E2022",
 				UsedFor: "weights by Lagrange interpolation"},
@@ -66,6 +66,10 @@ func Describe() *describev1.DescribeResponse {
 			{Citation: "ISO/CIE 11664-4, Colorimetry - Part 4: CIE 1976 L*a*b* colour space", Identifier: "ISO/CIE 11664-4", UsedFor: "XYZ to CIELAB"},
 			{Citation: "Kubelka, P. & Munk, F. (1931), Ein Beitrag zur Optik der Farbanstriche, Zeitschrift für technische Physik 12, 593-601",
 				UsedFor: "K/S = (1-R)^2 / 2R"},
+			{Citation: "CIE 015:2018, Colorimetry, 4th edition", Identifier: "CIE 015:2018", UsedFor: "daylight, and the special metamerism index (9.2)"},
+			{Citation: "Chong, T. F., Li, S. Y. & Yeung, K. W. (1992), Journal of the Society of Dyers and Colourists 108 (from memory)", UsedFor: "relative unlevelness index and its grades"},
+			{Citation: "Burns, S. A. (2017), arXiv:1710.05732", UsedFor: "the smoothest curve of a colour"},
+			{Citation: "IEC 61966-2-1, Default RGB colour space - sRGB", Identifier: "IEC 61966-2-1", UsedFor: "sRGB"},
 		},
 		Author: "The Commonvat Authors",
 		Laws:   []*describev1.LawPromise{{Law: describev1.Law_LAW_ORDER_FREE}},

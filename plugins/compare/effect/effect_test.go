@@ -233,6 +233,7 @@ func TestRefuses(t *testing.T) {
 	}{
 		"arm":          {bad(func(r *Row) { r.Arm = 7 }), Params{}, "arm"},
 		"not a number": {bad(func(r *Row) { r.Lab.A = math.NaN() }), Params{}, "lab.a"},
+		"lightness":    {bad(func(r *Row) { r.Lab.L = 300 }), Params{}, "lab.L"},
 		"no cell":      {bad(func(r *Row) { r.Cell = "" }), Params{}, "cell"},
 		"tolerance":    {nil, Params{ToleranceDE: math.Inf(1)}, "tolerance_de"},
 		"alpha":        {nil, Params{Alpha: 2}, "alpha"},

@@ -184,6 +184,7 @@ func TestRefuses(t *testing.T) {
 	for field, cells := range map[string][]Cell{
 		"cells[0].group": {{"", "1", lab(50, 0, 0)}},
 		"cells[1].lab.a": {{"a", "1", lab(50, 0, 0)}, {"a", "1", lab(50, math.NaN(), 0)}},
+		"cells[0].lab.L": {{"a", "1", lab(300, 0, 0)}},
 	} {
 		_, err := Compare(context.Background(), cells, 0, 1)
 		var fault *colorimetry.FieldError

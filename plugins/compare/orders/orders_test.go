@@ -465,6 +465,7 @@ func TestRefusals(t *testing.T) {
 	}{
 		{"NaN", func(r []Row, _ *Params) { r[5].Lab.L = math.NaN() }, "lab.L", "row 5"},
 		{"infinity", func(r []Row, _ *Params) { r[0].Lab.B = math.Inf(1) }, "lab.b", "row 0"},
+		{"lightness", func(r []Row, _ *Params) { r[2].Lab.L = 300 }, "lab.L", "300"},
 		{"id twice", func(r []Row, _ *Params) { r[1].ReadingID = r[0].ReadingID }, "reading_id", "row"},
 		{"no id", func(r []Row, _ *Params) { r[1].ReadingID = "" }, "reading_id", "row 1"},
 		{"no cell", func(r []Row, _ *Params) { r[1].Cell = "" }, "cell", "row 1"},

@@ -149,7 +149,8 @@ func TestLittleOrBad(t *testing.T) {
 	for field, change := range map[string]func(*Row){
 		"water":  func(r *Row) { r.Water = "" },
 		"member": func(r *Row) { r.Member = "n" },
-		"lab.L":  func(r *Row) { r.Lab.L = math.Inf(1) },
+		"lab.L":  func(r *Row) { r.Lab.L = 300 },
+		"lab.a":  func(r *Row) { r.Lab.A = math.Inf(1) },
 		"cell":   func(r *Row) { r.Recipe = "" },
 	} {
 		bad := one

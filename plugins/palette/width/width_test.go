@@ -145,6 +145,7 @@ func TestRefusals(t *testing.T) {
 		{"NaN", func(r []Row, _ *Params) { r[2].Lab.A = math.NaN() }, "lab.a", "row 2"},
 		{"infinity", func(r []Row, _ *Params) { r[1].Lab.B = math.Inf(-1) }, "lab.b", "row 1"},
 		{"lightness", func(r []Row, _ *Params) { r[0].Lab.L = -3 }, "lab.L", "-3"},
+		{"lightness of 300", func(r []Row, _ *Params) { r[0].Lab.L = 300 }, "lab.L", "300"},
 		{"no id", func(r []Row, _ *Params) { r[3].ReadingID = "" }, "reading_id", "row 3"},
 		{"id twice", func(r []Row, _ *Params) { r[4].ReadingID = r[1].ReadingID }, "reading_id", "row 1"},
 		{"no cell", func(r []Row, _ *Params) { r[4].Cell = "" }, "cell", "row 4"},

@@ -89,7 +89,9 @@ func TestStressOfVisualPairs(t *testing.T) {
 		}
 		require.Len(t, visual, c.pairs)
 		for f, want := range c.stress {
-			assert.InDelta(t, want, stress(computed[f], visual), 0.006, "%s %s", c.file, f)
+			got := stress(computed[f], visual)
+			t.Logf("%s %s: STRESS %.2f", c.file, f, got)
+			assert.InDelta(t, want, got, 0.006, "%s %s", c.file, f)
 		}
 	}
 }

@@ -50,6 +50,14 @@ func TestComputeWithModuleProcesses(t *testing.T) {
 	assert.Contains(t, lines[0], `"fault":"curve.reflectance is 0 factors, allowed: as many as wavelengths, 2"`)
 	assert.Contains(t, lines[1], `{"line":3,"error":{"code":"BadCase"`)
 
+	// With limit 10 and rate 0.5 K/S after 3 dips is 10 (1 - e^-1.5); and a change of 2.9 in L* is grade 3-4 (ISO 105-A02 has 3-4 at 2.5 and 3 at 3.4).
+	code, out, said = computes(t, `{"dips":[1,2,4,6,9],"ks":[3.934693403,6.321205588,8.646647168,9.502129316,9.888910035],"ask_dips":[3]}`+"\n", "lines", "reading", "-", at, "--call", "FitDips")
+	assert.Zero(t, code, said)
+	assert.Contains(t, out, `"ks":[7.76869`)
+	code, out, said = computes(t, `{"condition":{"illuminant":1,"observer":2},"scale":"change","pairs":[{"reference":{"l":60},"sample":{"l":62.9}}]}`+"\n", "lines", "difference", "-", at, "--call", "GradeFastness")
+	assert.Zero(t, code, said)
+	assert.Contains(t, out, `"grade":"3-4"`)
+
 	file := filepath.Join(t.TempDir(), "spectra.csv")
 	require.NoError(t, os.WriteFile(file, []byte("R400,R420,R440,R460,R480,R500,R520,R540,R560,R580,R600,R620,R640,R660,R680,R700\n"+strings.Repeat("18.42,", 15)+"18.42\n"), 0o600))
 	code, out, said = computes(t, "", "colours", file, "--scale", "percent", "--condition", "A/10,5500K/2", at)

@@ -244,7 +244,7 @@ func (m *Modules) Orders() []Received {
 }
 
 type reading struct {
-	readingv1.UnsafeReadingServiceServer
+	readingv1.UnimplementedReadingServiceServer
 	m *Modules
 }
 
@@ -276,7 +276,7 @@ func (s reading) ComputeColours(_ context.Context, r *readingv1.ComputeColoursRe
 }
 
 type difference struct {
-	differencev1.UnsafeDifferenceServiceServer
+	differencev1.UnimplementedDifferenceServiceServer
 	m *Modules
 }
 

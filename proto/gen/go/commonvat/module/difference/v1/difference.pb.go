@@ -224,6 +224,343 @@ func (x *ComputeDifferencesResponse) GetFormula() string {
 	return ""
 }
 
+// GradeFastnessRequest asks for grades of the grey scales.
+type GradeFastnessRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. The condition of every colour here.
+	Condition *v1.ColourCondition `protobuf:"bytes,1,opt,name=condition,proto3" json:"condition,omitempty"`
+	// Required. "change" (in the manner of ISO 105-A05: the reference is the original, the sample the exposed piece) or "staining" (ISO 105-A04: the unstained
+	// cloth and the stained one).
+	Scale string `protobuf:"bytes,2,opt,name=scale,proto3" json:"scale,omitempty"`
+	// Required; at most 10,000.
+	Pairs         []*ColourPair `protobuf:"bytes,3,rep,name=pairs,proto3" json:"pairs,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GradeFastnessRequest) Reset() {
+	*x = GradeFastnessRequest{}
+	mi := &file_commonvat_module_difference_v1_difference_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GradeFastnessRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GradeFastnessRequest) ProtoMessage() {}
+
+func (x *GradeFastnessRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_difference_v1_difference_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GradeFastnessRequest.ProtoReflect.Descriptor instead.
+func (*GradeFastnessRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_difference_v1_difference_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *GradeFastnessRequest) GetCondition() *v1.ColourCondition {
+	if x != nil {
+		return x.Condition
+	}
+	return nil
+}
+
+func (x *GradeFastnessRequest) GetScale() string {
+	if x != nil {
+		return x.Scale
+	}
+	return ""
+}
+
+func (x *GradeFastnessRequest) GetPairs() []*ColourPair {
+	if x != nil {
+		return x.Pairs
+	}
+	return nil
+}
+
+// GradeFastnessResponse has one grade a pair, in order.
+type GradeFastnessResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Grades        []*FastnessGrade       `protobuf:"bytes,1,rep,name=grades,proto3" json:"grades,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GradeFastnessResponse) Reset() {
+	*x = GradeFastnessResponse{}
+	mi := &file_commonvat_module_difference_v1_difference_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GradeFastnessResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GradeFastnessResponse) ProtoMessage() {}
+
+func (x *GradeFastnessResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_difference_v1_difference_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GradeFastnessResponse.ProtoReflect.Descriptor instead.
+func (*GradeFastnessResponse) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_difference_v1_difference_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *GradeFastnessResponse) GetGrades() []*FastnessGrade {
+	if x != nil {
+		return x.Grades
+	}
+	return nil
+}
+
+// FastnessGrade is a step of a grey scale.
+type FastnessGrade struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The difference by the scale's own formula.
+	Difference float64 `protobuf:"fixed64,1,opt,name=difference,proto3" json:"difference,omitempty"`
+	// As the trade writes it: 1, 1-2, 2 ... 4-5, 5; 5 is no change.
+	Grade string `protobuf:"bytes,2,opt,name=grade,proto3" json:"grade,omitempty"`
+	// The scale without steps, 1 to 5.
+	Continuous    float64 `protobuf:"fixed64,3,opt,name=continuous,proto3" json:"continuous,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *FastnessGrade) Reset() {
+	*x = FastnessGrade{}
+	mi := &file_commonvat_module_difference_v1_difference_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *FastnessGrade) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*FastnessGrade) ProtoMessage() {}
+
+func (x *FastnessGrade) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_difference_v1_difference_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use FastnessGrade.ProtoReflect.Descriptor instead.
+func (*FastnessGrade) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_difference_v1_difference_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *FastnessGrade) GetDifference() float64 {
+	if x != nil {
+		return x.Difference
+	}
+	return 0
+}
+
+func (x *FastnessGrade) GetGrade() string {
+	if x != nil {
+		return x.Grade
+	}
+	return ""
+}
+
+func (x *FastnessGrade) GetContinuous() float64 {
+	if x != nil {
+		return x.Continuous
+	}
+	return 0
+}
+
+// BracketBlueWoolRequest asks for light fastness.
+type BracketBlueWoolRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required, 8: the change of each reference from 1 to 8, falling. Range: 0 to 1,000.
+	ReferenceChanges []float64 `protobuf:"fixed64,1,rep,packed,name=reference_changes,json=referenceChanges,proto3" json:"reference_changes,omitempty"`
+	// Required, 1 to 10,000: the change of each piece by the same formula. Range: 0 to 1,000.
+	Changes       []float64 `protobuf:"fixed64,2,rep,packed,name=changes,proto3" json:"changes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BracketBlueWoolRequest) Reset() {
+	*x = BracketBlueWoolRequest{}
+	mi := &file_commonvat_module_difference_v1_difference_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BracketBlueWoolRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BracketBlueWoolRequest) ProtoMessage() {}
+
+func (x *BracketBlueWoolRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_difference_v1_difference_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BracketBlueWoolRequest.ProtoReflect.Descriptor instead.
+func (*BracketBlueWoolRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_difference_v1_difference_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *BracketBlueWoolRequest) GetReferenceChanges() []float64 {
+	if x != nil {
+		return x.ReferenceChanges
+	}
+	return nil
+}
+
+func (x *BracketBlueWoolRequest) GetChanges() []float64 {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+// BracketBlueWoolResponse has one answer a piece, in order.
+type BracketBlueWoolResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Pieces        []*BlueWool            `protobuf:"bytes,1,rep,name=pieces,proto3" json:"pieces,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BracketBlueWoolResponse) Reset() {
+	*x = BracketBlueWoolResponse{}
+	mi := &file_commonvat_module_difference_v1_difference_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BracketBlueWoolResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BracketBlueWoolResponse) ProtoMessage() {}
+
+func (x *BracketBlueWoolResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_difference_v1_difference_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BracketBlueWoolResponse.ProtoReflect.Descriptor instead.
+func (*BracketBlueWoolResponse) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_difference_v1_difference_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *BracketBlueWoolResponse) GetPieces() []*BlueWool {
+	if x != nil {
+		return x.Pieces
+	}
+	return nil
+}
+
+// BlueWool is the light fastness of a piece.
+type BlueWool struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As the trade writes it: 5, 5-6, "below 1" or "above 8".
+	Fastness string `protobuf:"bytes,1,opt,name=fastness,proto3" json:"fastness,omitempty"`
+	// The references that it lies between, 1 to 8; equal when it is at one of them, or beyond.
+	Low           int32 `protobuf:"varint,2,opt,name=low,proto3" json:"low,omitempty"`
+	High          int32 `protobuf:"varint,3,opt,name=high,proto3" json:"high,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BlueWool) Reset() {
+	*x = BlueWool{}
+	mi := &file_commonvat_module_difference_v1_difference_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BlueWool) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BlueWool) ProtoMessage() {}
+
+func (x *BlueWool) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_difference_v1_difference_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BlueWool.ProtoReflect.Descriptor instead.
+func (*BlueWool) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_difference_v1_difference_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *BlueWool) GetFastness() string {
+	if x != nil {
+		return x.Fastness
+	}
+	return ""
+}
+
+func (x *BlueWool) GetLow() int32 {
+	if x != nil {
+		return x.Low
+	}
+	return 0
+}
+
+func (x *BlueWool) GetHigh() int32 {
+	if x != nil {
+		return x.High
+	}
+	return 0
+}
+
 var File_commonvat_module_difference_v1_difference_proto protoreflect.FileDescriptor
 
 const file_commonvat_module_difference_v1_difference_proto_rawDesc = "" +
@@ -242,9 +579,34 @@ const file_commonvat_module_difference_v1_difference_proto_rawDesc = "" +
 	"\x03k_h\x18\x06 \x01(\x01R\x02kH\"X\n" +
 	"\x1aComputeDifferencesResponse\x12 \n" +
 	"\vdifferences\x18\x01 \x03(\x01R\vdifferences\x12\x18\n" +
-	"\aformula\x18\x02 \x01(\tR\aformula2\xa1\x01\n" +
+	"\aformula\x18\x02 \x01(\tR\aformula\"\xb1\x01\n" +
+	"\x14GradeFastnessRequest\x12A\n" +
+	"\tcondition\x18\x01 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\x12\x14\n" +
+	"\x05scale\x18\x02 \x01(\tR\x05scale\x12@\n" +
+	"\x05pairs\x18\x03 \x03(\v2*.commonvat.module.difference.v1.ColourPairR\x05pairs\"^\n" +
+	"\x15GradeFastnessResponse\x12E\n" +
+	"\x06grades\x18\x01 \x03(\v2-.commonvat.module.difference.v1.FastnessGradeR\x06grades\"e\n" +
+	"\rFastnessGrade\x12\x1e\n" +
+	"\n" +
+	"difference\x18\x01 \x01(\x01R\n" +
+	"difference\x12\x14\n" +
+	"\x05grade\x18\x02 \x01(\tR\x05grade\x12\x1e\n" +
+	"\n" +
+	"continuous\x18\x03 \x01(\x01R\n" +
+	"continuous\"_\n" +
+	"\x16BracketBlueWoolRequest\x12+\n" +
+	"\x11reference_changes\x18\x01 \x03(\x01R\x10referenceChanges\x12\x18\n" +
+	"\achanges\x18\x02 \x03(\x01R\achanges\"[\n" +
+	"\x17BracketBlueWoolResponse\x12@\n" +
+	"\x06pieces\x18\x01 \x03(\v2(.commonvat.module.difference.v1.BlueWoolR\x06pieces\"L\n" +
+	"\bBlueWool\x12\x1a\n" +
+	"\bfastness\x18\x01 \x01(\tR\bfastness\x12\x10\n" +
+	"\x03low\x18\x02 \x01(\x05R\x03low\x12\x12\n" +
+	"\x04high\x18\x03 \x01(\x05R\x04high2\xa4\x03\n" +
 	"\x11DifferenceService\x12\x8b\x01\n" +
-	"\x12ComputeDifferences\x129.commonvat.module.difference.v1.ComputeDifferencesRequest\x1a:.commonvat.module.difference.v1.ComputeDifferencesResponseB\xa9\x02\n" +
+	"\x12ComputeDifferences\x129.commonvat.module.difference.v1.ComputeDifferencesRequest\x1a:.commonvat.module.difference.v1.ComputeDifferencesResponse\x12|\n" +
+	"\rGradeFastness\x124.commonvat.module.difference.v1.GradeFastnessRequest\x1a5.commonvat.module.difference.v1.GradeFastnessResponse\x12\x82\x01\n" +
+	"\x0fBracketBlueWool\x126.commonvat.module.difference.v1.BracketBlueWoolRequest\x1a7.commonvat.module.difference.v1.BracketBlueWoolResponseB\xa9\x02\n" +
 	"\"com.commonvat.module.difference.v1B\x0fDifferenceProtoP\x01ZWgithub.com/commonvat/commonvat/proto/gen/go/commonvat/module/difference/v1;differencev1\xa2\x02\x03CMD\xaa\x02\x1eCommonvat.Module.Difference.V1\xca\x02\x1eCommonvat\\Module\\Difference\\V1\xe2\x02*Commonvat\\Module\\Difference\\V1\\GPBMetadata\xea\x02!Commonvat::Module::Difference::V1b\x06proto3"
 
 var (
@@ -259,26 +621,40 @@ func file_commonvat_module_difference_v1_difference_proto_rawDescGZIP() []byte {
 	return file_commonvat_module_difference_v1_difference_proto_rawDescData
 }
 
-var file_commonvat_module_difference_v1_difference_proto_msgTypes = make([]protoimpl.MessageInfo, 3)
+var file_commonvat_module_difference_v1_difference_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
 var file_commonvat_module_difference_v1_difference_proto_goTypes = []any{
 	(*ColourPair)(nil),                 // 0: commonvat.module.difference.v1.ColourPair
 	(*ComputeDifferencesRequest)(nil),  // 1: commonvat.module.difference.v1.ComputeDifferencesRequest
 	(*ComputeDifferencesResponse)(nil), // 2: commonvat.module.difference.v1.ComputeDifferencesResponse
-	(*v1.Lab)(nil),                     // 3: commonvat.types.v1.Lab
-	(*v1.ColourCondition)(nil),         // 4: commonvat.types.v1.ColourCondition
+	(*GradeFastnessRequest)(nil),       // 3: commonvat.module.difference.v1.GradeFastnessRequest
+	(*GradeFastnessResponse)(nil),      // 4: commonvat.module.difference.v1.GradeFastnessResponse
+	(*FastnessGrade)(nil),              // 5: commonvat.module.difference.v1.FastnessGrade
+	(*BracketBlueWoolRequest)(nil),     // 6: commonvat.module.difference.v1.BracketBlueWoolRequest
+	(*BracketBlueWoolResponse)(nil),    // 7: commonvat.module.difference.v1.BracketBlueWoolResponse
+	(*BlueWool)(nil),                   // 8: commonvat.module.difference.v1.BlueWool
+	(*v1.Lab)(nil),                     // 9: commonvat.types.v1.Lab
+	(*v1.ColourCondition)(nil),         // 10: commonvat.types.v1.ColourCondition
 }
 var file_commonvat_module_difference_v1_difference_proto_depIdxs = []int32{
-	3, // 0: commonvat.module.difference.v1.ColourPair.reference:type_name -> commonvat.types.v1.Lab
-	3, // 1: commonvat.module.difference.v1.ColourPair.sample:type_name -> commonvat.types.v1.Lab
-	4, // 2: commonvat.module.difference.v1.ComputeDifferencesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	0, // 3: commonvat.module.difference.v1.ComputeDifferencesRequest.pairs:type_name -> commonvat.module.difference.v1.ColourPair
-	1, // 4: commonvat.module.difference.v1.DifferenceService.ComputeDifferences:input_type -> commonvat.module.difference.v1.ComputeDifferencesRequest
-	2, // 5: commonvat.module.difference.v1.DifferenceService.ComputeDifferences:output_type -> commonvat.module.difference.v1.ComputeDifferencesResponse
-	5, // [5:6] is the sub-list for method output_type
-	4, // [4:5] is the sub-list for method input_type
-	4, // [4:4] is the sub-list for extension type_name
-	4, // [4:4] is the sub-list for extension extendee
-	0, // [0:4] is the sub-list for field type_name
+	9,  // 0: commonvat.module.difference.v1.ColourPair.reference:type_name -> commonvat.types.v1.Lab
+	9,  // 1: commonvat.module.difference.v1.ColourPair.sample:type_name -> commonvat.types.v1.Lab
+	10, // 2: commonvat.module.difference.v1.ComputeDifferencesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	0,  // 3: commonvat.module.difference.v1.ComputeDifferencesRequest.pairs:type_name -> commonvat.module.difference.v1.ColourPair
+	10, // 4: commonvat.module.difference.v1.GradeFastnessRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	0,  // 5: commonvat.module.difference.v1.GradeFastnessRequest.pairs:type_name -> commonvat.module.difference.v1.ColourPair
+	5,  // 6: commonvat.module.difference.v1.GradeFastnessResponse.grades:type_name -> commonvat.module.difference.v1.FastnessGrade
+	8,  // 7: commonvat.module.difference.v1.BracketBlueWoolResponse.pieces:type_name -> commonvat.module.difference.v1.BlueWool
+	1,  // 8: commonvat.module.difference.v1.DifferenceService.ComputeDifferences:input_type -> commonvat.module.difference.v1.ComputeDifferencesRequest
+	3,  // 9: commonvat.module.difference.v1.DifferenceService.GradeFastness:input_type -> commonvat.module.difference.v1.GradeFastnessRequest
+	6,  // 10: commonvat.module.difference.v1.DifferenceService.BracketBlueWool:input_type -> commonvat.module.difference.v1.BracketBlueWoolRequest
+	2,  // 11: commonvat.module.difference.v1.DifferenceService.ComputeDifferences:output_type -> commonvat.module.difference.v1.ComputeDifferencesResponse
+	4,  // 12: commonvat.module.difference.v1.DifferenceService.GradeFastness:output_type -> commonvat.module.difference.v1.GradeFastnessResponse
+	7,  // 13: commonvat.module.difference.v1.DifferenceService.BracketBlueWool:output_type -> commonvat.module.difference.v1.BracketBlueWoolResponse
+	11, // [11:14] is the sub-list for method output_type
+	8,  // [8:11] is the sub-list for method input_type
+	8,  // [8:8] is the sub-list for extension type_name
+	8,  // [8:8] is the sub-list for extension extendee
+	0,  // [0:8] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_difference_v1_difference_proto_init() }
@@ -292,7 +668,7 @@ func file_commonvat_module_difference_v1_difference_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_module_difference_v1_difference_proto_rawDesc), len(file_commonvat_module_difference_v1_difference_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   3,
+			NumMessages:   9,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

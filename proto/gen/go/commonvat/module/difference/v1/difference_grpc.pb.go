@@ -22,6 +22,8 @@ const _ = grpc.SupportPackageIsVersion9
 
 const (
 	DifferenceService_ComputeDifferences_FullMethodName = "/commonvat.module.difference.v1.DifferenceService/ComputeDifferences"
+	DifferenceService_GradeFastness_FullMethodName      = "/commonvat.module.difference.v1.DifferenceService/GradeFastness"
+	DifferenceService_BracketBlueWool_FullMethodName    = "/commonvat.module.difference.v1.DifferenceService/BracketBlueWool"
 )
 
 // DifferenceServiceClient is the client API for DifferenceService service.
@@ -33,6 +35,10 @@ type DifferenceServiceClient interface {
 	// ComputeDifferences computes the difference of each pair.
 	// Errors: INVALID_ARGUMENT naming the pair and the field.
 	ComputeDifferences(ctx context.Context, in *ComputeDifferencesRequest, opts ...grpc.CallOption) (*ComputeDifferencesResponse, error)
+	// GradeFastness grades each pair on a grey scale.
+	GradeFastness(ctx context.Context, in *GradeFastnessRequest, opts ...grpc.CallOption) (*GradeFastnessResponse, error)
+	// BracketBlueWool says between which of the blue wool references, exposed beside it, each piece lies.
+	BracketBlueWool(ctx context.Context, in *BracketBlueWoolRequest, opts ...grpc.CallOption) (*BracketBlueWoolResponse, error)
 }
 
 type differenceServiceClient struct {
@@ -53,6 +59,26 @@ func (c *differenceServiceClient) ComputeDifferences(ctx context.Context, in *Co
 	return out, nil
 }
 
+func (c *differenceServiceClient) GradeFastness(ctx context.Context, in *GradeFastnessRequest, opts ...grpc.CallOption) (*GradeFastnessResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GradeFastnessResponse)
+	err := c.cc.Invoke(ctx, DifferenceService_GradeFastness_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *differenceServiceClient) BracketBlueWool(ctx context.Context, in *BracketBlueWoolRequest, opts ...grpc.CallOption) (*BracketBlueWoolResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(BracketBlueWoolResponse)
+	err := c.cc.Invoke(ctx, DifferenceService_BracketBlueWool_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // DifferenceServiceServer is the server API for DifferenceService service.
 // All implementations must embed UnimplementedDifferenceServiceServer
 // for forward compatibility.
@@ -62,6 +88,10 @@ type DifferenceServiceServer interface {
 	// ComputeDifferences computes the difference of each pair.
 	// Errors: INVALID_ARGUMENT naming the pair and the field.
 	ComputeDifferences(context.Context, *ComputeDifferencesRequest) (*ComputeDifferencesResponse, error)
+	// GradeFastness grades each pair on a grey scale.
+	GradeFastness(context.Context, *GradeFastnessRequest) (*GradeFastnessResponse, error)
+	// BracketBlueWool says between which of the blue wool references, exposed beside it, each piece lies.
+	BracketBlueWool(context.Context, *BracketBlueWoolRequest) (*BracketBlueWoolResponse, error)
 	mustEmbedUnimplementedDifferenceServiceServer()
 }
 
@@ -74,6 +104,12 @@ type UnimplementedDifferenceServiceServer struct{}
 
 func (UnimplementedDifferenceServiceServer) ComputeDifferences(context.Context, *ComputeDifferencesRequest) (*ComputeDifferencesResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ComputeDifferences not implemented")
+}
+func (UnimplementedDifferenceServiceServer) GradeFastness(context.Context, *GradeFastnessRequest) (*GradeFastnessResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GradeFastness not implemented")
+}
+func (UnimplementedDifferenceServiceServer) BracketBlueWool(context.Context, *BracketBlueWoolRequest) (*BracketBlueWoolResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method BracketBlueWool not implemented")
 }
 func (UnimplementedDifferenceServiceServer) mustEmbedUnimplementedDifferenceServiceServer() {}
 func (UnimplementedDifferenceServiceServer) testEmbeddedByValue()                           {}
@@ -114,6 +150,42 @@ func _DifferenceService_ComputeDifferences_Handler(srv interface{}, ctx context.
 	return interceptor(ctx, in, info, handler)
 }
 
+func _DifferenceService_GradeFastness_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GradeFastnessRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DifferenceServiceServer).GradeFastness(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DifferenceService_GradeFastness_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DifferenceServiceServer).GradeFastness(ctx, req.(*GradeFastnessRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _DifferenceService_BracketBlueWool_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(BracketBlueWoolRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(DifferenceServiceServer).BracketBlueWool(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: DifferenceService_BracketBlueWool_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(DifferenceServiceServer).BracketBlueWool(ctx, req.(*BracketBlueWoolRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // DifferenceService_ServiceDesc is the grpc.ServiceDesc for DifferenceService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -124,6 +196,14 @@ var DifferenceService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ComputeDifferences",
 			Handler:    _DifferenceService_ComputeDifferences_Handler,
+		},
+		{
+			MethodName: "GradeFastness",
+			Handler:    _DifferenceService_GradeFastness_Handler,
+		},
+		{
+			MethodName: "BracketBlueWool",
+			Handler:    _DifferenceService_BracketBlueWool_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},

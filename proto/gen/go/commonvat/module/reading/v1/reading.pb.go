@@ -345,7 +345,7 @@ var File_commonvat_module_reading_v1_reading_proto protoreflect.FileDescriptor
 
 const file_commonvat_module_reading_v1_reading_proto_rawDesc = "" +
 	"\n" +
-	")commonvat/module/reading/v1/reading.proto\x12\x1bcommonvat.module.reading.v1\x1a\x1fcommonvat/types/v1/colour.proto\"\xec\x01\n" +
+	")commonvat/module/reading/v1/reading.proto\x12\x1bcommonvat.module.reading.v1\x1a)commonvat/module/reading/v1/derived.proto\x1a\x1fcommonvat/types/v1/colour.proto\"\xec\x01\n" +
 	"\x15ComputeColoursRequest\x12A\n" +
 	"\tcondition\x18\x01 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\x12/\n" +
 	"\x03raw\x18\x02 \x03(\v2\x1d.commonvat.types.v1.RawColourR\x03raw\x12#\n" +
@@ -368,9 +368,15 @@ const file_commonvat_module_reading_v1_reading_proto_rawDesc = "" +
 	"\x03xyz\x18\x05 \x01(\v2 .commonvat.module.reading.v1.XYZR\x03xyzB\x0e\n" +
 	"\f_strength_ks\"_\n" +
 	"\x16ComputeColoursResponse\x12E\n" +
-	"\acolours\x18\x01 \x03(\v2+.commonvat.module.reading.v1.ComputedColourR\acolours2\x8b\x01\n" +
+	"\acolours\x18\x01 \x03(\v2+.commonvat.module.reading.v1.ComputedColourR\acolours2\xdf\x06\n" +
 	"\x0eReadingService\x12y\n" +
-	"\x0eComputeColours\x122.commonvat.module.reading.v1.ComputeColoursRequest\x1a3.commonvat.module.reading.v1.ComputeColoursResponseB\x91\x02\n" +
+	"\x0eComputeColours\x122.commonvat.module.reading.v1.ComputeColoursRequest\x1a3.commonvat.module.reading.v1.ComputeColoursResponse\x12|\n" +
+	"\x0fComputeStrength\x123.commonvat.module.reading.v1.ComputeStrengthRequest\x1a4.commonvat.module.reading.v1.ComputeStrengthResponse\x12\x82\x01\n" +
+	"\x11ComputeMetamerism\x125.commonvat.module.reading.v1.ComputeMetamerismRequest\x1a6.commonvat.module.reading.v1.ComputeMetamerismResponse\x12\x7f\n" +
+	"\x10ComputeLevelness\x124.commonvat.module.reading.v1.ComputeLevelnessRequest\x1a5.commonvat.module.reading.v1.ComputeLevelnessResponse\x12d\n" +
+	"\aFitDips\x12+.commonvat.module.reading.v1.FitDipsRequest\x1a,.commonvat.module.reading.v1.FitDipsResponse\x12s\n" +
+	"\fRecoverCurve\x120.commonvat.module.reading.v1.RecoverCurveRequest\x1a1.commonvat.module.reading.v1.RecoverCurveResponse\x12s\n" +
+	"\fAdaptColours\x120.commonvat.module.reading.v1.AdaptColoursRequest\x1a1.commonvat.module.reading.v1.AdaptColoursResponseB\x91\x02\n" +
 	"\x1fcom.commonvat.module.reading.v1B\fReadingProtoP\x01ZQgithub.com/commonvat/commonvat/proto/gen/go/commonvat/module/reading/v1;readingv1\xa2\x02\x03CMR\xaa\x02\x1bCommonvat.Module.Reading.V1\xca\x02\x1bCommonvat\\Module\\Reading\\V1\xe2\x02'Commonvat\\Module\\Reading\\V1\\GPBMetadata\xea\x02\x1eCommonvat::Module::Reading::V1b\x06proto3"
 
 var (
@@ -387,29 +393,53 @@ func file_commonvat_module_reading_v1_reading_proto_rawDescGZIP() []byte {
 
 var file_commonvat_module_reading_v1_reading_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_commonvat_module_reading_v1_reading_proto_goTypes = []any{
-	(*ComputeColoursRequest)(nil),  // 0: commonvat.module.reading.v1.ComputeColoursRequest
-	(*Curve)(nil),                  // 1: commonvat.module.reading.v1.Curve
-	(*XYZ)(nil),                    // 2: commonvat.module.reading.v1.XYZ
-	(*ComputedColour)(nil),         // 3: commonvat.module.reading.v1.ComputedColour
-	(*ComputeColoursResponse)(nil), // 4: commonvat.module.reading.v1.ComputeColoursResponse
-	(*v1.ColourCondition)(nil),     // 5: commonvat.types.v1.ColourCondition
-	(*v1.RawColour)(nil),           // 6: commonvat.types.v1.RawColour
-	(*v1.Lab)(nil),                 // 7: commonvat.types.v1.Lab
+	(*ComputeColoursRequest)(nil),     // 0: commonvat.module.reading.v1.ComputeColoursRequest
+	(*Curve)(nil),                     // 1: commonvat.module.reading.v1.Curve
+	(*XYZ)(nil),                       // 2: commonvat.module.reading.v1.XYZ
+	(*ComputedColour)(nil),            // 3: commonvat.module.reading.v1.ComputedColour
+	(*ComputeColoursResponse)(nil),    // 4: commonvat.module.reading.v1.ComputeColoursResponse
+	(*v1.ColourCondition)(nil),        // 5: commonvat.types.v1.ColourCondition
+	(*v1.RawColour)(nil),              // 6: commonvat.types.v1.RawColour
+	(*v1.Lab)(nil),                    // 7: commonvat.types.v1.Lab
+	(*ComputeStrengthRequest)(nil),    // 8: commonvat.module.reading.v1.ComputeStrengthRequest
+	(*ComputeMetamerismRequest)(nil),  // 9: commonvat.module.reading.v1.ComputeMetamerismRequest
+	(*ComputeLevelnessRequest)(nil),   // 10: commonvat.module.reading.v1.ComputeLevelnessRequest
+	(*FitDipsRequest)(nil),            // 11: commonvat.module.reading.v1.FitDipsRequest
+	(*RecoverCurveRequest)(nil),       // 12: commonvat.module.reading.v1.RecoverCurveRequest
+	(*AdaptColoursRequest)(nil),       // 13: commonvat.module.reading.v1.AdaptColoursRequest
+	(*ComputeStrengthResponse)(nil),   // 14: commonvat.module.reading.v1.ComputeStrengthResponse
+	(*ComputeMetamerismResponse)(nil), // 15: commonvat.module.reading.v1.ComputeMetamerismResponse
+	(*ComputeLevelnessResponse)(nil),  // 16: commonvat.module.reading.v1.ComputeLevelnessResponse
+	(*FitDipsResponse)(nil),           // 17: commonvat.module.reading.v1.FitDipsResponse
+	(*RecoverCurveResponse)(nil),      // 18: commonvat.module.reading.v1.RecoverCurveResponse
+	(*AdaptColoursResponse)(nil),      // 19: commonvat.module.reading.v1.AdaptColoursResponse
 }
 var file_commonvat_module_reading_v1_reading_proto_depIdxs = []int32{
-	5, // 0: commonvat.module.reading.v1.ComputeColoursRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	6, // 1: commonvat.module.reading.v1.ComputeColoursRequest.raw:type_name -> commonvat.types.v1.RawColour
-	1, // 2: commonvat.module.reading.v1.ComputeColoursRequest.curves:type_name -> commonvat.module.reading.v1.Curve
-	7, // 3: commonvat.module.reading.v1.ComputedColour.lab:type_name -> commonvat.types.v1.Lab
-	2, // 4: commonvat.module.reading.v1.ComputedColour.xyz:type_name -> commonvat.module.reading.v1.XYZ
-	3, // 5: commonvat.module.reading.v1.ComputeColoursResponse.colours:type_name -> commonvat.module.reading.v1.ComputedColour
-	0, // 6: commonvat.module.reading.v1.ReadingService.ComputeColours:input_type -> commonvat.module.reading.v1.ComputeColoursRequest
-	4, // 7: commonvat.module.reading.v1.ReadingService.ComputeColours:output_type -> commonvat.module.reading.v1.ComputeColoursResponse
-	7, // [7:8] is the sub-list for method output_type
-	6, // [6:7] is the sub-list for method input_type
-	6, // [6:6] is the sub-list for extension type_name
-	6, // [6:6] is the sub-list for extension extendee
-	0, // [0:6] is the sub-list for field type_name
+	5,  // 0: commonvat.module.reading.v1.ComputeColoursRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	6,  // 1: commonvat.module.reading.v1.ComputeColoursRequest.raw:type_name -> commonvat.types.v1.RawColour
+	1,  // 2: commonvat.module.reading.v1.ComputeColoursRequest.curves:type_name -> commonvat.module.reading.v1.Curve
+	7,  // 3: commonvat.module.reading.v1.ComputedColour.lab:type_name -> commonvat.types.v1.Lab
+	2,  // 4: commonvat.module.reading.v1.ComputedColour.xyz:type_name -> commonvat.module.reading.v1.XYZ
+	3,  // 5: commonvat.module.reading.v1.ComputeColoursResponse.colours:type_name -> commonvat.module.reading.v1.ComputedColour
+	0,  // 6: commonvat.module.reading.v1.ReadingService.ComputeColours:input_type -> commonvat.module.reading.v1.ComputeColoursRequest
+	8,  // 7: commonvat.module.reading.v1.ReadingService.ComputeStrength:input_type -> commonvat.module.reading.v1.ComputeStrengthRequest
+	9,  // 8: commonvat.module.reading.v1.ReadingService.ComputeMetamerism:input_type -> commonvat.module.reading.v1.ComputeMetamerismRequest
+	10, // 9: commonvat.module.reading.v1.ReadingService.ComputeLevelness:input_type -> commonvat.module.reading.v1.ComputeLevelnessRequest
+	11, // 10: commonvat.module.reading.v1.ReadingService.FitDips:input_type -> commonvat.module.reading.v1.FitDipsRequest
+	12, // 11: commonvat.module.reading.v1.ReadingService.RecoverCurve:input_type -> commonvat.module.reading.v1.RecoverCurveRequest
+	13, // 12: commonvat.module.reading.v1.ReadingService.AdaptColours:input_type -> commonvat.module.reading.v1.AdaptColoursRequest
+	4,  // 13: commonvat.module.reading.v1.ReadingService.ComputeColours:output_type -> commonvat.module.reading.v1.ComputeColoursResponse
+	14, // 14: commonvat.module.reading.v1.ReadingService.ComputeStrength:output_type -> commonvat.module.reading.v1.ComputeStrengthResponse
+	15, // 15: commonvat.module.reading.v1.ReadingService.ComputeMetamerism:output_type -> commonvat.module.reading.v1.ComputeMetamerismResponse
+	16, // 16: commonvat.module.reading.v1.ReadingService.ComputeLevelness:output_type -> commonvat.module.reading.v1.ComputeLevelnessResponse
+	17, // 17: commonvat.module.reading.v1.ReadingService.FitDips:output_type -> commonvat.module.reading.v1.FitDipsResponse
+	18, // 18: commonvat.module.reading.v1.ReadingService.RecoverCurve:output_type -> commonvat.module.reading.v1.RecoverCurveResponse
+	19, // 19: commonvat.module.reading.v1.ReadingService.AdaptColours:output_type -> commonvat.module.reading.v1.AdaptColoursResponse
+	13, // [13:20] is the sub-list for method output_type
+	6,  // [6:13] is the sub-list for method input_type
+	6,  // [6:6] is the sub-list for extension type_name
+	6,  // [6:6] is the sub-list for extension extendee
+	0,  // [0:6] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_reading_v1_reading_proto_init() }
@@ -417,6 +447,7 @@ func file_commonvat_module_reading_v1_reading_proto_init() {
 	if File_commonvat_module_reading_v1_reading_proto != nil {
 		return
 	}
+	file_commonvat_module_reading_v1_derived_proto_init()
 	file_commonvat_module_reading_v1_reading_proto_msgTypes[3].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{

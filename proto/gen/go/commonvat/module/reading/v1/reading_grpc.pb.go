@@ -21,7 +21,13 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	ReadingService_ComputeColours_FullMethodName = "/commonvat.module.reading.v1.ReadingService/ComputeColours"
+	ReadingService_ComputeColours_FullMethodName    = "/commonvat.module.reading.v1.ReadingService/ComputeColours"
+	ReadingService_ComputeStrength_FullMethodName   = "/commonvat.module.reading.v1.ReadingService/ComputeStrength"
+	ReadingService_ComputeMetamerism_FullMethodName = "/commonvat.module.reading.v1.ReadingService/ComputeMetamerism"
+	ReadingService_ComputeLevelness_FullMethodName  = "/commonvat.module.reading.v1.ReadingService/ComputeLevelness"
+	ReadingService_FitDips_FullMethodName           = "/commonvat.module.reading.v1.ReadingService/FitDips"
+	ReadingService_RecoverCurve_FullMethodName      = "/commonvat.module.reading.v1.ReadingService/RecoverCurve"
+	ReadingService_AdaptColours_FullMethodName      = "/commonvat.module.reading.v1.ReadingService/AdaptColours"
 )
 
 // ReadingServiceClient is the client API for ReadingService service.
@@ -34,6 +40,18 @@ type ReadingServiceClient interface {
 	// condition. A measurement that can't be computed gets a fault of its own; the others are answered.
 	// Errors: INVALID_ARGUMENT for faults of the request itself.
 	ComputeColours(ctx context.Context, in *ComputeColoursRequest, opts ...grpc.CallOption) (*ComputeColoursResponse, error)
+	// ComputeStrength computes how deep a piece is, and how strong in percent of a reference piece of the same dye.
+	ComputeStrength(ctx context.Context, in *ComputeStrengthRequest, opts ...grpc.CallOption) (*ComputeStrengthResponse, error)
+	// ComputeMetamerism computes the special metamerism index of two pieces (CIE 015:2018, 9.2).
+	ComputeMetamerism(ctx context.Context, in *ComputeMetamerismRequest, opts ...grpc.CallOption) (*ComputeMetamerismResponse, error)
+	// ComputeLevelness computes how evenly a piece is dyed from readings at several places of it.
+	ComputeLevelness(ctx context.Context, in *ComputeLevelnessRequest, opts ...grpc.CallOption) (*ComputeLevelnessResponse, error)
+	// FitDips fits K/S = limit (1 - e^(-rate n)) to strengths after n dips.
+	FitDips(ctx context.Context, in *FitDipsRequest, opts ...grpc.CallOption) (*FitDipsResponse, error)
+	// RecoverCurve finds the smoothest reflectance curve that has a colour (Burns 2017).
+	RecoverCurve(ctx context.Context, in *RecoverCurveRequest, opts ...grpc.CallOption) (*RecoverCurveResponse, error)
+	// AdaptColours estimates what looks under one light as colours do under another: a model of seeing, no measurement.
+	AdaptColours(ctx context.Context, in *AdaptColoursRequest, opts ...grpc.CallOption) (*AdaptColoursResponse, error)
 }
 
 type readingServiceClient struct {
@@ -54,6 +72,66 @@ func (c *readingServiceClient) ComputeColours(ctx context.Context, in *ComputeCo
 	return out, nil
 }
 
+func (c *readingServiceClient) ComputeStrength(ctx context.Context, in *ComputeStrengthRequest, opts ...grpc.CallOption) (*ComputeStrengthResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ComputeStrengthResponse)
+	err := c.cc.Invoke(ctx, ReadingService_ComputeStrength_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *readingServiceClient) ComputeMetamerism(ctx context.Context, in *ComputeMetamerismRequest, opts ...grpc.CallOption) (*ComputeMetamerismResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ComputeMetamerismResponse)
+	err := c.cc.Invoke(ctx, ReadingService_ComputeMetamerism_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *readingServiceClient) ComputeLevelness(ctx context.Context, in *ComputeLevelnessRequest, opts ...grpc.CallOption) (*ComputeLevelnessResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ComputeLevelnessResponse)
+	err := c.cc.Invoke(ctx, ReadingService_ComputeLevelness_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *readingServiceClient) FitDips(ctx context.Context, in *FitDipsRequest, opts ...grpc.CallOption) (*FitDipsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(FitDipsResponse)
+	err := c.cc.Invoke(ctx, ReadingService_FitDips_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *readingServiceClient) RecoverCurve(ctx context.Context, in *RecoverCurveRequest, opts ...grpc.CallOption) (*RecoverCurveResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RecoverCurveResponse)
+	err := c.cc.Invoke(ctx, ReadingService_RecoverCurve_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *readingServiceClient) AdaptColours(ctx context.Context, in *AdaptColoursRequest, opts ...grpc.CallOption) (*AdaptColoursResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(AdaptColoursResponse)
+	err := c.cc.Invoke(ctx, ReadingService_AdaptColours_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // ReadingServiceServer is the server API for ReadingService service.
 // All implementations must embed UnimplementedReadingServiceServer
 // for forward compatibility.
@@ -64,6 +142,18 @@ type ReadingServiceServer interface {
 	// condition. A measurement that can't be computed gets a fault of its own; the others are answered.
 	// Errors: INVALID_ARGUMENT for faults of the request itself.
 	ComputeColours(context.Context, *ComputeColoursRequest) (*ComputeColoursResponse, error)
+	// ComputeStrength computes how deep a piece is, and how strong in percent of a reference piece of the same dye.
+	ComputeStrength(context.Context, *ComputeStrengthRequest) (*ComputeStrengthResponse, error)
+	// ComputeMetamerism computes the special metamerism index of two pieces (CIE 015:2018, 9.2).
+	ComputeMetamerism(context.Context, *ComputeMetamerismRequest) (*ComputeMetamerismResponse, error)
+	// ComputeLevelness computes how evenly a piece is dyed from readings at several places of it.
+	ComputeLevelness(context.Context, *ComputeLevelnessRequest) (*ComputeLevelnessResponse, error)
+	// FitDips fits K/S = limit (1 - e^(-rate n)) to strengths after n dips.
+	FitDips(context.Context, *FitDipsRequest) (*FitDipsResponse, error)
+	// RecoverCurve finds the smoothest reflectance curve that has a colour (Burns 2017).
+	RecoverCurve(context.Context, *RecoverCurveRequest) (*RecoverCurveResponse, error)
+	// AdaptColours estimates what looks under one light as colours do under another: a model of seeing, no measurement.
+	AdaptColours(context.Context, *AdaptColoursRequest) (*AdaptColoursResponse, error)
 	mustEmbedUnimplementedReadingServiceServer()
 }
 
@@ -76,6 +166,24 @@ type UnimplementedReadingServiceServer struct{}
 
 func (UnimplementedReadingServiceServer) ComputeColours(context.Context, *ComputeColoursRequest) (*ComputeColoursResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ComputeColours not implemented")
+}
+func (UnimplementedReadingServiceServer) ComputeStrength(context.Context, *ComputeStrengthRequest) (*ComputeStrengthResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ComputeStrength not implemented")
+}
+func (UnimplementedReadingServiceServer) ComputeMetamerism(context.Context, *ComputeMetamerismRequest) (*ComputeMetamerismResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ComputeMetamerism not implemented")
+}
+func (UnimplementedReadingServiceServer) ComputeLevelness(context.Context, *ComputeLevelnessRequest) (*ComputeLevelnessResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ComputeLevelness not implemented")
+}
+func (UnimplementedReadingServiceServer) FitDips(context.Context, *FitDipsRequest) (*FitDipsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method FitDips not implemented")
+}
+func (UnimplementedReadingServiceServer) RecoverCurve(context.Context, *RecoverCurveRequest) (*RecoverCurveResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecoverCurve not implemented")
+}
+func (UnimplementedReadingServiceServer) AdaptColours(context.Context, *AdaptColoursRequest) (*AdaptColoursResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method AdaptColours not implemented")
 }
 func (UnimplementedReadingServiceServer) mustEmbedUnimplementedReadingServiceServer() {}
 func (UnimplementedReadingServiceServer) testEmbeddedByValue()                        {}
@@ -116,6 +224,114 @@ func _ReadingService_ComputeColours_Handler(srv interface{}, ctx context.Context
 	return interceptor(ctx, in, info, handler)
 }
 
+func _ReadingService_ComputeStrength_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ComputeStrengthRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ReadingServiceServer).ComputeStrength(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ReadingService_ComputeStrength_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ReadingServiceServer).ComputeStrength(ctx, req.(*ComputeStrengthRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ReadingService_ComputeMetamerism_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ComputeMetamerismRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ReadingServiceServer).ComputeMetamerism(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ReadingService_ComputeMetamerism_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ReadingServiceServer).ComputeMetamerism(ctx, req.(*ComputeMetamerismRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ReadingService_ComputeLevelness_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ComputeLevelnessRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ReadingServiceServer).ComputeLevelness(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ReadingService_ComputeLevelness_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ReadingServiceServer).ComputeLevelness(ctx, req.(*ComputeLevelnessRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ReadingService_FitDips_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(FitDipsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ReadingServiceServer).FitDips(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ReadingService_FitDips_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ReadingServiceServer).FitDips(ctx, req.(*FitDipsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ReadingService_RecoverCurve_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecoverCurveRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ReadingServiceServer).RecoverCurve(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ReadingService_RecoverCurve_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ReadingServiceServer).RecoverCurve(ctx, req.(*RecoverCurveRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _ReadingService_AdaptColours_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(AdaptColoursRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(ReadingServiceServer).AdaptColours(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: ReadingService_AdaptColours_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(ReadingServiceServer).AdaptColours(ctx, req.(*AdaptColoursRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // ReadingService_ServiceDesc is the grpc.ServiceDesc for ReadingService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -126,6 +342,30 @@ var ReadingService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ComputeColours",
 			Handler:    _ReadingService_ComputeColours_Handler,
+		},
+		{
+			MethodName: "ComputeStrength",
+			Handler:    _ReadingService_ComputeStrength_Handler,
+		},
+		{
+			MethodName: "ComputeMetamerism",
+			Handler:    _ReadingService_ComputeMetamerism_Handler,
+		},
+		{
+			MethodName: "ComputeLevelness",
+			Handler:    _ReadingService_ComputeLevelness_Handler,
+		},
+		{
+			MethodName: "FitDips",
+			Handler:    _ReadingService_FitDips_Handler,
+		},
+		{
+			MethodName: "RecoverCurve",
+			Handler:    _ReadingService_RecoverCurve_Handler,
+		},
+		{
+			MethodName: "AdaptColours",
+			Handler:    _ReadingService_AdaptColours_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
