@@ -5,7 +5,7 @@ import "slices"
 // blockOf gives the block of a session: the session that stands for all that are tied to it, or "" for no session.
 //
 // A posted piece carries the accidents of pots in two sessions, so its sessions aren't independent and count as one
-// block (METHODS: the connected set of sessions whose baths it and its siblings entered). Sessions are tied by pots that colour:
+// block (the connected set of sessions whose baths it and its siblings entered). Sessions are tied by pots that colour:
 // a dye, vat, blank or modifier bath that pieces of both entered.
 func (s *snapshot) blockOf(session string) string {
 	s.tie.Do(s.tieSessions)

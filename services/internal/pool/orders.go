@@ -129,7 +129,7 @@ func (p *Pool) explore(ctx context.Context, a *asking, picks []*pick, groups []s
 	return p.effect(ctx, a, out, matched, groups, 0, DefaultToleranceDE00)
 }
 
-// minSessions is the least from which orders can be ranked (METHODS: 2/2^6 is the first p below 0.05).
+// minSessions is the least from which orders can be ranked (2/2^6 is the first p below 0.05).
 const minSessions = 6
 
 // fillPair carries the figures of a comparison.
