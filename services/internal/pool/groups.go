@@ -13,7 +13,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 )
 
-// marginRatio is the ratio of spreads from which one palette is called wider than another : a margin of 10 %, a decision and no measurement.
+// marginRatio is the ratio of spreads from which one palette is called wider than another: a margin of 10 %, a decision and no measurement.
 const marginRatio = 1.10
 
 // answerGroups answers for water, fibre, mordant and exhaust: estimates only.
