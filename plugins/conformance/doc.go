@@ -43,7 +43,8 @@
 //   - beyond the limits: one more than allowed, a chunk above 1 MiB; and a message above 16 MiB gets RESOURCE_EXHAUSTED (gRPC's own
 //     limit does that) or INVALID_ARGUMENT. The next call is answered.
 //   - many calls at once: 16 calls under way together get what they get alone.
-//   - calls given up: calls that are cancelled or whose deadline passes after 0 to 60 ms, and a stream that breaks off after its header. Each
+//   - calls given up: calls that are cancelled or whose deadline passes after 0 to 60 ms or at parts of the
+//     time that the largest question took, and a stream that breaks off after its header. Each
 //     time the next call is answered within the patience, and that long after the last the process no longer calculates (processor time from
 //     /proc; without it that part is passed over).
 //

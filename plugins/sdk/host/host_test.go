@@ -238,13 +238,13 @@ func TestFailuresBeforeTheHandshake(t *testing.T) {
 }
 
 func TestChecksumIsAcceptedAgainAndAgain(t *testing.T) {
-	self, err := os.Executable()
-	require.NoError(t, err)
-	b, err := os.ReadFile(self)
-	require.NoError(t, err)
-	sum := sha256.Sum256(b)
 	for range 2 {
-		p, err := start(t, "echo", func(c *host.Config) { c.SHA256 = sum[:] })
+		p, err := start(t, "echo", func(c *host.Config) {
+			b, err := os.ReadFile(c.Path)
+			require.NoError(t, err)
+			sum := sha256.Sum256(b)
+			c.SHA256 = sum[:]
+		})
 		require.NoError(t, err)
 		p.Stop(time.Second)
 	}
