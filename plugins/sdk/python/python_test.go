@@ -215,7 +215,7 @@ func TestHealthIsAnsweredWhileAllWorkersAreBusy(t *testing.T) {
 			assert.Equal(t, codes.Canceled, status.Code(err), "%v", err)
 		})
 	}
-	time.Sleep(500 * time.Millisecond) // long enough for the workers to begin; were it too short, the check would only ask less
+	time.Sleep(500 * time.Millisecond)                             // long enough for the workers to begin; were it too short, the check would only ask less
 	soon, done := context.WithTimeout(t.Context(), 20*time.Second) // far less than they hold
 	defer done()
 	require.NoError(t, p.Healthy(soon))
