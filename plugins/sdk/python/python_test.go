@@ -137,7 +137,7 @@ func TestFaultsOfTheAuthorsCode(t *testing.T) {
 	got, err := do(t.Context(), p, "none")
 	require.NoError(t, err)
 	assert.Equal(t, 1.5, got.GetValue())
-	p.Stop(3 * time.Second)
+	p.Stop(20 * time.Second)
 	assert.Equal(t, "exit status 0", p.ExitText())
 	assert.Contains(t, p.StderrTail(), "Traceback", "the log has the stack")
 	mu.Lock()
@@ -161,7 +161,7 @@ func TestStandardOutputHasTheHandshakeAlone(t *testing.T) {
 	p := rude(t, func(c *host.Config) { c.Stdout = &lockedWriter{mu: &mu, w: &out} })
 	_, err := do(t.Context(), p, "print")
 	require.NoError(t, err)
-	p.Stop(3 * time.Second)
+	p.Stop(20 * time.Second)
 	mu.Lock()
 	defer mu.Unlock()
 	assert.Regexp(t, `^1\|1\|unix\|[^|]+\|grpc\|[A-Za-z0-9+/]+\n$`, out.String())
@@ -211,12 +211,12 @@ func TestHealthIsAnsweredWhileAllWorkersAreBusy(t *testing.T) {
 	var wg sync.WaitGroup
 	for range 20 {
 		wg.Go(func() {
-			_, err := do(ctx, p, "hold", number("seconds", 4))
+			_, err := do(ctx, p, "hold", number("seconds", 60))
 			assert.Equal(t, codes.Canceled, status.Code(err), "%v", err)
 		})
 	}
-	time.Sleep(500 * time.Millisecond) // long enough for the workers to begin; were it too short, the check would only ask less
-	soon, done := context.WithTimeout(t.Context(), 2*time.Second)
+	time.Sleep(500 * time.Millisecond)                             // long enough for the workers to begin; were it too short, the check would only ask less
+	soon, done := context.WithTimeout(t.Context(), 20*time.Second) // far less than they hold
 	defer done()
 	require.NoError(t, p.Healthy(soon))
 	cancel()
@@ -227,7 +227,7 @@ func TestItEndsWithThreadsOfTheAuthorsLeft(t *testing.T) {
 	p := rude(t)
 	_, err := do(t.Context(), p, "thread")
 	require.NoError(t, err)
-	p.Stop(3 * time.Second)
+	p.Stop(20 * time.Second)
 	assert.Equal(t, "exit status 0", p.ExitText())
 }
 
@@ -236,7 +236,7 @@ func TestItEndsWithItsHost(t *testing.T) {
 	p.DropLifeline()
 	select {
 	case <-p.Exited():
-	case <-time.After(5 * time.Second):
+	case <-time.After(20 * time.Second):
 		t.Fatal("it lives on")
 	}
 }
@@ -287,7 +287,7 @@ func TestSpanOfASampledCall(t *testing.T) {
 			assert.Equal(t, id[:], s.GetParentSpanId())
 			assert.Equal(t, want, s.GetStatus().GetCode())
 			assert.Equal(t, tracepb.Span_SPAN_KIND_SERVER, s.GetKind())
-		case <-time.After(5 * time.Second):
+		case <-time.After(20 * time.Second):
 			t.Fatal("no span came")
 		}
 	}

@@ -326,7 +326,7 @@ func TestCloseDuringActivation(t *testing.T) {
 	select {
 	case err := <-done:
 		_ = err // it came before or after
-	case <-time.After(time.Second):
+	case <-time.After(20 * time.Second):
 		t.Fatal("Close returned before the activation did")
 	}
 	assert.ErrorIs(t, c.Activate(t.Context(), digests[1], nil), catalog.ErrClosed)

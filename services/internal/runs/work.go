@@ -154,18 +154,16 @@ func (r *Runs) columnsOf(ctx context.Context, run *catalogv1.Run) (*frozen.Colum
 }
 
 func (r *Runs) keepColumns(ctx context.Context, run *catalogv1.Run, got *pool.Freeze) error {
-	encoded, err := got.Columns.Encode()
+	c, parts := got.Columns, 0
+	sum, err := c.EncodeTo(func(part []byte) error {
+		parts++
+		return r.Store.PutRunColumns(ctx, itself, r.Clock(), run.GetId(), parts-1, part)
+	})
 	if err != nil {
 		return err
 	}
-	for i, part := range encoded.Parts {
-		if err := r.Store.PutRunColumns(ctx, itself, r.Clock(), run.GetId(), i, part); err != nil {
-			return err
-		}
-	}
-	c := got.Columns
 	run.Columns = told(c)
-	run.Columns.Sha256, run.Columns.PoolRevision, run.Columns.ReadingModule, run.Columns.LeftOut = encoded.SHA256, got.Revision, got.Reading, got.LeftOut
+	run.Columns.Sha256, run.Columns.PoolRevision, run.Columns.ReadingModule, run.Columns.LeftOut = sum, got.Revision, got.Reading, got.LeftOut
 	run.Columns.CompleteSessions, run.Columns.UsedSessions, run.Columns.ClosingSessions = int32(got.Complete), int32(got.Used), int32(got.Closing)
 	row, now, err := r.row(run)
 	if err != nil {

@@ -80,6 +80,9 @@ func fromNothing(t *testing.T, kind, language, cases, want string) {
 	lines := strings.Split(strings.TrimSpace(out), "\n")
 	require.Len(t, lines, 2)
 	assert.Equal(t, want, lines[0])
+	code, out, said = module(t, "try", folder, "../../../../testdata/examples/"+kind+".cases.jsonl")
+	assert.Zero(t, code, said)
+	assert.Contains(t, out, `{"line":1,"answers":[{`, "the invented cases fit what one begins with")
 	assert.Contains(t, lines[1], `{"line":3,"error":{"code":"BadCase","message":"contract is \"\", want one of`)
 }
 

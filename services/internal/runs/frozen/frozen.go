@@ -11,6 +11,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"hash"
 	"math"
 	"slices"
 
@@ -49,6 +50,14 @@ var deterministic = proto.MarshalOptions{Deterministic: true}
 
 // Sort puts the rows in the order of their reading ids. It refuses an id that is there twice.
 func (c *Columns) Sort() error {
+	if slices.IsSortedFunc(c.Rows, func(a, b pipeline.Row) int { return cmp.Compare(a.ReadingID, b.ReadingID) }) { // as they come from the pool: no second copy of a million
+		for i := 1; i < len(c.Rows); i++ {
+			if c.Rows[i].ReadingID == c.Rows[i-1].ReadingID {
+				return twice(c.Rows[i])
+			}
+		}
+		return nil
+	}
 	order := make([]int, len(c.Rows))
 	for i := range order {
 		order[i] = i
@@ -58,45 +67,70 @@ func (c *Columns) Sort() error {
 	for to, from := range order {
 		rows[to], trials[to] = c.Rows[from], c.TrialOf[from]
 		if to > 0 && rows[to].ReadingID == rows[to-1].ReadingID {
-			return fmt.Errorf("reading %s is twice among the rows", rows[to].ReadingID)
+			return twice(rows[to])
 		}
 	}
 	c.Rows, c.TrialOf = rows, trials
 	return nil
 }
 
+func twice(row pipeline.Row) error {
+	return fmt.Errorf("reading %s is twice among the rows", row.ReadingID)
+}
+
 // Encode gives the bytes that are kept.
-func (c *Columns) Encode() (Encoded, error) {
+func (c *Columns) Encode() (out Encoded, err error) {
+	out.SHA256, err = c.EncodeTo(func(part []byte) error {
+		out.Parts = append(out.Parts, part)
+		return nil
+	})
+	return out, err
+}
+
+// EncodeTo puts the parts of what is kept one after the other, and gives their checksum, as Encode does. Errors are those of put, too.
+func (c *Columns) EncodeTo(put func(part []byte) error) (sha string, err error) {
 	header, err := deterministic.Marshal(&catalogv1.FrozenHeader{
 		Condition: &typesv1.ColourCondition{Illuminant: typesv1.Illuminant(c.Condition.Illuminant), Observer: typesv1.Observer(c.Condition.Observer)},
 		Labels:    &columnsv1.Labels{Groups: c.Labels.Groups, Blocks: c.Labels.Blocks, Strata: c.Labels.Strata, Cells: c.Labels.Cells},
 		RowCount:  int64(len(c.Rows)), Shown: c.Shown, Trials: c.Trials, WithAges: c.Ages, WithSpectra: c.Spectra,
 	})
 	if err != nil {
-		return Encoded{}, err
+		return "", err
 	}
-	out := Encoded{Parts: [][]byte{header}}
+	sum := sha256.New()
+	hashed := func(part []byte) error {
+		addTo(sum, part)
+		return put(part)
+	}
+	if err := hashed(header); err != nil {
+		return "", err
+	}
 	at := 0
 	err = pipeline.ScoredChunks(c.Rows, c.Ages, c.Spectra, func(columns *palettev2.ScoredColumns) error {
 		n := len(columns.GetColours().GetReadingId())
 		chunk, err := deterministic.Marshal(&catalogv1.FrozenChunk{Columns: columns, Trial: c.TrialOf[at : at+n]})
 		at += n
-		out.Parts = append(out.Parts, chunk)
-		return err
+		if err != nil {
+			return err
+		}
+		return hashed(chunk)
 	})
 	if err != nil {
-		return Encoded{}, err
+		return "", err
 	}
-	out.SHA256 = Sum(out.Parts)
-	return out, nil
+	return hex.EncodeToString(sum.Sum(nil)), nil
+}
+
+func addTo(sum hash.Hash, part []byte) {
+	sum.Write(binary.BigEndian.AppendUint64(nil, uint64(len(part))))
+	sum.Write(part)
 }
 
 // Sum is the checksum over parts: SHA-256 over each with its length, in 8 bytes big-endian, before it.
 func Sum(parts [][]byte) string {
 	h := sha256.New()
 	for _, part := range parts {
-		h.Write(binary.BigEndian.AppendUint64(nil, uint64(len(part))))
-		h.Write(part)
+		addTo(h, part)
 	}
 	return hex.EncodeToString(h.Sum(nil))
 }
