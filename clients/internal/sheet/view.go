@@ -347,6 +347,10 @@ func made(p *benchpb.SheetPart) string {
 		text += ", facts " + p.GetFacts()
 	}
 	for _, pack := range p.GetPacks() {
+		if p.GetFacts() != "" { // the table of these facts
+			text += fmt.Sprintf(" %.12s", pack.GetSha256())
+			continue
+		}
 		text += fmt.Sprintf(", pack %s %s %.12s with %d rules", pack.GetName(), pack.GetVersion(), pack.GetSha256(), pack.GetRules())
 	}
 	if p.GetFault() != "" {

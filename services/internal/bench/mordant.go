@@ -8,6 +8,8 @@ import (
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
 	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
@@ -40,7 +42,7 @@ func (b *Bench) chooseMordants(ctx context.Context, d *draft) error {
 	if w := d.sheet.GetWater(); w != nil && w.HighMgPerL != nil {
 		q.HardnessMgPerL = w.HighMgPerL
 	}
-	r, who, err := b.modules.SelectMordants(ctx, q)
+	r, who, err := b.mordants(ctx, q)
 	part, err := d.part("mordant", who, err)
 	if err != nil {
 		return err
@@ -52,6 +54,9 @@ func (b *Bench) chooseMordants(ctx context.Context, d *draft) error {
 		return nil
 	}
 	part.Facts = strings.TrimSpace(r.GetFactsName() + " " + r.GetFactsVersion())
+	if digest := r.GetFactsSha256(); digest != "" {
+		part.Packs = []*benchpb.SheetPack{{Sha256: digest, Name: r.GetFactsName(), Version: r.GetFactsVersion()}}
+	}
 	for _, question := range r.GetQuestions() {
 		d.asked.add(&benchpb.SheetQuestion{
 			Scope: benchpb.QuestionScope_QUESTION_SCOPE_RECIPE, Of: question.GetAbout(), Text: question.GetText(), Choices: question.GetChoices(), Holds: d.plan.GetMordant() != nil,
@@ -68,6 +73,22 @@ func (b *Bench) chooseMordants(ctx context.Context, d *draft) error {
 		return nil
 	}
 	return d.insertMordants()
+}
+
+// mordants asks the first mordant module, by the table of facts that is in force for it.
+func (b *Bench) mordants(ctx context.Context, q *mordantv1.SelectMordantsRequest) (*mordantv1.SelectMordantsResponse, *typesv1.ModuleIdentity, error) {
+	name := ""
+	if active := b.mordant(); len(active) > 0 {
+		name = active[0]
+		tables, err := b.inForce(ctx, pipeline.KindMordant, name, "table of facts")
+		if err != nil {
+			return nil, nil, err
+		}
+		if len(tables) > 0 {
+			q.FactsSha256 = tables[0] // the keeper has one in force at most
+		}
+	}
+	return b.modules.SelectMordants(ctx, name, q)
 }
 
 func (d *draft) lacksMordants(why string) {
