@@ -11,6 +11,8 @@ import (
 // alike: each answer is worked out once and kept for the session. It says what [Pack.Judge] says. It isn't safe for use by several goroutines.
 type Session struct {
 	pack *Pack
+	// order of the rules in which findings are told.
+	order []int
 	// interned facts, each by what it is.
 	facts map[string]uint32
 	// kept answers, of each rule by what was known of its fields.
@@ -28,7 +30,12 @@ const maxKept = 100_000
 
 // NewSession begins one.
 func (p *Pack) NewSession() *Session {
-	return &Session{pack: p, facts: map[string]uint32{}, answers: make([]map[string]kept, len(p.Rules)), left: maxKept}
+	s := &Session{pack: p, facts: map[string]uint32{}, answers: make([]map[string]kept, len(p.Rules)), left: maxKept}
+	for i := range p.Rules {
+		s.order = append(s.order, i)
+	}
+	slices.SortFunc(s.order, func(a, b int) int { return gravestFirst(&p.Rules[a], &p.Rules[b]) })
+	return s
 }
 
 // Judge is [Pack.Judge].
@@ -40,7 +47,7 @@ func (s *Session) Judge(facts Facts) ([]Finding, error) {
 	sure := facts.sure()
 	var found []Finding
 	var key []byte
-	for i := range s.pack.Rules {
+	for _, i := range s.order {
 		r := &s.pack.Rules[i]
 		key = key[:0]
 		for _, name := range r.asks {
@@ -64,7 +71,6 @@ func (s *Session) Judge(facts Facts) ([]Finding, error) {
 			found = append(found, Finding{r, one.answer, one.missing})
 		}
 	}
-	slices.SortFunc(found, gravestFirst)
 	return found, nil
 }
 
