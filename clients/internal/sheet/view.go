@@ -351,7 +351,11 @@ func made(p *benchpb.SheetPart) string {
 			text += fmt.Sprintf(" %.12s", pack.GetSha256())
 			continue
 		}
-		text += fmt.Sprintf(", pack %s %s %.12s with %d rules", pack.GetName(), pack.GetVersion(), pack.GetSha256(), pack.GetRules())
+		rules := "rules"
+		if pack.GetRules() == 1 {
+			rules = "rule"
+		}
+		text += fmt.Sprintf(", pack %s %s %.12s with %d %s", pack.GetName(), pack.GetVersion(), pack.GetSha256(), pack.GetRules(), rules)
 	}
 	if p.GetFault() != "" {
 		text += " MISSING: " + p.GetFault()

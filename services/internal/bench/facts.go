@@ -85,7 +85,7 @@ func (one *bath) materials() (names []string, whole bool) {
 func (d *draft) facts() *benchpb.SheetFacts {
 	out := &benchpb.SheetFacts{WorkshopRevision: d.workshop.GetRevision()}
 	var all []string
-	allKnown := len(d.earlier.unknown) == 0
+	allKnown := len(d.earlier.unknown) == 0 && !d.missing // baths that are missing would bring something
 	add := func(list []string, names ...string) []string {
 		for _, name := range names {
 			if !contains(list, name) {
@@ -109,6 +109,7 @@ func (d *draft) facts() *benchpb.SheetFacts {
 		for _, p := range one.pieces {
 			if !one.plan.GetRinsedBefore() {
 				brought[i] = add(brought[i], carried[p.GetLabel()]...)
+				known = known && !d.missing
 			}
 		}
 		contents[i], whole[i] = add(slices.Clone(own), brought[i]...), known
@@ -143,7 +144,7 @@ func (d *draft) common(one *bath, contents []string, whole bool, brought, all []
 	if len(contents) <= 64 {
 		// A list that may lack something can raise a hazard and can't rule one out.
 		k.texts("bath.materials", !whole, contents...)
-		k.texts("bath.carryover", false, brought...)
+		k.texts("bath.carryover", d.missing && !p.GetRinsedBefore(), brought...)
 	}
 	if len(all) <= 64 {
 		k.texts("trial.materials", !allKnown, all...)

@@ -144,11 +144,14 @@ func (b *Bench) askOne(ctx context.Context, j *judged, part *benchpb.SheetPart, 
 // inForce names the data that a module is to go by, which is called what; none for one that has data of its own alone.
 func (b *Bench) inForce(ctx context.Context, kind, module, what string) ([]string, error) {
 	packs, err := b.packs(ctx, module)
+	var fault *pipeline.ModuleError
 	switch {
 	case errors.Is(err, ErrTakesNoPacks):
 		return nil, nil
 	case ctx.Err() != nil:
 		return nil, ctx.Err()
+	case errors.As(err, &fault): // it isn't running, as it says itself
+		return nil, &pipeline.ModuleError{Kind: kind, Module: module, Class: fault.Class, Reason: fault.Reason, Cause: err}
 	case err != nil:
 		return nil, &pipeline.ModuleError{Kind: kind, Module: module, Class: pipeline.ErrModuleUnavailable, Reason: "which " + what + " is in force isn't known: " + err.Error(), Cause: err}
 	case len(packs) == 0:

@@ -284,7 +284,7 @@ func (k *Keeper) putInForce(ctx context.Context, by store.Actor, module string, 
 		}
 	}
 	if others >= mostInForce(row.Kind) {
-		return store.PackRow{}, fmt.Errorf("%w: %d packs of other names are in force for %s, and no more may be: retire one first, or give this one its name", trial.ErrConflict, others, module)
+		return store.PackRow{}, fmt.Errorf("%w: at most %d may be in force for %s: retire one of another name first, or give this one its name", trial.ErrConflict, mostInForce(row.Kind), module)
 	}
 	if _, err := k.folder.Keep(content); err != nil {
 		return store.PackRow{}, err
