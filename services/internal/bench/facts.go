@@ -119,8 +119,27 @@ func (d *draft) facts() *benchpb.SheetFacts {
 		}
 	}
 	seenDye := dyed
+	held := map[string][]string{} // by vessel: what it held in earlier baths
+	met := map[string][]string{}  // by piece: what it met in earlier baths
+	sure := len(d.earlier.unknown) == 0 && !d.missing
 	for i, one := range d.baths {
 		common := d.common(one, contents[i], whole[i], brought[i], all, allKnown, seenDye)
+		before := slices.Clone(d.earlier.materials)
+		for _, p := range one.pieces {
+			before = add(before, met[p.GetLabel()]...)
+			met[p.GetLabel()] = add(met[p.GetLabel()], contents[i]...)
+		}
+		if len(before) <= 64 {
+			common.texts("trial.earlier_materials", !sure, before...)
+		}
+		if vessel := one.plan.GetVessel(); vessel != "" {
+			if len(held[vessel]) <= 64 {
+				common.texts("vessel.earlier_materials", !sure, held[vessel]...)
+			}
+			// What it held last stands last.
+			held[vessel] = append(slices.DeleteFunc(slices.Clone(held[vessel]), func(m string) bool { return contains(contents[i], m) }), contents[i]...)
+		}
+		sure = sure && whole[i]
 		seenDye = seenDye || len(dyesOf(one.plan)) > 0
 		own, _ := one.materials()
 		for _, fibre := range fibreFacts(one.pieces) {
