@@ -1,10 +1,13 @@
 package bench_test
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"google.golang.org/protobuf/proto"
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 )
@@ -54,4 +57,31 @@ func vesselRemembers(t *testing.T, w *workplace) {
 	assert.Equal(t, benchpb.FindingStanding_FINDING_STANDING_FIRES, acid.GetStanding())
 	assert.Equal(t, []string{"citric acid"}, acid.GetMaterials())
 	assert.Equal(t, stopped, bathNamed(t, s, "blue").GetStanding())
+}
+
+// The plan has weld before indigo; two of its pieces go the other way, where authorities contradict each other about when alum goes on.
+func otherWay(t *testing.T, w *workplace) {
+	w.answered(t)
+	plan := plainWeek()
+	again := proto.Clone(plan.Baths[1]).(*benchpb.PlanBath)
+	again.Name, again.Pieces = "weld again", []string{"skein 11", "skein 12"}
+	plan.Baths[1].Pieces = []string{"skein 1", "skein 2"}
+	plan.Baths = append(plan.Baths, again)
+	said := func() (all []string) {
+		s, err := w.Plan(t.Context(), ash, plan)
+		require.NoError(t, err)
+		for _, r := range s.GetMordants().GetRemarks() {
+			if strings.HasPrefix(r.GetText(), "indigo, then weld (skein 11, skein 12): ") {
+				assert.True(t, r.GetConflict() || strings.Contains(r.GetText(), "air, rinse"), r.GetText())
+				assert.NotEmpty(t, r.GetSources())
+				all = append(all, r.GetText())
+			}
+		}
+		return all
+	}
+	told := strings.Join(said(), "\n")
+	assert.Contains(t, told, "mordanting between the vat and the dye")
+	assert.Contains(t, told, "mordanting before the vat")
+	again.Pieces = []string{"skein 1"} // which had weld before
+	assert.Empty(t, said())
 }
