@@ -93,13 +93,13 @@ func (s *Session) id(f Fact) uint32 {
 	default:
 		text = append(text, '"')
 		for _, t := range f.Texts {
-			text = binary.LittleEndian.AppendUint32(text, uint32(len(t))) //nolint:gosec // at most mostBytes
+			text = binary.LittleEndian.AppendUint32(text, uint32(len(t)))
 			text = append(text, t...)
 		}
 	}
 	id, known := s.facts[string(text)]
 	if !known {
-		id = uint32(len(s.facts)) + 1 //nolint:gosec // a call has far fewer facts
+		id = uint32(len(s.facts)) + 1
 		s.facts[string(text)] = id
 	}
 	return id

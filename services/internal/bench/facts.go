@@ -120,6 +120,7 @@ func (d *draft) facts() *benchpb.SheetFacts {
 	}
 	seenDye := dyed
 	held := map[string][]string{} // by vessel: what it held in earlier baths
+	unsure := map[string]bool{}   // by vessel: not all of that is known
 	met := map[string][]string{}  // by piece: what it met in earlier baths
 	sure := len(d.earlier.unknown) == 0 && !d.missing
 	for i, one := range d.baths {
@@ -134,10 +135,11 @@ func (d *draft) facts() *benchpb.SheetFacts {
 		}
 		if vessel := one.plan.GetVessel(); vessel != "" {
 			if len(held[vessel]) <= 64 {
-				common.texts("vessel.earlier_materials", !sure, held[vessel]...)
+				common.texts("vessel.earlier_materials", unsure[vessel], held[vessel]...)
 			}
 			// What it held last stands last.
 			held[vessel] = append(slices.DeleteFunc(slices.Clone(held[vessel]), func(m string) bool { return contains(contents[i], m) }), contents[i]...)
+			unsure[vessel] = unsure[vessel] || !whole[i]
 		}
 		sure = sure && whole[i]
 		seenDye = seenDye || len(dyesOf(one.plan)) > 0
