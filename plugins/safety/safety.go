@@ -141,13 +141,18 @@ func (s *Server) JudgeSteps(ctx context.Context, req *safetyv1.JudgeStepsRequest
 	for _, p := range packs {
 		out.Packs = append(out.Packs, &safetyv1.PackIdentity{Sha256: p.Digest, Name: p.Name, Version: p.Version, Rules: int32(len(p.Rules))})
 	}
+	sessions := make([]*rules.Session, len(packs))
+	for k, p := range packs {
+		sessions[k] = p.NewSession()
+	}
 	for i, facts := range steps {
 		if err := ctx.Err(); err != nil {
 			return nil, status.FromContextError(err).Err()
 		}
 		step := &safetyv1.StepFindings{StepId: req.GetSteps()[i].GetStepId()}
-		for _, p := range packs {
-			found, err := p.Judge(materials.Complete(facts))
+		facts = materials.Complete(facts)
+		for k, p := range packs {
+			found, err := sessions[k].Judge(facts)
 			if err != nil {
 				return nil, status.Errorf(codes.Internal, "pack %s: %v", p.Name, err)
 			}

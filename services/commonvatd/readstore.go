@@ -8,6 +8,7 @@ import (
 	"net/url"
 
 	"github.com/commonvat/commonvat/services/internal/doctor"
+	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite" // also brings the driver
 )
 
@@ -34,6 +35,51 @@ func readStore(ctx context.Context, path string) (state doctor.StoreState, err e
 		return state, fmt.Errorf("it is damaged: %s", whole)
 	}
 	state.Known = sqlite.SchemaVersion
-	err = db.QueryRowContext(ctx, "SELECT coalesce(max(version_id), 0) FROM goose_db_version WHERE is_applied").Scan(&state.Schema)
-	return state, err
+	if err := db.QueryRowContext(ctx, "SELECT coalesce(max(version_id), 0) FROM goose_db_version WHERE is_applied").Scan(&state.Schema); err != nil {
+		return state, err
+	}
+	return state, readModuleData(ctx, db, &state)
+}
+
+// The schema versions that brought choices of modules, and packs.
+const (
+	schemaOfChoices = 5
+	schemaOfPacks   = 8
+)
+
+// readModuleData reads which modules are retired and which data there is, of schemas that have that.
+func readModuleData(ctx context.Context, db *sql.DB, state *doctor.StoreState) error {
+	each := func(query string, one func(*sql.Rows) error) (err error) {
+		rows, err := db.QueryContext(ctx, query)
+		if err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, rows.Close()) }()
+		for rows.Next() {
+			if err := one(rows); err != nil {
+				return err
+			}
+		}
+		return rows.Err()
+	}
+	if state.Schema >= schemaOfChoices {
+		err := each("SELECT name FROM module_choices WHERE retired = 1 ORDER BY name", func(row *sql.Rows) error {
+			var name string
+			err := row.Scan(&name)
+			state.Retired = append(state.Retired, name)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+	}
+	if state.Schema < schemaOfPacks {
+		return nil
+	}
+	return each("SELECT module, kind, digest, name, version, bytes, in_force FROM packs ORDER BY module, name, version, digest", func(row *sql.Rows) error {
+		var p store.PackRow
+		err := row.Scan(&p.Module, &p.Kind, &p.Digest, &p.Name, &p.Version, &p.Bytes, &p.InForce)
+		state.Packs = append(state.Packs, p)
+		return err
+	})
 }

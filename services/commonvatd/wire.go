@@ -51,7 +51,7 @@ func wire(ctx context.Context, data string, records store.Engine, modules *catal
 		return nil, nil, nil, err
 	}
 	planning, err := benchv1.New(bench.New(bench.Config{
-		Modules: asks, Safety: moduleSource{modules}.active(pipeline.KindSafety), Packs: inForce(keeper), Store: records, Now: time.Now,
+		Modules: asks, Safety: moduleSource{modules}.active(pipeline.KindSafety), Mordant: moduleSource{modules}.active(pipeline.KindMordant), Packs: inForce(keeper), Store: records, Now: time.Now,
 	}))
 	if err != nil {
 		return nil, nil, nil, err
@@ -68,7 +68,7 @@ func wire(ctx context.Context, data string, records store.Engine, modules *catal
 	}, nil
 }
 
-// inForce names the packs that a safety module judges plans by.
+// inForce names the data by which a module judges plans, or advises on them.
 func inForce(keeper *packs.Keeper) func(context.Context, string) ([]string, error) {
 	return func(ctx context.Context, module string) ([]string, error) {
 		digests, err := keeper.InForce(ctx, module)
@@ -79,7 +79,7 @@ func inForce(keeper *packs.Keeper) func(context.Context, string) ([]string, erro
 	}
 }
 
-// active names the modules of a kind that are to serve, whether or not they do now.
+// active names the modules of a kind that are to serve, whether or not they do now, the default first.
 func (s moduleSource) active(kind string) func() []string {
 	return func() (names []string) {
 		for _, m := range s.catalog.Status() {

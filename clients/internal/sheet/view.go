@@ -347,7 +347,15 @@ func made(p *benchpb.SheetPart) string {
 		text += ", facts " + p.GetFacts()
 	}
 	for _, pack := range p.GetPacks() {
-		text += fmt.Sprintf(", pack %s %s %.12s with %d rules", pack.GetName(), pack.GetVersion(), pack.GetSha256(), pack.GetRules())
+		if p.GetFacts() != "" { // the table of these facts
+			text += fmt.Sprintf(" %.12s", pack.GetSha256())
+			continue
+		}
+		rules := "rules"
+		if pack.GetRules() == 1 {
+			rules = "rule"
+		}
+		text += fmt.Sprintf(", pack %s %s %.12s with %d %s", pack.GetName(), pack.GetVersion(), pack.GetSha256(), pack.GetRules(), rules)
 	}
 	if p.GetFault() != "" {
 		text += " MISSING: " + p.GetFault()

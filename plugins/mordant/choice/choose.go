@@ -428,7 +428,7 @@ func (f *Facts) orderRemarks(dyes []Dye) (out []Remark) {
 			})
 			if before.Class == "flavonoid" {
 				out = append(out, Remark{
-					Text:    fmt.Sprintf("%s is told to stand a short vat, and is told to foul it and blur the blue: authorities contradict each other, so measure", before.Name),
+					Text:    fmt.Sprintf("%s is told to stand a short vat, and is told to foul it and blur the blue: so measure", before.Name),
 					Sources: []string{f.Sources["weld-notes"], f.Sources["mairet"]}, Confidence: "medium", Conflict: true,
 				})
 			}

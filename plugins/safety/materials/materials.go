@@ -25,8 +25,12 @@ type Material struct {
 	Classes       []string `yaml:"classes"`
 	HazardClasses []string `yaml:"hazard_classes"`
 	Codes         string   `yaml:"codes"`
-	Source        string   `yaml:"source"`
-	Confirmed     bool     `yaml:"confirmed"`
+	// DyesAs are words of the field trial.earlier_dye_classes; empty of what doesn't dye.
+	DyesAs []string `yaml:"dyes_as"`
+	// NoPlant is true of what never was a plant that somebody gathered.
+	NoPlant   bool   `yaml:"no_plant"`
+	Source    string `yaml:"source"`
+	Confirmed bool   `yaml:"confirmed"`
 }
 
 //go:embed materials.yaml
@@ -77,6 +81,9 @@ func Complete(facts rules.Facts) rules.Facts {
 			out["material.id"] = rules.Fact{Texts: []string{m.Name}, Doubtful: f.Doubtful}
 			add(out, "material.classes", rules.Fact{Texts: slices.Clone(m.Classes), Doubtful: f.Doubtful}, true)
 			add(out, "material.hazard_classes", rules.Fact{Texts: slices.Clone(m.HazardClasses), Doubtful: f.Doubtful || !m.Confirmed}, m.Confirmed)
+			if m.NoPlant {
+				noPlant(out)
+			}
 		}
 	}
 	for list, classes := range map[string]string{"bath.materials": "bath.classes", "trial.materials": "trial.material_classes"} {
@@ -90,6 +97,7 @@ func Complete(facts rules.Facts) rules.Facts {
 			add(out, classes, rules.Fact{Texts: union, Doubtful: f.Doubtful}, true)
 		}
 	}
+	derive(out)
 	return out
 }
 

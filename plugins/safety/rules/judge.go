@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -119,13 +120,12 @@ func (p *Pack) Judge(facts Facts) ([]Finding, error) {
 			found = append(found, Finding{r, answer, missing})
 		}
 	}
-	slices.SortFunc(found, func(a, b Finding) int {
-		if c := slices.Index(severities, a.Rule.Severity) - slices.Index(severities, b.Rule.Severity); c != 0 {
-			return c
-		}
-		return strings.Compare(a.Rule.ID, b.Rule.ID)
-	})
+	slices.SortFunc(found, func(a, b Finding) int { return gravestFirst(a.Rule, b.Rule) })
 	return found, nil
+}
+
+func gravestFirst(a, b *Rule) int {
+	return cmp.Or(cmp.Compare(slices.Index(severities, a.Severity), slices.Index(severities, b.Severity)), strings.Compare(a.ID, b.ID))
 }
 
 // sure are the facts without the doubtful ones; the facts themselves where none is.

@@ -83,6 +83,7 @@ type Rule struct {
 	Silent map[string]any `yaml:"silent"`
 
 	about, when *expression
+	asks        []string // the fields of both, sorted
 }
 
 // Pack is a set of rules with a digest.
@@ -239,6 +240,9 @@ func (r *Rule) compile(env *cel.Env) (faults []string) {
 	if len(faults) > 0 {
 		return faults
 	}
+	r.asks = slices.Concat(r.about.asks, r.when.asks)
+	slices.Sort(r.asks)
+	r.asks = slices.Compact(r.asks)
 	return append(r.example("fires", r.Fires, Yes), r.example("silent", r.Silent, No)...)
 }
 

@@ -27,7 +27,7 @@ const AskAgainAfter = 365 * 24 * time.Hour
 
 // Modules asks modules; *pipeline.Pipeline does.
 type Modules interface {
-	SelectMordants(context.Context, *mordantv1.SelectMordantsRequest) (*mordantv1.SelectMordantsResponse, *typesv1.ModuleIdentity, error)
+	SelectMordants(ctx context.Context, module string, q *mordantv1.SelectMordantsRequest) (*mordantv1.SelectMordantsResponse, *typesv1.ModuleIdentity, error)
 	ScaleBaths(context.Context, *bathscalev1.ScaleBathsRequest) (*bathscalev1.ScaleBathsResponse, *typesv1.ModuleIdentity, error)
 	MixWaters(context.Context, *bathscalev1.MixWatersRequest) (*bathscalev1.MixWatersResponse, *typesv1.ModuleIdentity, error)
 	LayOut(context.Context, *bathscalev1.LayOutRequest) (*bathscalev1.LayOutResponse, *typesv1.ModuleIdentity, error)
@@ -41,16 +41,18 @@ type Store interface {
 	store.TrialReader
 }
 
-// ErrTakesNoPacks says that a module judges by rules of its own alone.
+// ErrTakesNoPacks says that a module judges, or answers, by data of its own alone.
 var ErrTakesNoPacks = errors.New("module takes no rule packs")
 
-// Config is what a bench is made of. Packs may be nil; the rest is required.
+// Config is what a bench is made of. Mordant and Packs may be nil; the rest is required.
 type Config struct {
 	Modules Modules
 	// Safety names every safety module that is active, those too that don't run now: what they would say isn't known.
 	Safety func() []string
-	// Packs names the rule packs that are in force for a module, by digest; none means that nothing is checked. Errors: ErrTakesNoPacks; any other is why nothing
-	// is checked. A nil Packs has each module judge by its own.
+	// Mordant names the mordant modules that are active, the one that is asked first; nil: whichever is the default, by facts of its own.
+	Mordant func() []string
+	// Packs names the data that is in force for a module, by digest: rule packs, a table of facts. None means that nothing is checked, or answered. Errors:
+	// ErrTakesNoPacks; any other is why nothing is. A nil Packs has each module go by its own.
 	Packs func(ctx context.Context, module string) ([]string, error)
 	Store Store
 	Now   func() time.Time
@@ -60,6 +62,7 @@ type Config struct {
 type Bench struct {
 	modules Modules
 	safety  func() []string
+	mordant func() []string
 	packs   func(ctx context.Context, module string) ([]string, error)
 	store   Store
 	now     func() time.Time
@@ -70,7 +73,10 @@ func New(c Config) *Bench {
 	if c.Packs == nil {
 		c.Packs = func(context.Context, string) ([]string, error) { return nil, ErrTakesNoPacks }
 	}
-	return &Bench{modules: c.Modules, safety: c.Safety, packs: c.Packs, store: c.Store, now: c.Now}
+	if c.Mordant == nil {
+		c.Mordant = func() []string { return nil }
+	}
+	return &Bench{modules: c.Modules, safety: c.Safety, mordant: c.Mordant, packs: c.Packs, store: c.Store, now: c.Now}
 }
 
 // draft is a plan on its way to a sheet.

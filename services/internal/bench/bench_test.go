@@ -40,6 +40,8 @@ func TestBench(t *testing.T) {
 		"amounts feed the rules":                                   amountsFeedRules,
 		"mordants are made into baths":                             chosenMordants,
 		"what a piece met before counts":                           earlierCounts,
+		"what a vessel held in the plan counts":                    vesselRemembers,
+		"pieces that go the other way are told of":                 otherWay,
 		"references within a plan":                                 references,
 		"an exhaust is no freer than the bath before":              exhausts,
 		"revisions and codes":                                      revisions,

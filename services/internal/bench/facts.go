@@ -85,7 +85,7 @@ func (one *bath) materials() (names []string, whole bool) {
 func (d *draft) facts() *benchpb.SheetFacts {
 	out := &benchpb.SheetFacts{WorkshopRevision: d.workshop.GetRevision()}
 	var all []string
-	allKnown := len(d.earlier.unknown) == 0
+	allKnown := len(d.earlier.unknown) == 0 && !d.missing // baths that are missing would bring something
 	add := func(list []string, names ...string) []string {
 		for _, name := range names {
 			if !contains(list, name) {
@@ -109,6 +109,7 @@ func (d *draft) facts() *benchpb.SheetFacts {
 		for _, p := range one.pieces {
 			if !one.plan.GetRinsedBefore() {
 				brought[i] = add(brought[i], carried[p.GetLabel()]...)
+				known = known && !d.missing
 			}
 		}
 		contents[i], whole[i] = add(slices.Clone(own), brought[i]...), known
@@ -118,8 +119,29 @@ func (d *draft) facts() *benchpb.SheetFacts {
 		}
 	}
 	seenDye := dyed
+	held := map[string][]string{} // by vessel: what it held in earlier baths
+	unsure := map[string]bool{}   // by vessel: not all of that is known
+	met := map[string][]string{}  // by piece: what it met in earlier baths
+	sure := len(d.earlier.unknown) == 0 && !d.missing
 	for i, one := range d.baths {
 		common := d.common(one, contents[i], whole[i], brought[i], all, allKnown, seenDye)
+		before := slices.Clone(d.earlier.materials)
+		for _, p := range one.pieces {
+			before = add(before, met[p.GetLabel()]...)
+			met[p.GetLabel()] = add(met[p.GetLabel()], contents[i]...)
+		}
+		if len(before) <= 64 {
+			common.texts("trial.earlier_materials", !sure, before...)
+		}
+		if vessel := one.plan.GetVessel(); vessel != "" {
+			if len(held[vessel]) <= 64 {
+				common.texts("vessel.earlier_materials", unsure[vessel], held[vessel]...)
+			}
+			// What it held last stands last.
+			held[vessel] = append(slices.DeleteFunc(slices.Clone(held[vessel]), func(m string) bool { return contains(contents[i], m) }), contents[i]...)
+			unsure[vessel] = unsure[vessel] || !whole[i]
+		}
+		sure = sure && whole[i]
 		seenDye = seenDye || len(dyesOf(one.plan)) > 0
 		own, _ := one.materials()
 		for _, fibre := range fibreFacts(one.pieces) {
@@ -143,7 +165,7 @@ func (d *draft) common(one *bath, contents []string, whole bool, brought, all []
 	if len(contents) <= 64 {
 		// A list that may lack something can raise a hazard and can't rule one out.
 		k.texts("bath.materials", !whole, contents...)
-		k.texts("bath.carryover", false, brought...)
+		k.texts("bath.carryover", d.missing && !p.GetRinsedBefore(), brought...)
 	}
 	if len(all) <= 64 {
 		k.texts("trial.materials", !allKnown, all...)

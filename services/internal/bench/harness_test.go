@@ -88,11 +88,11 @@ func (b *between) fault(kind string) error {
 	return nil
 }
 
-func (b *between) SelectMordants(ctx context.Context, q *mordantv1.SelectMordantsRequest) (*mordantv1.SelectMordantsResponse, *typesv1.ModuleIdentity, error) {
+func (b *between) SelectMordants(ctx context.Context, module string, q *mordantv1.SelectMordantsRequest) (*mordantv1.SelectMordantsResponse, *typesv1.ModuleIdentity, error) {
 	if err := b.fault(pipeline.KindMordant); err != nil {
 		return nil, nil, err
 	}
-	return b.Modules.SelectMordants(ctx, q)
+	return b.Modules.SelectMordants(ctx, module, q)
 }
 
 func (b *between) ScaleBaths(ctx context.Context, q *bathscalev1.ScaleBathsRequest) (*bathscalev1.ScaleBathsResponse, *typesv1.ModuleIdentity, error) {

@@ -80,7 +80,7 @@ func (b *Bench) ask(ctx context.Context, steps []*benchpb.SheetStep) (*judged, e
 }
 
 func (b *Bench) askOne(ctx context.Context, j *judged, part *benchpb.SheetPart, name string, steps []*benchpb.SheetStep) error {
-	packs, err := b.inForce(ctx, name)
+	packs, err := b.inForce(ctx, pipeline.KindSafety, name, "rule pack")
 	if err != nil {
 		return err
 	}
@@ -141,18 +141,21 @@ func (b *Bench) askOne(ctx context.Context, j *judged, part *benchpb.SheetPart, 
 	return nil
 }
 
-// inForce names the packs that a module is to judge by; none for one that has rules of its own alone.
-func (b *Bench) inForce(ctx context.Context, module string) ([]string, error) {
+// inForce names the data that a module is to go by, which is called what; none for one that has data of its own alone.
+func (b *Bench) inForce(ctx context.Context, kind, module, what string) ([]string, error) {
 	packs, err := b.packs(ctx, module)
+	var fault *pipeline.ModuleError
 	switch {
 	case errors.Is(err, ErrTakesNoPacks):
 		return nil, nil
 	case ctx.Err() != nil:
 		return nil, ctx.Err()
+	case errors.As(err, &fault): // it isn't running, as it says itself
+		return nil, &pipeline.ModuleError{Kind: kind, Module: module, Class: fault.Class, Reason: fault.Reason, Cause: err}
 	case err != nil:
-		return nil, &pipeline.ModuleError{Kind: pipeline.KindSafety, Module: module, Class: pipeline.ErrModuleUnavailable, Reason: "which rule packs are in force isn't known: " + err.Error(), Cause: err}
+		return nil, &pipeline.ModuleError{Kind: kind, Module: module, Class: pipeline.ErrModuleUnavailable, Reason: "which " + what + " is in force isn't known: " + err.Error(), Cause: err}
 	case len(packs) == 0:
-		return nil, &pipeline.ModuleError{Kind: pipeline.KindSafety, Module: module, Class: pipeline.ErrModuleUnavailable, Reason: "no rule pack is in force"}
+		return nil, &pipeline.ModuleError{Kind: kind, Module: module, Class: pipeline.ErrModuleUnavailable, Reason: "no " + what + " is in force"}
 	}
 	return packs, nil
 }

@@ -2,12 +2,18 @@ package bench
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"slices"
 	"strings"
+
+	"google.golang.org/protobuf/proto"
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
 	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
@@ -40,7 +46,7 @@ func (b *Bench) chooseMordants(ctx context.Context, d *draft) error {
 	if w := d.sheet.GetWater(); w != nil && w.HighMgPerL != nil {
 		q.HardnessMgPerL = w.HighMgPerL
 	}
-	r, who, err := b.modules.SelectMordants(ctx, q)
+	r, who, err := b.mordants(ctx, q)
 	part, err := d.part("mordant", who, err)
 	if err != nil {
 		return err
@@ -52,6 +58,9 @@ func (b *Bench) chooseMordants(ctx context.Context, d *draft) error {
 		return nil
 	}
 	part.Facts = strings.TrimSpace(r.GetFactsName() + " " + r.GetFactsVersion())
+	if digest := r.GetFactsSha256(); digest != "" {
+		part.Packs = []*benchpb.SheetPack{{Sha256: digest, Name: r.GetFactsName(), Version: r.GetFactsVersion()}}
+	}
 	for _, question := range r.GetQuestions() {
 		d.asked.add(&benchpb.SheetQuestion{
 			Scope: benchpb.QuestionScope_QUESTION_SCOPE_RECIPE, Of: question.GetAbout(), Text: question.GetText(), Choices: question.GetChoices(), Holds: d.plan.GetMordant() != nil,
@@ -64,10 +73,114 @@ func (b *Bench) chooseMordants(ctx context.Context, d *draft) error {
 		return nil
 	}
 	d.mordants, d.sheet.Mordants = r, advice(r)
+	if err := b.otherOrders(ctx, d, q); err != nil {
+		return err
+	}
 	if d.plan.GetMordant() == nil {
 		return nil
 	}
 	return d.insertMordants()
+}
+
+// maxOrders bounds the orders of dyestuffs, beside the plan's own, that are asked about.
+const maxOrders = 8
+
+// order is a sequence of dyestuffs with the pieces that go through it.
+type order struct {
+	dyes   []*mordantv1.Dyestuff
+	pieces []string
+}
+
+// orders are the sequences of two and more dyestuffs that pieces go through, in the order of the pieces.
+func (d *draft) orders() (all []order) {
+	of := map[string][]*mordantv1.Dyestuff{}
+	for _, one := range d.baths {
+		for _, dye := range dyesOf(one.plan) {
+			for _, p := range one.pieces {
+				met := of[p.GetLabel()]
+				if !slices.ContainsFunc(met, func(m *mordantv1.Dyestuff) bool { return m.GetName() == dye[0] }) {
+					of[p.GetLabel()] = append(met, &mordantv1.Dyestuff{Name: dye[0], DyeClass: dye[1]})
+				}
+			}
+		}
+	}
+	for _, p := range d.plan.GetPieces() {
+		dyes := of[p.GetLabel()]
+		if len(dyes) < 2 {
+			continue
+		}
+		at := slices.IndexFunc(all, func(o order) bool { return slices.EqualFunc(o.dyes, dyes, sameDye) })
+		if at < 0 {
+			all = append(all, order{dyes: dyes})
+			at = len(all) - 1
+		}
+		all[at].pieces = append(all[at].pieces, p.GetLabel())
+	}
+	return all
+}
+
+func sameDye(a, b *mordantv1.Dyestuff) bool { return a.GetName() == b.GetName() }
+
+// otherOrders adds what is said of pieces that go through the dyestuffs in another order than the plan has them. The baths are made for the plan's own.
+func (b *Bench) otherOrders(ctx context.Context, d *draft, q *mordantv1.SelectMordantsRequest) error {
+	asked := 0
+	for _, o := range d.orders() {
+		if slices.EqualFunc(o.dyes, d.dyes, sameDye) {
+			continue
+		}
+		if asked++; asked > maxOrders {
+			d.remark("of more than %d orders of dyestuffs, mordants are told of the first %d", maxOrders, maxOrders)
+			break
+		}
+		var names []string
+		for _, dye := range o.dyes {
+			names = append(names, dye.GetName())
+		}
+		of := fmt.Sprintf("%s (%s)", strings.Join(names, ", then "), strings.Join(o.pieces, ", "))
+		other := proto.Clone(q).(*mordantv1.SelectMordantsRequest) //nolint:forcetypeassert // a clone is of the same type
+		other.Dyestuffs = o.dyes
+		r, _, err := b.mordants(ctx, other)
+		var fault *pipeline.ModuleError
+		switch {
+		case errors.As(err, &fault):
+			d.remark("mordants for %s aren't told: %s", of, fault.Reason)
+			continue
+		case err != nil:
+			return err
+		}
+		said := r.GetRemarks()
+		for _, f := range r.GetFibres() {
+			for _, c := range f.GetChoices() {
+				said = append(said, c.GetWarnings()...)
+			}
+		}
+		for _, remark := range mordantRemarks(said) {
+			if slices.ContainsFunc(d.sheet.Mordants.Remarks, func(there *benchpb.MordantRemark) bool {
+				return there.GetText() == remark.GetText() || strings.HasSuffix(there.GetText(), ": "+remark.GetText())
+			}) {
+				continue
+			}
+			remark.Text = of + ": " + remark.GetText()
+			d.sheet.Mordants.Remarks = append(d.sheet.Mordants.Remarks, remark)
+		}
+	}
+	return nil
+}
+
+// mordants asks the first mordant module, by the table of facts that is in force for it.
+func (b *Bench) mordants(ctx context.Context, q *mordantv1.SelectMordantsRequest) (*mordantv1.SelectMordantsResponse, *typesv1.ModuleIdentity, error) {
+	name := ""
+	if active := b.mordant(); len(active) > 0 {
+		name = active[0]
+		tables, err := b.inForce(ctx, pipeline.KindMordant, name, "table of facts")
+		if err != nil {
+			return nil, nil, err
+		}
+		if len(tables) > 0 {
+			q.FactsSha256 = tables[0] // the keeper has one in force at most
+		}
+	}
+	return b.modules.SelectMordants(ctx, name, q)
 }
 
 func (d *draft) lacksMordants(why string) {

@@ -30,9 +30,9 @@ func (r *recorded) keep(call func(context.Context) error) {
 	r.calls = append(r.calls, call)
 }
 
-func (r *recorded) SelectMordants(ctx context.Context, q *mordantv1.SelectMordantsRequest) (*mordantv1.SelectMordantsResponse, *typesv1.ModuleIdentity, error) {
-	r.keep(func(ctx context.Context) error { _, _, err := r.Modules.SelectMordants(ctx, q); return err })
-	return r.Modules.SelectMordants(ctx, q)
+func (r *recorded) SelectMordants(ctx context.Context, module string, q *mordantv1.SelectMordantsRequest) (*mordantv1.SelectMordantsResponse, *typesv1.ModuleIdentity, error) {
+	r.keep(func(ctx context.Context) error { _, _, err := r.Modules.SelectMordants(ctx, module, q); return err })
+	return r.Modules.SelectMordants(ctx, module, q)
 }
 
 func (r *recorded) ScaleBaths(ctx context.Context, q *bathscalev1.ScaleBathsRequest) (*bathscalev1.ScaleBathsResponse, *typesv1.ModuleIdentity, error) {

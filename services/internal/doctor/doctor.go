@@ -1,4 +1,4 @@
-// Package doctor examines an installation of the core: its configuration, folders, store, modules, keys, clock and backups. It
+// Package doctor examines an installation of the core: its configuration, folders, store, modules, packs, keys, clock and backups. It
 // says of each what was found and what to do about it, changes nothing, and needs no core to run.
 package doctor
 
@@ -10,6 +10,7 @@ import (
 
 	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/commonvat/commonvat/services/internal/config"
+	"github.com/commonvat/commonvat/services/internal/store"
 )
 
 // Level says how a check came out.
@@ -53,6 +54,9 @@ const (
 type StoreState struct {
 	Schema int64 // version that the file has
 	Known  int64 // version that this program brings it to
+	// Packs are the data of modules, and Retired the names of modules that somebody took out; none of a schema that has neither.
+	Packs   []store.PackRow
+	Retired []string
 }
 
 // Installation is what is examined, and by what means. All functions are required.
@@ -98,6 +102,7 @@ func Examine(ctx context.Context, installation Installation) []Finding {
 	e.core(ctx)
 	e.runtimeFolder()
 	e.modules()
+	e.packs()
 	e.secrets()
 	e.certificate()
 	e.clock()
@@ -118,7 +123,9 @@ func Faulty(findings []Finding) bool {
 
 type exam struct {
 	Installation
-	findings []Finding
+	state     StoreState
+	storeRead bool // state is that of the store
+	findings  []Finding
 }
 
 func (e *exam) add(check string, level Level, do, format string, args ...any) {

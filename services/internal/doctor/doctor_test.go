@@ -25,6 +25,8 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/config"
+	"github.com/commonvat/commonvat/services/internal/packs"
+	"github.com/commonvat/commonvat/services/internal/store"
 )
 
 // now is when the tests take place.
@@ -99,6 +101,28 @@ func whole(t *testing.T) *Installation {
 	}
 }
 
+// packed keeps a pack of a module, and returns its file.
+func packed(t *testing.T, in *Installation, module string, inForce bool) string {
+	t.Helper()
+	folder := filepath.Join(in.Config.Data, PacksFolder)
+	digest, err := packs.OpenFolder(folder).Keep([]byte("rules"))
+	require.NoError(t, err)
+	in.ReadStore = func(context.Context, string) (StoreState, error) {
+		return StoreState{Schema: 2, Known: 2, Packs: []store.PackRow{{Module: module, Kind: sdk.KindSafety, Digest: digest, Name: "ours", Version: "1.0.0", Bytes: 5, InForce: inForce}}}, nil
+	}
+	return filepath.Join(folder, "sha256", digest)
+}
+
+// retire says of a module that it is taken out.
+func retire(in *Installation, module string) {
+	before := in.ReadStore
+	in.ReadStore = func(ctx context.Context, path string) (StoreState, error) {
+		state, err := before(ctx, path)
+		state.Retired = append(state.Retired, module)
+		return state, err
+	}
+}
+
 // lock holds the store's lock as a core does, until the test ends or the returned file is closed.
 func lock(t *testing.T, data string) *os.File {
 	t.Helper()
@@ -120,7 +144,7 @@ func TestWholeInstallationHasNothingToDo(t *testing.T) {
 		assert.False(t, checks[f.Check], "%s is told twice", f.Check)
 		checks[f.Check] = true
 	}
-	assert.Len(t, checks, 14)
+	assert.Len(t, checks, 15)
 	assert.False(t, Faulty(findings))
 }
 
@@ -270,6 +294,20 @@ func TestBrokenInstallations(t *testing.T) {
 			write(t, path, `{"name":"compare-other","version":"1.0.0","kind":"compare"}`, 0o444)
 		}, "modules", Fault, "does not fit the manifest"},
 		"module may be exchanged": {func(t *testing.T, in *Installation) { require.NoError(t, os.Chmod(executables(t, in)[0], 0o777)) }, "modules", Fault, "others may write to"},
+		"no pack in force":        {func(t *testing.T, in *Installation) { packed(t, in, "safety-test", false) }, "packs", Attention, "nothing is in force for safety-test"},
+		"pack of a module that is retired": {func(t *testing.T, in *Installation) {
+			packed(t, in, "safety-test", true)
+			retire(in, "safety-test")
+		}, "packs", Attention, "ours 1.0.0 is in force for safety-test, which is retired"},
+		"pack of a module that is gone": {func(t *testing.T, in *Installation) { packed(t, in, "safety-gone", true) }, "packs", Attention, "in force for safety-gone, which isn't installed"},
+		"pack's content missing": {func(t *testing.T, in *Installation) {
+			require.NoError(t, os.Remove(packed(t, in, "safety-test", true)))
+		}, "packs", Fault, "ours 1.0.0 of safety-test: its content 6c62"},
+		"pack's content changed": {func(t *testing.T, in *Installation) {
+			path := packed(t, in, "safety-test", true)
+			require.NoError(t, os.Chmod(path, 0o600))
+			write(t, path, "other rules", 0o400)
+		}, "packs", Fault, "its SHA-256 is"},
 		"modules' folder open": {func(t *testing.T, in *Installation) {
 			require.NoError(t, os.Chmod(filepath.Join(in.Config.Data, ModulesFolder), 0o777))
 		}, "modules", Fault, "mode 0777"},

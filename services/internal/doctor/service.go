@@ -45,6 +45,7 @@ func (e *exam) store(ctx context.Context) {
 		e.add(check, Fault, fmt.Sprintf("chown %d %s", ownerOf(data), path), "%s belongs to user %d, the data folder to user %d", path, ownerOf(info), ownerOf(data))
 	}
 	state, err := e.ReadStore(ctx, path)
+	e.state, e.storeRead = state, err == nil
 	switch {
 	case err != nil:
 		e.add(check, Fault, "keep the folder as it is, and restore the last backup beside it", "can't be read: %v", err)

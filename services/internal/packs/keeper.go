@@ -22,6 +22,14 @@ import (
 // MaxInForce is how much data of one module may be in force: as much as a call may name.
 const MaxInForce = 16
 
+// mostInForce is that for a kind of module. A mordant module answers from one table of facts.
+func mostInForce(kind string) int {
+	if kind == pipeline.KindMordant {
+		return 1
+	}
+	return MaxInForce
+}
+
 // Asker opens modules to manage their data; *pipeline.Pipeline does.
 type Asker interface {
 	OpenData(module string) (*pipeline.DataModule, error)
@@ -151,7 +159,7 @@ func (k *Keeper) meet(ctx context.Context, m *pipeline.DataModule) error {
 		}
 		row := store.PackRow{
 			Module: id.GetName(), Kind: id.GetKind(), Digest: data.Digest, Name: data.Name, Version: data.Version, Bytes: len(data.Content),
-			Own: true, InForce: !chosen && inForce < MaxInForce, At: k.clock(), By: store.Server,
+			Own: true, InForce: !chosen && inForce < mostInForce(id.GetKind()), At: k.clock(), By: store.Server,
 		}
 		switch {
 		case known.Digest != "" && (chosen || known.InForce): // as it was
@@ -275,8 +283,8 @@ func (k *Keeper) putInForce(ctx context.Context, by store.Actor, module string, 
 			others++
 		}
 	}
-	if others >= MaxInForce {
-		return store.PackRow{}, fmt.Errorf("%w: %d packs are in force for %s, and no more may be; retire one first", trial.ErrConflict, others, module)
+	if others >= mostInForce(row.Kind) {
+		return store.PackRow{}, fmt.Errorf("%w: at most %d may be in force for %s: retire one of another name first, or give this one its name", trial.ErrConflict, mostInForce(row.Kind), module)
 	}
 	if _, err := k.folder.Keep(content); err != nil {
 		return store.PackRow{}, err

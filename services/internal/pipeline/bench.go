@@ -1,6 +1,7 @@
 package pipeline
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"slices"
@@ -34,14 +35,18 @@ func ask[Q, R any](ctx context.Context, p *Pipeline, kind, ref string, call func
 	return answer, h.identity(), check(h, answer)
 }
 
-// SelectMordants asks the mordant module. Errors: *ModuleError; ctx.Err(). The identity is given with errors too, where a module was held.
-func (p *Pipeline) SelectMordants(ctx context.Context, q *mordantv1.SelectMordantsRequest) (*mordantv1.SelectMordantsResponse, *typesv1.ModuleIdentity, error) {
-	return ask(ctx, p, KindMordant, KindMordant, func(c grpc.ClientConnInterface) func(context.Context, *mordantv1.SelectMordantsRequest, ...grpc.CallOption) (*mordantv1.SelectMordantsResponse, error) {
+// SelectMordants asks a mordant module, by its name; empty: the default one. Errors: *ModuleError; ctx.Err(). The identity is given with errors too, where a module
+// was held.
+func (p *Pipeline) SelectMordants(ctx context.Context, module string, q *mordantv1.SelectMordantsRequest) (*mordantv1.SelectMordantsResponse, *typesv1.ModuleIdentity, error) {
+	return ask(ctx, p, KindMordant, cmp.Or(module, KindMordant), func(c grpc.ClientConnInterface) func(context.Context, *mordantv1.SelectMordantsRequest, ...grpc.CallOption) (*mordantv1.SelectMordantsResponse, error) {
 		return mordantv1.NewMordantServiceClient(c).SelectMordants
 	}, q, func(h *hold, r *mordantv1.SelectMordantsResponse) error { return h.checkMordants(q, r) })
 }
 
 func (h *hold) checkMordants(q *mordantv1.SelectMordantsRequest, r *mordantv1.SelectMordantsResponse) error {
+	if q.GetFactsSha256() != "" && r.GetFactsSha256() != q.GetFactsSha256() {
+		return h.blame("facts_sha256 is %.64q; allowed: %.64q, which was named", r.GetFactsSha256(), q.GetFactsSha256())
+	}
 	if len(r.GetQuestions()) > 0 {
 		if len(r.GetFibres()) > 0 {
 			return h.blame("fibres has %d entries beside %d questions; allowed: none", len(r.GetFibres()), len(r.GetQuestions()))

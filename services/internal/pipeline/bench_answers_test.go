@@ -102,7 +102,7 @@ func TestMordantsAreChecked(t *testing.T) {
 	step := func(r *mordantv1.SelectMordantsResponse) *mordantv1.MordantStep {
 		return r.GetFibres()[0].GetChoices()[0].GetSteps()[0]
 	}
-	refused(t, pipeline.KindMordant, good, func(p *pipeline.Pipeline) error { _, _, err := p.SelectMordants(t.Context(), q); return err }, map[string]func(*mordantv1.SelectMordantsResponse){
+	refused(t, pipeline.KindMordant, good, func(p *pipeline.Pipeline) error { _, _, err := p.SelectMordants(t.Context(), "", q); return err }, map[string]func(*mordantv1.SelectMordantsResponse){
 		"no fibre":                func(r *mordantv1.SelectMordantsResponse) { r.Fibres = nil },
 		"another fibre":           func(r *mordantv1.SelectMordantsResponse) { r.Fibres[0].Fibre = "silk" },
 		"answer and question":     func(r *mordantv1.SelectMordantsResponse) { r.Questions = []*mordantv1.Question{{Text: "which?"}} },

@@ -125,6 +125,11 @@ func (d *delivering) Invoke(ctx context.Context, method string, args, reply any,
 			return &deliveryFault{class: ErrNoData, reason: fmt.Sprintf("the core has no whole data %s to give it", digest), cause: err}
 		}
 		if _, err := d.put(ctx, digest, content); err != nil {
+			var refused *deliveryFault
+			if errors.As(err, &refused) && errors.Is(refused.class, ErrModuleRefused) {
+				// It took that once, or came with it. Whoever asks has done nothing wrong, and can do nothing about it.
+				refused.class = ErrModuleUnavailable
+			}
 			return err
 		}
 	}

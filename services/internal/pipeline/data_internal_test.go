@@ -240,7 +240,7 @@ func TestDeliveryFaults(t *testing.T) {
 	}{
 		"greedy":   {ErrModuleAnswer, "asks again"},
 		"stranger": {ErrModuleAnswer, "which the call doesn't name"},
-		"refuses":  {ErrModuleRefused, "line 3, A"},
+		"refuses":  {ErrModuleUnavailable, "line 3, A"},
 		"nameless": {ErrModuleAnswer, `the name is ""`},
 	} {
 		_, err := judge(t.Context(), p, module, "a", oneSum)

@@ -83,7 +83,7 @@ func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, described *
 		})
 		return err
 	case KindMordant:
-		_, _, err := p.SelectMordants(ctx, &mordantv1.SelectMordantsRequest{Fibres: []string{"wool"}, Dyestuffs: []*mordantv1.Dyestuff{{Name: "weld"}}})
+		_, _, err := p.SelectMordants(ctx, "", &mordantv1.SelectMordantsRequest{Fibres: []string{"wool"}, Dyestuffs: []*mordantv1.Dyestuff{{Name: "weld"}}})
 		return err
 	case KindSafety:
 		if _, _, err := p.ListFields(ctx, KindSafety); err != nil {

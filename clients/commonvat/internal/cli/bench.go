@@ -175,6 +175,16 @@ func (a *app) sheetShow() *cobra.Command {
 		if err != nil {
 			return err
 		}
+		if revision > 0 && output.Format(a.format) == output.Table {
+			newest, err := call(c.Context(), a, client.GetSheet, &benchv1.GetSheetRequest{PlanId: args[0]})
+			if err != nil {
+				return err
+			}
+			if newest.GetRevision() > s.GetRevision() {
+				s.StandingCautions = append([]string{fmt.Sprintf("Revision %d has taken the place of this one: %s. What stands here is history, not to be dyed by.",
+					newest.GetRevision(), words.Show(newest.GetStanding()))}, s.GetStandingCautions()...)
+			}
+		}
 		return p.show(a, s)
 	}}
 	c.Flags().Int64Var(&revision, "revision", 0, "an earlier revision (default: the newest)")

@@ -29,7 +29,13 @@ func (a *app) packs() *cobra.Command {
 			return err
 		}
 		for _, name := range r.GetModulesWithout() {
-			a.say("commonvat: nothing is in force for %s: it checks nothing", name)
+			without := "checks"
+			for _, p := range r.GetPacks() {
+				if p.GetModule() == name && p.GetKind() == "mordant" {
+					without = "answers"
+				}
+			}
+			a.say("commonvat: nothing is in force for %s: it %s nothing", name, without)
 		}
 		return a.show(r, packGrid(r.GetPacks()...))
 	}}

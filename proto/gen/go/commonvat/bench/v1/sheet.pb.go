@@ -613,7 +613,7 @@ type SheetPart struct {
 	Module *v1.ModuleIdentity `protobuf:"bytes,2,opt,name=module,proto3" json:"module,omitempty"`
 	// Why the part is missing; empty when it was computed.
 	Fault string `protobuf:"bytes,3,opt,name=fault,proto3" json:"fault,omitempty"`
-	// Rule packs that were held against the plan.
+	// Rule packs that were held against the plan; of the part mordant, the table of facts that it was answered from.
 	Packs []*SheetPack `protobuf:"bytes,4,rep,name=packs,proto3" json:"packs,omitempty"`
 	// Name and version of facts.
 	Facts         string `protobuf:"bytes,5,opt,name=facts,proto3" json:"facts,omitempty"`
@@ -686,7 +686,7 @@ func (x *SheetPart) GetFacts() string {
 	return ""
 }
 
-// SheetPack is a rule pack.
+// SheetPack is a rule pack, or a table of facts, which has no rules.
 type SheetPack struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Sha256        string                 `protobuf:"bytes,1,opt,name=sha256,proto3" json:"sha256,omitempty"`

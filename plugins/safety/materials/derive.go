@@ -1,0 +1,175 @@
+package materials
+
+import (
+	"slices"
+
+	"github.com/commonvat/commonvat/plugins/safety/rules"
+)
+
+// derive adds what follows from the kinds of material that are together in a bath, a vessel or a trial. What follows stands against what was told: an answer
+// may add a hazard, and takes none away.
+func derive(facts rules.Facts) {
+	adds(facts)
+	metals(facts)
+	gases(facts)
+	reducer(facts)
+	lastMetal(facts)
+	dyedBefore(facts)
+}
+
+func truth(yes, doubtful bool) rules.Fact { return rules.Fact{Truth: &yes, Doubtful: doubtful} }
+
+func one(word string, doubtful bool) rules.Fact {
+	return rules.Fact{Texts: []string{word}, Doubtful: doubtful}
+}
+
+// adds tells of which kind is what is added. Of a material of several kinds the one is told that most hangs on.
+func adds(facts rules.Facts) {
+	f, ok := facts["step.adds"]
+	if !ok {
+		return
+	}
+	m, known := Find(f.Texts[0])
+	if !known {
+		return
+	}
+	harsh := []string{"acid", "oxidiser", "reducing_agent", "alkali"}
+	told := facts["step.adds_class"].Texts
+	for _, class := range harsh {
+		if slices.Contains(m.Classes, class) {
+			if class == harsh[0] || len(told) == 0 || !slices.Contains(harsh, told[0]) {
+				facts["step.adds_class"] = one(class, f.Doubtful)
+			}
+			return
+		}
+	}
+	if len(told) == 0 {
+		facts["step.adds_class"] = one("none", f.Doubtful)
+	}
+}
+
+// isSo sets a yes that follows, or a no where nothing else was told.
+func isSo(facts rules.Facts, field string, yes, doubtful bool) {
+	told, ok := facts[field]
+	if yes && (!ok || told.Truth == nil || !*told.Truth) || !ok {
+		facts[field] = truth(yes, doubtful)
+	}
+}
+
+func metals(facts rules.Facts) {
+	f, ok := facts["bath.classes"]
+	if !ok {
+		return
+	}
+	any := func(classes ...string) bool {
+		return slices.ContainsFunc(classes, func(c string) bool { return slices.Contains(f.Texts, c) })
+	}
+	isSo(facts, "bath.contains_metal", any("iron_salt", "copper_salt"), f.Doubtful)
+	isSo(facts, "bath.has_metal_mordant", any("alum", "iron_salt", "copper_salt", "tin_salt", "chromium_vi", "lead_salt", "mercury_salt", "cadmium_salt", "cobalt_salt", "uranium_salt", "antimony_salt"), f.Doubtful)
+}
+
+// gases that may rise, by what is together in the bath: New Jersey fact sheet 1697 for sulfur dioxide, a public page on bleach for chlorine, general chemistry.
+// Fermenting makes gases of its own.
+func gases(facts rules.Facts) {
+	classes, ok := facts["bath.classes"]
+	if !ok {
+		return
+	}
+	has := func(class string) bool { return slices.Contains(classes.Texts, class) }
+	var rise []string
+	sulfur := slices.ContainsFunc(facts["bath.materials"].Texts, func(m string) bool {
+		return m == "sodium dithionite" || m == "sodium metabisulfite" || m == "thiourea dioxide"
+	})
+	if sulfur && has("acid") {
+		rise = append(rise, "sulfur_dioxide")
+	}
+	if has("ammonia_or_urine") {
+		rise = append(rise, "ammonia")
+	}
+	if has("hypochlorite") && has("acid") {
+		rise = append(rise, "chlorine")
+	}
+	if slices.Contains(facts["bath.materials"].Texts, "acetic acid") {
+		rise = append(rise, "acetic_vapour")
+	}
+	kind := facts["step.kind"].Texts
+	if len(rise) == 0 && (len(kind) == 0 || slices.Contains([]string{"ferment", "lichen_soak", "make_saxon_blue"}, kind[0])) {
+		return
+	}
+	add(facts, "step.possible_gases", rules.Fact{Texts: rise, Doubtful: classes.Doubtful}, true)
+}
+
+// reducers by what each is told as in rules, the harshest first.
+var reducers = []struct{ material, class string }{{"thiourea dioxide", "thiourea_dioxide"}, {"sodium dithionite", "dithionite"}, {"fructose", "fructose"}}
+
+func reducer(facts rules.Facts) {
+	f := facts["bath.materials"]
+	for i, r := range reducers {
+		if !slices.Contains(f.Texts, r.material) {
+			continue
+		}
+		if _, told := facts["bath.reducer_class"]; !told || i < len(reducers)-1 {
+			facts["bath.reducer_class"] = one(r.class, f.Doubtful)
+		}
+		return
+	}
+}
+
+// lastMetal is the last metal of what the vessel held before in the same plan; what was told of the vessel is from before that.
+func lastMetal(facts rules.Facts) {
+	f, ok := facts["vessel.earlier_materials"]
+	if !ok {
+		return
+	}
+	last, unknown := "", false
+	for _, name := range f.Texts {
+		m, known := Find(name)
+		unknown = unknown || !known
+		for _, metal := range []struct{ class, word string }{{"tin_salt", "tin"}, {"copper_salt", "copper"}, {"iron_salt", "iron"}} {
+			if slices.Contains(m.Classes, metal.class) {
+				last, unknown = metal.word, false
+			}
+		}
+	}
+	switch told, ok := facts["vessel.last_metal"]; {
+	case last != "":
+		facts["vessel.last_metal"] = one(last, f.Doubtful)
+	case ok && (unknown || f.Doubtful): // it may have held some since
+		told.Doubtful = true
+		facts["vessel.last_metal"] = told
+	}
+}
+
+// dyedBefore tells how what the pieces met before dyes, where all of it is known.
+func dyedBefore(facts rules.Facts) {
+	f, ok := facts["trial.earlier_materials"]
+	if !ok {
+		return
+	}
+	dyes, all := []string{}, true
+	for _, name := range f.Texts {
+		m, known := Find(name)
+		all = all && known
+		dyes = append(dyes, m.DyesAs...)
+	}
+	slices.Sort(dyes)
+	dyes = slices.Compact(dyes)
+	if _, told := facts["trial.earlier_dye_classes"]; all || told {
+		add(facts, "trial.earlier_dye_classes", rules.Fact{Texts: dyes, Doubtful: f.Doubtful}, true)
+		return
+	}
+	if len(dyes) > 0 { // some of it is known, which can raise a hazard and rule none out
+		facts["trial.earlier_dye_classes"] = rules.Fact{Texts: dyes, Doubtful: true}
+	}
+}
+
+// noPlant adds to a material that is none what is asked of plants.
+func noPlant(facts rules.Facts) {
+	for _, field := range []string{"plant.genus", "plant.species", "material.plant_part"} {
+		add(facts, field, one("none", false), false)
+	}
+	isSo(facts, "plant.identified", true, false)
+	for _, field := range []string{"plant.wild_gathered", "plant.protected_or_slow", "plant.sprayed_or_roadside"} {
+		isSo(facts, field, false, false)
+	}
+}
