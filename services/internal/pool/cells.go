@@ -195,6 +195,11 @@ func completion(picks []*pick) map[string]int64 {
 // table makes labels and rows of picks. groups fixes the order of groups; nil sorts them. Blocks come in the order of
 // completion, the unfinished ones after them by their ids, which are ordered in time.
 func table(picks []*pick, groups []string) (pipeline.Labels, []pipeline.Row) {
+	return tableBy(picks, groups, completion(picks))
+}
+
+// tableBy is table with the times at which blocks were complete.
+func tableBy(picks []*pick, groups []string, done map[string]int64) (pipeline.Labels, []pipeline.Row) {
 	column := func(of func(*pick) string) []string {
 		out := make([]string, len(picks))
 		for i, p := range picks {
@@ -205,7 +210,6 @@ func table(picks []*pick, groups []string) (pipeline.Labels, []pipeline.Row) {
 	if groups == nil {
 		groups = column(func(p *pick) string { return p.group })
 	}
-	done := completion(picks)
 	blocks := column(func(p *pick) string { return p.block })
 	slices.SortStableFunc(blocks, func(a, b string) int {
 		rank := func(block string) int64 {
