@@ -197,7 +197,7 @@ func (s compare) CompareGroups(stream grpc.ClientStreamingServer[comparev1.Compa
 		f := 3.0
 		return &comparev1.GroupsTest{F: &f, GroupDf: int32(k - 1), RestDf: 4, Share: 0.5}
 	}
-	out := &comparev1.CompareGroupsResponse{Cells: int32(len(in.cells)), Blocks: int32(len(in.blocks)), Place: test(), Spread: test(), Seed: header.GetSeed()}
+	out := &comparev1.CompareGroupsResponse{Cells: int32(header.GetRowCount()), Blocks: int32(len(in.blocks)), Place: test(), Spread: test(), Seed: header.GetSeed()}
 	for a := range k {
 		for b := a + 1; b < k && k > 2; b++ {
 			pair := &comparev1.GroupsPair{GroupA: uint32(a), GroupB: uint32(b), Place: test(), Spread: test()}
