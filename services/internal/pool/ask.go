@@ -316,7 +316,7 @@ func (l *leftOut) listed() (out []*poolv1.LeftOut) {
 	for _, kind := range []struct {
 		counts map[string]int
 		unit   string
-	}{{l.pieces, "pieces"}, {l.readings, "readings"}} {
+	}{{l.pieces, "pieces"}, {l.readings, "readings"}, {l.judgements, "judgements"}} {
 		for _, reason := range slices.Sorted(maps.Keys(kind.counts)) {
 			out = append(out, &poolv1.LeftOut{Reason: reason, Count: int32(kind.counts[reason]), Unit: kind.unit})
 		}

@@ -247,11 +247,15 @@ func indexes(texts []string) map[string]uint32 {
 
 // leftOut counts what isn't used, by reason.
 type leftOut struct {
-	pieces   map[string]int
-	readings map[string]int
+	pieces     map[string]int
+	readings   map[string]int
+	judgements map[string]int
 }
 
-func newLeftOut() *leftOut { return &leftOut{pieces: map[string]int{}, readings: map[string]int{}} }
+func newLeftOut() *leftOut {
+	return &leftOut{pieces: map[string]int{}, readings: map[string]int{}, judgements: map[string]int{}}
+}
 
 func (l *leftOut) piece(reason string)          { l.pieces[reason]++ }
+func (l *leftOut) judgement(reason string)      { l.judgements[reason]++ }
 func (l *leftOut) reading(reason string, n int) { l.readings[reason] += n }

@@ -61,6 +61,13 @@ func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 	if err := p.effect(ctx, a, pair, matched, groups, int32(e.ClosingSessions), e.ToleranceDE00); err != nil {
 		return err
 	}
+	var closed []string // the sessions of the verdict
+	if int(response.GetCompleteSessions()) >= e.ClosingSessions && len(labels.Blocks) >= e.ClosingSessions {
+		closed = labels.Blocks[:e.ClosingSessions]
+	}
+	if err := p.judgements(ctx, a, pair, groups, closed); err != nil {
+		return err
+	}
 	if response.GetVerdict() <= comparev1.Verdict_VERDICT_NOT_ENOUGH_YET {
 		pair.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
 		pair.Sessions = response.GetCompleteSessions()

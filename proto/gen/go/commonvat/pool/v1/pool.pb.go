@@ -1454,9 +1454,9 @@ func (x *WaterAnswer) GetMaxDe00() float64 {
 type LeftOut struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	Reason string                 `protobuf:"bytes,1,opt,name=reason,proto3" json:"reason,omitempty"`
-	// Readings or pieces, as unit says.
+	// Readings, pieces or judgements, as unit says.
 	Count int32 `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
-	// "readings", "pieces", "sessions".
+	// "readings", "pieces", "judgements".
 	Unit          string `protobuf:"bytes,3,opt,name=unit,proto3" json:"unit,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
