@@ -221,6 +221,11 @@ func (f *fake) GetPiece(_ context.Context, r *labv1.GetPieceRequest) (*labv1.Pie
 			return p, nil
 		}
 	}
+	if r.GetPiece() == "M2Q" {
+		p := cannedPiece()
+		p.Id, p.Code = sourceID, "M2Q"
+		return p, nil
+	}
 	if p := r.GetPiece(); p != pieceID && p != "K7P" {
 		return nil, status.Errorf(codes.NotFound, "piece %q is not there, or not readable", p)
 	}
