@@ -170,22 +170,35 @@ func effectStatement(pair *poolv1.PairAnswer, e *poolv1.OrderEffect) string {
 	return fmt.Sprintf("no answer at this size: %s can't tell whether %s and %s lie %g apart", over, first, second, e.GetToleranceDe00())
 }
 
+// moreSessions says how many sessions it takes beyond those that there are.
+func moreSessions(all, have int32) string {
+	switch n := int(all) - int(have); {
+	case all == 0:
+		return "more than 60 sessions in all"
+	case n <= 0:
+		return "no more sessions than there are"
+	default:
+		return fmt.Sprintf("%d more %s", n, plural("session", n))
+	}
+}
+
+// widthOutlook says how many more sessions it may take to tell which order is wider.
+func widthOutlook(r *comparev1.CompareOrdersResponse) string {
+	o := r.GetOutlook()
+	if o == nil {
+		return ""
+	}
+	return fmt.Sprintf("judged by the noise between %s, and with a chance of 4 in 5: to find that one spreads %.2f times as wide as the other, %s with both orders; to show that they are equally wide, if they are, %s",
+		sessionsWords(int(o.GetFromSessions())), o.GetTargetRatio(), moreSessions(o.GetSessionsToFind(), r.GetCompleteSessions()), moreSessions(o.GetSessionsToRuleOut(), r.GetCompleteSessions()))
+}
+
 // outlookWords says how many more sessions it may take.
 func outlookWords(r *comparev1.MeasureOrderEffectResponse, pair *poolv1.PairAnswer, tolerance float64) string {
 	o := r.GetOutlook()
 	if o == nil {
 		return ""
 	}
-	more := func(all int32) string {
-		switch n := int(all) - int(r.GetCompleteSessions()); {
-		case all == 0:
-			return "more than 60 sessions in all"
-		case n <= 0:
-			return "no more sessions than there are"
-		default:
-			return fmt.Sprintf("%d more %s", n, plural("session", n))
-		}
-	}
+	more := func(all int32) string { return moreSessions(all, r.GetCompleteSessions()) }
 	return fmt.Sprintf("judged by the noise between %s, and with a chance of 4 in 5: to find that %s and %s lie %.1f apart, %s with both orders; to show that it makes less than %g, if it makes none, %s",
 		sessionsWords(int(o.GetFromSessions())), pair.GetFirst(), pair.GetSecond(), o.GetTargetDe00(), more(o.GetSessionsToFind()), tolerance, more(o.GetSessionsToRuleOut()))
 }

@@ -121,7 +121,7 @@ func (p *Pool) explore(ctx context.Context, a *asking, picks []*pick, groups []s
 		out.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
 		out.Missing = append(out.Missing, fmt.Sprintf("sessions with %s in both orders; none is known here", what))
 	}
-	out.Statement = orderStatement(out)
+	out.Statement, out.Outlook = orderStatement(out), widthOutlook(response)
 	a.tellMordantPlace(matched, groups)
 	if groups[0] == vatFirst {
 		return nil // dye pairs have colours of their own: what order does to them is asked of each

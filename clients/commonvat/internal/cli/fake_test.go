@@ -341,7 +341,7 @@ func (f *fake) AskPalette(_ context.Context, r *poolv1.AskPaletteRequest) (*pool
 			{Group: "=indigo > weld", Stratum: "yarn not stated", Pieces: 4, Cells: 4, ShadesAtLeast: 3, ShadesAtMost: 4, HullSide: 0, Dispersion: 8.123456789, Unstable: true},
 		},
 		Pairs: []*poolv1.PairAnswer{{First: "weld > indigo", Second: "indigo > weld", Standing: poolv1.Standing_STANDING_NOT_ENOUGH_YET, Strata: 1, CellsFirst: 9, CellsSecond: 4,
-			WidthRatio: ptr(1.4), Sessions: 4, Missing: []string{"two more sessions", "an instrument"}, Statement: "Not enough yet: two more sessions.", Thin: true,
+			WidthRatio: ptr(1.4), Sessions: 4, Missing: []string{"two more sessions", "an instrument"}, Statement: "Not enough yet: two more sessions.", Thin: true, Outlook: "judged by the noise between 4 sessions: 3 more",
 			Effect: &poolv1.OrderEffect{Verdict: poolv1.EffectVerdict_EFFECT_VERDICT_DEPENDS_ON_CELL, Sessions: 4, Difference: &typesv1.LabDifference{L: -1.25, A: 0.5, B: 3}, De00: ptr(2.125),
 				UpperDe00: ptr(3.5), ToleranceDe00: 2, MedianDe00: ptr(2.0), P: ptr(0.03), PAdjusted: ptr(0.06), CellsDifferP: ptr(0.01), RepeatabilityMcdm: ptr(0.8), Repeats: 6,
 				Cells:   []*poolv1.CellEffect{{Cell: "wool, lot W7, alum, weld deep", Sessions: 4, Difference: &typesv1.LabDifference{L: -2, A: 1, B: 5}, De00: 4.5, PAdjusted: ptr(0.02)}},

@@ -86,10 +86,10 @@ func groupGrid(r *poolv1.AskPaletteResponse) output.Grid {
 
 func pairGrid(r *poolv1.AskPaletteResponse) output.Grid {
 	g := output.Grid{Title: "compared like with like", Columns: []string{"first", "second", "standing", "wider", "strata", "cells_first", "cells_second", "sessions",
-		"width_ratio", "shade_difference", "p", "p_adjusted", "thin", "missing", "statement"}}
+		"width_ratio", "shade_difference", "p", "p_adjusted", "thin", "missing", "statement", "outlook"}}
 	for _, x := range r.GetPairs() {
 		g.Add(x.GetFirst(), x.GetSecond(), words.Show(x.GetStanding()), x.GetWider(), x.GetStrata(), x.GetCellsFirst(), x.GetCellsSecond(), x.GetSessions(),
-			maybe(x.WidthRatio), maybe(x.ShadeDifference), maybe(x.P), maybe(x.PAdjusted), x.GetThin(), strings.Join(x.GetMissing(), "; "), x.GetStatement())
+			maybe(x.WidthRatio), maybe(x.ShadeDifference), maybe(x.P), maybe(x.PAdjusted), x.GetThin(), strings.Join(x.GetMissing(), "; "), x.GetStatement(), x.GetOutlook())
 	}
 	return g
 }
@@ -286,6 +286,9 @@ func writePairs(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
 	for i, x := range pairs {
 		if s := x.GetStatement(); s != "" && s != r.GetHeadline() { // a single pair's is the headline
 			fmt.Fprintf(b, "  pair %d: %s\n", i+1, output.Clean(s))
+		}
+		if x.GetOutlook() != "" {
+			fmt.Fprintf(b, "  pair %d: %s\n", i+1, output.Clean(x.GetOutlook()))
 		}
 	}
 	var missing []string

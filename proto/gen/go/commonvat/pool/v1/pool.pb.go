@@ -593,7 +593,9 @@ type PairAnswer struct {
 	Effect *OrderEffect `protobuf:"bytes,16,opt,name=effect,proto3" json:"effect,omitempty"`
 	// What eyes said of pieces of the two held side by side, one for each quality that was judged; only between the two orders of a dye pair. Never mixed
 	// with what was measured.
-	Judgements    []*JudgementVotes `protobuf:"bytes,17,rep,name=judgements,proto3" json:"judgements,omitempty"`
+	Judgements []*JudgementVotes `protobuf:"bytes,17,rep,name=judgements,proto3" json:"judgements,omitempty"`
+	// How many sessions it will take to tell which is wider, from the noise so far, or empty; only between orders.
+	Outlook       string `protobuf:"bytes,18,opt,name=outlook,proto3" json:"outlook,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -745,6 +747,13 @@ func (x *PairAnswer) GetJudgements() []*JudgementVotes {
 		return x.Judgements
 	}
 	return nil
+}
+
+func (x *PairAnswer) GetOutlook() string {
+	if x != nil {
+		return x.Outlook
+	}
+	return ""
 }
 
 // JudgementVotes is the votes of sessions, one each: that of most of its judgements of two matched pieces, one of each order.
@@ -3175,7 +3184,7 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x17_shades_at_equal_numberB\r\n" +
 	"\v_shades_lowB\x0e\n" +
 	"\f_shades_highB\x16\n" +
-	"\x14_largest_hue_gap_deg\"\x8f\x05\n" +
+	"\x14_largest_hue_gap_deg\"\xa9\x05\n" +
 	"\n" +
 	"PairAnswer\x12\x14\n" +
 	"\x05first\x18\x01 \x01(\tR\x05first\x12\x16\n" +
@@ -3200,7 +3209,8 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x06effect\x18\x10 \x01(\v2\x1e.commonvat.pool.v1.OrderEffectR\x06effect\x12A\n" +
 	"\n" +
 	"judgements\x18\x11 \x03(\v2!.commonvat.pool.v1.JudgementVotesR\n" +
-	"judgementsB\x0e\n" +
+	"judgements\x12\x18\n" +
+	"\aoutlook\x18\x12 \x01(\tR\aoutlookB\x0e\n" +
 	"\f_width_ratioB\x13\n" +
 	"\x11_shade_differenceB\x04\n" +
 	"\x02_pB\r\n" +
