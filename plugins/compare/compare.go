@@ -186,6 +186,11 @@ func response(r *orders.Result) *comparev1.CompareOrdersResponse {
 		out.DispersionFirst, out.DispersionSecond = d.First, d.Second
 		out.LogRatio, out.LogRatioSe = d.LogRatio, d.SELogRatio
 	}
+	if o := r.Outlook; o != nil {
+		out.Outlook = &comparev1.WidthOutlook{
+			FromSessions: int32(o.From), NoiseLogRatio: o.Noise, TargetRatio: o.TargetRatio, SessionsToFind: int32(o.ToFind), SessionsToRuleOut: int32(o.ToRuleOut),
+		}
+	}
 	if v := r.Volume; v != nil {
 		out.HullVolumeFirst, out.HullVolumeSecond = v.First, v.Second
 	}

@@ -62,7 +62,11 @@ func compareGroups(ctx context.Context, recv func() (*comparev1.CompareGroupsReq
 			Lab: colorimetry.Lab{L: s.l / s.n, A: s.a / s.n, B: s.b / s.n},
 		})
 	}
-	r, err := groups.Compare(ctx, cells, 0, header.GetSeed())
+	permutations := 0
+	if header.GetExploring() {
+		permutations = groups.EstimatesOnly
+	}
+	r, err := groups.Compare(ctx, cells, permutations, header.GetSeed())
 	if err != nil {
 		return nil, wire.Failed("header", err)
 	}
@@ -76,10 +80,10 @@ func compareGroups(ctx context.Context, recv func() (*comparev1.CompareGroupsReq
 	}
 	for _, p := range r.Pairs {
 		pair := &comparev1.GroupsPair{GroupA: index[p.First], GroupB: index[p.Second], Place: groupsTest(p.Place), Spread: groupsTest(p.Spread)}
-		if p.Place != nil {
+		if p.Place != nil && !header.GetExploring() {
 			pair.PlacePAdjusted = &p.PlaceAdjusted
 		}
-		if p.Spread != nil {
+		if p.Spread != nil && !header.GetExploring() {
 			pair.SpreadPAdjusted = &p.SpreadAdjusted
 		}
 		out.Pairs = append(out.Pairs, pair)
@@ -115,7 +119,7 @@ func groupsTest(t *groups.Test) *comparev1.GroupsTest {
 		return nil
 	}
 	return &comparev1.GroupsTest{
-		F: finite(t.F), GroupDf: int32(t.GroupDF), RestDf: int32(t.RestDF), P: t.P, Arrangements: int64(t.Arrangements), Exact: t.Enumerated,
+		F: finite(t.F), GroupDf: int32(t.GroupDF), RestDf: int32(t.RestDF), P: t.P, Arrangements: int64(t.Arrangements), Exact: t.Enumerated, Share: t.Share,
 	}
 }
 
@@ -129,6 +133,9 @@ func (*Server) CountJudgements(_ context.Context, request *comparev1.CountJudgem
 	if n := len(request.GetJudgements()); n > maxJudgements {
 		v.Add("judgements", "has %d, want at most %d", n, maxJudgements)
 		return nil, v.Err()
+	}
+	if n := request.GetComparisons(); n < 0 || n > maxComparisons {
+		v.Add("comparisons", "is %d, want 0 to %d", n, maxComparisons)
 	}
 	judgements := make([]votes.Judgement, len(request.GetJudgements()))
 	for i, j := range request.GetJudgements() {
@@ -146,8 +153,13 @@ func (*Server) CountJudgements(_ context.Context, request *comparev1.CountJudgem
 	if err != nil {
 		return nil, wire.Failed("", err)
 	}
-	return &comparev1.CountJudgementsResponse{
+	out := &comparev1.CountJudgementsResponse{
 		First: int32(r.First), Second: int32(r.Second), Split: int32(r.Split), WithoutSession: int32(r.NoSession), NotBlind: int32(r.NotBlind),
 		P: r.P, Missing: r.Missing,
-	}, nil
+	}
+	if r.P != nil {
+		adjusted := min(1, *r.P*float64(max(1, request.GetComparisons())))
+		out.PAdjusted = &adjusted
+	}
+	return out, nil
 }

@@ -139,7 +139,7 @@ func verdicts(fails, says string, change func(got []proto.Message, a *comparev1.
 
 func badModules() map[string]bad {
 	out := map[string]bad{}
-	for _, more := range []map[string]bad{badProcesses(), badCalls(), badLaws()} {
+	for _, more := range []map[string]bad{badProcesses(), badCalls(), badLaws(), badFurther()} {
 		for name, b := range more {
 			out[name] = b
 		}
@@ -161,6 +161,7 @@ func oddModules() map[string]bad {
 		"promises-untried": {good: reading.Module, describe: func(m sdk.Module) {
 			m.Describe.Laws = append(m.Describe.Laws, &describev1.LawPromise{Law: describev1.Law_LAW_UNKNOWN_NEVER_CLEARS})
 		}},
+		"orders-alone": {good: ordersAlone},
 		"one-newer-contract": {good: firstVersion, describe: func(m sdk.Module) {
 			m.Describe.Contracts = append(m.Describe.Contracts, "commonvat.module.palette.v7")
 			m.Describe.Scores = palette.Describe().GetScores() // which every version but the first asks for

@@ -62,6 +62,7 @@ func compareV1() *contract {
 			describev1.Law_LAW_REPLICATION_FREE: law(replicated(sessionsTable)),
 		},
 		expected: []describev1.Law{describev1.Law_LAW_SYMMETRY, describev1.Law_LAW_ORDER_FREE, describev1.Law_LAW_REPLICATION_FREE},
+		extra:    []extraStep{furtherEffect().step(), furtherWaters().step(), furtherGroups().step(), furtherJudgements().step()},
 	}
 }
 

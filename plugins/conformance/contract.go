@@ -99,6 +99,8 @@ type module struct {
 	formulas []string
 	random   func(purpose string) *rand.Rand
 	ask      func(ctx context.Context, q question) (reply, error)
+	// askBy asks by another call than that of c.
+	askBy func(ctx context.Context, c *contract, q question) (reply, error)
 }
 
 // send asks one question and takes the whole answer.

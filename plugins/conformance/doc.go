@@ -57,6 +57,10 @@
 // to its default changes nothing). Ages and spectra are sent if the description asks for them, some of them not known; they are then held to
 // their ranges too.
 //
+// Compare has a step for each of its further calls: order effect, waters, groups, judgements. Sound questions get sound answers and the same ones again, figures that
+// the suite can work out itself are those (differences of means, recipes, shares, votes and their p), a verdict with p comes only at the closing size, and
+// what isn't a number or is ruled out is refused. A call that the module doesn't offer is not tried.
+//
 // # Laws
 //
 // A law is tried on generated pairs of questions (60, by Options.Trials), small ones first. Two figures agree when they differ by

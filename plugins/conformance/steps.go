@@ -25,7 +25,8 @@ const (
 // try goes through the steps of one contract.
 func (r *run) try(ctx context.Context, c *contract) {
 	m := &module{c: c, d: r.described, random: func(purpose string) *rand.Rand { return r.random(c.name + " " + purpose) }}
-	m.ask = func(ctx context.Context, q question) (reply, error) {
+	m.ask = func(ctx context.Context, q question) (reply, error) { return m.askBy(ctx, c, q) }
+	m.askBy = func(ctx context.Context, c *contract, q question) (reply, error) {
 		conn, err := r.conn(ctx)
 		if err != nil {
 			return nil, err

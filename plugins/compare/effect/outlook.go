@@ -12,7 +12,7 @@ import (
 //
 // Method: for each number of sessions from a ladder, 400 experiments are drawn from a normal distribution with the covariance of the d_j
 // observed, and the verdict is made as Measure makes it, with 199 turns of signs. The first number with the verdict in 80 % of them
-// is told. The draws have a seed of their own, so that the same data give the same outlook.
+// is told, if 60 reach it. The draws have seeds of their own, so that the same data give the same outlook.
 type Outlook struct {
 	From int // sessions behind the noise; of few it is rough
 	// Noise is the standard deviation between sessions of the difference in L*, a*, b*.
@@ -125,39 +125,45 @@ type simulation struct {
 
 // least is the first size at which the verdict is reached often enough, 0 for none.
 func (s *simulation) least(shift [3]float64, reached func(d [][3]float64, x Contrast) bool) int {
-	s.rng = rand.New(rand.NewPCG(1, 2))
 	needed := 0
 	for a := s.params.Alpha / float64(s.params.Comparisons); math.Ldexp(1, 1-needed) > a; {
 		needed++
 	}
+	last := outlookSizes[len(outlookSizes)-1]
+	if needed > last || !s.often(last, shift, reached) {
+		return 0 // as a rule, what so many sessions don't reach fewer don't either
+	}
 	for _, n := range outlookSizes {
-		if n < needed {
-			continue
-		}
-		hits := 0
-		for run := range outlookRuns {
-			if float64(hits+outlookRuns-run) < outlookGoal*outlookRuns {
-				break
-			}
-			d := make([][3]float64, n)
-			for j := range d {
-				z := [3]float64{s.rng.NormFloat64(), s.rng.NormFloat64(), s.rng.NormFloat64()}
-				for i := range 3 {
-					d[j][i] = shift[i]
-					for k := range i + 1 {
-						d[j][i] += s.root[i][k] * z[k]
-					}
-				}
-			}
-			if reached(d, s.look(d)) {
-				hits++
-			}
-		}
-		if float64(hits) >= outlookGoal*outlookRuns {
+		if n >= needed && (n == last || s.often(n, shift, reached)) {
 			return n
 		}
 	}
 	return 0
+}
+
+// often tells whether the verdict is reached often enough with n sessions.
+func (s *simulation) often(n int, shift [3]float64, reached func(d [][3]float64, x Contrast) bool) bool {
+	s.rng = rand.New(rand.NewPCG(1, uint64(n)))
+	hits := 0
+	d := make([][3]float64, n)
+	for run := range outlookRuns {
+		if float64(hits+outlookRuns-run) < outlookGoal*outlookRuns {
+			return false
+		}
+		for j := range d {
+			z := [3]float64{s.rng.NormFloat64(), s.rng.NormFloat64(), s.rng.NormFloat64()}
+			for i := range 3 {
+				d[j][i] = shift[i]
+				for k := range i + 1 {
+					d[j][i] += s.root[i][k] * z[k]
+				}
+			}
+		}
+		if reached(d, s.look(d)) {
+			hits++
+		}
+	}
+	return float64(hits) >= outlookGoal*outlookRuns
 }
 
 func (s *simulation) look(d [][3]float64) (c Contrast) {

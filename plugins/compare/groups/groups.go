@@ -47,9 +47,11 @@ type Point struct {
 // Limits and defaults.
 const (
 	DefaultPermutations = 9999
-	EnumerateUpTo       = 1 << 16
-	MaxGroups           = 500
-	noSpread            = 1e-18 // of a share of squares: what is left below is rounding
+	// EstimatesOnly in place of a number of permutations spares the tests: P is 0 then, and no arrangement is tried.
+	EstimatesOnly = -1
+	EnumerateUpTo = 1 << 16
+	MaxGroups     = 500
+	noSpread      = 1e-18 // of a share of squares: what is left below is rounding
 )
 
 // Result is the answer.
@@ -69,6 +71,8 @@ type Result struct {
 
 // Test is one analysis of variance.
 type Test struct {
+	// Share is the part of the squares within blocks that lies between the groups, 0 to 1.
+	Share        float64
 	F            float64 // +Inf where the groups leave no rest
 	GroupDF      int
 	RestDF       int
@@ -84,14 +88,14 @@ type Pair struct {
 	PlaceAdjusted, SpreadAdjusted float64
 }
 
-// Compare tests the groups. permutations is 99 to 1e6, 0 for 9,999. It refuses with a *colorimetry.FieldError and otherwise fails only
+// Compare tests the groups. permutations is 99 to 1e6, 0 for 9,999, or EstimatesOnly. It refuses with a *colorimetry.FieldError and otherwise fails only
 // when ctx ends. Tests that do not exist, for want of cells, blocks or spread, are nil.
 func Compare(ctx context.Context, cells []Cell, permutations int, seed uint64) (*Result, error) {
 	if permutations == 0 {
 		permutations = DefaultPermutations
 	}
-	if permutations < 99 || permutations > 1e6 {
-		return nil, refuse("permutations", strconv.Itoa(permutations), "0 (for 9999) or 99 to 1000000")
+	if permutations != EstimatesOnly && (permutations < 99 || permutations > 1e6) {
+		return nil, refuse("permutations", strconv.Itoa(permutations), "-1 (for no test), 0 (for 9999) or 99 to 1000000")
 	}
 	var names []string
 	points := make([]Point, len(cells))
@@ -426,7 +430,10 @@ func (f *field) test(ctx context.Context, observed, exchanged [][]float64, permu
 		// Nothing varies, or nothing about the groups' means, so there is nothing to exchange.
 		return nil, nil
 	}
-	t.F = statistic(observed, total)
+	t.F, t.Share = statistic(observed, total), min(1, f.explained(observed, at)/total)
+	if permutations == EstimatesOnly {
+		return t, nil
+	}
 	hits := 0
 	look := func() error {
 		if t.Arrangements%64 == 0 && ctx.Err() != nil {

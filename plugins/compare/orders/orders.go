@@ -155,6 +155,7 @@ type Result struct {
 	Dropped       []Dropped
 
 	Dispersion *Dispersion // from 2 matched cells
+	Outlook    *Outlook    // from 3 sessions
 	Volume     *Volume     // from 1 matched cell
 	Shades     *Shades     // from 1 matched cell
 	Test       *Test       // only at the closing size

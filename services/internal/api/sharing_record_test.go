@@ -76,7 +76,7 @@ var markers = map[string]audience{
 	"61.234567": withHolder, "62.345678": withHolder, m("readingreason"): readers, m("instrument"): withHolder, m("geometry"): withHolder,
 	m("bolook"): withHolder, m("booldlook"): withHolder, m("boreason"): holdersReason,
 	// The piece that stays at home.
-	m("homelabel"): readers, m("homefibre"): readers, m("homeyarn"): readers, "4.321098": readers, m("homelook"): readers, "52.987654": readers,
+	m("homelabel"): readers, m("homefibre"): readers, m("homeyarn"): readers, "4.321098": readers, m("homelook"): readers, m("judgedlight"): readers, "52.987654": readers,
 	m("homeinstrument"): readers, m("homenote"): readers, m("homegeometry"): readers,
 	// The bath that the posted piece was in, and the one of the other piece.
 	m("bathlabel"): withHolder, m("oldbathlabel"): owner, m("bathreason"): owner, m("vessel"): withHolder, m("liquornote"): readers,
@@ -237,6 +237,8 @@ func (w *walked) keepTrial() {
 			{Id: newID(), Of: &labpb.Look_BathId{BathId: heldBath.GetId()}, Text: m("bathlook")},
 		},
 		Readings: []*labpb.Reading{wrongReading, settled(stays.GetId(), 52.987654, m("homeinstrument"), m("homegeometry"))},
+		Judgements: []*labpb.Judgement{{Id: newID(), FirstPieceId: held.GetId(), SecondPieceId: stays.GetId(), Quality: labpb.JudgedQuality_JUDGED_QUALITY_DEEPER,
+			Choice: labpb.JudgedChoice_JUDGED_CHOICE_FIRST, Light: m("judgedlight")}},
 	}})
 	require.NoError(t, err)
 	id := kept.GetTrial().GetId()

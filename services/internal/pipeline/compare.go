@@ -140,6 +140,10 @@ func (h *hold) checkOrders(q OrdersQuestion, r *comparev1.CompareOrdersResponse)
 			return at(f.field, f.value, "0 or above")
 		}
 	}
+	if o := r.GetOutlook(); o != nil && !(finite(o.GetNoiseLogRatio()) && o.GetNoiseLogRatio() >= 0 && finite(o.GetTargetRatio()) && o.GetTargetRatio() >= 1 &&
+		o.GetFromSessions() >= 1 && o.GetSessionsToFind() >= 0 && o.GetSessionsToRuleOut() >= 0) {
+		return h.blame("outlook has figures out of range; allowed: a noise of 0 or above, a target_ratio of 1 or above, sessions of 0 or above")
+	}
 	if !finite(r.GetLogRatio()) {
 		return at("log_ratio", r.GetLogRatio(), "a finite number")
 	}

@@ -143,9 +143,21 @@ func (h *hold) checkEffect(q EffectQuestion, r *comparev1.MeasureOrderEffectResp
 		}
 	}
 	for i, b := range r.GetBlanks() {
+		_, known := comparev1.BlankKind_name[int32(b.GetKind())]
+		switch {
+		case !known || b.GetKind() == comparev1.BlankKind_BLANK_KIND_UNSPECIFIED:
+			return at(fmt.Sprintf("blanks[%d].kind", i), b.GetKind(), "a known kind")
+		case b.GetContrast().GetSessions() < 1:
+			return at(fmt.Sprintf("blanks[%d].contrast.sessions", i), b.GetContrast().GetSessions(), "1 or above")
+		case !tested && b.GetContrast().P != nil:
+			return h.blame("blanks[%d] has a p without a test: the verdict is %v", i, r.GetVerdict())
+		}
 		if err := h.checkContrast(fmt.Sprintf("blanks[%d].contrast", i), b.GetContrast()); err != nil {
 			return err
 		}
+	}
+	if !finite(r.GetRepeatabilityMcdm()) || r.GetRepeatabilityMcdm() < 0 || !finite(r.GetMedianDe00()) || r.GetMedianDe00() < 0 || r.GetRepeats() < 0 {
+		return h.blame("repeatability_mcdm, repeats or median_de00 is out of range; allowed: 0 or above")
 	}
 	if o := r.GetOutlook(); o != nil && !(finite(o.GetTargetDe00()) && o.GetTargetDe00() >= 0 && o.GetSessionsToFind() >= 0 && o.GetSessionsToRuleOut() >= 0) {
 		return h.blame("outlook has figures out of range")

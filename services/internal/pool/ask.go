@@ -46,6 +46,8 @@ type asking struct {
 	now        *snapshot
 	experiment *trial.Experiment
 	picks      []*pick
+	beside     []*pick          // of an order question: pieces of one colour that may stand beside the orders
+	besideUsed map[entryID]bool // by reading
 	left       *leftOut
 	cannotTell []string
 	modules    []*typesv1.ModuleIdentity
@@ -72,6 +74,9 @@ func (p *Pool) AskPalette(ctx context.Context, q Question) (*poolv1.AskPaletteRe
 		ThresholdDe00: a.question.ThresholdDE00,
 		Seed:          a.question.Seed,
 		PoolRevision:  now.revision,
+	}
+	if q.GroupBy == poolv1.GroupBy_GROUP_BY_ORDER {
+		a.besideUsed = map[entryID]bool{}
 	}
 	if err := p.selectPicks(ctx, a); err != nil {
 		return nil, err
@@ -148,11 +153,16 @@ func (p *Pool) selectPicks(ctx context.Context, a *asking) error {
 	defer module.Close()
 	a.modules = append(a.modules, module.Identity())
 	byOrder := a.question.GroupBy == poolv1.GroupBy_GROUP_BY_ORDER
+	var armSessions map[string]bool
+	if a.besideUsed != nil {
+		armSessions = a.now.armSessions()
+	}
 	a.picks, err = p.choose(ctx, a.now, module, selection{
 		where: a.question.Where, condition: a.question.Condition, experiment: a.experiment, most: a.most,
 		keep: func(_ *chunk, r *row) bool {
 			reason := ""
 			switch {
+			case len(armSessions) > 0 && besideOrders(r, armSessions):
 			case byOrder:
 				reason = r.route.kind.reason()
 			case r.route.undyed:
@@ -169,6 +179,15 @@ func (p *Pool) selectPicks(ctx context.Context, a *asking) error {
 	}
 	for _, pick := range a.picks {
 		pick.group, _ = a.now.groupOf(a.question.GroupBy, pick.row)
+	}
+	if len(armSessions) > 0 {
+		a.picks = slices.DeleteFunc(a.picks, func(pick *pick) bool {
+			aside := pick.row.route.kind != orderTwoColours
+			if aside {
+				a.beside = append(a.beside, pick)
+			}
+			return aside
+		})
 	}
 	return nil
 }
@@ -273,6 +292,13 @@ func (a *asking) tell(format string, args ...any) {
 
 // finish adds what every answer carries.
 func (a *asking) finish() {
+	for _, pick := range a.beside {
+		if !a.besideUsed[pick.reading.id] {
+			a.left.piece(pick.row.route.kind.reason())
+		}
+	}
+	a.answer.PiecesUsed += int32(len(a.besideUsed))
+	a.answer.ReadingsUsed += int32(len(a.besideUsed))
 	a.tellUnknowns()
 	a.answer.CannotTell = a.cannotTell
 	a.answer.LeftOut = a.left.listed()
@@ -290,7 +316,7 @@ func (l *leftOut) listed() (out []*poolv1.LeftOut) {
 	for _, kind := range []struct {
 		counts map[string]int
 		unit   string
-	}{{l.pieces, "pieces"}, {l.readings, "readings"}} {
+	}{{l.pieces, "pieces"}, {l.readings, "readings"}, {l.judgements, "judgements"}} {
 		for _, reason := range slices.Sorted(maps.Keys(kind.counts)) {
 			out = append(out, &poolv1.LeftOut{Reason: reason, Count: int32(kind.counts[reason]), Unit: kind.unit})
 		}

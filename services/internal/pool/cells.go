@@ -195,6 +195,11 @@ func completion(picks []*pick) map[string]int64 {
 // table makes labels and rows of picks. groups fixes the order of groups; nil sorts them. Blocks come in the order of
 // completion, the unfinished ones after them by their ids, which are ordered in time.
 func table(picks []*pick, groups []string) (pipeline.Labels, []pipeline.Row) {
+	return tableBy(picks, groups, completion(picks))
+}
+
+// tableBy is table with the times at which blocks were complete.
+func tableBy(picks []*pick, groups []string, done map[string]int64) (pipeline.Labels, []pipeline.Row) {
 	column := func(of func(*pick) string) []string {
 		out := make([]string, len(picks))
 		for i, p := range picks {
@@ -205,7 +210,6 @@ func table(picks []*pick, groups []string) (pipeline.Labels, []pipeline.Row) {
 	if groups == nil {
 		groups = column(func(p *pick) string { return p.group })
 	}
-	done := completion(picks)
 	blocks := column(func(p *pick) string { return p.block })
 	slices.SortStableFunc(blocks, func(a, b string) int {
 		rank := func(block string) int64 {
@@ -243,11 +247,15 @@ func indexes(texts []string) map[string]uint32 {
 
 // leftOut counts what isn't used, by reason.
 type leftOut struct {
-	pieces   map[string]int
-	readings map[string]int
+	pieces     map[string]int
+	readings   map[string]int
+	judgements map[string]int
 }
 
-func newLeftOut() *leftOut { return &leftOut{pieces: map[string]int{}, readings: map[string]int{}} }
+func newLeftOut() *leftOut {
+	return &leftOut{pieces: map[string]int{}, readings: map[string]int{}, judgements: map[string]int{}}
+}
 
 func (l *leftOut) piece(reason string)          { l.pieces[reason]++ }
+func (l *leftOut) judgement(reason string)      { l.judgements[reason]++ }
 func (l *leftOut) reading(reason string, n int) { l.readings[reason] += n }

@@ -26,7 +26,7 @@ func (p *Pool) Checksum() (Status, string) {
 func (s *snapshot) checksum() string {
 	s.summing.Do(func() {
 		e := encoder{sum: sha256.New()}
-		e.text("commonvat pool rows 1")
+		e.text("commonvat pool rows 2")
 		chunks := s.ordered()
 		e.number(int64(len(chunks)))
 		for _, c := range chunks {
@@ -71,6 +71,18 @@ func (e *encoder) chunk(c *chunk) {
 	e.number(int64(len(rows)))
 	for i := range rows {
 		e.row(c, &rows[i])
+	}
+	e.number(int64(len(c.judged)))
+	for _, j := range c.judged { // in the order of the record
+		e.sum.Write(c.rows[j.first].piece[:])
+		e.sum.Write(c.rows[j.second].piece[:])
+		e.number(int64(j.quality))
+		e.number(int64(j.choice))
+		blind := int64(0)
+		if j.blind {
+			blind = 1
+		}
+		e.number(blind)
 	}
 }
 

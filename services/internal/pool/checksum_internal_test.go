@@ -27,13 +27,23 @@ func filled() *snapshot {
 
 // Whatever column of a row differs, the checksum does. A column that is added later is found by the counts.
 func TestChecksumIsOverEveryColumn(t *testing.T) {
-	assert.Equal(t, []int{8, 8, 2, 3, 9, 3}, []int{
+	assert.Equal(t, []int{9, 8, 2, 3, 9, 3, 5}, []int{
 		reflect.TypeFor[chunk]().NumField(), reflect.TypeFor[row]().NumField(), reflect.TypeFor[session]().NumField(), reflect.TypeFor[yarn]().NumField(),
-		reflect.TypeFor[reading]().NumField(), reflect.TypeFor[delivered]().NumField(),
+		reflect.TypeFor[reading]().NumField(), reflect.TypeFor[delivered]().NumField(), reflect.TypeFor[judged]().NumField(),
 	}, "columns were added: are they in the checksum, and in this test?")
 	require.Equal(t, filled().checksum(), filled().checksum())
 	require.Regexp(t, `^[0-9a-f]{64}$`, filled().checksum())
 	in := func(change func(*row)) func(*chunk) { return func(c *chunk) { change(&c.rows[0]) } }
+	judge := func(quality, choice uint8, blind bool) func(*chunk) {
+		return func(c *chunk) { c.judged = []judged{{quality: quality, choice: choice, blind: blind}} }
+	}
+	between := func(first, second uint32) func(*chunk) {
+		return func(c *chunk) {
+			c.rows = append(c.rows, c.rows[0])
+			c.rows[1].piece = entryID{5}
+			c.judged = []judged{{first: first, second: second}}
+		}
+	}
 	read := func(change func(*reading)) func(*chunk) { return func(c *chunk) { change(&c.readings[0]) } }
 	seen := map[string]string{filled().checksum(): "as it is"}
 	for name, change := range map[string]func(*chunk){
@@ -66,6 +76,12 @@ func TestChecksumIsOverEveryColumn(t *testing.T) {
 		"recorded":    read(func(r *reading) { r.recorded = 6 }),
 		"illuminant":  read(func(r *reading) { r.illuminant = 2 }),
 		"observer":    read(func(r *reading) { r.observer = 1 }),
+		"judged":      judge(1, 1, false),
+		"quality":     judge(2, 1, false),
+		"choice":      judge(1, 2, false),
+		"blind":       judge(1, 1, true),
+		"first":       between(1, 0),
+		"second":      between(0, 1),
 	} {
 		s := filled()
 		change(s.chunks["t"])

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
@@ -19,20 +20,34 @@ const DefaultToleranceDE00 = 2.0
 // effect says whether the order of a dye pair changes the colour, over the same matched pieces as their widths, and writes it beside them. closing
 // is 0 without an experiment.
 func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, matched []*pick, groups []string, closing int32, tolerance float64) error {
-	// A cell is a recipe read in one way; strata have another meaning there.
+	// A cell is a recipe read in one way; strata tell repeats of the whole route apart there.
 	picks := make([]*pick, len(matched))
 	words := map[string]string{}
 	for i, of := range matched {
 		clone := *of
-		clone.cell, clone.stratum = of.stratum+"; "+of.cell, ""
+		clone.cell = of.stratum + "; " + of.cell
 		picks[i] = &clone
 		if _, ok := words[clone.cell]; !ok {
 			words[clone.cell] = a.now.cellWords(of)
 		}
 	}
-	labels, rows := table(picks, groups)
+	done := completion(picks)
+	arms := []comparev1.Arm{comparev1.Arm_ARM_FIRST_ORDER, comparev1.Arm_ARM_SECOND_ORDER}
+	for _, beside := range a.arms(picks, groups) {
+		if !slices.Contains(arms, beside.arm) {
+			arms = append(arms, beside.arm)
+		}
+		beside.group = beside.arm.String()
+		picks = append(picks, beside.pick)
+	}
+	armGroups := slices.Clone(groups)
+	for _, arm := range arms[2:] {
+		armGroups = append(armGroups, arm.String())
+	}
+	repeats(picks, func(p *pick) string { return p.block + "\n" + p.group + "\n" + p.cell })
+	labels, rows := tableBy(picks, armGroups, done)
 	response, identity, err := p.pipeline.MeasureOrderEffect(ctx, pipeline.EffectQuestion{
-		Condition: a.question.Condition, Labels: labels, Rows: rows, Arms: []comparev1.Arm{comparev1.Arm_ARM_FIRST_ORDER, comparev1.Arm_ARM_SECOND_ORDER},
+		Condition: a.question.Condition, Labels: labels, Rows: rows, Arms: arms,
 		ToleranceDE00: tolerance, ClosingSessions: closing, Seed: a.question.Seed,
 	})
 	if errors.Is(err, pipeline.ErrNotOffered) {
@@ -45,7 +60,16 @@ func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, m
 	a.modules = append(a.modules, identity)
 	out := &poolv1.OrderEffect{
 		Verdict: poolv1.EffectVerdict(response.GetVerdict()), Sessions: response.GetUsedSessions(), ToleranceDe00: tolerance,
-		CellsDifferP: response.CellsDifferP, Missing: response.GetMissing(),
+		CellsDifferP: response.CellsDifferP, Missing: response.GetMissing(), MedianDe00: response.MedianDe00,
+		RepeatabilityMcdm: response.RepeatabilityMcdm, Repeats: response.GetRepeats(),
+	}
+	first, second, _ := strings.Cut(groups[0], " > ")
+	for _, b := range response.GetBlanks() {
+		c := b.GetContrast()
+		out.Blanks = append(out.Blanks, &poolv1.BlankEffect{
+			What: blankWords(b.GetKind(), first, second), Sessions: c.GetSessions(), De00: c.GetDe00(), UpperDe00: c.UpperDe00, P: c.P, PAdjusted: c.PAdjusted,
+			Difference: &typesv1.LabDifference{L: c.GetL(), A: c.GetA(), B: c.GetB()},
+		})
 	}
 	if o := response.GetOverall(); o != nil {
 		de := o.GetDe00()
@@ -65,6 +89,19 @@ func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, m
 	}
 	pair.Effect = out
 	return nil
+}
+
+// blankWords says what a blank arm tells; first is A, second B.
+func blankWords(kind comparev1.BlankKind, first, second string) string {
+	switch kind {
+	case comparev1.BlankKind_BLANK_KIND_BATH_ALONE_ON_A:
+		return fmt.Sprintf("what the bath of %s without its dye does to %s", second, first)
+	case comparev1.BlankKind_BLANK_KIND_COLOUR_OF_B_ON_A:
+		return fmt.Sprintf("what the colour of %s adds to %s", second, first)
+	case comparev1.BlankKind_BLANK_KIND_BATH_ALONE_ON_B:
+		return fmt.Sprintf("what the bath of %s without its dye does to %s", first, second)
+	}
+	return fmt.Sprintf("what the colour of %s adds to %s", first, second)
 }
 
 func cellsOf(picks []*pick) []string {
@@ -133,22 +170,35 @@ func effectStatement(pair *poolv1.PairAnswer, e *poolv1.OrderEffect) string {
 	return fmt.Sprintf("no answer at this size: %s can't tell whether %s and %s lie %g apart", over, first, second, e.GetToleranceDe00())
 }
 
+// moreSessions says how many sessions it takes beyond those that there are.
+func moreSessions(all, have int32) string {
+	switch n := int(all) - int(have); {
+	case all == 0:
+		return "more than 60 sessions in all"
+	case n <= 0:
+		return "no more sessions than there are"
+	default:
+		return fmt.Sprintf("%d more %s", n, plural("session", n))
+	}
+}
+
+// widthOutlook says how many more sessions it may take to tell which order is wider.
+func widthOutlook(r *comparev1.CompareOrdersResponse) string {
+	o := r.GetOutlook()
+	if o == nil {
+		return ""
+	}
+	return fmt.Sprintf("judged by the noise between %s, and with a chance of 4 in 5: to find that one spreads %.2f times as wide as the other, %s with both orders; to show that they are equally wide, if they are, %s",
+		sessionsWords(int(o.GetFromSessions())), o.GetTargetRatio(), moreSessions(o.GetSessionsToFind(), r.GetCompleteSessions()), moreSessions(o.GetSessionsToRuleOut(), r.GetCompleteSessions()))
+}
+
 // outlookWords says how many more sessions it may take.
 func outlookWords(r *comparev1.MeasureOrderEffectResponse, pair *poolv1.PairAnswer, tolerance float64) string {
 	o := r.GetOutlook()
 	if o == nil {
 		return ""
 	}
-	more := func(all int32) string {
-		switch n := int(all) - int(r.GetCompleteSessions()); {
-		case all == 0:
-			return "more than 60 sessions in all"
-		case n <= 0:
-			return "no more sessions than there are"
-		default:
-			return fmt.Sprintf("%d more %s", n, plural("session", n))
-		}
-	}
+	more := func(all int32) string { return moreSessions(all, r.GetCompleteSessions()) }
 	return fmt.Sprintf("judged by the noise between %s, and with a chance of 4 in 5: to find that %s and %s lie %.1f apart, %s with both orders; to show that it makes less than %g, if it makes none, %s",
 		sessionsWords(int(o.GetFromSessions())), pair.GetFirst(), pair.GetSecond(), o.GetTargetDe00(), more(o.GetSessionsToFind()), tolerance, more(o.GetSessionsToRuleOut()))
 }

@@ -61,8 +61,15 @@ func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 	if err := p.effect(ctx, a, pair, matched, groups, int32(e.ClosingSessions), e.ToleranceDE00); err != nil {
 		return err
 	}
+	var closed []string // the sessions of the verdict
+	if int(response.GetCompleteSessions()) >= e.ClosingSessions && len(labels.Blocks) >= e.ClosingSessions {
+		closed = labels.Blocks[:e.ClosingSessions]
+	}
+	if err := p.judgements(ctx, a, pair, groups, closed); err != nil {
+		return err
+	}
 	if response.GetVerdict() <= comparev1.Verdict_VERDICT_NOT_ENOUGH_YET {
-		pair.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
+		pair.Standing, pair.Outlook = poolv1.Standing_STANDING_NOT_ENOUGH_YET, widthOutlook(response)
 		pair.Sessions = response.GetCompleteSessions()
 		pair.Thin = pair.GetSessions() < minSessions
 		for _, m := range response.GetMissing() {
@@ -88,7 +95,7 @@ func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 	case comparev1.Verdict_VERDICT_SECOND_WIDER:
 		pair.Wider = "second"
 	case comparev1.Verdict_VERDICT_NO_ANSWER_AT_THIS_SIZE:
-		pair.Standing = poolv1.Standing_STANDING_NO_ANSWER_AT_THIS_SIZE
+		pair.Standing, pair.Outlook = poolv1.Standing_STANDING_NO_ANSWER_AT_THIS_SIZE, widthOutlook(response)
 	}
 	a.answer.Headline = pair.Statement
 	if said := pair.GetEffect().GetStatement(); said != "" {

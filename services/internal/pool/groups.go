@@ -81,6 +81,9 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 		a.tell("no verdict is given here: that needs an experiment that asks this, at its closing size")
 	}
 	a.headlineGroups(stated)
+	if err := p.apart(ctx, a); err != nil {
+		return err
+	}
 	if by == poolv1.GroupBy_GROUP_BY_WATER {
 		return p.waters(ctx, a)
 	}

@@ -104,7 +104,7 @@ func (p *Pool) explore(ctx context.Context, a *asking, picks []*pick, groups []s
 		out.Standing, out.Thin = poolv1.Standing_STANDING_NOT_ENOUGH_YET, true
 		out.Missing = []string{fmt.Sprintf("sessions with %s in both orders, alike in fibre, mordants, water and depths", what)}
 		out.Statement = fmt.Sprintf("Not enough yet: no session holds %s in both orders of pieces that are otherwise alike", what)
-		return nil
+		return p.judgements(ctx, a, out, groups, nil)
 	}
 	labels, rows := table(matched, groups)
 	response, identity, err := p.pipeline.CompareOrders(ctx, pipeline.OrdersQuestion{
@@ -121,12 +121,15 @@ func (p *Pool) explore(ctx context.Context, a *asking, picks []*pick, groups []s
 		out.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
 		out.Missing = append(out.Missing, fmt.Sprintf("sessions with %s in both orders; none is known here", what))
 	}
-	out.Statement = orderStatement(out)
+	out.Statement, out.Outlook = orderStatement(out), widthOutlook(response)
 	a.tellMordantPlace(matched, groups)
 	if groups[0] == vatFirst {
 		return nil // dye pairs have colours of their own: what order does to them is asked of each
 	}
-	return p.effect(ctx, a, out, matched, groups, 0, DefaultToleranceDE00)
+	if err := p.effect(ctx, a, out, matched, groups, 0, DefaultToleranceDE00); err != nil {
+		return err
+	}
+	return p.judgements(ctx, a, out, groups, nil)
 }
 
 // minSessions is the least from which orders can be ranked (2/2^6 is the first p below 0.05).

@@ -152,7 +152,7 @@ func (s *shelfOfPieces) partners(both *seen) (m *mixture, why string) {
 			if x.row.route.colour[0].depth != layer.depth {
 				n++
 			}
-			if !sharesPot(x, both) {
+			if !sharesPot(x.chunk.potsOf(x.row), both.chunk.potsOf(both.row)) {
 				n += 2
 			}
 			return n
@@ -176,9 +176,9 @@ func (s *shelfOfPieces) partners(both *seen) (m *mixture, why string) {
 	return m, ""
 }
 
-func sharesPot(a, b *seen) bool {
-	pots := b.chunk.potsOf(b.row)
-	return slices.ContainsFunc(a.chunk.potsOf(a.row), func(pot entryID) bool { return slices.Contains(pots, pot) })
+// sharesPot tells whether a pot that colours is in both lists.
+func sharesPot(a, b []entryID) bool {
+	return slices.ContainsFunc(a, func(pot entryID) bool { return slices.Contains(b, pot) })
 }
 
 // wavelengths is a grid.

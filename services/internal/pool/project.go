@@ -17,7 +17,7 @@ type symbol = unique.Handle[string]
 
 func sym(text string) symbol { return unique.Make(text) }
 
-// row is one piece with at least one reading. A pool of a million readings has half a million rows, so what several pieces of a trial have
+// row is one piece with at least one reading, or one that was judged by eye. A pool of a million readings has half a million rows, so what several pieces of a trial have
 // in common is kept once, and what is many is kept in the chunk's own lists.
 type row struct {
 	piece     entryID
@@ -43,6 +43,13 @@ type yarn struct {
 	lot   symbol
 }
 
+// judged is a judgement of two pieces as they are: which of them it was.
+type judged struct {
+	first, second   uint32 // of chunk.rows
+	quality, choice uint8  // a trial.JudgedQuality but GreyScale, and a trial.JudgedChoice
+	blind           bool
+}
+
 // span is a part of one of a chunk's lists.
 type span struct{ from, to uint32 }
 
@@ -60,6 +67,7 @@ type chunk struct {
 	readings []reading
 	depths   []delivered
 	pots     []entryID
+	judged   []judged
 	colours  colours
 }
 
@@ -75,9 +83,18 @@ func inPool(level trial.SharingLevel) bool {
 // project makes the rows of a trial. routes finds or makes the shared route. It fails on ids that are no UUIDs.
 func project(t *trial.Trial, routes func(*trial.Route, bool) *route) (*chunk, error) {
 	c := &chunk{trial: t.ID, member: sym(t.Owner), source: sym(t.ImportSource)}
-	readings, err := readingsByPiece(t)
+	last := lastPositions(t)
+	readings, err := readingsByPiece(t, last)
 	if err != nil {
 		return nil, err
+	}
+	judgements := standing(t, last)
+	inRows := make(map[trial.ID]bool, len(readings))
+	for piece := range readings {
+		inRows[piece] = true
+	}
+	for _, j := range judgements {
+		inRows[j.FirstID], inRows[j.SecondID] = true, true
 	}
 	sessions := map[trial.ID]*session{"": {}}
 	for i := range t.Sessions {
@@ -85,14 +102,15 @@ func project(t *trial.Trial, routes func(*trial.Route, bool) *route) (*chunk, er
 	}
 	yarns := map[yarn]*yarn{}
 	c.readings = make([]reading, 0, len(t.Readings))
-	c.rows = make([]row, 0, len(readings))
+	c.rows = make([]row, 0, len(inRows))
+	rowOf := map[trial.ID]uint32{}
 	for i := range t.Pieces {
 		p := &t.Pieces[i]
-		mine := readings[p.ID]
-		if len(mine) == 0 {
+		if !inRows[p.ID] {
 			continue
 		}
-		r := row{session: sessions[p.SessionID], yarn: yarnOf(p.Fibre, yarns), firstRead: mine[0].recorded}
+		mine := readings[p.ID]
+		r := row{session: sessions[p.SessionID], yarn: yarnOf(p.Fibre, yarns)}
 		if r.session == nil { // a part of another trial's piece
 			r.session = &session{id: p.SessionID}
 			sessions[p.SessionID] = r.session
@@ -101,7 +119,9 @@ func project(t *trial.Trial, routes func(*trial.Route, bool) *route) (*chunk, er
 			return nil, err
 		}
 		for k := range mine {
-			r.firstRead = min(r.firstRead, mine[k].recorded)
+			if k == 0 || mine[k].recorded < r.firstRead {
+				r.firstRead = mine[k].recorded
+			}
 		}
 		sortReadings(mine)
 		c.readings, r.readings = added(c.readings, mine)
@@ -115,11 +135,21 @@ func project(t *trial.Trial, routes func(*trial.Route, bool) *route) (*chunk, er
 			pots = append(pots, pot)
 		}
 		c.pots, r.pots = added(c.pots, pots)
+		if len(judgements) > 0 {
+			rowOf[p.ID] = uint32(len(c.rows))
+		}
 		c.rows = append(c.rows, r)
+	}
+	for _, j := range judgements {
+		first, known := rowOf[j.FirstID]
+		second, too := rowOf[j.SecondID]
+		if known && too {
+			c.judged = append(c.judged, judged{first, second, uint8(j.Quality), uint8(j.Choice), j.Blind})
+		}
 	}
 	row := 0
 	for i := range t.Pieces { // last, so that no route is counted for a trial that is refused
-		if p := &t.Pieces[i]; len(readings[p.ID]) > 0 {
+		if p := &t.Pieces[i]; inRows[p.ID] {
 			c.rows[row].route = routes(&p.Route, p.HistoryNotStated)
 			row++
 		}
@@ -143,14 +173,32 @@ func entryIDOf(text trial.ID) (entryID, error) {
 	return entryID(u), nil
 }
 
-// readingsByPiece takes of each reading what the pool keeps.
-func readingsByPiece(t *trial.Trial) (map[trial.ID][]reading, error) {
-	last := make(map[trial.ID]int, len(t.Pieces)) // position of a piece's own last immersion
+// lastPositions are the positions of the pieces' own last immersions.
+func lastPositions(t *trial.Trial) map[trial.ID]int {
+	last := make(map[trial.ID]int, len(t.Pieces))
 	for i := range t.Immersions {
 		if im := &t.Immersions[i]; !im.Superseded {
 			last[im.PieceID] = max(last[im.PieceID], im.Position)
 		}
 	}
+	return last
+}
+
+// standing are the judgements of two pieces as they are now that say which it was: none that was corrected, or from before a later bath, or by a grey scale.
+func standing(t *trial.Trial, last map[trial.ID]int) (out []*trial.Judgement) {
+	now := func(piece trial.ID, after int) bool { return after == trial.AfterAll || after >= last[piece] }
+	for i := range t.Judgements {
+		j := &t.Judgements[i]
+		if !j.Superseded && j.Quality >= trial.Yellower && j.Quality < trial.GreyScale && j.Choice >= trial.ChoseNeither && j.Choice <= trial.ChoseSecond &&
+			now(j.FirstID, j.FirstAfter) && now(j.SecondID, j.SecondAfter) {
+			out = append(out, j)
+		}
+	}
+	return out
+}
+
+// readingsByPiece takes of each reading what the pool keeps.
+func readingsByPiece(t *trial.Trial, last map[trial.ID]int) (map[trial.ID][]reading, error) {
 	readings := make(map[trial.ID][]reading, len(t.Pieces))
 	for i := range t.Readings {
 		r := &t.Readings[i]

@@ -88,6 +88,8 @@ type route struct {
 	waterKnown   bool
 	// order is the dyes in their order, "weld > indigo".
 	order symbol
+	// blankAfter is the dye of whose bath a piece had the blank, as the only blank and after the last colour; "" for all other pieces.
+	blankAfter symbol
 	// mordant is the set of mordants, "alum + iron", "none" or "not stated".
 	mordant symbol
 	// mordantPlace says where among the colour layers the mordants stand.
@@ -201,6 +203,7 @@ func newRoute(r *trial.Route, historyNotStated bool, layers func(colourLayer) *c
 	out := &route{hidden: historyNotStated || r.NotStated}
 	var dyes, mordants, around, places, exhausts, waters []string
 	blanks, openMordant := 0, historyNotStated
+	blankOf, blankAt := "", 0
 	for _, l := range r.Layers {
 		if l.ContentsNotStated && !only(l, trial.Scour, trial.Rinse) {
 			out.hidden = true
@@ -208,6 +211,7 @@ func newRoute(r *trial.Route, historyNotStated bool, layers func(colourLayer) *c
 		}
 		if l.BlankOf != "" {
 			blanks++
+			blankOf, blankAt = l.BlankOf, len(out.colour)
 		}
 		if m := mordantsOf(l); len(m) > 0 {
 			mordants = append(mordants, m...)
@@ -231,6 +235,10 @@ func newRoute(r *trial.Route, historyNotStated bool, layers func(colourLayer) *c
 	out.colour = slices.Clone(out.colour) // without room to grow
 	dyes = sorted(dyes)
 	out.order = sym(orderWords(out.colour))
+	if blanks != 1 || blankAt != len(out.colour) || out.hidden {
+		blankOf = ""
+	}
+	out.blankAfter = sym(blankOf)
 	out.undyed = len(out.colour) == 0 && !out.hidden
 	out.kind = kindOf(out, dyes, blanks)
 	mordant, known := mordantWords(sorted(mordants), openMordant, out.hidden)

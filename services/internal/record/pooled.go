@@ -11,7 +11,7 @@ import (
 )
 
 // DecodePooled reads of a stored trial what the pool keeps of it, and leaves the rest zero: ids and owner, sessions with their experiments,
-// fibres and routes of pieces, places of immersions, and of readings what was read when, how and by what, with an empty spectrum or colour in
+// fibres and routes of pieces, places of immersions, judgements without light and step, and of readings what was read when, how and by what, with an empty spectrum or colour in
 // place of the figures. It takes a sixth of DecodeTrial's time, which counts when a pool of a million readings is loaded. It fails on bytes that
 // are no message; what DecodeTrial refuses besides (text that isn't UTF-8) it may let pass.
 func DecodePooled(body []byte) (*trial.Trial, error) {
@@ -47,6 +47,9 @@ func DecodePooled(body []byte) (*trial.Trial, error) {
 			err = pooledReading(f.bytes, &t.Readings[len(t.Readings)-1])
 		case 13:
 			t.ImportSource = f.text()
+		case 20:
+			t.Judgements = append(t.Judgements, trial.Judgement{FirstAfter: trial.AfterAll, SecondAfter: trial.AfterAll})
+			err = pooledJudgement(f.bytes, &t.Judgements[len(t.Judgements)-1])
 		}
 		return err
 	})
@@ -211,6 +214,30 @@ func pooledLayer(message []byte, l *trial.Layer) error {
 			l.ContentsNotStated = f.flag()
 		case 13:
 			l.ExhaustNotStated = f.flag()
+		}
+		return nil
+	})
+}
+
+func pooledJudgement(message []byte, j *trial.Judgement) error {
+	return fields(message, func(f field) error {
+		switch f.number {
+		case 2:
+			j.FirstID = f.text()
+		case 3:
+			j.SecondID = f.text()
+		case 4:
+			j.Quality = trial.JudgedQuality(f.integer())
+		case 5:
+			j.Choice = trial.JudgedChoice(f.integer())
+		case 8:
+			j.Blind = f.flag()
+		case 11:
+			j.Superseded = f.flag()
+		case 14:
+			j.FirstAfter = f.integer()
+		case 15:
+			j.SecondAfter = f.integer()
 		}
 		return nil
 	})

@@ -42,6 +42,12 @@ func pooled(t *trial.Trial) *trial.Trial {
 		}
 		out.Readings = append(out.Readings, kept)
 	}
+	for _, j := range t.Judgements {
+		out.Judgements = append(out.Judgements, trial.Judgement{
+			Entry: trial.Entry{Superseded: j.Superseded}, FirstID: j.FirstID, SecondID: j.SecondID, Quality: j.Quality, Choice: j.Choice, Blind: j.Blind,
+			FirstAfter: j.FirstAfter, SecondAfter: j.SecondAfter,
+		})
+	}
 	return out
 }
 

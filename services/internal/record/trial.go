@@ -22,6 +22,7 @@ func TrialToProto(t *trial.Trial) *labv1.Trial {
 		Pieces:          each(t.Pieces, byRef(PieceToProto)),
 		Immersions:      each(t.Immersions, byRef(ImmersionToProto)),
 		Looks:           each(t.Looks, byRef(LookToProto)),
+		Judgements:      each(t.Judgements, byRef(JudgementToProto)),
 		Readings:        each(t.Readings, byRef(ReadingToProto)),
 		ImportSource:    t.ImportSource,
 		CreateTime:      timeToProto(t.CreatedAt),
@@ -49,6 +50,7 @@ func TrialFromProto(message *labv1.Trial) *trial.Trial {
 		Pieces:          each(message.GetPieces(), byValue(PieceFromProto)),
 		Immersions:      each(message.GetImmersions(), byValue(ImmersionFromProto)),
 		Looks:           each(message.GetLooks(), byValue(LookFromProto)),
+		Judgements:      each(message.GetJudgements(), byValue(JudgementFromProto)),
 		Readings:        each(message.GetReadings(), byValue(ReadingFromProto)),
 		ImportSource:    message.GetImportSource(),
 		CreatedAt:       timeFromProto(message.GetCreateTime()),
@@ -326,6 +328,60 @@ func ReadingFromProto(message *labv1.Reading) *trial.Reading {
 	return reading
 }
 
+// JudgementToProto carries a judgement.
+func JudgementToProto(j *trial.Judgement) *labv1.Judgement {
+	message := &labv1.Judgement{
+		Id:            j.ID,
+		FirstPieceId:  j.FirstID,
+		SecondPieceId: j.SecondID,
+		Quality:       labv1.JudgedQuality(int32Of(int(j.Quality))),
+		Choice:        labv1.JudgedChoice(int32Of(int(j.Choice))),
+		Light:         j.Light,
+		Blind:         j.Blind,
+		At:            ClaimedTimeToProto(j.At),
+		Corrects:      correctionToProto(j.Entry),
+		Superseded:    j.Superseded,
+		RecordTime:    timeToProto(j.RecordedAt),
+		RecordedBy:    j.RecordedBy,
+	}
+	if j.GreyScaleStep != 0 {
+		message.GreyScaleStep = &j.GreyScaleStep
+	}
+	if j.FirstAfter != trial.AfterAll {
+		after := int32Of(j.FirstAfter)
+		message.FirstAfterPosition = &after
+	}
+	if j.SecondAfter != trial.AfterAll {
+		after := int32Of(j.SecondAfter)
+		message.SecondAfterPosition = &after
+	}
+	return message
+}
+
+// JudgementFromProto carries a judgement.
+func JudgementFromProto(message *labv1.Judgement) *trial.Judgement {
+	j := &trial.Judgement{
+		Entry:         entryFromProto(message, timeFromProto(message.GetRecordTime())),
+		FirstID:       message.GetFirstPieceId(),
+		SecondID:      message.GetSecondPieceId(),
+		Quality:       trial.JudgedQuality(message.GetQuality()),
+		Choice:        trial.JudgedChoice(message.GetChoice()),
+		GreyScaleStep: message.GetGreyScaleStep(),
+		Light:         message.GetLight(),
+		Blind:         message.GetBlind(),
+		At:            ClaimedTimeFromProto(message.GetAt()),
+		FirstAfter:    trial.AfterAll,
+		SecondAfter:   trial.AfterAll,
+	}
+	if message != nil && message.FirstAfterPosition != nil {
+		j.FirstAfter = int(message.GetFirstAfterPosition())
+	}
+	if message != nil && message.SecondAfterPosition != nil {
+		j.SecondAfter = int(message.GetSecondAfterPosition())
+	}
+	return j
+}
+
 // EntriesFromProto carries what a request adds to a trial.
 func EntriesFromProto(message *labv1.AddEntriesRequest) trial.Entries {
 	return trial.Entries{
@@ -334,6 +390,7 @@ func EntriesFromProto(message *labv1.AddEntriesRequest) trial.Entries {
 		Immersions: each(message.GetImmersions(), byValue(ImmersionFromProto)),
 		Looks:      each(message.GetLooks(), byValue(LookFromProto)),
 		Readings:   each(message.GetReadings(), byValue(ReadingFromProto)),
+		Judgements: each(message.GetJudgements(), byValue(JudgementFromProto)),
 		Corrections: each(message.GetPieceCorrections(), func(c *labv1.PieceCorrection) trial.PieceChange {
 			return trial.PieceChange{
 				PieceID: c.GetPieceId(),

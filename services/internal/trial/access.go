@@ -70,7 +70,7 @@ func VisibleTo(member MemberID, t *Trial) *Trial {
 	sessions := map[ID]bool{}
 	part := *t
 	part.Question, part.AbandonedReason = "", ""
-	part.Pieces, part.Sessions, part.Immersions, part.Looks, part.Readings, part.Warnings = nil, nil, nil, nil, nil, nil
+	part.Pieces, part.Sessions, part.Immersions, part.Looks, part.Readings, part.Judgements, part.Warnings = nil, nil, nil, nil, nil, nil, nil
 	for i := range t.Pieces {
 		if t.Pieces[i].Holder == member {
 			held[t.Pieces[i].ID] = true
@@ -108,6 +108,14 @@ func VisibleTo(member MemberID, t *Trial) *Trial {
 				r.Reason = ""
 			}
 			part.Readings = append(part.Readings, r)
+		}
+	}
+	for i := range t.Judgements {
+		if j := t.Judgements[i]; held[j.FirstID] && held[j.SecondID] {
+			if j.RecordedBy != member {
+				j.Reason, j.Light = "", ""
+			}
+			part.Judgements = append(part.Judgements, j)
 		}
 	}
 	for _, warning := range t.Warnings {

@@ -3,6 +3,7 @@ package trial
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 )
 
@@ -56,13 +57,13 @@ func correct[E any, P interface {
 
 // recordable finds the piece of an entry, and checks that the member may add
 // entries of it. Whether a correction is theirs to make is for correct to say.
-func (c *change) recordable(where string, t *Trial, id ID, e *Entry) *Piece {
+func (c *change) recordable(where, field string, t *Trial, id ID, e *Entry) *Piece {
 	row, ok := c.indexOf(t).piece[id]
 	if ok && e.CorrectsID == "" && !CanReadPiece(c.member, t, &t.Pieces[row]) {
 		ok = false // to whoever holds another piece, the rest of the trial isn't there
 	}
 	if !ok {
-		c.fault(sub(where, "piece_id"), "%s is no piece of this trial", id)
+		c.fault(sub(where, field), "%s is no piece of this trial", id)
 		return nil
 	}
 	p := &t.Pieces[row]
@@ -89,7 +90,7 @@ func (c *change) addImmersions(path string, t *Trial, immersions []Immersion, id
 		im := immersions[i]
 		where := at(path, "immersions", i)
 		c.newID(where, im.ID, ids)
-		p := c.recordable(where, t, im.PieceID, &im.Entry)
+		p := c.recordable(where, "piece_id", t, im.PieceID, &im.Entry)
 		c.within(sub(where, "position"), im.Position, 1, MaxPosition)
 		c.within(sub(where, "exhaust"), im.Exhaust, 0, MaxExhaust)
 		c.within(sub(where, "dips"), im.Dips, 0, MaxDips)
@@ -126,6 +127,15 @@ func (c *change) addImmersions(path string, t *Trial, immersions []Immersion, id
 		for i := range t.Readings {
 			if t.Readings[i].PieceID == id && t.Readings[i].AfterPosition == before {
 				t.Readings[i].AfterPosition = after
+			}
+		}
+		for i := range t.Judgements {
+			j := &t.Judgements[i]
+			if j.FirstID == id && j.FirstAfter == before {
+				j.FirstAfter = after
+			}
+			if j.SecondID == id && j.SecondAfter == before {
+				j.SecondAfter = after
 			}
 		}
 	}
@@ -180,7 +190,7 @@ func (c *change) addLooks(path string, t *Trial, looks []Look, ids map[ID]bool) 
 		case look.PieceID != "" && look.BathID != "", look.PieceID == "" && look.BathID == "":
 			c.fault(where, "a look is of a piece or of a bath: one of piece_id and bath_id is required")
 		case look.PieceID != "":
-			c.recordable(where, t, look.PieceID, &look.Entry)
+			c.recordable(where, "piece_id", t, look.PieceID, &look.Entry)
 		default:
 			if t.Owner != c.member {
 				c.fail(fmt.Errorf("%s: only the owner adds looks of baths: %w", where, ErrForbidden))
@@ -209,7 +219,7 @@ func (c *change) addReadings(path string, t *Trial, readings []Reading, ids map[
 		r := readings[i]
 		where := at(path, "readings", i)
 		c.newID(where, r.ID, ids)
-		p := c.recordable(where, t, r.PieceID, &r.Entry)
+		p := c.recordable(where, "piece_id", t, r.PieceID, &r.Entry)
 		c.rawColour(sub(where, "raw"), r.Raw)
 		if r.AgeDays < AgeUnstated {
 			c.fault(sub(where, "age_days"), "%d is below 0", r.AgeDays)
@@ -220,23 +230,65 @@ func (c *change) addReadings(path string, t *Trial, readings []Reading, ids map[
 			c.fault(sub(where, "piece_id"), "a correction is of the same piece, %s", wrong.PieceID)
 		}
 		if p != nil {
-			c.place(where, t, &r, wrong)
+			var before *int
+			if wrong != nil {
+				before = &wrong.AfterPosition
+			}
+			c.place(sub(where, "after_position"), t, r.PieceID, &r.AfterPosition, before)
 		}
 		t.Readings = append(t.Readings, r)
 	}
 	return nil
 }
 
-// place says after which of the piece's immersions a reading was taken.
-func (c *change) place(where string, t *Trial, r, wrong *Reading) {
-	own := c.own(t, r.PieceID)
+// place says after which of a piece's immersions it was read or judged. wrong is what the entry said that it corrects, or nil.
+func (c *change) place(where string, t *Trial, piece ID, after, wrong *int) {
+	own := c.own(t, piece)
 	switch {
-	case r.AfterPosition == AfterAll && wrong != nil:
-		r.AfterPosition = wrong.AfterPosition
-	case r.AfterPosition == AfterAll:
-		r.AfterPosition = lastPosition(own)
-	case r.AfterPosition != 0 && !slices.ContainsFunc(own, func(im *Immersion) bool { return im.Position == r.AfterPosition }):
-		c.fault(sub(where, "after_position"), "the piece has no immersion at position %d", r.AfterPosition)
+	case *after == AfterAll && wrong != nil:
+		*after = *wrong
+	case *after == AfterAll:
+		*after = lastPosition(own)
+	case *after != 0 && !slices.ContainsFunc(own, func(im *Immersion) bool { return im.Position == *after }):
+		c.fault(where, "the piece has no immersion at position %d", *after)
+	}
+}
+
+func (c *change) addJudgements(path string, t *Trial, judgements []Judgement, ids map[ID]bool) {
+	for i := range judgements {
+		j := judgements[i]
+		where := at(path, "judgements", i)
+		c.newID(where, j.ID, ids)
+		first := c.recordable(where, "first_piece_id", t, j.FirstID, &j.Entry)
+		second := c.recordable(where, "second_piece_id", t, j.SecondID, &j.Entry)
+		if j.FirstID == j.SecondID {
+			c.fault(sub(where, "second_piece_id"), "%s is the first piece; two are held side by side", j.SecondID)
+		}
+		c.within(sub(where, "quality"), int(j.Quality), int(Yellower), int(GreyScale))
+		switch step := 2 * j.GreyScaleStep; {
+		case j.Quality != GreyScale && j.GreyScaleStep != 0:
+			c.fault(sub(where, "grey_scale_step"), "%v is given; it is only for a grey scale", j.GreyScaleStep)
+		case j.Quality != GreyScale:
+			c.within(sub(where, "choice"), int(j.Choice), int(ChoseNeither), int(ChoseSecond))
+		case j.Choice != 0:
+			c.fault(sub(where, "choice"), "is given; a grey scale has a step and no choice")
+		case !(step >= 2 && step <= 10 && step == math.Trunc(step)):
+			c.fault(sub(where, "grey_scale_step"), "%v is no step of a grey scale: 1 to 5, whole and half", j.GreyScaleStep)
+		}
+		c.take(&j.Entry)
+		wrong := correct[Judgement](c, where, t.Owner == c.member, &j.Entry, t.Judgements)
+		var firstWas, secondWas *int
+		if wrong != nil {
+			firstWas, secondWas = &wrong.FirstAfter, &wrong.SecondAfter
+			if wrong.FirstID != j.FirstID || wrong.SecondID != j.SecondID {
+				c.fault(where, "a correction is of the same two pieces in their order, %s and %s", wrong.FirstID, wrong.SecondID)
+			}
+		}
+		if first != nil && second != nil {
+			c.place(sub(where, "first_after_position"), t, j.FirstID, &j.FirstAfter, firstWas)
+			c.place(sub(where, "second_after_position"), t, j.SecondID, &j.SecondAfter, secondWas)
+		}
+		t.Judgements = append(t.Judgements, j)
 	}
 }
 

@@ -8,6 +8,7 @@ type Entries struct {
 	Immersions  []Immersion
 	Looks       []Look
 	Readings    []Reading
+	Judgements  []Judgement
 	Corrections []PieceChange
 }
 

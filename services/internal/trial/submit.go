@@ -14,6 +14,7 @@ const (
 	MaxImmersions = 5_000
 	MaxLooks      = 5_000
 	MaxReadings   = 5_000
+	MaxJudgements = 5_000
 	MaxAdditions  = 500
 	MaxChecks     = 500
 	MaxWaterParts = 20
@@ -50,7 +51,7 @@ func SubmitTrial(records Records, member MemberID, now time.Time, t *Trial, bath
 		}
 	}
 	err := c.apply("trial", kept, Entries{
-		Sessions: t.Sessions, Pieces: t.Pieces, Immersions: t.Immersions, Looks: t.Looks, Readings: t.Readings,
+		Sessions: t.Sessions, Pieces: t.Pieces, Immersions: t.Immersions, Looks: t.Looks, Readings: t.Readings, Judgements: t.Judgements,
 	})
 	if err != nil {
 		return nil, nil, err
@@ -67,7 +68,7 @@ func SubmitTrial(records Records, member MemberID, now time.Time, t *Trial, bath
 
 // AddEntries adds what has happened since to a trial, or corrects it. The owner may add
 // anything; whoever holds a piece of it may add immersions, looks, readings and parts of that
-// piece, whoever recorded an entry may correct it, and both are given back only what they may see. Errors as SubmitTrial, and ErrConflict for an
+// piece, and judgements of two that they hold, whoever recorded an entry may correct it, and both are given back only what they may see. Errors as SubmitTrial, and ErrConflict for an
 // entry that was corrected before or a deleted trial. etag may be empty: two members' additions don't undo each other. StaleError when it is given
 // and the trial has changed since.
 func AddEntries(records Records, member MemberID, now time.Time, trialID ID, etag string, entries Entries) (*Trial, error) {
@@ -103,7 +104,8 @@ func hasPartIn(member MemberID, t *Trial) bool {
 	return slices.ContainsFunc(t.Pieces, func(p Piece) bool { return p.Holder == member }) ||
 		slices.ContainsFunc(t.Immersions, func(im Immersion) bool { return im.RecordedBy == member }) ||
 		slices.ContainsFunc(t.Looks, func(l Look) bool { return l.RecordedBy == member }) ||
-		slices.ContainsFunc(t.Readings, func(r Reading) bool { return r.RecordedBy == member })
+		slices.ContainsFunc(t.Readings, func(r Reading) bool { return r.RecordedBy == member }) ||
+		slices.ContainsFunc(t.Judgements, func(j Judgement) bool { return j.RecordedBy == member })
 }
 
 func (c *change) state(t *Trial) {
@@ -167,6 +169,7 @@ func (c *change) apply(path string, t *Trial, entries Entries) error {
 	if err := c.addReadings(path, t, entries.Readings, ids); err != nil {
 		return err
 	}
+	c.addJudgements(path, t, entries.Judgements, ids)
 	if err := c.correctPieces(path, t, entries.Corrections); err != nil {
 		return err
 	}
@@ -176,6 +179,7 @@ func (c *change) apply(path string, t *Trial, entries Entries) error {
 	c.atMost(sub(path, "immersions"), len(t.Immersions), MaxImmersions)
 	c.atMost(sub(path, "looks"), len(t.Looks), MaxLooks)
 	c.atMost(sub(path, "readings"), len(t.Readings), MaxReadings)
+	c.atMost(sub(path, "judgements"), len(t.Judgements), MaxJudgements)
 	return nil
 }
 
@@ -195,6 +199,9 @@ func idsOf(t *Trial) map[ID]bool {
 	}
 	for i := range t.Readings {
 		ids[t.Readings[i].ID] = true
+	}
+	for i := range t.Judgements {
+		ids[t.Judgements[i].ID] = true
 	}
 	return ids
 }

@@ -265,6 +265,41 @@ type Reading struct {
 	AfterPosition int
 }
 
+// JudgedQuality is what two pieces were judged for.
+type JudgedQuality int
+
+// The qualities that are judged.
+const (
+	Yellower JudgedQuality = iota + 1
+	Deeper
+	Duller
+	GreyScale // how far apart, as a step of a grey scale
+)
+
+// JudgedChoice is which of two pieces it was; 0 with GreyScale alone.
+type JudgedChoice int
+
+// The choices.
+const (
+	ChoseNeither JudgedChoice = iota + 1
+	ChoseFirst
+	ChoseSecond
+)
+
+// Judgement is two pieces held side by side and looked at.
+type Judgement struct {
+	Entry
+	FirstID, SecondID ID
+	Quality           JudgedQuality
+	Choice            JudgedChoice
+	GreyScaleStep     float64 // 1 to 5 in half steps with GreyScale, else 0
+	Light             string  // "": not stated
+	Blind             bool
+	At                ClaimedTime
+	// The positions of the pieces' own last immersions, as of Reading.AfterPosition.
+	FirstAfter, SecondAfter int
+}
+
 // SharingLevel is who may read a record.
 type SharingLevel int
 
@@ -321,6 +356,7 @@ type Trial struct {
 	Immersions      []Immersion
 	Looks           []Look
 	Readings        []Reading
+	Judgements      []Judgement
 	ImportSource    string
 	CreatedAt       time.Time
 	UpdatedAt       time.Time

@@ -144,6 +144,7 @@ func (v *verifier) trial(t *Trial) {
 	v.superseded(TrialRecord, t.ID, entriesOf(t.Immersions))
 	v.superseded(TrialRecord, t.ID, entriesOf(t.Looks))
 	v.superseded(TrialRecord, t.ID, entriesOf(t.Readings))
+	v.superseded(TrialRecord, t.ID, entriesOf(t.Judgements))
 	here := func(piece ID) bool { return v.homes[piece] == t }
 	for i := range t.Immersions {
 		im := &t.Immersions[i]
@@ -170,6 +171,11 @@ func (v *verifier) trial(t *Trial) {
 	for i := range t.Readings {
 		if r := &t.Readings[i]; !here(r.PieceID) {
 			v.found(TrialRecord, t.ID, r.ID, "piece %s isn't there", r.PieceID)
+		}
+	}
+	for i := range t.Judgements {
+		if j := &t.Judgements[i]; !here(j.FirstID) || !here(j.SecondID) {
+			v.found(TrialRecord, t.ID, j.ID, "piece %s or %s isn't there", j.FirstID, j.SecondID)
 		}
 	}
 	for i := range t.Pieces {

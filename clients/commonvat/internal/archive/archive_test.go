@@ -184,7 +184,8 @@ func TestReadingsStandAfterWhatCounts(t *testing.T) {
 	w := &wanted{trial: &labv1.Trial{
 		Immersions: []*labv1.Immersion{{Id: "1", PieceId: "p", Position: 1}, {Id: "2", PieceId: "p", Position: 3},
 			{Id: "3", PieceId: "p", Position: 5, Corrects: &typesv1.Correction{EntryId: "2"}}, {Id: "4", PieceId: "q", Position: 3}},
-		Readings: []*labv1.Reading{reading(0), reading(1), reading(3), reading(5), {PieceId: "p"}},
+		Readings:   []*labv1.Reading{reading(0), reading(1), reading(3), reading(5), {PieceId: "p"}},
+		Judgements: []*labv1.Judgement{{FirstPieceId: "p", SecondPieceId: "q", FirstAfterPosition: proto.Int32(3), SecondAfterPosition: proto.Int32(3)}},
 	}}
 	places(w)
 	var got []int32
@@ -193,6 +194,8 @@ func TestReadingsStandAfterWhatCounts(t *testing.T) {
 	}
 	assert.Equal(t, []int32{0, 1, 1, 5, 0}, got)
 	assert.Nil(t, w.trial.GetReadings()[4].AfterPosition)
+	assert.EqualValues(t, 1, w.trial.GetJudgements()[0].GetFirstAfterPosition())
+	assert.EqualValues(t, 3, w.trial.GetJudgements()[0].GetSecondAfterPosition())
 	assert.Len(t, w.notes, 1)
 }
 

@@ -8,7 +8,7 @@ func readme(m *Manifest) string {
 To put it into another core: commonvat export restore FOLDER --dry-run, and then without --dry-run.
 
 One record a line, as JSON with the field names of the interface (whole; these are what is restored):
-  trials.jsonl       your trials with sessions, pieces, immersions, looks and readings; superseded entries too
+  trials.jsonl       your trials with sessions, pieces, immersions, looks, readings and judgements; superseded entries too
   baths.jsonl        your baths, and after them those of others in which pieces of yours were ("owner" says whose)
   waters.jsonl       your water sources, and after them those of others that these baths name
   experiments.jsonl  the experiments that you set
@@ -19,7 +19,7 @@ Kept to be read, not restored:
   tokens.jsonl       your tokens, without their secrets, which nobody keeps
   audit.jsonl        what you did, in order, each entry with its checksum
 
-csv/ has the same as tables for spreadsheets (RFC 4180, UTF-8): trials, sessions, pieces, immersions, looks, readings, baths,
+csv/ has the same as tables for spreadsheets (RFC 4180, UTF-8): trials, sessions, pieces, immersions, looks, readings, judgements, baths,
 additions, checks, waters, samples. Text that a spreadsheet could take for a formula has an apostrophe before it; numbers are
 plain numbers at full precision. Times of the core are in UTC; times that members told are at their own offset, with how
 finely they may be read. Colours are as they were measured: L*, a*, b* under the condition beside them, or reflectance factors by wavelength.

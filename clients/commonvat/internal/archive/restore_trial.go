@@ -3,6 +3,7 @@ package archive
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
@@ -157,7 +158,7 @@ func (r *restoring) round(ctx context.Context, i int, p *trialPlan) (went bool, 
 	pieces, immersions := pick(want, ready)
 	if !p.here {
 		first := proto.CloneOf(want.trial)
-		first.Pieces, first.Immersions, first.Looks, first.Readings = pieces, immersions, nil, nil
+		first.Pieces, first.Immersions, first.Looks, first.Readings, first.Judgements = pieces, immersions, nil, nil, nil
 		request := &labv1.SubmitTrialRequest{Trial: first}
 		if request.RequestId, err = r.seal(p.id, request); err != nil {
 			return false, err
@@ -261,7 +262,7 @@ func (r *restoring) rest(ctx context.Context, p *trialPlan) error {
 			p.row.note(fmt.Sprintf("piece %s stands on piece %s, which was not taken", piece.GetId(), plan.parent))
 		}
 	}
-	p.row.compare(t, have, "sharing", "sessions", "pieces", "immersions", "looks", "readings")
+	p.row.compare(t, have, "sharing", "sessions", "pieces", "immersions", "looks", "readings", "judgements")
 	requests, err := r.requests(p, want, have)
 	if err != nil {
 		return err
@@ -335,6 +336,12 @@ func (r *restoring) requests(p *trialPlan, want *wanted, have *labv1.Trial) ([]*
 	}
 	for _, batch := range batches(keep(there, lacking(p.row, "reading", t.GetReadings(), have.GetReadings()))) {
 		all = append(all, &labv1.AddEntriesRequest{Readings: batch})
+	}
+	judgements := slices.DeleteFunc(lacking(p.row, "judgement", t.GetJudgements(), have.GetJudgements()), func(j *labv1.Judgement) bool {
+		return !there[j.GetFirstPieceId()] || !there[j.GetSecondPieceId()]
+	})
+	for _, batch := range batches(judgements) {
+		all = append(all, &labv1.AddEntriesRequest{Judgements: batch})
 	}
 	return all, nil
 }

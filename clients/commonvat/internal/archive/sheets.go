@@ -87,12 +87,13 @@ func (e *exporting) tables() []table {
 	}
 	const entry = " corrects reason superseded record_time recorded_by"
 	return []table{
-		{"trials", trialsFile, cols("trial_id title question state abandoned_reason sharing licence import_source sessions pieces immersions looks readings create_time update_time delete_time"), ofTrial(trialRow)},
+		{"trials", trialsFile, cols("trial_id title question state abandoned_reason sharing licence import_source sessions pieces immersions looks readings judgements create_time update_time delete_time"), ofTrial(trialRow)},
 		{"sessions", trialsFile, cols("trial_id session_id experiment_id begun begun_precision note"), ofTrial(sessionRows)},
 		{"pieces", trialsFile, cols("trial_id piece_id code label session_id fibre form finish lot mass mass_g mass_note weighing_basis balance_resolution_g origin parent_piece_id after_position history_not_stated holder ended route order last_position corrections"), ofTrial(pieceRows)},
 		{"immersions", trialsFile, cols("trial_id immersion_id piece_id piece_code bath_id position exhaust dips intended_depth entered entered_precision left left_precision note" + entry), ofTrial(immersionRows)},
 		{"looks", trialsFile, cols("trial_id look_id piece_id piece_code bath_id text at at_precision" + entry), ofTrial(lookRows)},
 		{"readings", trialsFile, readings, ofTrial(func(s *sheet, t *labv1.Trial) error { return readingRows(s, t, nm) })},
+		{"judgements", trialsFile, cols("trial_id judgement_id first_piece_id first_piece_code first_after_position second_piece_id second_piece_code second_after_position quality choice grey_scale_step light blind at at_precision" + entry), ofTrial(judgementRows)},
 		{"baths", bathsFile, cols("bath_id own owner label vessel purposes blank_of liquor liquor_l liquor_note water contents_not_stated exhaust_number_not_stated exhaust_not_stated open_to_members sharing licence create_time update_time delete_time"), ofBath(e.bathRow)},
 		{"additions", bathsFile, cols("bath_id addition_id material role lot amount value unit amount_note exhaust at at_precision" + entry), ofBath(additionRows)},
 		{"checks", bathsFile, cols("bath_id check_id ph temperature_c exhaust at at_precision note" + entry), ofBath(checkRows)},
@@ -103,7 +104,7 @@ func (e *exporting) tables() []table {
 
 func trialRow(s *sheet, t *labv1.Trial) error {
 	return s.add(t.GetId(), t.GetTitle(), t.GetQuestion(), show(t.GetState()), t.GetAbandonedReason(), show(t.GetSharing().GetLevel()), t.GetSharing().GetLicence(),
-		t.GetImportSource(), len(t.GetSessions()), len(t.GetPieces()), len(t.GetImmersions()), len(t.GetLooks()), len(t.GetReadings()),
+		t.GetImportSource(), len(t.GetSessions()), len(t.GetPieces()), len(t.GetImmersions()), len(t.GetLooks()), len(t.GetReadings()), len(t.GetJudgements()),
 		stamp(t.GetCreateTime()), stamp(t.GetUpdateTime()), stamp(t.GetDeleteTime()))
 }
 
@@ -181,6 +182,24 @@ func lookRows(s *sheet, t *labv1.Trial) error {
 	for _, x := range t.GetLooks() {
 		at, precision := claimed(x.GetAt())
 		err := s.add(t.GetId(), x.GetId(), x.GetPieceId(), code[x.GetPieceId()], x.GetBathId(), x.GetText(), at, precision,
+			x.GetCorrects().GetEntryId(), x.GetCorrects().GetReason(), x.GetSuperseded(), stamp(x.GetRecordTime()), x.GetRecordedBy())
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func judgementRows(s *sheet, t *labv1.Trial) error {
+	code := codesOf(t)
+	for _, x := range t.GetJudgements() {
+		at, precision := claimed(x.GetAt())
+		choice := ""
+		if x.GetChoice() != labv1.JudgedChoice_JUDGED_CHOICE_UNSPECIFIED {
+			choice = show(x.GetChoice())
+		}
+		err := s.add(t.GetId(), x.GetId(), x.GetFirstPieceId(), code[x.GetFirstPieceId()], x.FirstAfterPosition, x.GetSecondPieceId(), code[x.GetSecondPieceId()], x.SecondAfterPosition,
+			show(x.GetQuality()), choice, x.GreyScaleStep, x.GetLight(), x.GetBlind(), at, precision,
 			x.GetCorrects().GetEntryId(), x.GetCorrects().GetReason(), x.GetSuperseded(), stamp(x.GetRecordTime()), x.GetRecordedBy())
 		if err != nil {
 			return err

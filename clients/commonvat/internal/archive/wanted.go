@@ -206,7 +206,7 @@ func (r *restoring) wantBaths(ctx context.Context, w *wanted, have *labv1.Trial)
 	return nil
 }
 
-// places puts readings that stand after an immersion which counts no longer after the nearest before it that does.
+// places puts readings and judgements that stand after an immersion which counts no longer after the nearest before it that does.
 func places(w *wanted) {
 	superseded := map[string]bool{}
 	for _, im := range w.trial.GetImmersions() {
@@ -219,21 +219,28 @@ func places(w *wanted) {
 		}
 	}
 	moved := 0
-	for _, x := range w.trial.GetReadings() {
-		if x.AfterPosition == nil || x.GetAfterPosition() == 0 || slices.Contains(counted[x.GetPieceId()], x.GetAfterPosition()) {
-			continue
+	place := func(piece string, after *int32) *int32 {
+		if after == nil || *after == 0 || slices.Contains(counted[piece], *after) {
+			return after
 		}
 		nearest := int32(0)
-		for _, position := range counted[x.GetPieceId()] {
-			if position < x.GetAfterPosition() {
+		for _, position := range counted[piece] {
+			if position < *after {
 				nearest = max(nearest, position)
 			}
 		}
-		x.AfterPosition = &nearest
 		moved++
+		return &nearest
+	}
+	for _, x := range w.trial.GetReadings() {
+		x.AfterPosition = place(x.GetPieceId(), x.AfterPosition)
+	}
+	for _, j := range w.trial.GetJudgements() {
+		j.FirstAfterPosition = place(j.GetFirstPieceId(), j.FirstAfterPosition)
+		j.SecondAfterPosition = place(j.GetSecondPieceId(), j.SecondAfterPosition)
 	}
 	if moved > 0 {
-		w.note("%d readings stood after an immersion that counts no longer; here they stand after the one before it", moved)
+		w.note("%d readings or judged pieces stood after an immersion that counts no longer; here they stand after the one before it", moved)
 	}
 }
 
@@ -250,6 +257,11 @@ func byOthers(t *labv1.Trial, owner string) int {
 		}
 	}
 	for _, x := range t.GetReadings() {
+		if x.GetRecordedBy() != owner {
+			n++
+		}
+	}
+	for _, x := range t.GetJudgements() {
 		if x.GetRecordedBy() != owner {
 			n++
 		}

@@ -221,6 +221,11 @@ func (f *fake) GetPiece(_ context.Context, r *labv1.GetPieceRequest) (*labv1.Pie
 			return p, nil
 		}
 	}
+	if r.GetPiece() == "M2Q" {
+		p := cannedPiece()
+		p.Id, p.Code = sourceID, "M2Q"
+		return p, nil
+	}
 	if p := r.GetPiece(); p != pieceID && p != "K7P" {
 		return nil, status.Errorf(codes.NotFound, "piece %q is not there, or not readable", p)
 	}
@@ -336,11 +341,24 @@ func (f *fake) AskPalette(_ context.Context, r *poolv1.AskPaletteRequest) (*pool
 			{Group: "=indigo > weld", Stratum: "yarn not stated", Pieces: 4, Cells: 4, ShadesAtLeast: 3, ShadesAtMost: 4, HullSide: 0, Dispersion: 8.123456789, Unstable: true},
 		},
 		Pairs: []*poolv1.PairAnswer{{First: "weld > indigo", Second: "indigo > weld", Standing: poolv1.Standing_STANDING_NOT_ENOUGH_YET, Strata: 1, CellsFirst: 9, CellsSecond: 4,
-			WidthRatio: ptr(1.4), Sessions: 4, Missing: []string{"two more sessions", "an instrument"}, Statement: "Not enough yet: two more sessions.", Thin: true},
+			WidthRatio: ptr(1.4), Sessions: 4, Missing: []string{"two more sessions", "an instrument"}, Statement: "Not enough yet: two more sessions.", Thin: true, Outlook: "judged by the noise between 4 sessions: 3 more",
+			Effect: &poolv1.OrderEffect{Verdict: poolv1.EffectVerdict_EFFECT_VERDICT_DEPENDS_ON_CELL, Sessions: 4, Difference: &typesv1.LabDifference{L: -1.25, A: 0.5, B: 3}, De00: ptr(2.125),
+				UpperDe00: ptr(3.5), ToleranceDe00: 2, MedianDe00: ptr(2.0), P: ptr(0.03), PAdjusted: ptr(0.06), CellsDifferP: ptr(0.01), RepeatabilityMcdm: ptr(0.8), Repeats: 6,
+				Cells:   []*poolv1.CellEffect{{Cell: "wool, lot W7, alum, weld deep", Sessions: 4, Difference: &typesv1.LabDifference{L: -2, A: 1, B: 5}, De00: 4.5, PAdjusted: ptr(0.02)}},
+				Blanks:  []*poolv1.BlankEffect{{What: "what the bath of indigo without its dye does to weld", Sessions: 3, Difference: &typesv1.LabDifference{L: 0.5}, De00: 0.4, UpperDe00: ptr(0.9)}},
+				Missing: []string{"2 more sessions"}, Statement: "it depends on the piece whether order matters", Outlook: "judged by the noise between 4 sessions: 2 more"},
+			Judgements: []*poolv1.JudgementVotes{{Quality: "yellower", First: 3, Second: 1, Split: 1, Judgements: 7, NotBlind: 2, Missing: []string{"2 more sessions"}, Statement: "weld > indigo was called yellower in 3 of 4 sessions"}}},
 			{First: "vat last", Second: "vat first", Standing: poolv1.Standing_STANDING_EXPLORATORY, Strata: 12, CellsFirst: 10, CellsSecond: 12, WidthRatio: ptr(0.9), ShadeDifference: ptr(-1.25),
 				Sessions: 4, Missing: []string{"an instrument"}, Statement: "So far blue over yellow looks wider; this is no verdict."}},
 		LeftOut:    []*poolv1.LeftOut{{Reason: "order not stated", Count: 3, Unit: "pieces"}, {Reason: "read wet", Count: 1, Unit: "readings"}},
 		CannotTell: []string{"whether water or member makes the difference"}, Modules: modules(), Condition: d65(), ThresholdDe00: 5, Seed: r.GetSeed(),
+		Waters: &poolv1.WatersAnswer{Standing: poolv1.Standing_STANDING_NOT_ENOUGH_YET, Statement: "Water and member can't be told apart", Reference: "Mill well", Recipes: 3, Sessions: 5, Apart: []string{"Town tap"},
+			Waters: []*poolv1.WaterAnswer{{Water: "Mill well", Sessions: 3, Members: 2, Recipes: 3},
+				{Water: "Town tap", Sessions: 2, Members: 1, Recipes: 3, Difference: &typesv1.LabDifference{L: 1, A: -2, B: 4.25}, MeanDe00: ptr(3.25), MaxDe00: ptr(4.5)}},
+			Missing: []string{"a common water"}},
+		Apart: &poolv1.GroupsAnswer{Standing: poolv1.Standing_STANDING_EXPLORATORY, Statement: "41 % lies between the groups", Groups: []string{"alum", "iron", "none"}, Cells: 12, Sessions: 4,
+			Place: &poolv1.GroupsShare{Share: 0.41, F: ptr(3.5), GroupDf: 2, RestDf: 6}, Spread: &poolv1.GroupsShare{Share: 0.2, GroupDf: 2, RestDf: 6},
+			Pairs: []*poolv1.GroupsPair{{First: "alum", Second: "iron", Place: &poolv1.GroupsShare{Share: 0.5, F: ptr(3.0), GroupDf: 1, RestDf: 3}}, {First: "alum", Second: "none"}}},
 		PoolRevision: 41, PiecesUsed: 16, ReadingsUsed: 16}, nil
 }
 func (f *fake) GetPoolStatus(_ context.Context, r *poolv1.GetPoolStatusRequest) (*poolv1.GetPoolStatusResponse, error) {

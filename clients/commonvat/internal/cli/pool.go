@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
@@ -23,7 +24,7 @@ func (a *app) palette() *cobra.Command {
 		Long: `Ask how wide the palette of each order, water, fibre, mordant or exhaust bath is.
 
 Only an experiment at its closing size (--experiment ID, with --by order) gets a verdict with p. Any other answer is
-exploratory: estimates, no p. --output csv writes one part of the answer (--part groups, pairs or left-out).`,
+exploratory: estimates, no p. --output csv writes one part of the answer (--part).`,
 		Args: takes(),
 		RunE: func(c *cobra.Command, _ []string) error {
 			var err error
@@ -61,8 +62,8 @@ exploratory: estimates, no p. --output csv writes one part of the answer (--part
 	f.Int32Var(&req.EqualNumber, "equal-number", 0, "number of cells at which groups are compared (default: chosen from the data)")
 	f.Int64Var(&req.MinimumRevision, "revision", 0, "the answer takes in at least this revision of the record")
 	f.Uint64Var(&req.Seed, "seed", 1, "seed of the random draws")
-	f.BoolVar(&all, "all", false, "in the table, show groups of a single cell too when there are many groups")
-	f.StringVar(&part, "part", "groups", "with --output csv: groups, pairs, left-out or scores")
+	f.BoolVar(&all, "all", false, "in the table, show groups of a single cell and cells of an order effect too when there are many")
+	f.StringVar(&part, "part", "groups", "with --output csv: "+partNames())
 	return c
 }
 
@@ -85,10 +86,10 @@ func groupGrid(r *poolv1.AskPaletteResponse) output.Grid {
 
 func pairGrid(r *poolv1.AskPaletteResponse) output.Grid {
 	g := output.Grid{Title: "compared like with like", Columns: []string{"first", "second", "standing", "wider", "strata", "cells_first", "cells_second", "sessions",
-		"width_ratio", "shade_difference", "p", "p_adjusted", "thin", "missing", "statement"}}
+		"width_ratio", "shade_difference", "p", "p_adjusted", "thin", "missing", "statement", "outlook"}}
 	for _, x := range r.GetPairs() {
 		g.Add(x.GetFirst(), x.GetSecond(), words.Show(x.GetStanding()), x.GetWider(), x.GetStrata(), x.GetCellsFirst(), x.GetCellsSecond(), x.GetSessions(),
-			maybe(x.WidthRatio), maybe(x.ShadeDifference), maybe(x.P), maybe(x.PAdjusted), x.GetThin(), strings.Join(x.GetMissing(), "; "), x.GetStatement())
+			maybe(x.WidthRatio), maybe(x.ShadeDifference), maybe(x.P), maybe(x.PAdjusted), x.GetThin(), strings.Join(x.GetMissing(), "; "), x.GetStatement(), x.GetOutlook())
 	}
 	return g
 }
@@ -129,7 +130,8 @@ func writeScores(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
 			fmt.Fprintf(b, "\nanother method gave no answer: %s\n", output.Clean(m.GetFault()))
 			continue
 		}
-		grid := output.Grid{Title: fmt.Sprintf("\nby %s %s, which changes nothing above", m.GetModule().GetName(), m.GetModule().GetVersion()), Columns: []string{"group", "stratum"}}
+		b.WriteString("\n")
+		grid := output.Grid{Title: fmt.Sprintf("by %s %s, which changes nothing above", m.GetModule().GetName(), m.GetModule().GetVersion()), Columns: []string{"group", "stratum"}}
 		for _, d := range m.GetDescribed() {
 			grid.Columns = append(grid.Columns, d.GetName())
 		}
@@ -148,16 +150,15 @@ func writeScores(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
 }
 
 func (a *app) palettePart(r *poolv1.AskPaletteResponse, part string) error {
-	grids := map[string]output.Grid{"groups": groupGrid(r), "pairs": pairGrid(r), "left-out": leftOutGrid(r), "scores": scoreGrid(r)}
-	g, ok := grids[part]
-	if !ok {
-		return usage("--part: %q is not known; allowed: groups, pairs, left-out, scores", part)
+	i := slices.IndexFunc(paletteParts, func(p partOfAnswer) bool { return p.name == part })
+	if i < 0 {
+		return usage("--part: %q is not known; allowed: %s", part, partNames())
 	}
 	a.say("%s (%s)", output.Clean(r.GetHeadline()), words.Show(r.GetStanding()))
 	for _, t := range r.GetCannotTell() {
 		a.say("can't tell: %s", output.Clean(t))
 	}
-	return output.WriteCSV(a.Out, g)
+	return output.WriteCSV(a.Out, paletteParts[i].of(r))
 }
 
 // manyGroups is the number of groups above which the table leaves out those of a single cell.
@@ -173,8 +174,16 @@ func (a *app) paletteTable(ctx context.Context, r *poolv1.AskPaletteResponse, al
 	if err := writePairs(&b, r); err != nil {
 		return err
 	}
-	if err := writeScores(&b, r); err != nil {
-		return err
+	for _, write := range []func() error{
+		func() error { return writeEffects(&b, r, all) },
+		func() error { return writeJudgements(&b, r) },
+		func() error { return writeApart(&b, r.GetApart()) },
+		func() error { return writeWaters(&b, r.GetWaters()) },
+		func() error { return writeScores(&b, r) },
+	} {
+		if err := write(); err != nil {
+			return err
+		}
 	}
 	if len(r.GetLeftOut()) > 0 {
 		b.WriteString("\nleft out\n")
@@ -277,6 +286,9 @@ func writePairs(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
 	for i, x := range pairs {
 		if s := x.GetStatement(); s != "" && s != r.GetHeadline() { // a single pair's is the headline
 			fmt.Fprintf(b, "  pair %d: %s\n", i+1, output.Clean(s))
+		}
+		if x.GetOutlook() != "" {
+			fmt.Fprintf(b, "  pair %d: %s\n", i+1, output.Clean(x.GetOutlook()))
 		}
 	}
 	var missing []string

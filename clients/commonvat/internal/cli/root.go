@@ -132,7 +132,7 @@ the file that COMMONVAT_TOKEN_FILE names, else from the settings file; a kept to
 		}
 		return nil
 	}
-	root.AddCommand(a.signIn(), a.whoAmI(), a.trial(), a.look(), a.readingCommand(), a.piece(), a.bath(), a.water(),
+	root.AddCommand(a.signIn(), a.whoAmI(), a.trial(), a.look(), a.readingCommand(), a.judgement(), a.piece(), a.bath(), a.water(),
 		a.experiment(), a.plan(), a.sheet(), a.workshop(), a.watch(), a.palette(), a.status(), a.difference(), a.predict(), a.importCommand(), a.members(), a.modules(), a.packs(), a.run(), a.pool(), a.authoring(), a.compute(), a.token(), a.audit(), a.export(), a.version())
 	giveExamples(root, "")
 	return root

@@ -428,7 +428,7 @@ func (a *app) showTrial(message proto.Message, t *labv1.Trial, baths []*labv1.Ba
 func trialGrids(t *labv1.Trial, baths []*labv1.Bath, all bool) []output.Grid {
 	n := namesIn(t, baths)
 	grids := []output.Grid{trialLine(t)}
-	for _, g := range []output.Grid{sessionGrid(t), pieceGrid("pieces", t.GetPieces()), bathGrid("baths", baths), immersionGrid(t, n, baths), lookGrid(t, n), readingGrid(t, n)} {
+	for _, g := range []output.Grid{sessionGrid(t), pieceGrid("pieces", t.GetPieces()), bathGrid("baths", baths), immersionGrid(t, n, baths), lookGrid(t, n), readingGrid(t, n), judgementsGrid(t, n)} {
 		grids = append(grids, shorten(g, all))
 	}
 	warnings := output.Grid{Title: "looked odd, and was taken down all the same", Columns: []string{"entry", "what"}}
@@ -479,6 +479,24 @@ func readingGrid(t *labv1.Trial, n names) output.Grid {
 		}
 		g.Add(n.of(r.GetPieceId()), after, colour(r.GetRaw()), words.Show(r.GetState()), age, r.GetInstrument(),
 			words.Show(r.GetSpecular()), quantity.ShowTime(r.GetAt()), correction(r), r.GetId())
+	}
+	return g
+}
+
+func judgementsGrid(t *labv1.Trial, n names) output.Grid {
+	g := output.Grid{Title: "judgements by eye", Columns: []string{"first", "second", "judged", "chosen", "grey_scale_step", "light", "blind", "at", "correction", "id"}}
+	for _, j := range t.GetJudgements() {
+		var chosen any
+		switch j.GetChoice() {
+		case labv1.JudgedChoice_JUDGED_CHOICE_FIRST:
+			chosen = n.of(j.GetFirstPieceId())
+		case labv1.JudgedChoice_JUDGED_CHOICE_SECOND:
+			chosen = n.of(j.GetSecondPieceId())
+		case labv1.JudgedChoice_JUDGED_CHOICE_NEITHER:
+			chosen = words.Show(j.GetChoice())
+		}
+		g.Add(n.of(j.GetFirstPieceId()), n.of(j.GetSecondPieceId()), words.Show(j.GetQuality()), chosen, maybe(j.GreyScaleStep), j.GetLight(), j.GetBlind(),
+			quantity.ShowTime(j.GetAt()), correction(j), j.GetId())
 	}
 	return g
 }

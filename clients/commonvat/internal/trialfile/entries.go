@@ -225,3 +225,47 @@ func required(f *document.Fields, key string) float64 {
 	}
 	return *v
 }
+
+// judgement reads two pieces held side by side: {pieces: [a, b], yellower: a, light: north window, blind: true}.
+func (r *reader) judgement(f *document.Fields, id string) *labv1.Judgement {
+	m := &labv1.Judgement{Id: id, Light: f.Text("light"), Blind: f.Bool("blind"), At: r.time(f, "at")}
+	pieces := f.Texts("pieces")
+	if len(pieces) != 2 {
+		f.Fault("pieces", "must be the two that were held side by side: [a, b]")
+		return m
+	}
+	m.FirstPieceId, m.SecondPieceId = r.pieceID(f, "pieces", pieces[0]), r.pieceID(f, "pieces", pieces[1])
+	qualities := []struct {
+		key     string
+		quality labv1.JudgedQuality
+	}{
+		{"yellower", labv1.JudgedQuality_JUDGED_QUALITY_YELLOWER}, {"deeper", labv1.JudgedQuality_JUDGED_QUALITY_DEEPER},
+		{"duller", labv1.JudgedQuality_JUDGED_QUALITY_DULLER},
+	}
+	given := 0
+	for _, q := range qualities {
+		if !f.Has(q.key) {
+			continue
+		}
+		given++
+		m.Quality = q.quality
+		switch text := f.Text(q.key); text {
+		case pieces[0]:
+			m.Choice = labv1.JudgedChoice_JUDGED_CHOICE_FIRST
+		case pieces[1]:
+			m.Choice = labv1.JudgedChoice_JUDGED_CHOICE_SECOND
+		case "neither":
+			m.Choice = labv1.JudgedChoice_JUDGED_CHOICE_NEITHER
+		default:
+			f.Fault(q.key, "%q is neither of the two pieces; allowed: %s, %s, neither", text, pieces[0], pieces[1])
+		}
+	}
+	if f.Has("grey_scale") {
+		given++
+		m.Quality, m.GreyScaleStep = labv1.JudgedQuality_JUDGED_QUALITY_GREY_SCALE, f.Number("grey_scale")
+	}
+	if given != 1 {
+		f.Fault("yellower", "give one of yellower, deeper, duller (with the piece that was, or neither) and grey_scale")
+	}
+	return m
+}

@@ -222,6 +222,12 @@ func (r *reader) trial(f *document.Fields) *File {
 		t.Readings = append(t.Readings, r.reading(m, ids.Derive(r.seed, "reading", strconv.Itoa(i))))
 		m.Close()
 	}
+	for i, n := range f.List("judgements") {
+		j := r.faults.Fields(n, fmt.Sprintf("judgements[%d]", i))
+		r.place("judgements", i, "judgement", j)
+		t.Judgements = append(t.Judgements, r.judgement(j, ids.Derive(r.seed, "judgement", strconv.Itoa(i))))
+		j.Close()
+	}
 	f.Close()
 	return &File{Request: Finish(req, r.seed), places: r.places}
 }

@@ -16,6 +16,7 @@ var lists = map[protoreflect.FullName]list{
 	"commonvat.lab.v1.Trial.immersions":    {"immersion", "immersions"},
 	"commonvat.lab.v1.Trial.looks":         {"look", "looks"},
 	"commonvat.lab.v1.Trial.readings":      {"reading", "readings"},
+	"commonvat.lab.v1.Trial.judgements":    {"judgement", "judgements"},
 	"commonvat.lab.v1.Bath.additions":      {"addition", "additions"},
 	"commonvat.lab.v1.Bath.checks":         {"check", "checks"},
 	"commonvat.lab.v1.WaterSource.samples": {"sample", "samples"},

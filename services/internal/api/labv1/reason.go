@@ -21,7 +21,8 @@ func reasonOf(request proto.Message) string {
 	case interface{ GetAbandonedReason() string }:
 		return r.GetAbandonedReason()
 	case *labpb.AddEntriesRequest:
-		return joined(each(r.GetPieceCorrections(), (*labpb.PieceCorrection).GetReason), corrections(r.GetImmersions()), corrections(r.GetLooks()), corrections(r.GetReadings()))
+		return joined(each(r.GetPieceCorrections(), (*labpb.PieceCorrection).GetReason), corrections(r.GetImmersions()), corrections(r.GetLooks()), corrections(r.GetReadings()),
+			corrections(r.GetJudgements()))
 	case *labpb.AddToBathRequest:
 		return joined(corrections(r.GetAdditions()), corrections(r.GetChecks()))
 	case *labpb.AddWaterSampleRequest:

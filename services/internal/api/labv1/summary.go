@@ -19,6 +19,7 @@ const (
 	looksField     = 11
 	readingsField  = 12
 	warningsField  = 17
+	judgementsFld  = 20
 	supersededInIt = 11 // of Reading
 )
 
@@ -46,7 +47,7 @@ func summarise(body []byte, revision int64) (*labpb.TrialSummary, error) {
 			if !superseded(entry) {
 				readings++
 			}
-		case immersionsFld, looksField, warningsField:
+		case immersionsFld, looksField, warningsField, judgementsFld:
 		default:
 			head = append(head, rest[:tagLength+length]...)
 		}

@@ -23,7 +23,7 @@ func TestSummariseAgreesWithDecoding(t *testing.T) {
 			Sharing: trial.Sharing{Level: trial.Public, Licence: "CC-BY-4.0", Since: time.Unix(5, 0).UTC()}, ImportSource: "meter",
 			CreatedAt: time.Unix(1, 0).UTC(), UpdatedAt: time.Unix(2, 0).UTC(), Revision: random.Int64N(1000),
 			Sessions: make([]trial.Session, random.IntN(4)), Pieces: make([]trial.Piece, random.IntN(4)), Immersions: make([]trial.Immersion, random.IntN(4)),
-			Looks: make([]trial.Look, random.IntN(3)), Readings: make([]trial.Reading, random.IntN(6)), Warnings: make([]trial.Warning, random.IntN(3)),
+			Looks: make([]trial.Look, random.IntN(3)), Judgements: make([]trial.Judgement, random.IntN(3)), Readings: make([]trial.Reading, random.IntN(6)), Warnings: make([]trial.Warning, random.IntN(3)),
 		}
 		if random.IntN(2) == 0 {
 			one.DeletedAt = time.Unix(9, 0).UTC()

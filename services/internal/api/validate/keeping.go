@@ -17,7 +17,7 @@ func addKeeping(add adder) {
 	add(&labv1.Trial{}, rules{fields: fields{
 		"id": reference, "title": text(1, 120), "question": text(0, 500), "sessions": list(0, maxSessions),
 	}, unchecked: reasons{
-		"owner": kept, "state": kept, "abandoned_reason": kept, "sharing": kept, "pieces": kept, "immersions": kept, "looks": kept, "readings": kept,
+		"owner": kept, "state": kept, "abandoned_reason": kept, "sharing": kept, "pieces": kept, "immersions": kept, "looks": kept, "readings": kept, "judgements": kept,
 		"import_source": kept, "create_time": kept, "update_time": kept, "revision": kept, "warnings": kept, "etag": kept, "delete_time": kept,
 	}}, update)
 	add(&labv1.UpdateTrialRequest{}, rules{fields: fields{

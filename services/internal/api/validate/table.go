@@ -115,7 +115,7 @@ func addLab(add adder) {
 	add(&labv1.Trial{}, rules{fields: fields{
 		"id": newID, "title": text(1, 120), "question": text(0, 500), "state": enum, "abandoned_reason": text(0, 500), "sharing": maybe,
 		"sessions": list(0, maxSessions), "pieces": list(0, maxPieces), "immersions": list(0, maxEntries),
-		"looks": list(0, maxEntries), "readings": list(0, maxEntries),
+		"looks": list(0, maxEntries), "readings": list(0, maxEntries), "judgements": list(0, maxEntries),
 	}, unchecked: reasons{
 		"owner": outputOnly, "import_source": outputOnly, "create_time": outputOnly, "update_time": outputOnly,
 		"revision": outputOnly, "warnings": outputOnly, "etag": outputOnly, "delete_time": outputOnly,
@@ -154,6 +154,10 @@ func addLab(add adder) {
 		"id": newID, "piece_id": reference, "raw": required, "specular": enum, "geometry": text(0, 20), "instrument": text(0, 80),
 		"state": enum, "age_days": integer(0, 100_000), "at": maybe, "corrects": maybe, "after_position": integer(0, maxPosition),
 	}, unchecked: recorded(nil)})
+	add(&labv1.Judgement{}, rules{fields: fields{
+		"id": newID, "first_piece_id": reference, "second_piece_id": reference, "quality": requiredEnum, "choice": enum, "grey_scale_step": number(1, 5),
+		"light": text(0, 80), "at": maybe, "corrects": maybe, "first_after_position": integer(0, maxPosition), "second_after_position": integer(0, maxPosition),
+	}, unchecked: recorded(reasons{"blind": eitherWay}), whole: typed(judgement)})
 	add(&labv1.Bath{}, rules{fields: fields{
 		"id": newID, "label": text(1, 80), "vessel": text(0, 80), "purposes": enums(0), "blank_of": name(0, 60), "liquor": maybe,
 		"water_parts": list(0, maxWaters), "additions": list(0, maxBathRows), "checks": list(0, maxBathRows), "sharing": maybe,
@@ -199,7 +203,7 @@ func addRequests(add adder) {
 	add(&labv1.ListTrialsRequest{}, filteredList)
 	add(&labv1.AddEntriesRequest{}, rules{fields: fields{
 		"request_id": reference, "trial_id": reference, "sessions": list(0, maxSessions), "pieces": list(0, maxPieces),
-		"immersions": list(0, maxEntries), "looks": list(0, maxEntries), "readings": list(0, maxEntries),
+		"immersions": list(0, maxEntries), "looks": list(0, maxEntries), "readings": list(0, maxEntries), "judgements": list(0, maxEntries),
 		"piece_corrections": list(0, maxPieces), "etag": etagMaybe,
 	}})
 	add(&labv1.SetTrialStateRequest{}, rules{fields: fields{

@@ -135,6 +135,26 @@ func look(w *walk, p *path, m *labv1.Look) {
 	}
 }
 
+func judgement(w *walk, p *path, m *labv1.Judgement) {
+	if id := m.GetFirstPieceId(); id != "" && id == m.GetSecondPieceId() {
+		w.fault(p.of("second_piece_id"), "%s is the first piece; allowed: another piece", shown(id))
+	}
+	grey := m.GetQuality() == labv1.JudgedQuality_JUDGED_QUALITY_GREY_SCALE
+	chosen := m.GetChoice() != labv1.JudgedChoice_JUDGED_CHOICE_UNSPECIFIED
+	switch step := 2 * m.GetGreyScaleStep(); {
+	case grey && chosen:
+		w.fault(p.of("choice"), "is given with JUDGED_QUALITY_GREY_SCALE; allowed: none, and grey_scale_step")
+	case grey && m.GreyScaleStep == nil:
+		w.fault(p.of("grey_scale_step"), "is required with JUDGED_QUALITY_GREY_SCALE; allowed: 1 to 5, whole and half steps")
+	case grey && step != math.Trunc(step):
+		w.fault(p.of("grey_scale_step"), "is %s; allowed: 1 to 5, whole and half steps", figure(m.GetGreyScaleStep()))
+	case !grey && m.GreyScaleStep != nil:
+		w.fault(p.of("grey_scale_step"), "is given; allowed: only with JUDGED_QUALITY_GREY_SCALE")
+	case !grey && !chosen:
+		w.fault(p.of("choice"), "is required; allowed: %s", enumNames(m.GetChoice().Descriptor(), true))
+	}
+}
+
 func bath(w *walk, p *path, m *labv1.Bath) {
 	purposes(w, p, m.GetPurposes(), m.GetContentsNotStated())
 	inUnit(w, p.of("liquor"), m.GetLiquor(), typesv1.AmountUnit_AMOUNT_UNIT_LITRE)

@@ -1,12 +1,16 @@
 package pipelinetest
 
 import (
+	"cmp"
+	"context"
 	"errors"
 	"io"
+	"slices"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
@@ -56,6 +60,7 @@ func (r *received) difference(a, b uint32) (d [3]float64) {
 // MeasureOrderEffect gives the difference of the means, and at the closing size p = 0.01 without a test.
 func (s compare) MeasureOrderEffect(stream grpc.ClientStreamingServer[comparev1.MeasureOrderEffectRequest, comparev1.MeasureOrderEffectResponse]) error {
 	in, header := newReceived(), (*comparev1.OrderEffectHeader)(nil)
+	var chunks []*columnsv1.ColourColumns
 	for {
 		r, err := stream.Recv()
 		if errors.Is(err, io.EOF) {
@@ -67,10 +72,14 @@ func (s compare) MeasureOrderEffect(stream grpc.ClientStreamingServer[comparev1.
 		if r.GetHeader() != nil {
 			header = r.GetHeader()
 		}
+		if r.GetColumns() != nil {
+			chunks = append(chunks, r.GetColumns())
+		}
 		in.add(r.GetColumns())
 	}
 	s.m.mu.Lock()
 	defer s.m.mu.Unlock()
+	s.m.effects = append(s.m.effects, Received{Effect: header, Labels: header.GetLabels(), Chunks: chunks})
 	if s.m.lackEffect {
 		return status.Error(codes.Unimplemented, "not here")
 	}
@@ -91,6 +100,22 @@ func (s compare) MeasureOrderEffect(stream grpc.ClientStreamingServer[comparev1.
 			out.Cells = append(out.Cells, &comparev1.CellEffect{Cell: uint32(c), Sessions: sessions, L: d[0], A: d[1], B: d[2], De00: 3})
 		}
 	}
+	group := map[comparev1.Arm]uint32{}
+	for g, arm := range header.GetArms() {
+		group[arm] = uint32(g)
+	}
+	for kind, arms := range map[comparev1.BlankKind][2]comparev1.Arm{
+		comparev1.BlankKind_BLANK_KIND_BATH_ALONE_ON_A: {comparev1.Arm_ARM_BLANK_AFTER_A, comparev1.Arm_ARM_ALONE_A},
+		comparev1.BlankKind_BLANK_KIND_BATH_ALONE_ON_B: {comparev1.Arm_ARM_BLANK_AFTER_B, comparev1.Arm_ARM_ALONE_B},
+	} {
+		blank, held := group[arms[0]]
+		alone, too := group[arms[1]]
+		if held && too && sessions > 0 {
+			d := in.difference(blank, alone)
+			out.Blanks = append(out.Blanks, &comparev1.BlankContrast{Kind: kind, Contrast: &comparev1.Contrast{Sessions: 1, L: d[0], A: d[1], B: d[2], De00: 1}})
+		}
+	}
+	slices.SortFunc(out.Blanks, func(a, b *comparev1.BlankContrast) int { return cmp.Compare(a.GetKind(), b.GetKind()) })
 	switch closing := header.GetClosingSessions(); {
 	case closing == 0:
 	case sessions < closing:
@@ -139,4 +164,117 @@ func (s compare) CompareWaters(stream grpc.ClientStreamingServer[comparev1.Compa
 		out.Waters = append(out.Waters, x)
 	}
 	return stream.SendAndClose(out)
+}
+
+// CompareGroups says that half of the squares lie between the groups, of which there is nothing to say with one.
+func (s compare) CompareGroups(stream grpc.ClientStreamingServer[comparev1.CompareGroupsRequest, comparev1.CompareGroupsResponse]) error {
+	in, header := newReceived(), (*comparev1.GroupsHeader)(nil)
+	var chunks []*columnsv1.ColourColumns
+	for {
+		r, err := stream.Recv()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return err
+		}
+		if r.GetHeader() != nil {
+			header = r.GetHeader()
+		}
+		if r.GetColumns() != nil {
+			chunks = append(chunks, r.GetColumns())
+		}
+		in.add(r.GetColumns())
+	}
+	s.m.mu.Lock()
+	defer s.m.mu.Unlock()
+	s.m.groups = append(s.m.groups, Received{Groups: header, Labels: header.GetLabels(), Chunks: chunks})
+	if s.m.lackEffect {
+		return status.Error(codes.Unimplemented, "not here")
+	}
+	k := len(header.GetLabels().GetGroups())
+	test := func() *comparev1.GroupsTest {
+		f := 3.0
+		return &comparev1.GroupsTest{F: &f, GroupDf: int32(k - 1), RestDf: 4, Share: 0.5}
+	}
+	out := &comparev1.CompareGroupsResponse{Cells: int32(header.GetRowCount()), Blocks: int32(len(in.blocks)), Place: test(), Spread: test(), Seed: header.GetSeed()}
+	for a := range k {
+		for b := a + 1; b < k && k > 2; b++ {
+			pair := &comparev1.GroupsPair{GroupA: uint32(a), GroupB: uint32(b), Place: test(), Spread: test()}
+			pair.Place.GroupDf, pair.Spread.GroupDf = 1, 1
+			out.Pairs = append(out.Pairs, pair)
+		}
+	}
+	if s.m.spoilGroups != nil {
+		s.m.spoilGroups(out)
+	}
+	return stream.SendAndClose(out)
+}
+
+// CountJudgements counts judgements, and gives p = 0.02 for six or more.
+func (s compare) CountJudgements(_ context.Context, r *comparev1.CountJudgementsRequest) (*comparev1.CountJudgementsResponse, error) {
+	s.m.mu.Lock()
+	defer s.m.mu.Unlock()
+	s.m.judgements = append(s.m.judgements, proto.CloneOf(r))
+	if s.m.lackEffect {
+		return nil, status.Error(codes.Unimplemented, "not here")
+	}
+	out := &comparev1.CountJudgementsResponse{}
+	for _, j := range r.GetJudgements() {
+		switch {
+		case r.GetBlindOnly() && !j.GetBlind():
+			out.NotBlind++
+		case j.GetChoice() == comparev1.Choice_CHOICE_FIRST:
+			out.First++
+		case j.GetChoice() == comparev1.Choice_CHOICE_SECOND:
+			out.Second++
+		default:
+			out.Split++
+		}
+	}
+	if n := 6 - out.GetFirst() - out.GetSecond(); n > 0 {
+		out.Missing = "more judgements"
+	} else {
+		p, adjusted := 0.02, min(1, 0.02*float64(max(1, r.GetComparisons())))
+		out.P, out.PAdjusted = &p, &adjusted
+	}
+	if s.m.spoilJudgements != nil {
+		s.m.spoilJudgements(out)
+	}
+	return out, nil
+}
+
+// SpoilGroups changes the answers about groups.
+func (m *Modules) SpoilGroups(f func(*comparev1.CompareGroupsResponse)) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.spoilGroups = f
+}
+
+// SpoilJudgements changes the counts of judgements.
+func (m *Modules) SpoilJudgements(f func(*comparev1.CountJudgementsResponse)) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.spoilJudgements = f
+}
+
+// Effects lists the streams about order effects.
+func (m *Modules) Effects() []Received {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return slices.Clone(m.effects)
+}
+
+// Groups lists the streams about groups.
+func (m *Modules) Groups() []Received {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return slices.Clone(m.groups)
+}
+
+// Judgements lists what was asked to be counted.
+func (m *Modules) Judgements() []*comparev1.CountJudgementsRequest {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return slices.Clone(m.judgements)
 }

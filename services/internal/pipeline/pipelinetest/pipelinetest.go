@@ -46,12 +46,17 @@ type Modules struct {
 	spoilOrders     func(*comparev1.CompareOrdersResponse)
 	spoilOverdye    func(*overdyev1.PredictOverdyeResponse)
 	spoilEffect     func(*comparev1.MeasureOrderEffectResponse)
+	spoilGroups     func(*comparev1.CompareGroupsResponse)
+	spoilJudgements func(*comparev1.CountJudgementsResponse)
 	lackEffect      bool
 	scores          func(*palettev2.ScorePalettesResponse) // nil: not served
 	fail            error
 	readings        int // measurements computed so far
 	widths          []Received
 	orders          []Received
+	effects         []Received
+	groups          []Received
+	judgements      []*comparev1.CountJudgementsRequest
 	overdyes        []*overdyev1.PredictOverdyeRequest
 	held            int
 	blamed          int
@@ -61,6 +66,8 @@ type Modules struct {
 type Received struct {
 	Widths *palettev1.WidthsHeader
 	Orders *comparev1.CompareHeader
+	Effect *comparev1.OrderEffectHeader
+	Groups *comparev1.GroupsHeader
 	Labels *columnsv1.Labels
 	Chunks []*columnsv1.ColourColumns
 }

@@ -48,7 +48,7 @@ func (e entryIDs) add(sort string, id trial.ID) (uuid, error) {
 }
 
 func indexOfTrial(t *trial.Trial) (*trialIndex, error) {
-	count := len(t.Sessions) + len(t.Pieces) + len(t.Immersions) + len(t.Looks) + len(t.Readings)
+	count := len(t.Sessions) + len(t.Pieces) + len(t.Immersions) + len(t.Looks) + len(t.Readings) + len(t.Judgements)
 	entries := make(entryIDs, count)
 	x := &trialIndex{
 		entries: entries, pieces: make(map[uuid]pieceRow, len(t.Pieces)),
@@ -91,6 +91,11 @@ func indexOfTrial(t *trial.Trial) (*trialIndex, error) {
 	}
 	for i := range t.Readings {
 		if _, err := entries.add("reading", t.Readings[i].ID); err != nil {
+			return nil, err
+		}
+	}
+	for i := range t.Judgements {
+		if _, err := entries.add("judgement", t.Judgements[i].ID); err != nil {
 			return nil, err
 		}
 	}

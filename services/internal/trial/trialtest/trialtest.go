@@ -179,6 +179,9 @@ func entries(t *trial.Trial) []trial.ID {
 	for i := range t.Readings {
 		ids = append(ids, t.Readings[i].ID)
 	}
+	for i := range t.Judgements {
+		ids = append(ids, t.Judgements[i].ID)
+	}
 	return ids
 }
 

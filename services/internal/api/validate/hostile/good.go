@@ -208,6 +208,20 @@ func init() {
 	settled["commonvat.lab.v1.Look"] = func(m *Maker, l protoreflect.Message) {
 		l.Clear(field(l, pick(m, []protoreflect.Name{"piece_id", "bath_id"})))
 	}
+	settled["commonvat.lab.v1.Judgement"] = func(m *Maker, j protoreflect.Message) {
+		if j.Get(field(j, "second_piece_id")).String() == j.Get(field(j, "first_piece_id")).String() {
+			set(j, "second_piece_id", m.reference("second piece"))
+		}
+		if m.random.IntN(2) == 0 {
+			set(j, "quality", protoreflect.EnumNumber(1+m.random.IntN(3)))
+			set(j, "choice", protoreflect.EnumNumber(1+m.random.IntN(3)))
+			j.Clear(field(j, "grey_scale_step"))
+			return
+		}
+		set(j, "quality", protoreflect.EnumNumber(4))
+		j.Clear(field(j, "choice"))
+		set(j, "grey_scale_step", 1+float64(m.random.IntN(9))/2)
+	}
 	settled["commonvat.pool.v1.PredictOverdyeRequest"] = func(m *Maker, p protoreflect.Message) {
 		set(p, "radius_share", pick(m, []float64{0, 0.5, 0.9, 0.95}))
 		beside := []protoreflect.Name{"first_colour", "first_dye", "fibre", "mordant"}

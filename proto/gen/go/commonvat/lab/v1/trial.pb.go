@@ -265,6 +265,122 @@ func (PieceState) EnumDescriptor() ([]byte, []int) {
 	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{3}
 }
 
+// JudgedQuality is what two pieces were judged for.
+type JudgedQuality int32
+
+const (
+	// Never valid.
+	JudgedQuality_JUDGED_QUALITY_UNSPECIFIED JudgedQuality = 0
+	// Which is the yellower.
+	JudgedQuality_JUDGED_QUALITY_YELLOWER JudgedQuality = 1
+	// Which is the deeper.
+	JudgedQuality_JUDGED_QUALITY_DEEPER JudgedQuality = 2
+	// Which is the duller.
+	JudgedQuality_JUDGED_QUALITY_DULLER JudgedQuality = 3
+	// How far apart they are, by the step of a grey scale that shows the same contrast.
+	JudgedQuality_JUDGED_QUALITY_GREY_SCALE JudgedQuality = 4
+)
+
+// Enum value maps for JudgedQuality.
+var (
+	JudgedQuality_name = map[int32]string{
+		0: "JUDGED_QUALITY_UNSPECIFIED",
+		1: "JUDGED_QUALITY_YELLOWER",
+		2: "JUDGED_QUALITY_DEEPER",
+		3: "JUDGED_QUALITY_DULLER",
+		4: "JUDGED_QUALITY_GREY_SCALE",
+	}
+	JudgedQuality_value = map[string]int32{
+		"JUDGED_QUALITY_UNSPECIFIED": 0,
+		"JUDGED_QUALITY_YELLOWER":    1,
+		"JUDGED_QUALITY_DEEPER":      2,
+		"JUDGED_QUALITY_DULLER":      3,
+		"JUDGED_QUALITY_GREY_SCALE":  4,
+	}
+)
+
+func (x JudgedQuality) Enum() *JudgedQuality {
+	p := new(JudgedQuality)
+	*p = x
+	return p
+}
+
+func (x JudgedQuality) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (JudgedQuality) Descriptor() protoreflect.EnumDescriptor {
+	return file_commonvat_lab_v1_trial_proto_enumTypes[4].Descriptor()
+}
+
+func (JudgedQuality) Type() protoreflect.EnumType {
+	return &file_commonvat_lab_v1_trial_proto_enumTypes[4]
+}
+
+func (x JudgedQuality) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use JudgedQuality.Descriptor instead.
+func (JudgedQuality) EnumDescriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{4}
+}
+
+// JudgedChoice is which of the two it was.
+type JudgedChoice int32
+
+const (
+	// Only with GREY_SCALE.
+	JudgedChoice_JUDGED_CHOICE_UNSPECIFIED JudgedChoice = 0
+	// They couldn't be told apart in this.
+	JudgedChoice_JUDGED_CHOICE_NEITHER JudgedChoice = 1
+	JudgedChoice_JUDGED_CHOICE_FIRST   JudgedChoice = 2
+	JudgedChoice_JUDGED_CHOICE_SECOND  JudgedChoice = 3
+)
+
+// Enum value maps for JudgedChoice.
+var (
+	JudgedChoice_name = map[int32]string{
+		0: "JUDGED_CHOICE_UNSPECIFIED",
+		1: "JUDGED_CHOICE_NEITHER",
+		2: "JUDGED_CHOICE_FIRST",
+		3: "JUDGED_CHOICE_SECOND",
+	}
+	JudgedChoice_value = map[string]int32{
+		"JUDGED_CHOICE_UNSPECIFIED": 0,
+		"JUDGED_CHOICE_NEITHER":     1,
+		"JUDGED_CHOICE_FIRST":       2,
+		"JUDGED_CHOICE_SECOND":      3,
+	}
+)
+
+func (x JudgedChoice) Enum() *JudgedChoice {
+	p := new(JudgedChoice)
+	*p = x
+	return p
+}
+
+func (x JudgedChoice) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (JudgedChoice) Descriptor() protoreflect.EnumDescriptor {
+	return file_commonvat_lab_v1_trial_proto_enumTypes[5].Descriptor()
+}
+
+func (JudgedChoice) Type() protoreflect.EnumType {
+	return &file_commonvat_lab_v1_trial_proto_enumTypes[5]
+}
+
+func (x JudgedChoice) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use JudgedChoice.Descriptor instead.
+func (JudgedChoice) EnumDescriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{5}
+}
+
 // ChangeKind is what happened to a record.
 type ChangeKind int32
 
@@ -316,11 +432,11 @@ func (x ChangeKind) String() string {
 }
 
 func (ChangeKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_commonvat_lab_v1_trial_proto_enumTypes[4].Descriptor()
+	return file_commonvat_lab_v1_trial_proto_enumTypes[6].Descriptor()
 }
 
 func (ChangeKind) Type() protoreflect.EnumType {
-	return &file_commonvat_lab_v1_trial_proto_enumTypes[4]
+	return &file_commonvat_lab_v1_trial_proto_enumTypes[6]
 }
 
 func (x ChangeKind) Number() protoreflect.EnumNumber {
@@ -329,7 +445,7 @@ func (x ChangeKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use ChangeKind.Descriptor instead.
 func (ChangeKind) EnumDescriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{4}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{6}
 }
 
 // Trial is one member's record of one or more sessions towards a question.
@@ -359,6 +475,8 @@ type Trial struct {
 	Looks []*Look `protobuf:"bytes,11,rep,name=looks,proto3" json:"looks,omitempty"`
 	// At most 5,000.
 	Readings []*Reading `protobuf:"bytes,12,rep,name=readings,proto3" json:"readings,omitempty"`
+	// At most 5,000.
+	Judgements []*Judgement `protobuf:"bytes,20,rep,name=judgements,proto3" json:"judgements,omitempty"`
 	// Output only. For imported trials: the name of the source.
 	ImportSource string `protobuf:"bytes,13,opt,name=import_source,json=importSource,proto3" json:"import_source,omitempty"`
 	// Output only. When the core first kept it.
@@ -488,6 +606,13 @@ func (x *Trial) GetLooks() []*Look {
 func (x *Trial) GetReadings() []*Reading {
 	if x != nil {
 		return x.Readings
+	}
+	return nil
+}
+
+func (x *Trial) GetJudgements() []*Judgement {
+	if x != nil {
+		return x.Judgements
 	}
 	return nil
 }
@@ -1523,6 +1648,178 @@ func (x *Reading) GetAfterPosition() int32 {
 	return 0
 }
 
+// Judgement is two pieces of one trial held side by side and looked at. It stays a judgement: no colour is made of it.
+type Judgement struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	Id string `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	// Required.
+	FirstPieceId string `protobuf:"bytes,2,opt,name=first_piece_id,json=firstPieceId,proto3" json:"first_piece_id,omitempty"`
+	// Required. Another piece of the same trial; whoever isn't its owner holds both.
+	SecondPieceId string `protobuf:"bytes,3,opt,name=second_piece_id,json=secondPieceId,proto3" json:"second_piece_id,omitempty"`
+	// Required.
+	Quality JudgedQuality `protobuf:"varint,4,opt,name=quality,proto3,enum=commonvat.lab.v1.JudgedQuality" json:"quality,omitempty"`
+	// Required, except with GREY_SCALE, where there is none.
+	Choice JudgedChoice `protobuf:"varint,5,opt,name=choice,proto3,enum=commonvat.lab.v1.JudgedChoice" json:"choice,omitempty"`
+	// With GREY_SCALE, and required there. Range: 1 to 5, whole and half steps; 5 is no contrast.
+	GreyScaleStep *float64 `protobuf:"fixed64,6,opt,name=grey_scale_step,json=greyScaleStep,proto3,oneof" json:"grey_scale_step,omitempty"`
+	// May be empty (not stated). "north window, cloudy", "booth D65"; at most 80 characters.
+	Light string `protobuf:"bytes,7,opt,name=light,proto3" json:"light,omitempty"`
+	// True when whoever judged didn't know which piece was which. False also when that isn't stated.
+	Blind bool `protobuf:"varint,8,opt,name=blind,proto3" json:"blind,omitempty"`
+	// May be absent.
+	At *v1.ClaimedTime `protobuf:"bytes,9,opt,name=at,proto3" json:"at,omitempty"`
+	// Present when it stands in place of an earlier judgement of the same two pieces.
+	Corrects *v1.Correction `protobuf:"bytes,10,opt,name=corrects,proto3" json:"corrects,omitempty"`
+	// Output only.
+	Superseded bool `protobuf:"varint,11,opt,name=superseded,proto3" json:"superseded,omitempty"`
+	// Output only.
+	RecordTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=record_time,json=recordTime,proto3" json:"record_time,omitempty"`
+	// Output only.
+	RecordedBy string `protobuf:"bytes,13,opt,name=recorded_by,json=recordedBy,proto3" json:"recorded_by,omitempty"`
+	// The position of each piece's own last immersion when they were held together; 0 for none. Absent in a request means after all that is
+	// recorded by then, and the core fills it in. A judgement from before a later bath tells nothing of the piece as it is now. Range: 0 to 10,000.
+	FirstAfterPosition  *int32 `protobuf:"varint,14,opt,name=first_after_position,json=firstAfterPosition,proto3,oneof" json:"first_after_position,omitempty"`
+	SecondAfterPosition *int32 `protobuf:"varint,15,opt,name=second_after_position,json=secondAfterPosition,proto3,oneof" json:"second_after_position,omitempty"`
+	unknownFields       protoimpl.UnknownFields
+	sizeCache           protoimpl.SizeCache
+}
+
+func (x *Judgement) Reset() {
+	*x = Judgement{}
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Judgement) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Judgement) ProtoMessage() {}
+
+func (x *Judgement) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Judgement.ProtoReflect.Descriptor instead.
+func (*Judgement) Descriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *Judgement) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *Judgement) GetFirstPieceId() string {
+	if x != nil {
+		return x.FirstPieceId
+	}
+	return ""
+}
+
+func (x *Judgement) GetSecondPieceId() string {
+	if x != nil {
+		return x.SecondPieceId
+	}
+	return ""
+}
+
+func (x *Judgement) GetQuality() JudgedQuality {
+	if x != nil {
+		return x.Quality
+	}
+	return JudgedQuality_JUDGED_QUALITY_UNSPECIFIED
+}
+
+func (x *Judgement) GetChoice() JudgedChoice {
+	if x != nil {
+		return x.Choice
+	}
+	return JudgedChoice_JUDGED_CHOICE_UNSPECIFIED
+}
+
+func (x *Judgement) GetGreyScaleStep() float64 {
+	if x != nil && x.GreyScaleStep != nil {
+		return *x.GreyScaleStep
+	}
+	return 0
+}
+
+func (x *Judgement) GetLight() string {
+	if x != nil {
+		return x.Light
+	}
+	return ""
+}
+
+func (x *Judgement) GetBlind() bool {
+	if x != nil {
+		return x.Blind
+	}
+	return false
+}
+
+func (x *Judgement) GetAt() *v1.ClaimedTime {
+	if x != nil {
+		return x.At
+	}
+	return nil
+}
+
+func (x *Judgement) GetCorrects() *v1.Correction {
+	if x != nil {
+		return x.Corrects
+	}
+	return nil
+}
+
+func (x *Judgement) GetSuperseded() bool {
+	if x != nil {
+		return x.Superseded
+	}
+	return false
+}
+
+func (x *Judgement) GetRecordTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.RecordTime
+	}
+	return nil
+}
+
+func (x *Judgement) GetRecordedBy() string {
+	if x != nil {
+		return x.RecordedBy
+	}
+	return ""
+}
+
+func (x *Judgement) GetFirstAfterPosition() int32 {
+	if x != nil && x.FirstAfterPosition != nil {
+		return *x.FirstAfterPosition
+	}
+	return 0
+}
+
+func (x *Judgement) GetSecondAfterPosition() int32 {
+	if x != nil && x.SecondAfterPosition != nil {
+		return *x.SecondAfterPosition
+	}
+	return 0
+}
+
 // SubmitTrialRequest writes a whole trial.
 type SubmitTrialRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1540,7 +1837,7 @@ type SubmitTrialRequest struct {
 
 func (x *SubmitTrialRequest) Reset() {
 	*x = SubmitTrialRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[9]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1552,7 +1849,7 @@ func (x *SubmitTrialRequest) String() string {
 func (*SubmitTrialRequest) ProtoMessage() {}
 
 func (x *SubmitTrialRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[9]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1565,7 +1862,7 @@ func (x *SubmitTrialRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SubmitTrialRequest.ProtoReflect.Descriptor instead.
 func (*SubmitTrialRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{9}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *SubmitTrialRequest) GetRequestId() string {
@@ -1609,7 +1906,7 @@ type SubmitTrialResponse struct {
 
 func (x *SubmitTrialResponse) Reset() {
 	*x = SubmitTrialResponse{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[10]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1621,7 +1918,7 @@ func (x *SubmitTrialResponse) String() string {
 func (*SubmitTrialResponse) ProtoMessage() {}
 
 func (x *SubmitTrialResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[10]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1634,7 +1931,7 @@ func (x *SubmitTrialResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SubmitTrialResponse.ProtoReflect.Descriptor instead.
 func (*SubmitTrialResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{10}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *SubmitTrialResponse) GetTrial() *Trial {
@@ -1662,7 +1959,7 @@ type GetTrialRequest struct {
 
 func (x *GetTrialRequest) Reset() {
 	*x = GetTrialRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[11]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1674,7 +1971,7 @@ func (x *GetTrialRequest) String() string {
 func (*GetTrialRequest) ProtoMessage() {}
 
 func (x *GetTrialRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[11]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1687,7 +1984,7 @@ func (x *GetTrialRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetTrialRequest.ProtoReflect.Descriptor instead.
 func (*GetTrialRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{11}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GetTrialRequest) GetTrialId() string {
@@ -1716,7 +2013,7 @@ type ListTrialsRequest struct {
 
 func (x *ListTrialsRequest) Reset() {
 	*x = ListTrialsRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[12]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1728,7 +2025,7 @@ func (x *ListTrialsRequest) String() string {
 func (*ListTrialsRequest) ProtoMessage() {}
 
 func (x *ListTrialsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[12]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1741,7 +2038,7 @@ func (x *ListTrialsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTrialsRequest.ProtoReflect.Descriptor instead.
 func (*ListTrialsRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{12}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ListTrialsRequest) GetPageSize() int32 {
@@ -1785,7 +2082,7 @@ type ListTrialsResponse struct {
 
 func (x *ListTrialsResponse) Reset() {
 	*x = ListTrialsResponse{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[13]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1797,7 +2094,7 @@ func (x *ListTrialsResponse) String() string {
 func (*ListTrialsResponse) ProtoMessage() {}
 
 func (x *ListTrialsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[13]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1810,7 +2107,7 @@ func (x *ListTrialsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTrialsResponse.ProtoReflect.Descriptor instead.
 func (*ListTrialsResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{13}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ListTrialsResponse) GetTrials() []*TrialSummary {
@@ -1851,7 +2148,7 @@ type TrialSummary struct {
 
 func (x *TrialSummary) Reset() {
 	*x = TrialSummary{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[14]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1863,7 +2160,7 @@ func (x *TrialSummary) String() string {
 func (*TrialSummary) ProtoMessage() {}
 
 func (x *TrialSummary) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[14]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1876,7 +2173,7 @@ func (x *TrialSummary) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TrialSummary.ProtoReflect.Descriptor instead.
 func (*TrialSummary) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{14}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *TrialSummary) GetId() string {
@@ -1986,14 +2283,15 @@ type AddEntriesRequest struct {
 	PieceCorrections []*PieceCorrection `protobuf:"bytes,8,rep,name=piece_corrections,json=pieceCorrections,proto3" json:"piece_corrections,omitempty"`
 	// May be empty. With it, the request is refused with ABORTED when the trial changed since it had this etag.
 	// Additions need none: two members' additions don't undo each other.
-	Etag          string `protobuf:"bytes,9,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag          string       `protobuf:"bytes,9,opt,name=etag,proto3" json:"etag,omitempty"`
+	Judgements    []*Judgement `protobuf:"bytes,10,rep,name=judgements,proto3" json:"judgements,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AddEntriesRequest) Reset() {
 	*x = AddEntriesRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[15]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2005,7 +2303,7 @@ func (x *AddEntriesRequest) String() string {
 func (*AddEntriesRequest) ProtoMessage() {}
 
 func (x *AddEntriesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[15]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2018,7 +2316,7 @@ func (x *AddEntriesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AddEntriesRequest.ProtoReflect.Descriptor instead.
 func (*AddEntriesRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{15}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *AddEntriesRequest) GetRequestId() string {
@@ -2084,6 +2382,13 @@ func (x *AddEntriesRequest) GetEtag() string {
 	return ""
 }
 
+func (x *AddEntriesRequest) GetJudgements() []*Judgement {
+	if x != nil {
+		return x.Judgements
+	}
+	return nil
+}
+
 // UpdateTrialRequest changes what a trial says of itself.
 type UpdateTrialRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2103,7 +2408,7 @@ type UpdateTrialRequest struct {
 
 func (x *UpdateTrialRequest) Reset() {
 	*x = UpdateTrialRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[16]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2115,7 +2420,7 @@ func (x *UpdateTrialRequest) String() string {
 func (*UpdateTrialRequest) ProtoMessage() {}
 
 func (x *UpdateTrialRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[16]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2128,7 +2433,7 @@ func (x *UpdateTrialRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateTrialRequest.ProtoReflect.Descriptor instead.
 func (*UpdateTrialRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{16}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *UpdateTrialRequest) GetRequestId() string {
@@ -2183,7 +2488,7 @@ type DeleteTrialRequest struct {
 
 func (x *DeleteTrialRequest) Reset() {
 	*x = DeleteTrialRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[17]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2195,7 +2500,7 @@ func (x *DeleteTrialRequest) String() string {
 func (*DeleteTrialRequest) ProtoMessage() {}
 
 func (x *DeleteTrialRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[17]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2208,7 +2513,7 @@ func (x *DeleteTrialRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DeleteTrialRequest.ProtoReflect.Descriptor instead.
 func (*DeleteTrialRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{17}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *DeleteTrialRequest) GetRequestId() string {
@@ -2254,7 +2559,7 @@ type UndeleteTrialRequest struct {
 
 func (x *UndeleteTrialRequest) Reset() {
 	*x = UndeleteTrialRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[18]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2266,7 +2571,7 @@ func (x *UndeleteTrialRequest) String() string {
 func (*UndeleteTrialRequest) ProtoMessage() {}
 
 func (x *UndeleteTrialRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[18]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2279,7 +2584,7 @@ func (x *UndeleteTrialRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UndeleteTrialRequest.ProtoReflect.Descriptor instead.
 func (*UndeleteTrialRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{18}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *UndeleteTrialRequest) GetRequestId() string {
@@ -2322,7 +2627,7 @@ type SetTrialStateRequest struct {
 
 func (x *SetTrialStateRequest) Reset() {
 	*x = SetTrialStateRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[19]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2334,7 +2639,7 @@ func (x *SetTrialStateRequest) String() string {
 func (*SetTrialStateRequest) ProtoMessage() {}
 
 func (x *SetTrialStateRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[19]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2347,7 +2652,7 @@ func (x *SetTrialStateRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetTrialStateRequest.ProtoReflect.Descriptor instead.
 func (*SetTrialStateRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{19}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *SetTrialStateRequest) GetRequestId() string {
@@ -2402,7 +2707,7 @@ type ShareTrialRequest struct {
 
 func (x *ShareTrialRequest) Reset() {
 	*x = ShareTrialRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[20]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2414,7 +2719,7 @@ func (x *ShareTrialRequest) String() string {
 func (*ShareTrialRequest) ProtoMessage() {}
 
 func (x *ShareTrialRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[20]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2427,7 +2732,7 @@ func (x *ShareTrialRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShareTrialRequest.ProtoReflect.Descriptor instead.
 func (*ShareTrialRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{20}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ShareTrialRequest) GetRequestId() string {
@@ -2469,7 +2774,7 @@ type GetPieceRequest struct {
 
 func (x *GetPieceRequest) Reset() {
 	*x = GetPieceRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[21]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2481,7 +2786,7 @@ func (x *GetPieceRequest) String() string {
 func (*GetPieceRequest) ProtoMessage() {}
 
 func (x *GetPieceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[21]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2494,7 +2799,7 @@ func (x *GetPieceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPieceRequest.ProtoReflect.Descriptor instead.
 func (*GetPieceRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{21}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *GetPieceRequest) GetPiece() string {
@@ -2519,7 +2824,7 @@ type PostPieceRequest struct {
 
 func (x *PostPieceRequest) Reset() {
 	*x = PostPieceRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[22]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2531,7 +2836,7 @@ func (x *PostPieceRequest) String() string {
 func (*PostPieceRequest) ProtoMessage() {}
 
 func (x *PostPieceRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[22]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2544,7 +2849,7 @@ func (x *PostPieceRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PostPieceRequest.ProtoReflect.Descriptor instead.
 func (*PostPieceRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{22}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *PostPieceRequest) GetRequestId() string {
@@ -2579,7 +2884,7 @@ type WatchChangesRequest struct {
 
 func (x *WatchChangesRequest) Reset() {
 	*x = WatchChangesRequest{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[23]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2591,7 +2896,7 @@ func (x *WatchChangesRequest) String() string {
 func (*WatchChangesRequest) ProtoMessage() {}
 
 func (x *WatchChangesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[23]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2604,7 +2909,7 @@ func (x *WatchChangesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchChangesRequest.ProtoReflect.Descriptor instead.
 func (*WatchChangesRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{23}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *WatchChangesRequest) GetAfterRevision() int64 {
@@ -2632,7 +2937,7 @@ type WatchChangesResponse struct {
 
 func (x *WatchChangesResponse) Reset() {
 	*x = WatchChangesResponse{}
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[24]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2644,7 +2949,7 @@ func (x *WatchChangesResponse) String() string {
 func (*WatchChangesResponse) ProtoMessage() {}
 
 func (x *WatchChangesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[24]
+	mi := &file_commonvat_lab_v1_trial_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2657,7 +2962,7 @@ func (x *WatchChangesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchChangesResponse.ProtoReflect.Descriptor instead.
 func (*WatchChangesResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{24}
+	return file_commonvat_lab_v1_trial_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *WatchChangesResponse) GetRevision() int64 {
@@ -2706,7 +3011,7 @@ var File_commonvat_lab_v1_trial_proto protoreflect.FileDescriptor
 
 const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"\n" +
-	"\x1ccommonvat/lab/v1/trial.proto\x12\x10commonvat.lab.v1\x1a\x1bcommonvat/lab/v1/bath.proto\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1ecommonvat/types/v1/fibre.proto\x1a!commonvat/types/v1/quantity.proto\x1a commonvat/types/v1/sharing.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xc2\x06\n" +
+	"\x1ccommonvat/lab/v1/trial.proto\x12\x10commonvat.lab.v1\x1a\x1bcommonvat/lab/v1/bath.proto\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1ecommonvat/types/v1/fibre.proto\x1a!commonvat/types/v1/quantity.proto\x1a commonvat/types/v1/sharing.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xff\x06\n" +
 	"\x05Trial\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05owner\x18\x02 \x01(\tR\x05owner\x12\x14\n" +
@@ -2722,7 +3027,10 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	" \x03(\v2\x1b.commonvat.lab.v1.ImmersionR\n" +
 	"immersions\x12,\n" +
 	"\x05looks\x18\v \x03(\v2\x16.commonvat.lab.v1.LookR\x05looks\x125\n" +
-	"\breadings\x18\f \x03(\v2\x19.commonvat.lab.v1.ReadingR\breadings\x12#\n" +
+	"\breadings\x18\f \x03(\v2\x19.commonvat.lab.v1.ReadingR\breadings\x12;\n" +
+	"\n" +
+	"judgements\x18\x14 \x03(\v2\x1b.commonvat.lab.v1.JudgementR\n" +
+	"judgements\x12#\n" +
 	"\rimport_source\x18\r \x01(\tR\fimportSource\x12;\n" +
 	"\vcreate_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"createTime\x12;\n" +
@@ -2840,7 +3148,31 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"recordedBy\x12*\n" +
 	"\x0eafter_position\x18\x0e \x01(\x05H\x01R\rafterPosition\x88\x01\x01B\v\n" +
 	"\t_age_daysB\x11\n" +
-	"\x0f_after_position\"\xb5\x01\n" +
+	"\x0f_after_position\"\xd7\x05\n" +
+	"\tJudgement\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12$\n" +
+	"\x0efirst_piece_id\x18\x02 \x01(\tR\ffirstPieceId\x12&\n" +
+	"\x0fsecond_piece_id\x18\x03 \x01(\tR\rsecondPieceId\x129\n" +
+	"\aquality\x18\x04 \x01(\x0e2\x1f.commonvat.lab.v1.JudgedQualityR\aquality\x126\n" +
+	"\x06choice\x18\x05 \x01(\x0e2\x1e.commonvat.lab.v1.JudgedChoiceR\x06choice\x12+\n" +
+	"\x0fgrey_scale_step\x18\x06 \x01(\x01H\x00R\rgreyScaleStep\x88\x01\x01\x12\x14\n" +
+	"\x05light\x18\a \x01(\tR\x05light\x12\x14\n" +
+	"\x05blind\x18\b \x01(\bR\x05blind\x12/\n" +
+	"\x02at\x18\t \x01(\v2\x1f.commonvat.types.v1.ClaimedTimeR\x02at\x12:\n" +
+	"\bcorrects\x18\n" +
+	" \x01(\v2\x1e.commonvat.types.v1.CorrectionR\bcorrects\x12\x1e\n" +
+	"\n" +
+	"superseded\x18\v \x01(\bR\n" +
+	"superseded\x12;\n" +
+	"\vrecord_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"recordTime\x12\x1f\n" +
+	"\vrecorded_by\x18\r \x01(\tR\n" +
+	"recordedBy\x125\n" +
+	"\x14first_after_position\x18\x0e \x01(\x05H\x01R\x12firstAfterPosition\x88\x01\x01\x127\n" +
+	"\x15second_after_position\x18\x0f \x01(\x05H\x02R\x13secondAfterPosition\x88\x01\x01B\x12\n" +
+	"\x10_grey_scale_stepB\x17\n" +
+	"\x15_first_after_positionB\x18\n" +
+	"\x16_second_after_position\"\xb5\x01\n" +
 	"\x12SubmitTrialRequest\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12-\n" +
@@ -2878,7 +3210,7 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"\brevision\x18\v \x01(\x03R\brevision\x12\x12\n" +
 	"\x04etag\x18\f \x01(\tR\x04etag\x12;\n" +
 	"\vdelete_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"deleteTime\"\xbb\x03\n" +
+	"deleteTime\"\xf8\x03\n" +
 	"\x11AddEntriesRequest\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12\x19\n" +
@@ -2891,7 +3223,11 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"\x05looks\x18\x06 \x03(\v2\x16.commonvat.lab.v1.LookR\x05looks\x125\n" +
 	"\breadings\x18\a \x03(\v2\x19.commonvat.lab.v1.ReadingR\breadings\x12N\n" +
 	"\x11piece_corrections\x18\b \x03(\v2!.commonvat.lab.v1.PieceCorrectionR\x10pieceCorrections\x12\x12\n" +
-	"\x04etag\x18\t \x01(\tR\x04etag\"\xcb\x01\n" +
+	"\x04etag\x18\t \x01(\tR\x04etag\x12;\n" +
+	"\n" +
+	"judgements\x18\n" +
+	" \x03(\v2\x1b.commonvat.lab.v1.JudgementR\n" +
+	"judgements\"\xcb\x01\n" +
 	"\x12UpdateTrialRequest\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12-\n" +
@@ -2968,7 +3304,18 @@ const file_commonvat_lab_v1_trial_proto_rawDesc = "" +
 	"\x0fPIECE_STATE_DRY\x10\x03\x12\x18\n" +
 	"\x14PIECE_STATE_FINISHED\x10\x04\x12\x16\n" +
 	"\x12PIECE_STATE_WASHED\x10\x05\x12\x17\n" +
-	"\x13PIECE_STATE_EXPOSED\x10\x06*\xe2\x01\n" +
+	"\x13PIECE_STATE_EXPOSED\x10\x06*\xa1\x01\n" +
+	"\rJudgedQuality\x12\x1e\n" +
+	"\x1aJUDGED_QUALITY_UNSPECIFIED\x10\x00\x12\x1b\n" +
+	"\x17JUDGED_QUALITY_YELLOWER\x10\x01\x12\x19\n" +
+	"\x15JUDGED_QUALITY_DEEPER\x10\x02\x12\x19\n" +
+	"\x15JUDGED_QUALITY_DULLER\x10\x03\x12\x1d\n" +
+	"\x19JUDGED_QUALITY_GREY_SCALE\x10\x04*{\n" +
+	"\fJudgedChoice\x12\x1d\n" +
+	"\x19JUDGED_CHOICE_UNSPECIFIED\x10\x00\x12\x19\n" +
+	"\x15JUDGED_CHOICE_NEITHER\x10\x01\x12\x17\n" +
+	"\x13JUDGED_CHOICE_FIRST\x10\x02\x12\x18\n" +
+	"\x14JUDGED_CHOICE_SECOND\x10\x03*\xe2\x01\n" +
 	"\n" +
 	"ChangeKind\x12\x1b\n" +
 	"\x17CHANGE_KIND_UNSPECIFIED\x10\x00\x12\x17\n" +
@@ -3010,141 +3357,151 @@ func file_commonvat_lab_v1_trial_proto_rawDescGZIP() []byte {
 	return file_commonvat_lab_v1_trial_proto_rawDescData
 }
 
-var file_commonvat_lab_v1_trial_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_commonvat_lab_v1_trial_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
+var file_commonvat_lab_v1_trial_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
+var file_commonvat_lab_v1_trial_proto_msgTypes = make([]protoimpl.MessageInfo, 26)
 var file_commonvat_lab_v1_trial_proto_goTypes = []any{
 	(TrialState)(0),               // 0: commonvat.lab.v1.TrialState
 	(OriginKind)(0),               // 1: commonvat.lab.v1.OriginKind
 	(Depth)(0),                    // 2: commonvat.lab.v1.Depth
 	(PieceState)(0),               // 3: commonvat.lab.v1.PieceState
-	(ChangeKind)(0),               // 4: commonvat.lab.v1.ChangeKind
-	(*Trial)(nil),                 // 5: commonvat.lab.v1.Trial
-	(*Warning)(nil),               // 6: commonvat.lab.v1.Warning
-	(*Session)(nil),               // 7: commonvat.lab.v1.Session
-	(*PieceOrigin)(nil),           // 8: commonvat.lab.v1.PieceOrigin
-	(*PieceCorrection)(nil),       // 9: commonvat.lab.v1.PieceCorrection
-	(*Piece)(nil),                 // 10: commonvat.lab.v1.Piece
-	(*Immersion)(nil),             // 11: commonvat.lab.v1.Immersion
-	(*Look)(nil),                  // 12: commonvat.lab.v1.Look
-	(*Reading)(nil),               // 13: commonvat.lab.v1.Reading
-	(*SubmitTrialRequest)(nil),    // 14: commonvat.lab.v1.SubmitTrialRequest
-	(*SubmitTrialResponse)(nil),   // 15: commonvat.lab.v1.SubmitTrialResponse
-	(*GetTrialRequest)(nil),       // 16: commonvat.lab.v1.GetTrialRequest
-	(*ListTrialsRequest)(nil),     // 17: commonvat.lab.v1.ListTrialsRequest
-	(*ListTrialsResponse)(nil),    // 18: commonvat.lab.v1.ListTrialsResponse
-	(*TrialSummary)(nil),          // 19: commonvat.lab.v1.TrialSummary
-	(*AddEntriesRequest)(nil),     // 20: commonvat.lab.v1.AddEntriesRequest
-	(*UpdateTrialRequest)(nil),    // 21: commonvat.lab.v1.UpdateTrialRequest
-	(*DeleteTrialRequest)(nil),    // 22: commonvat.lab.v1.DeleteTrialRequest
-	(*UndeleteTrialRequest)(nil),  // 23: commonvat.lab.v1.UndeleteTrialRequest
-	(*SetTrialStateRequest)(nil),  // 24: commonvat.lab.v1.SetTrialStateRequest
-	(*ShareTrialRequest)(nil),     // 25: commonvat.lab.v1.ShareTrialRequest
-	(*GetPieceRequest)(nil),       // 26: commonvat.lab.v1.GetPieceRequest
-	(*PostPieceRequest)(nil),      // 27: commonvat.lab.v1.PostPieceRequest
-	(*WatchChangesRequest)(nil),   // 28: commonvat.lab.v1.WatchChangesRequest
-	(*WatchChangesResponse)(nil),  // 29: commonvat.lab.v1.WatchChangesResponse
-	(*v1.Sharing)(nil),            // 30: commonvat.types.v1.Sharing
-	(*timestamppb.Timestamp)(nil), // 31: google.protobuf.Timestamp
-	(*v1.ClaimedTime)(nil),        // 32: commonvat.types.v1.ClaimedTime
-	(*v1.Amount)(nil),             // 33: commonvat.types.v1.Amount
-	(*v1.Fibre)(nil),              // 34: commonvat.types.v1.Fibre
-	(v1.WeighingBasis)(0),         // 35: commonvat.types.v1.WeighingBasis
-	(*Route)(nil),                 // 36: commonvat.lab.v1.Route
-	(*v1.Correction)(nil),         // 37: commonvat.types.v1.Correction
-	(*v1.RawColour)(nil),          // 38: commonvat.types.v1.RawColour
-	(v1.SpecularMode)(0),          // 39: commonvat.types.v1.SpecularMode
-	(*Bath)(nil),                  // 40: commonvat.lab.v1.Bath
-	(*fieldmaskpb.FieldMask)(nil), // 41: google.protobuf.FieldMask
+	(JudgedQuality)(0),            // 4: commonvat.lab.v1.JudgedQuality
+	(JudgedChoice)(0),             // 5: commonvat.lab.v1.JudgedChoice
+	(ChangeKind)(0),               // 6: commonvat.lab.v1.ChangeKind
+	(*Trial)(nil),                 // 7: commonvat.lab.v1.Trial
+	(*Warning)(nil),               // 8: commonvat.lab.v1.Warning
+	(*Session)(nil),               // 9: commonvat.lab.v1.Session
+	(*PieceOrigin)(nil),           // 10: commonvat.lab.v1.PieceOrigin
+	(*PieceCorrection)(nil),       // 11: commonvat.lab.v1.PieceCorrection
+	(*Piece)(nil),                 // 12: commonvat.lab.v1.Piece
+	(*Immersion)(nil),             // 13: commonvat.lab.v1.Immersion
+	(*Look)(nil),                  // 14: commonvat.lab.v1.Look
+	(*Reading)(nil),               // 15: commonvat.lab.v1.Reading
+	(*Judgement)(nil),             // 16: commonvat.lab.v1.Judgement
+	(*SubmitTrialRequest)(nil),    // 17: commonvat.lab.v1.SubmitTrialRequest
+	(*SubmitTrialResponse)(nil),   // 18: commonvat.lab.v1.SubmitTrialResponse
+	(*GetTrialRequest)(nil),       // 19: commonvat.lab.v1.GetTrialRequest
+	(*ListTrialsRequest)(nil),     // 20: commonvat.lab.v1.ListTrialsRequest
+	(*ListTrialsResponse)(nil),    // 21: commonvat.lab.v1.ListTrialsResponse
+	(*TrialSummary)(nil),          // 22: commonvat.lab.v1.TrialSummary
+	(*AddEntriesRequest)(nil),     // 23: commonvat.lab.v1.AddEntriesRequest
+	(*UpdateTrialRequest)(nil),    // 24: commonvat.lab.v1.UpdateTrialRequest
+	(*DeleteTrialRequest)(nil),    // 25: commonvat.lab.v1.DeleteTrialRequest
+	(*UndeleteTrialRequest)(nil),  // 26: commonvat.lab.v1.UndeleteTrialRequest
+	(*SetTrialStateRequest)(nil),  // 27: commonvat.lab.v1.SetTrialStateRequest
+	(*ShareTrialRequest)(nil),     // 28: commonvat.lab.v1.ShareTrialRequest
+	(*GetPieceRequest)(nil),       // 29: commonvat.lab.v1.GetPieceRequest
+	(*PostPieceRequest)(nil),      // 30: commonvat.lab.v1.PostPieceRequest
+	(*WatchChangesRequest)(nil),   // 31: commonvat.lab.v1.WatchChangesRequest
+	(*WatchChangesResponse)(nil),  // 32: commonvat.lab.v1.WatchChangesResponse
+	(*v1.Sharing)(nil),            // 33: commonvat.types.v1.Sharing
+	(*timestamppb.Timestamp)(nil), // 34: google.protobuf.Timestamp
+	(*v1.ClaimedTime)(nil),        // 35: commonvat.types.v1.ClaimedTime
+	(*v1.Amount)(nil),             // 36: commonvat.types.v1.Amount
+	(*v1.Fibre)(nil),              // 37: commonvat.types.v1.Fibre
+	(v1.WeighingBasis)(0),         // 38: commonvat.types.v1.WeighingBasis
+	(*Route)(nil),                 // 39: commonvat.lab.v1.Route
+	(*v1.Correction)(nil),         // 40: commonvat.types.v1.Correction
+	(*v1.RawColour)(nil),          // 41: commonvat.types.v1.RawColour
+	(v1.SpecularMode)(0),          // 42: commonvat.types.v1.SpecularMode
+	(*Bath)(nil),                  // 43: commonvat.lab.v1.Bath
+	(*fieldmaskpb.FieldMask)(nil), // 44: google.protobuf.FieldMask
 }
 var file_commonvat_lab_v1_trial_proto_depIdxs = []int32{
 	0,  // 0: commonvat.lab.v1.Trial.state:type_name -> commonvat.lab.v1.TrialState
-	30, // 1: commonvat.lab.v1.Trial.sharing:type_name -> commonvat.types.v1.Sharing
-	7,  // 2: commonvat.lab.v1.Trial.sessions:type_name -> commonvat.lab.v1.Session
-	10, // 3: commonvat.lab.v1.Trial.pieces:type_name -> commonvat.lab.v1.Piece
-	11, // 4: commonvat.lab.v1.Trial.immersions:type_name -> commonvat.lab.v1.Immersion
-	12, // 5: commonvat.lab.v1.Trial.looks:type_name -> commonvat.lab.v1.Look
-	13, // 6: commonvat.lab.v1.Trial.readings:type_name -> commonvat.lab.v1.Reading
-	31, // 7: commonvat.lab.v1.Trial.create_time:type_name -> google.protobuf.Timestamp
-	31, // 8: commonvat.lab.v1.Trial.update_time:type_name -> google.protobuf.Timestamp
-	6,  // 9: commonvat.lab.v1.Trial.warnings:type_name -> commonvat.lab.v1.Warning
-	31, // 10: commonvat.lab.v1.Trial.delete_time:type_name -> google.protobuf.Timestamp
-	32, // 11: commonvat.lab.v1.Session.begun:type_name -> commonvat.types.v1.ClaimedTime
-	1,  // 12: commonvat.lab.v1.PieceOrigin.kind:type_name -> commonvat.lab.v1.OriginKind
-	33, // 13: commonvat.lab.v1.PieceCorrection.mass:type_name -> commonvat.types.v1.Amount
-	33, // 14: commonvat.lab.v1.PieceCorrection.mass_before:type_name -> commonvat.types.v1.Amount
-	31, // 15: commonvat.lab.v1.PieceCorrection.record_time:type_name -> google.protobuf.Timestamp
-	34, // 16: commonvat.lab.v1.PieceCorrection.fibre:type_name -> commonvat.types.v1.Fibre
-	34, // 17: commonvat.lab.v1.PieceCorrection.fibre_before:type_name -> commonvat.types.v1.Fibre
-	34, // 18: commonvat.lab.v1.Piece.fibre:type_name -> commonvat.types.v1.Fibre
-	33, // 19: commonvat.lab.v1.Piece.mass:type_name -> commonvat.types.v1.Amount
-	35, // 20: commonvat.lab.v1.Piece.weighing_basis:type_name -> commonvat.types.v1.WeighingBasis
-	8,  // 21: commonvat.lab.v1.Piece.origin:type_name -> commonvat.lab.v1.PieceOrigin
-	36, // 22: commonvat.lab.v1.Piece.route:type_name -> commonvat.lab.v1.Route
-	9,  // 23: commonvat.lab.v1.Piece.corrections:type_name -> commonvat.lab.v1.PieceCorrection
-	2,  // 24: commonvat.lab.v1.Immersion.intended_depth:type_name -> commonvat.lab.v1.Depth
-	32, // 25: commonvat.lab.v1.Immersion.entered:type_name -> commonvat.types.v1.ClaimedTime
-	32, // 26: commonvat.lab.v1.Immersion.left:type_name -> commonvat.types.v1.ClaimedTime
-	37, // 27: commonvat.lab.v1.Immersion.corrects:type_name -> commonvat.types.v1.Correction
-	31, // 28: commonvat.lab.v1.Immersion.record_time:type_name -> google.protobuf.Timestamp
-	32, // 29: commonvat.lab.v1.Look.at:type_name -> commonvat.types.v1.ClaimedTime
-	37, // 30: commonvat.lab.v1.Look.corrects:type_name -> commonvat.types.v1.Correction
-	31, // 31: commonvat.lab.v1.Look.record_time:type_name -> google.protobuf.Timestamp
-	38, // 32: commonvat.lab.v1.Reading.raw:type_name -> commonvat.types.v1.RawColour
-	39, // 33: commonvat.lab.v1.Reading.specular:type_name -> commonvat.types.v1.SpecularMode
-	3,  // 34: commonvat.lab.v1.Reading.state:type_name -> commonvat.lab.v1.PieceState
-	32, // 35: commonvat.lab.v1.Reading.at:type_name -> commonvat.types.v1.ClaimedTime
-	37, // 36: commonvat.lab.v1.Reading.corrects:type_name -> commonvat.types.v1.Correction
-	31, // 37: commonvat.lab.v1.Reading.record_time:type_name -> google.protobuf.Timestamp
-	5,  // 38: commonvat.lab.v1.SubmitTrialRequest.trial:type_name -> commonvat.lab.v1.Trial
-	40, // 39: commonvat.lab.v1.SubmitTrialRequest.baths:type_name -> commonvat.lab.v1.Bath
-	5,  // 40: commonvat.lab.v1.SubmitTrialResponse.trial:type_name -> commonvat.lab.v1.Trial
-	40, // 41: commonvat.lab.v1.SubmitTrialResponse.baths:type_name -> commonvat.lab.v1.Bath
-	19, // 42: commonvat.lab.v1.ListTrialsResponse.trials:type_name -> commonvat.lab.v1.TrialSummary
-	0,  // 43: commonvat.lab.v1.TrialSummary.state:type_name -> commonvat.lab.v1.TrialState
-	30, // 44: commonvat.lab.v1.TrialSummary.sharing:type_name -> commonvat.types.v1.Sharing
-	31, // 45: commonvat.lab.v1.TrialSummary.update_time:type_name -> google.protobuf.Timestamp
-	31, // 46: commonvat.lab.v1.TrialSummary.delete_time:type_name -> google.protobuf.Timestamp
-	7,  // 47: commonvat.lab.v1.AddEntriesRequest.sessions:type_name -> commonvat.lab.v1.Session
-	10, // 48: commonvat.lab.v1.AddEntriesRequest.pieces:type_name -> commonvat.lab.v1.Piece
-	11, // 49: commonvat.lab.v1.AddEntriesRequest.immersions:type_name -> commonvat.lab.v1.Immersion
-	12, // 50: commonvat.lab.v1.AddEntriesRequest.looks:type_name -> commonvat.lab.v1.Look
-	13, // 51: commonvat.lab.v1.AddEntriesRequest.readings:type_name -> commonvat.lab.v1.Reading
-	9,  // 52: commonvat.lab.v1.AddEntriesRequest.piece_corrections:type_name -> commonvat.lab.v1.PieceCorrection
-	5,  // 53: commonvat.lab.v1.UpdateTrialRequest.trial:type_name -> commonvat.lab.v1.Trial
-	41, // 54: commonvat.lab.v1.UpdateTrialRequest.update_mask:type_name -> google.protobuf.FieldMask
-	0,  // 55: commonvat.lab.v1.SetTrialStateRequest.state:type_name -> commonvat.lab.v1.TrialState
-	30, // 56: commonvat.lab.v1.ShareTrialRequest.sharing:type_name -> commonvat.types.v1.Sharing
-	4,  // 57: commonvat.lab.v1.WatchChangesResponse.kind:type_name -> commonvat.lab.v1.ChangeKind
-	31, // 58: commonvat.lab.v1.WatchChangesResponse.time:type_name -> google.protobuf.Timestamp
-	14, // 59: commonvat.lab.v1.TrialService.SubmitTrial:input_type -> commonvat.lab.v1.SubmitTrialRequest
-	16, // 60: commonvat.lab.v1.TrialService.GetTrial:input_type -> commonvat.lab.v1.GetTrialRequest
-	17, // 61: commonvat.lab.v1.TrialService.ListTrials:input_type -> commonvat.lab.v1.ListTrialsRequest
-	20, // 62: commonvat.lab.v1.TrialService.AddEntries:input_type -> commonvat.lab.v1.AddEntriesRequest
-	24, // 63: commonvat.lab.v1.TrialService.SetTrialState:input_type -> commonvat.lab.v1.SetTrialStateRequest
-	25, // 64: commonvat.lab.v1.TrialService.ShareTrial:input_type -> commonvat.lab.v1.ShareTrialRequest
-	21, // 65: commonvat.lab.v1.TrialService.UpdateTrial:input_type -> commonvat.lab.v1.UpdateTrialRequest
-	22, // 66: commonvat.lab.v1.TrialService.DeleteTrial:input_type -> commonvat.lab.v1.DeleteTrialRequest
-	23, // 67: commonvat.lab.v1.TrialService.UndeleteTrial:input_type -> commonvat.lab.v1.UndeleteTrialRequest
-	26, // 68: commonvat.lab.v1.TrialService.GetPiece:input_type -> commonvat.lab.v1.GetPieceRequest
-	27, // 69: commonvat.lab.v1.TrialService.PostPiece:input_type -> commonvat.lab.v1.PostPieceRequest
-	28, // 70: commonvat.lab.v1.TrialService.WatchChanges:input_type -> commonvat.lab.v1.WatchChangesRequest
-	15, // 71: commonvat.lab.v1.TrialService.SubmitTrial:output_type -> commonvat.lab.v1.SubmitTrialResponse
-	5,  // 72: commonvat.lab.v1.TrialService.GetTrial:output_type -> commonvat.lab.v1.Trial
-	18, // 73: commonvat.lab.v1.TrialService.ListTrials:output_type -> commonvat.lab.v1.ListTrialsResponse
-	5,  // 74: commonvat.lab.v1.TrialService.AddEntries:output_type -> commonvat.lab.v1.Trial
-	5,  // 75: commonvat.lab.v1.TrialService.SetTrialState:output_type -> commonvat.lab.v1.Trial
-	5,  // 76: commonvat.lab.v1.TrialService.ShareTrial:output_type -> commonvat.lab.v1.Trial
-	5,  // 77: commonvat.lab.v1.TrialService.UpdateTrial:output_type -> commonvat.lab.v1.Trial
-	5,  // 78: commonvat.lab.v1.TrialService.DeleteTrial:output_type -> commonvat.lab.v1.Trial
-	5,  // 79: commonvat.lab.v1.TrialService.UndeleteTrial:output_type -> commonvat.lab.v1.Trial
-	10, // 80: commonvat.lab.v1.TrialService.GetPiece:output_type -> commonvat.lab.v1.Piece
-	10, // 81: commonvat.lab.v1.TrialService.PostPiece:output_type -> commonvat.lab.v1.Piece
-	29, // 82: commonvat.lab.v1.TrialService.WatchChanges:output_type -> commonvat.lab.v1.WatchChangesResponse
-	71, // [71:83] is the sub-list for method output_type
-	59, // [59:71] is the sub-list for method input_type
-	59, // [59:59] is the sub-list for extension type_name
-	59, // [59:59] is the sub-list for extension extendee
-	0,  // [0:59] is the sub-list for field type_name
+	33, // 1: commonvat.lab.v1.Trial.sharing:type_name -> commonvat.types.v1.Sharing
+	9,  // 2: commonvat.lab.v1.Trial.sessions:type_name -> commonvat.lab.v1.Session
+	12, // 3: commonvat.lab.v1.Trial.pieces:type_name -> commonvat.lab.v1.Piece
+	13, // 4: commonvat.lab.v1.Trial.immersions:type_name -> commonvat.lab.v1.Immersion
+	14, // 5: commonvat.lab.v1.Trial.looks:type_name -> commonvat.lab.v1.Look
+	15, // 6: commonvat.lab.v1.Trial.readings:type_name -> commonvat.lab.v1.Reading
+	16, // 7: commonvat.lab.v1.Trial.judgements:type_name -> commonvat.lab.v1.Judgement
+	34, // 8: commonvat.lab.v1.Trial.create_time:type_name -> google.protobuf.Timestamp
+	34, // 9: commonvat.lab.v1.Trial.update_time:type_name -> google.protobuf.Timestamp
+	8,  // 10: commonvat.lab.v1.Trial.warnings:type_name -> commonvat.lab.v1.Warning
+	34, // 11: commonvat.lab.v1.Trial.delete_time:type_name -> google.protobuf.Timestamp
+	35, // 12: commonvat.lab.v1.Session.begun:type_name -> commonvat.types.v1.ClaimedTime
+	1,  // 13: commonvat.lab.v1.PieceOrigin.kind:type_name -> commonvat.lab.v1.OriginKind
+	36, // 14: commonvat.lab.v1.PieceCorrection.mass:type_name -> commonvat.types.v1.Amount
+	36, // 15: commonvat.lab.v1.PieceCorrection.mass_before:type_name -> commonvat.types.v1.Amount
+	34, // 16: commonvat.lab.v1.PieceCorrection.record_time:type_name -> google.protobuf.Timestamp
+	37, // 17: commonvat.lab.v1.PieceCorrection.fibre:type_name -> commonvat.types.v1.Fibre
+	37, // 18: commonvat.lab.v1.PieceCorrection.fibre_before:type_name -> commonvat.types.v1.Fibre
+	37, // 19: commonvat.lab.v1.Piece.fibre:type_name -> commonvat.types.v1.Fibre
+	36, // 20: commonvat.lab.v1.Piece.mass:type_name -> commonvat.types.v1.Amount
+	38, // 21: commonvat.lab.v1.Piece.weighing_basis:type_name -> commonvat.types.v1.WeighingBasis
+	10, // 22: commonvat.lab.v1.Piece.origin:type_name -> commonvat.lab.v1.PieceOrigin
+	39, // 23: commonvat.lab.v1.Piece.route:type_name -> commonvat.lab.v1.Route
+	11, // 24: commonvat.lab.v1.Piece.corrections:type_name -> commonvat.lab.v1.PieceCorrection
+	2,  // 25: commonvat.lab.v1.Immersion.intended_depth:type_name -> commonvat.lab.v1.Depth
+	35, // 26: commonvat.lab.v1.Immersion.entered:type_name -> commonvat.types.v1.ClaimedTime
+	35, // 27: commonvat.lab.v1.Immersion.left:type_name -> commonvat.types.v1.ClaimedTime
+	40, // 28: commonvat.lab.v1.Immersion.corrects:type_name -> commonvat.types.v1.Correction
+	34, // 29: commonvat.lab.v1.Immersion.record_time:type_name -> google.protobuf.Timestamp
+	35, // 30: commonvat.lab.v1.Look.at:type_name -> commonvat.types.v1.ClaimedTime
+	40, // 31: commonvat.lab.v1.Look.corrects:type_name -> commonvat.types.v1.Correction
+	34, // 32: commonvat.lab.v1.Look.record_time:type_name -> google.protobuf.Timestamp
+	41, // 33: commonvat.lab.v1.Reading.raw:type_name -> commonvat.types.v1.RawColour
+	42, // 34: commonvat.lab.v1.Reading.specular:type_name -> commonvat.types.v1.SpecularMode
+	3,  // 35: commonvat.lab.v1.Reading.state:type_name -> commonvat.lab.v1.PieceState
+	35, // 36: commonvat.lab.v1.Reading.at:type_name -> commonvat.types.v1.ClaimedTime
+	40, // 37: commonvat.lab.v1.Reading.corrects:type_name -> commonvat.types.v1.Correction
+	34, // 38: commonvat.lab.v1.Reading.record_time:type_name -> google.protobuf.Timestamp
+	4,  // 39: commonvat.lab.v1.Judgement.quality:type_name -> commonvat.lab.v1.JudgedQuality
+	5,  // 40: commonvat.lab.v1.Judgement.choice:type_name -> commonvat.lab.v1.JudgedChoice
+	35, // 41: commonvat.lab.v1.Judgement.at:type_name -> commonvat.types.v1.ClaimedTime
+	40, // 42: commonvat.lab.v1.Judgement.corrects:type_name -> commonvat.types.v1.Correction
+	34, // 43: commonvat.lab.v1.Judgement.record_time:type_name -> google.protobuf.Timestamp
+	7,  // 44: commonvat.lab.v1.SubmitTrialRequest.trial:type_name -> commonvat.lab.v1.Trial
+	43, // 45: commonvat.lab.v1.SubmitTrialRequest.baths:type_name -> commonvat.lab.v1.Bath
+	7,  // 46: commonvat.lab.v1.SubmitTrialResponse.trial:type_name -> commonvat.lab.v1.Trial
+	43, // 47: commonvat.lab.v1.SubmitTrialResponse.baths:type_name -> commonvat.lab.v1.Bath
+	22, // 48: commonvat.lab.v1.ListTrialsResponse.trials:type_name -> commonvat.lab.v1.TrialSummary
+	0,  // 49: commonvat.lab.v1.TrialSummary.state:type_name -> commonvat.lab.v1.TrialState
+	33, // 50: commonvat.lab.v1.TrialSummary.sharing:type_name -> commonvat.types.v1.Sharing
+	34, // 51: commonvat.lab.v1.TrialSummary.update_time:type_name -> google.protobuf.Timestamp
+	34, // 52: commonvat.lab.v1.TrialSummary.delete_time:type_name -> google.protobuf.Timestamp
+	9,  // 53: commonvat.lab.v1.AddEntriesRequest.sessions:type_name -> commonvat.lab.v1.Session
+	12, // 54: commonvat.lab.v1.AddEntriesRequest.pieces:type_name -> commonvat.lab.v1.Piece
+	13, // 55: commonvat.lab.v1.AddEntriesRequest.immersions:type_name -> commonvat.lab.v1.Immersion
+	14, // 56: commonvat.lab.v1.AddEntriesRequest.looks:type_name -> commonvat.lab.v1.Look
+	15, // 57: commonvat.lab.v1.AddEntriesRequest.readings:type_name -> commonvat.lab.v1.Reading
+	11, // 58: commonvat.lab.v1.AddEntriesRequest.piece_corrections:type_name -> commonvat.lab.v1.PieceCorrection
+	16, // 59: commonvat.lab.v1.AddEntriesRequest.judgements:type_name -> commonvat.lab.v1.Judgement
+	7,  // 60: commonvat.lab.v1.UpdateTrialRequest.trial:type_name -> commonvat.lab.v1.Trial
+	44, // 61: commonvat.lab.v1.UpdateTrialRequest.update_mask:type_name -> google.protobuf.FieldMask
+	0,  // 62: commonvat.lab.v1.SetTrialStateRequest.state:type_name -> commonvat.lab.v1.TrialState
+	33, // 63: commonvat.lab.v1.ShareTrialRequest.sharing:type_name -> commonvat.types.v1.Sharing
+	6,  // 64: commonvat.lab.v1.WatchChangesResponse.kind:type_name -> commonvat.lab.v1.ChangeKind
+	34, // 65: commonvat.lab.v1.WatchChangesResponse.time:type_name -> google.protobuf.Timestamp
+	17, // 66: commonvat.lab.v1.TrialService.SubmitTrial:input_type -> commonvat.lab.v1.SubmitTrialRequest
+	19, // 67: commonvat.lab.v1.TrialService.GetTrial:input_type -> commonvat.lab.v1.GetTrialRequest
+	20, // 68: commonvat.lab.v1.TrialService.ListTrials:input_type -> commonvat.lab.v1.ListTrialsRequest
+	23, // 69: commonvat.lab.v1.TrialService.AddEntries:input_type -> commonvat.lab.v1.AddEntriesRequest
+	27, // 70: commonvat.lab.v1.TrialService.SetTrialState:input_type -> commonvat.lab.v1.SetTrialStateRequest
+	28, // 71: commonvat.lab.v1.TrialService.ShareTrial:input_type -> commonvat.lab.v1.ShareTrialRequest
+	24, // 72: commonvat.lab.v1.TrialService.UpdateTrial:input_type -> commonvat.lab.v1.UpdateTrialRequest
+	25, // 73: commonvat.lab.v1.TrialService.DeleteTrial:input_type -> commonvat.lab.v1.DeleteTrialRequest
+	26, // 74: commonvat.lab.v1.TrialService.UndeleteTrial:input_type -> commonvat.lab.v1.UndeleteTrialRequest
+	29, // 75: commonvat.lab.v1.TrialService.GetPiece:input_type -> commonvat.lab.v1.GetPieceRequest
+	30, // 76: commonvat.lab.v1.TrialService.PostPiece:input_type -> commonvat.lab.v1.PostPieceRequest
+	31, // 77: commonvat.lab.v1.TrialService.WatchChanges:input_type -> commonvat.lab.v1.WatchChangesRequest
+	18, // 78: commonvat.lab.v1.TrialService.SubmitTrial:output_type -> commonvat.lab.v1.SubmitTrialResponse
+	7,  // 79: commonvat.lab.v1.TrialService.GetTrial:output_type -> commonvat.lab.v1.Trial
+	21, // 80: commonvat.lab.v1.TrialService.ListTrials:output_type -> commonvat.lab.v1.ListTrialsResponse
+	7,  // 81: commonvat.lab.v1.TrialService.AddEntries:output_type -> commonvat.lab.v1.Trial
+	7,  // 82: commonvat.lab.v1.TrialService.SetTrialState:output_type -> commonvat.lab.v1.Trial
+	7,  // 83: commonvat.lab.v1.TrialService.ShareTrial:output_type -> commonvat.lab.v1.Trial
+	7,  // 84: commonvat.lab.v1.TrialService.UpdateTrial:output_type -> commonvat.lab.v1.Trial
+	7,  // 85: commonvat.lab.v1.TrialService.DeleteTrial:output_type -> commonvat.lab.v1.Trial
+	7,  // 86: commonvat.lab.v1.TrialService.UndeleteTrial:output_type -> commonvat.lab.v1.Trial
+	12, // 87: commonvat.lab.v1.TrialService.GetPiece:output_type -> commonvat.lab.v1.Piece
+	12, // 88: commonvat.lab.v1.TrialService.PostPiece:output_type -> commonvat.lab.v1.Piece
+	32, // 89: commonvat.lab.v1.TrialService.WatchChanges:output_type -> commonvat.lab.v1.WatchChangesResponse
+	78, // [78:90] is the sub-list for method output_type
+	66, // [66:78] is the sub-list for method input_type
+	66, // [66:66] is the sub-list for extension type_name
+	66, // [66:66] is the sub-list for extension extendee
+	0,  // [0:66] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_lab_v1_trial_proto_init() }
@@ -3160,13 +3517,14 @@ func file_commonvat_lab_v1_trial_proto_init() {
 		(*Look_BathId)(nil),
 	}
 	file_commonvat_lab_v1_trial_proto_msgTypes[8].OneofWrappers = []any{}
+	file_commonvat_lab_v1_trial_proto_msgTypes[9].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_lab_v1_trial_proto_rawDesc), len(file_commonvat_lab_v1_trial_proto_rawDesc)),
-			NumEnums:      5,
-			NumMessages:   25,
+			NumEnums:      7,
+			NumMessages:   26,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

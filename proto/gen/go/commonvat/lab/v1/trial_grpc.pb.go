@@ -62,9 +62,9 @@ type TrialServiceClient interface {
 	// ListTrials reads trials that the caller may read, newest first, without their entries.
 	ListTrials(ctx context.Context, in *ListTrialsRequest, opts ...grpc.CallOption) (*ListTrialsResponse, error)
 	// AddEntries adds what has happened since: sessions, pieces (also parts of
-	// earlier pieces), immersions, looks, readings; or corrects earlier ones. All or nothing.
+	// earlier pieces), immersions, looks, readings, judgements; or corrects earlier ones. All or nothing.
 	// The owner may add anything; the holder of a posted piece may add immersions, looks and
-	// readings of that piece. Errors as SubmitTrial, and PERMISSION_DENIED.
+	// readings of that piece, and judgements of two that they hold. Errors as SubmitTrial, and PERMISSION_DENIED.
 	AddEntries(ctx context.Context, in *AddEntriesRequest, opts ...grpc.CallOption) (*Trial, error)
 	// SetTrialState moves a trial on. Errors: FAILED_PRECONDITION for a step backwards.
 	SetTrialState(ctx context.Context, in *SetTrialStateRequest, opts ...grpc.CallOption) (*Trial, error)
@@ -246,9 +246,9 @@ type TrialServiceServer interface {
 	// ListTrials reads trials that the caller may read, newest first, without their entries.
 	ListTrials(context.Context, *ListTrialsRequest) (*ListTrialsResponse, error)
 	// AddEntries adds what has happened since: sessions, pieces (also parts of
-	// earlier pieces), immersions, looks, readings; or corrects earlier ones. All or nothing.
+	// earlier pieces), immersions, looks, readings, judgements; or corrects earlier ones. All or nothing.
 	// The owner may add anything; the holder of a posted piece may add immersions, looks and
-	// readings of that piece. Errors as SubmitTrial, and PERMISSION_DENIED.
+	// readings of that piece, and judgements of two that they hold. Errors as SubmitTrial, and PERMISSION_DENIED.
 	AddEntries(context.Context, *AddEntriesRequest) (*Trial, error)
 	// SetTrialState moves a trial on. Errors: FAILED_PRECONDITION for a step backwards.
 	SetTrialState(context.Context, *SetTrialStateRequest) (*Trial, error)

@@ -590,7 +590,12 @@ type PairAnswer struct {
 	// True when too thin to lean on.
 	Thin bool `protobuf:"varint,15,opt,name=thin,proto3" json:"thin,omitempty"`
 	// Whether the order changes the colour; only between the two orders of a dye pair. A question of its own, tested by itself.
-	Effect        *OrderEffect `protobuf:"bytes,16,opt,name=effect,proto3" json:"effect,omitempty"`
+	Effect *OrderEffect `protobuf:"bytes,16,opt,name=effect,proto3" json:"effect,omitempty"`
+	// What eyes said of pieces of the two held side by side, one for each quality that was judged; only between the two orders of a dye pair. Never mixed
+	// with what was measured.
+	Judgements []*JudgementVotes `protobuf:"bytes,17,rep,name=judgements,proto3" json:"judgements,omitempty"`
+	// How many sessions it will take to tell which is wider, from the noise so far, or empty; only between orders.
+	Outlook       string `protobuf:"bytes,18,opt,name=outlook,proto3" json:"outlook,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -737,6 +742,146 @@ func (x *PairAnswer) GetEffect() *OrderEffect {
 	return nil
 }
 
+func (x *PairAnswer) GetJudgements() []*JudgementVotes {
+	if x != nil {
+		return x.Judgements
+	}
+	return nil
+}
+
+func (x *PairAnswer) GetOutlook() string {
+	if x != nil {
+		return x.Outlook
+	}
+	return ""
+}
+
+// JudgementVotes is the votes of sessions, one each: that of most of its judgements of two matched pieces, one of each order.
+type JudgementVotes struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "yellower", "deeper", "duller".
+	Quality string `protobuf:"bytes,1,opt,name=quality,proto3" json:"quality,omitempty"`
+	// Sessions that voted for the first and the second order.
+	First  int32 `protobuf:"varint,2,opt,name=first,proto3" json:"first,omitempty"`
+	Second int32 `protobuf:"varint,3,opt,name=second,proto3" json:"second,omitempty"`
+	// Sessions that chose neither, or both as often.
+	Split int32 `protobuf:"varint,4,opt,name=split,proto3" json:"split,omitempty"`
+	// Judgements counted.
+	Judgements int32 `protobuf:"varint,5,opt,name=judgements,proto3" json:"judgements,omitempty"`
+	// Left out of a verdict, for which only blind ones count; 0 without an experiment.
+	NotBlind int32 `protobuf:"varint,6,opt,name=not_blind,json=notBlind,proto3" json:"not_blind,omitempty"`
+	// Exact sign test; only with an experiment at its closing size, and 6 votes or more.
+	P *float64 `protobuf:"fixed64,7,opt,name=p,proto3,oneof" json:"p,omitempty"`
+	// Over the qualities together.
+	PAdjusted *float64 `protobuf:"fixed64,8,opt,name=p_adjusted,json=pAdjusted,proto3,oneof" json:"p_adjusted,omitempty"`
+	// In a dyer's words: what is missing.
+	Missing []string `protobuf:"bytes,9,rep,name=missing,proto3" json:"missing,omitempty"`
+	// One sentence.
+	Statement     string `protobuf:"bytes,10,opt,name=statement,proto3" json:"statement,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *JudgementVotes) Reset() {
+	*x = JudgementVotes{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *JudgementVotes) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*JudgementVotes) ProtoMessage() {}
+
+func (x *JudgementVotes) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use JudgementVotes.ProtoReflect.Descriptor instead.
+func (*JudgementVotes) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *JudgementVotes) GetQuality() string {
+	if x != nil {
+		return x.Quality
+	}
+	return ""
+}
+
+func (x *JudgementVotes) GetFirst() int32 {
+	if x != nil {
+		return x.First
+	}
+	return 0
+}
+
+func (x *JudgementVotes) GetSecond() int32 {
+	if x != nil {
+		return x.Second
+	}
+	return 0
+}
+
+func (x *JudgementVotes) GetSplit() int32 {
+	if x != nil {
+		return x.Split
+	}
+	return 0
+}
+
+func (x *JudgementVotes) GetJudgements() int32 {
+	if x != nil {
+		return x.Judgements
+	}
+	return 0
+}
+
+func (x *JudgementVotes) GetNotBlind() int32 {
+	if x != nil {
+		return x.NotBlind
+	}
+	return 0
+}
+
+func (x *JudgementVotes) GetP() float64 {
+	if x != nil && x.P != nil {
+		return *x.P
+	}
+	return 0
+}
+
+func (x *JudgementVotes) GetPAdjusted() float64 {
+	if x != nil && x.PAdjusted != nil {
+		return *x.PAdjusted
+	}
+	return 0
+}
+
+func (x *JudgementVotes) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
+}
+
+func (x *JudgementVotes) GetStatement() string {
+	if x != nil {
+		return x.Statement
+	}
+	return ""
+}
+
 // OrderEffect is how far the colours of two orders lie apart.
 type OrderEffect struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
@@ -762,14 +907,23 @@ type OrderEffect struct {
 	// One sentence.
 	Statement string `protobuf:"bytes,12,opt,name=statement,proto3" json:"statement,omitempty"`
 	// How many sessions it will take, from the noise so far, or empty.
-	Outlook       string `protobuf:"bytes,13,opt,name=outlook,proto3" json:"outlook,omitempty"`
+	Outlook string `protobuf:"bytes,13,opt,name=outlook,proto3" json:"outlook,omitempty"`
+	// What the second bath does by itself and what its colour adds, where sessions hold blank arms: a piece of one colour that then went through
+	// the other's bath without its dye.
+	Blanks []*BlankEffect `protobuf:"bytes,14,rep,name=blanks,proto3" json:"blanks,omitempty"`
+	// Mean CIEDE2000 of repeats of the whole route, in pots of their own, from their mean; absent without repeats.
+	RepeatabilityMcdm *float64 `protobuf:"fixed64,15,opt,name=repeatability_mcdm,json=repeatabilityMcdm,proto3,oneof" json:"repeatability_mcdm,omitempty"`
+	// Pieces that are such repeats.
+	Repeats int32 `protobuf:"varint,16,opt,name=repeats,proto3" json:"repeats,omitempty"`
+	// Median over sessions of CIEDE2000 between the second order and the same moved by the mean difference; absent without a complete session.
+	MedianDe00    *float64 `protobuf:"fixed64,17,opt,name=median_de00,json=medianDe00,proto3,oneof" json:"median_de00,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *OrderEffect) Reset() {
 	*x = OrderEffect{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[3]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -781,7 +935,7 @@ func (x *OrderEffect) String() string {
 func (*OrderEffect) ProtoMessage() {}
 
 func (x *OrderEffect) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[3]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -794,7 +948,7 @@ func (x *OrderEffect) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OrderEffect.ProtoReflect.Descriptor instead.
 func (*OrderEffect) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{3}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *OrderEffect) GetVerdict() EffectVerdict {
@@ -888,6 +1042,133 @@ func (x *OrderEffect) GetOutlook() string {
 	return ""
 }
 
+func (x *OrderEffect) GetBlanks() []*BlankEffect {
+	if x != nil {
+		return x.Blanks
+	}
+	return nil
+}
+
+func (x *OrderEffect) GetRepeatabilityMcdm() float64 {
+	if x != nil && x.RepeatabilityMcdm != nil {
+		return *x.RepeatabilityMcdm
+	}
+	return 0
+}
+
+func (x *OrderEffect) GetRepeats() int32 {
+	if x != nil {
+		return x.Repeats
+	}
+	return 0
+}
+
+func (x *OrderEffect) GetMedianDe00() float64 {
+	if x != nil && x.MedianDe00 != nil {
+		return *x.MedianDe00
+	}
+	return 0
+}
+
+// BlankEffect is what a blank arm tells.
+type BlankEffect struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "what the bath of indigo without its dye does to weld".
+	What     string `protobuf:"bytes,1,opt,name=what,proto3" json:"what,omitempty"`
+	Sessions int32  `protobuf:"varint,2,opt,name=sessions,proto3" json:"sessions,omitempty"`
+	// Mean over sessions.
+	Difference *v1.LabDifference `protobuf:"bytes,3,opt,name=difference,proto3" json:"difference,omitempty"`
+	// CIEDE2000 between the means.
+	De00 float64 `protobuf:"fixed64,4,opt,name=de00,proto3" json:"de00,omitempty"`
+	// Its upper bound (one-sided 95 %); absent with fewer than 2 sessions.
+	UpperDe00 *float64 `protobuf:"fixed64,5,opt,name=upper_de00,json=upperDe00,proto3,oneof" json:"upper_de00,omitempty"`
+	// Only with a verdict.
+	P *float64 `protobuf:"fixed64,6,opt,name=p,proto3,oneof" json:"p,omitempty"`
+	// Over the blank arms together.
+	PAdjusted     *float64 `protobuf:"fixed64,7,opt,name=p_adjusted,json=pAdjusted,proto3,oneof" json:"p_adjusted,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BlankEffect) Reset() {
+	*x = BlankEffect{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BlankEffect) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BlankEffect) ProtoMessage() {}
+
+func (x *BlankEffect) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BlankEffect.ProtoReflect.Descriptor instead.
+func (*BlankEffect) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *BlankEffect) GetWhat() string {
+	if x != nil {
+		return x.What
+	}
+	return ""
+}
+
+func (x *BlankEffect) GetSessions() int32 {
+	if x != nil {
+		return x.Sessions
+	}
+	return 0
+}
+
+func (x *BlankEffect) GetDifference() *v1.LabDifference {
+	if x != nil {
+		return x.Difference
+	}
+	return nil
+}
+
+func (x *BlankEffect) GetDe00() float64 {
+	if x != nil {
+		return x.De00
+	}
+	return 0
+}
+
+func (x *BlankEffect) GetUpperDe00() float64 {
+	if x != nil && x.UpperDe00 != nil {
+		return *x.UpperDe00
+	}
+	return 0
+}
+
+func (x *BlankEffect) GetP() float64 {
+	if x != nil && x.P != nil {
+		return *x.P
+	}
+	return 0
+}
+
+func (x *BlankEffect) GetPAdjusted() float64 {
+	if x != nil && x.PAdjusted != nil {
+		return *x.PAdjusted
+	}
+	return 0
+}
+
 // CellEffect is the effect in one cell: pieces alike in yarn, mordants, waters and depths.
 type CellEffect struct {
 	state      protoimpl.MessageState `protogen:"open.v1"`
@@ -903,7 +1184,7 @@ type CellEffect struct {
 
 func (x *CellEffect) Reset() {
 	*x = CellEffect{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[4]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -915,7 +1196,7 @@ func (x *CellEffect) String() string {
 func (*CellEffect) ProtoMessage() {}
 
 func (x *CellEffect) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[4]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -928,7 +1209,7 @@ func (x *CellEffect) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CellEffect.ProtoReflect.Descriptor instead.
 func (*CellEffect) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{4}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *CellEffect) GetCell() string {
@@ -991,7 +1272,7 @@ type WatersAnswer struct {
 
 func (x *WatersAnswer) Reset() {
 	*x = WatersAnswer{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[5]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1003,7 +1284,7 @@ func (x *WatersAnswer) String() string {
 func (*WatersAnswer) ProtoMessage() {}
 
 func (x *WatersAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[5]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1016,7 +1297,7 @@ func (x *WatersAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatersAnswer.ProtoReflect.Descriptor instead.
 func (*WatersAnswer) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{5}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *WatersAnswer) GetStanding() Standing {
@@ -1101,7 +1382,7 @@ type WaterAnswer struct {
 
 func (x *WaterAnswer) Reset() {
 	*x = WaterAnswer{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[6]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1113,7 +1394,7 @@ func (x *WaterAnswer) String() string {
 func (*WaterAnswer) ProtoMessage() {}
 
 func (x *WaterAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[6]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1126,7 +1407,7 @@ func (x *WaterAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterAnswer.ProtoReflect.Descriptor instead.
 func (*WaterAnswer) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{6}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *WaterAnswer) GetWater() string {
@@ -1182,9 +1463,9 @@ func (x *WaterAnswer) GetMaxDe00() float64 {
 type LeftOut struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	Reason string                 `protobuf:"bytes,1,opt,name=reason,proto3" json:"reason,omitempty"`
-	// Readings or pieces, as unit says.
+	// Readings, pieces or judgements, as unit says.
 	Count int32 `protobuf:"varint,2,opt,name=count,proto3" json:"count,omitempty"`
-	// "readings", "pieces", "sessions".
+	// "readings", "pieces", "judgements".
 	Unit          string `protobuf:"bytes,3,opt,name=unit,proto3" json:"unit,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1192,7 +1473,7 @@ type LeftOut struct {
 
 func (x *LeftOut) Reset() {
 	*x = LeftOut{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[7]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1204,7 +1485,7 @@ func (x *LeftOut) String() string {
 func (*LeftOut) ProtoMessage() {}
 
 func (x *LeftOut) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[7]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1217,7 +1498,7 @@ func (x *LeftOut) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LeftOut.ProtoReflect.Descriptor instead.
 func (*LeftOut) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{7}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *LeftOut) GetReason() string {
@@ -1264,14 +1545,16 @@ type AskPaletteResponse struct {
 	// beside the answer and change nothing in it.
 	Scores []*ModuleScores `protobuf:"bytes,14,rep,name=scores,proto3" json:"scores,omitempty"`
 	// What the waters do to the colour; only with WATER.
-	Waters        *WatersAnswer `protobuf:"bytes,15,opt,name=waters,proto3" json:"waters,omitempty"`
+	Waters *WatersAnswer `protobuf:"bytes,15,opt,name=waters,proto3" json:"waters,omitempty"`
+	// Whether the groups lie apart and spread differently within sessions; only with WATER, FIBRE, MORDANT and EXHAUST.
+	Apart         *GroupsAnswer `protobuf:"bytes,16,opt,name=apart,proto3" json:"apart,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AskPaletteResponse) Reset() {
 	*x = AskPaletteResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1283,7 +1566,7 @@ func (x *AskPaletteResponse) String() string {
 func (*AskPaletteResponse) ProtoMessage() {}
 
 func (x *AskPaletteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1296,7 +1579,7 @@ func (x *AskPaletteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AskPaletteResponse.ProtoReflect.Descriptor instead.
 func (*AskPaletteResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{8}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *AskPaletteResponse) GetHeadline() string {
@@ -1404,6 +1687,287 @@ func (x *AskPaletteResponse) GetWaters() *WatersAnswer {
 	return nil
 }
 
+func (x *AskPaletteResponse) GetApart() *GroupsAnswer {
+	if x != nil {
+		return x.Apart
+	}
+	return nil
+}
+
+// GroupsAnswer is what groups differ in within sessions, all of them together and every two. Estimates, no p.
+type GroupsAnswer struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// EXPLORATORY, or NOT_ENOUGH_YET where no session joins two groups.
+	Standing Standing `protobuf:"varint,1,opt,name=standing,proto3,enum=commonvat.pool.v1.Standing" json:"standing,omitempty"`
+	// One sentence.
+	Statement string `protobuf:"bytes,2,opt,name=statement,proto3" json:"statement,omitempty"`
+	// Those that are stated, sorted.
+	Groups []string `protobuf:"bytes,3,rep,name=groups,proto3" json:"groups,omitempty"`
+	// Cells and sessions used.
+	Cells    int32 `protobuf:"varint,4,opt,name=cells,proto3" json:"cells,omitempty"`
+	Sessions int32 `protobuf:"varint,5,opt,name=sessions,proto3" json:"sessions,omitempty"`
+	// Cells that stand alone in their session: left out.
+	Alone int32 `protobuf:"varint,6,opt,name=alone,proto3" json:"alone,omitempty"`
+	// Groups that no chain of sessions joins to the first; place and spread are then absent.
+	Unjoined []string `protobuf:"bytes,7,rep,name=unjoined,proto3" json:"unjoined,omitempty"`
+	// Absent where it can't be had.
+	Place  *GroupsShare `protobuf:"bytes,8,opt,name=place,proto3" json:"place,omitempty"`
+	Spread *GroupsShare `protobuf:"bytes,9,opt,name=spread,proto3" json:"spread,omitempty"`
+	// Every two of three groups or more.
+	Pairs []*GroupsPair `protobuf:"bytes,10,rep,name=pairs,proto3" json:"pairs,omitempty"`
+	// In a dyer's words: what is missing.
+	Missing       []string `protobuf:"bytes,11,rep,name=missing,proto3" json:"missing,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GroupsAnswer) Reset() {
+	*x = GroupsAnswer{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GroupsAnswer) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GroupsAnswer) ProtoMessage() {}
+
+func (x *GroupsAnswer) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GroupsAnswer.ProtoReflect.Descriptor instead.
+func (*GroupsAnswer) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *GroupsAnswer) GetStanding() Standing {
+	if x != nil {
+		return x.Standing
+	}
+	return Standing_STANDING_UNSPECIFIED
+}
+
+func (x *GroupsAnswer) GetStatement() string {
+	if x != nil {
+		return x.Statement
+	}
+	return ""
+}
+
+func (x *GroupsAnswer) GetGroups() []string {
+	if x != nil {
+		return x.Groups
+	}
+	return nil
+}
+
+func (x *GroupsAnswer) GetCells() int32 {
+	if x != nil {
+		return x.Cells
+	}
+	return 0
+}
+
+func (x *GroupsAnswer) GetSessions() int32 {
+	if x != nil {
+		return x.Sessions
+	}
+	return 0
+}
+
+func (x *GroupsAnswer) GetAlone() int32 {
+	if x != nil {
+		return x.Alone
+	}
+	return 0
+}
+
+func (x *GroupsAnswer) GetUnjoined() []string {
+	if x != nil {
+		return x.Unjoined
+	}
+	return nil
+}
+
+func (x *GroupsAnswer) GetPlace() *GroupsShare {
+	if x != nil {
+		return x.Place
+	}
+	return nil
+}
+
+func (x *GroupsAnswer) GetSpread() *GroupsShare {
+	if x != nil {
+		return x.Spread
+	}
+	return nil
+}
+
+func (x *GroupsAnswer) GetPairs() []*GroupsPair {
+	if x != nil {
+		return x.Pairs
+	}
+	return nil
+}
+
+func (x *GroupsAnswer) GetMissing() []string {
+	if x != nil {
+		return x.Missing
+	}
+	return nil
+}
+
+// GroupsShare is one analysis of variance within sessions.
+type GroupsShare struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The part of the squares within sessions that lies between the groups. Range: 0 to 1. Chance alone gives about group_df/(group_df + rest_df).
+	Share float64 `protobuf:"fixed64,1,opt,name=share,proto3" json:"share,omitempty"`
+	// Absent where the groups leave no rest.
+	F             *float64 `protobuf:"fixed64,2,opt,name=f,proto3,oneof" json:"f,omitempty"`
+	GroupDf       int32    `protobuf:"varint,3,opt,name=group_df,json=groupDf,proto3" json:"group_df,omitempty"`
+	RestDf        int32    `protobuf:"varint,4,opt,name=rest_df,json=restDf,proto3" json:"rest_df,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GroupsShare) Reset() {
+	*x = GroupsShare{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GroupsShare) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GroupsShare) ProtoMessage() {}
+
+func (x *GroupsShare) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GroupsShare.ProtoReflect.Descriptor instead.
+func (*GroupsShare) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *GroupsShare) GetShare() float64 {
+	if x != nil {
+		return x.Share
+	}
+	return 0
+}
+
+func (x *GroupsShare) GetF() float64 {
+	if x != nil && x.F != nil {
+		return *x.F
+	}
+	return 0
+}
+
+func (x *GroupsShare) GetGroupDf() int32 {
+	if x != nil {
+		return x.GroupDf
+	}
+	return 0
+}
+
+func (x *GroupsShare) GetRestDf() int32 {
+	if x != nil {
+		return x.RestDf
+	}
+	return 0
+}
+
+// GroupsPair is two of the groups. Of place and spread, what can't be had is absent.
+type GroupsPair struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	First         string                 `protobuf:"bytes,1,opt,name=first,proto3" json:"first,omitempty"`
+	Second        string                 `protobuf:"bytes,2,opt,name=second,proto3" json:"second,omitempty"`
+	Place         *GroupsShare           `protobuf:"bytes,3,opt,name=place,proto3" json:"place,omitempty"`
+	Spread        *GroupsShare           `protobuf:"bytes,4,opt,name=spread,proto3" json:"spread,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GroupsPair) Reset() {
+	*x = GroupsPair{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GroupsPair) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GroupsPair) ProtoMessage() {}
+
+func (x *GroupsPair) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GroupsPair.ProtoReflect.Descriptor instead.
+func (*GroupsPair) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *GroupsPair) GetFirst() string {
+	if x != nil {
+		return x.First
+	}
+	return ""
+}
+
+func (x *GroupsPair) GetSecond() string {
+	if x != nil {
+		return x.Second
+	}
+	return ""
+}
+
+func (x *GroupsPair) GetPlace() *GroupsShare {
+	if x != nil {
+		return x.Place
+	}
+	return nil
+}
+
+func (x *GroupsPair) GetSpread() *GroupsShare {
+	if x != nil {
+		return x.Spread
+	}
+	return nil
+}
+
 // ModuleScores is what one module says by its own method.
 type ModuleScores struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
@@ -1420,7 +1984,7 @@ type ModuleScores struct {
 
 func (x *ModuleScores) Reset() {
 	*x = ModuleScores{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1432,7 +1996,7 @@ func (x *ModuleScores) String() string {
 func (*ModuleScores) ProtoMessage() {}
 
 func (x *ModuleScores) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1445,7 +2009,7 @@ func (x *ModuleScores) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ModuleScores.ProtoReflect.Descriptor instead.
 func (*ModuleScores) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{9}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ModuleScores) GetModule() *v1.ModuleIdentity {
@@ -1489,7 +2053,7 @@ type ScoreDescription struct {
 
 func (x *ScoreDescription) Reset() {
 	*x = ScoreDescription{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1501,7 +2065,7 @@ func (x *ScoreDescription) String() string {
 func (*ScoreDescription) ProtoMessage() {}
 
 func (x *ScoreDescription) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1514,7 +2078,7 @@ func (x *ScoreDescription) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScoreDescription.ProtoReflect.Descriptor instead.
 func (*ScoreDescription) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{10}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ScoreDescription) GetName() string {
@@ -1557,7 +2121,7 @@ type GroupScore struct {
 
 func (x *GroupScore) Reset() {
 	*x = GroupScore{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1569,7 +2133,7 @@ func (x *GroupScore) String() string {
 func (*GroupScore) ProtoMessage() {}
 
 func (x *GroupScore) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1582,7 +2146,7 @@ func (x *GroupScore) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GroupScore.ProtoReflect.Descriptor instead.
 func (*GroupScore) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{11}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *GroupScore) GetGroup() string {
@@ -1617,7 +2181,7 @@ type ScoreFigure struct {
 
 func (x *ScoreFigure) Reset() {
 	*x = ScoreFigure{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1629,7 +2193,7 @@ func (x *ScoreFigure) String() string {
 func (*ScoreFigure) ProtoMessage() {}
 
 func (x *ScoreFigure) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1642,7 +2206,7 @@ func (x *ScoreFigure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScoreFigure.ProtoReflect.Descriptor instead.
 func (*ScoreFigure) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{12}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ScoreFigure) GetValue() float64 {
@@ -1676,7 +2240,7 @@ type ComparePiecesRequest struct {
 
 func (x *ComparePiecesRequest) Reset() {
 	*x = ComparePiecesRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1688,7 +2252,7 @@ func (x *ComparePiecesRequest) String() string {
 func (*ComparePiecesRequest) ProtoMessage() {}
 
 func (x *ComparePiecesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1701,7 +2265,7 @@ func (x *ComparePiecesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePiecesRequest.ProtoReflect.Descriptor instead.
 func (*ComparePiecesRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{13}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ComparePiecesRequest) GetReferencePiece() string {
@@ -1749,7 +2313,7 @@ type ComparePiecesResponse struct {
 
 func (x *ComparePiecesResponse) Reset() {
 	*x = ComparePiecesResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1761,7 +2325,7 @@ func (x *ComparePiecesResponse) String() string {
 func (*ComparePiecesResponse) ProtoMessage() {}
 
 func (x *ComparePiecesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1774,7 +2338,7 @@ func (x *ComparePiecesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePiecesResponse.ProtoReflect.Descriptor instead.
 func (*ComparePiecesResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{14}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ComparePiecesResponse) GetDifference() float64 {
@@ -1836,7 +2400,7 @@ type GetPoolStatusRequest struct {
 
 func (x *GetPoolStatusRequest) Reset() {
 	*x = GetPoolStatusRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1848,7 +2412,7 @@ func (x *GetPoolStatusRequest) String() string {
 func (*GetPoolStatusRequest) ProtoMessage() {}
 
 func (x *GetPoolStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1861,7 +2425,7 @@ func (x *GetPoolStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPoolStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetPoolStatusRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{15}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *GetPoolStatusRequest) GetWithChecksum() bool {
@@ -1890,7 +2454,7 @@ type GetPoolStatusResponse struct {
 
 func (x *GetPoolStatusResponse) Reset() {
 	*x = GetPoolStatusResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1902,7 +2466,7 @@ func (x *GetPoolStatusResponse) String() string {
 func (*GetPoolStatusResponse) ProtoMessage() {}
 
 func (x *GetPoolStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1915,7 +2479,7 @@ func (x *GetPoolStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPoolStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetPoolStatusResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{16}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *GetPoolStatusResponse) GetPoolRevision() int64 {
@@ -1988,7 +2552,7 @@ type PredictOverdyeRequest struct {
 
 func (x *PredictOverdyeRequest) Reset() {
 	*x = PredictOverdyeRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2000,7 +2564,7 @@ func (x *PredictOverdyeRequest) String() string {
 func (*PredictOverdyeRequest) ProtoMessage() {}
 
 func (x *PredictOverdyeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2013,7 +2577,7 @@ func (x *PredictOverdyeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PredictOverdyeRequest.ProtoReflect.Descriptor instead.
 func (*PredictOverdyeRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{17}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *PredictOverdyeRequest) GetFirstPiece() string {
@@ -2122,7 +2686,7 @@ type OverdyeTrialUsed struct {
 
 func (x *OverdyeTrialUsed) Reset() {
 	*x = OverdyeTrialUsed{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[18]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2134,7 +2698,7 @@ func (x *OverdyeTrialUsed) String() string {
 func (*OverdyeTrialUsed) ProtoMessage() {}
 
 func (x *OverdyeTrialUsed) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[18]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2147,7 +2711,7 @@ func (x *OverdyeTrialUsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverdyeTrialUsed.ProtoReflect.Descriptor instead.
 func (*OverdyeTrialUsed) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{18}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *OverdyeTrialUsed) GetSessionId() string {
@@ -2183,7 +2747,7 @@ type RuleTried struct {
 
 func (x *RuleTried) Reset() {
 	*x = RuleTried{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[19]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2195,7 +2759,7 @@ func (x *RuleTried) String() string {
 func (*RuleTried) ProtoMessage() {}
 
 func (x *RuleTried) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[19]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2208,7 +2772,7 @@ func (x *RuleTried) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RuleTried.ProtoReflect.Descriptor instead.
 func (*RuleTried) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{19}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *RuleTried) GetRule() string {
@@ -2245,7 +2809,7 @@ type OrderPredicted struct {
 
 func (x *OrderPredicted) Reset() {
 	*x = OrderPredicted{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[20]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2257,7 +2821,7 @@ func (x *OrderPredicted) String() string {
 func (*OrderPredicted) ProtoMessage() {}
 
 func (x *OrderPredicted) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[20]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2270,7 +2834,7 @@ func (x *OrderPredicted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OrderPredicted.ProtoReflect.Descriptor instead.
 func (*OrderPredicted) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{20}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *OrderPredicted) GetAnswered() bool {
@@ -2365,7 +2929,7 @@ type PredictOverdyeResponse struct {
 
 func (x *PredictOverdyeResponse) Reset() {
 	*x = PredictOverdyeResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[21]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2377,7 +2941,7 @@ func (x *PredictOverdyeResponse) String() string {
 func (*PredictOverdyeResponse) ProtoMessage() {}
 
 func (x *PredictOverdyeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[21]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2390,7 +2954,7 @@ func (x *PredictOverdyeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PredictOverdyeResponse.ProtoReflect.Descriptor instead.
 func (*PredictOverdyeResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{21}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *PredictOverdyeResponse) GetHeadline() string {
@@ -2620,7 +3184,7 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x17_shades_at_equal_numberB\r\n" +
 	"\v_shades_lowB\x0e\n" +
 	"\f_shades_highB\x16\n" +
-	"\x14_largest_hue_gap_deg\"\xcc\x04\n" +
+	"\x14_largest_hue_gap_deg\"\xa9\x05\n" +
 	"\n" +
 	"PairAnswer\x12\x14\n" +
 	"\x05first\x18\x01 \x01(\tR\x05first\x12\x16\n" +
@@ -2642,11 +3206,32 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\amissing\x18\r \x03(\tR\amissing\x12\x1c\n" +
 	"\tstatement\x18\x0e \x01(\tR\tstatement\x12\x12\n" +
 	"\x04thin\x18\x0f \x01(\bR\x04thin\x126\n" +
-	"\x06effect\x18\x10 \x01(\v2\x1e.commonvat.pool.v1.OrderEffectR\x06effectB\x0e\n" +
+	"\x06effect\x18\x10 \x01(\v2\x1e.commonvat.pool.v1.OrderEffectR\x06effect\x12A\n" +
+	"\n" +
+	"judgements\x18\x11 \x03(\v2!.commonvat.pool.v1.JudgementVotesR\n" +
+	"judgements\x12\x18\n" +
+	"\aoutlook\x18\x12 \x01(\tR\aoutlookB\x0e\n" +
 	"\f_width_ratioB\x13\n" +
 	"\x11_shade_differenceB\x04\n" +
 	"\x02_pB\r\n" +
-	"\v_p_adjusted\"\xb5\x04\n" +
+	"\v_p_adjusted\"\xaf\x02\n" +
+	"\x0eJudgementVotes\x12\x18\n" +
+	"\aquality\x18\x01 \x01(\tR\aquality\x12\x14\n" +
+	"\x05first\x18\x02 \x01(\x05R\x05first\x12\x16\n" +
+	"\x06second\x18\x03 \x01(\x05R\x06second\x12\x14\n" +
+	"\x05split\x18\x04 \x01(\x05R\x05split\x12\x1e\n" +
+	"\n" +
+	"judgements\x18\x05 \x01(\x05R\n" +
+	"judgements\x12\x1b\n" +
+	"\tnot_blind\x18\x06 \x01(\x05R\bnotBlind\x12\x11\n" +
+	"\x01p\x18\a \x01(\x01H\x00R\x01p\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"p_adjusted\x18\b \x01(\x01H\x01R\tpAdjusted\x88\x01\x01\x12\x18\n" +
+	"\amissing\x18\t \x03(\tR\amissing\x12\x1c\n" +
+	"\tstatement\x18\n" +
+	" \x01(\tR\tstatementB\x04\n" +
+	"\x02_pB\r\n" +
+	"\v_p_adjusted\"\x88\x06\n" +
 	"\vOrderEffect\x12:\n" +
 	"\averdict\x18\x01 \x01(\x0e2 .commonvat.pool.v1.EffectVerdictR\averdict\x12\x1a\n" +
 	"\bsessions\x18\x02 \x01(\x05R\bsessions\x12A\n" +
@@ -2665,12 +3250,34 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	" \x03(\v2\x1d.commonvat.pool.v1.CellEffectR\x05cells\x12\x18\n" +
 	"\amissing\x18\v \x03(\tR\amissing\x12\x1c\n" +
 	"\tstatement\x18\f \x01(\tR\tstatement\x12\x18\n" +
-	"\aoutlook\x18\r \x01(\tR\aoutlookB\a\n" +
+	"\aoutlook\x18\r \x01(\tR\aoutlook\x126\n" +
+	"\x06blanks\x18\x0e \x03(\v2\x1e.commonvat.pool.v1.BlankEffectR\x06blanks\x122\n" +
+	"\x12repeatability_mcdm\x18\x0f \x01(\x01H\x05R\x11repeatabilityMcdm\x88\x01\x01\x12\x18\n" +
+	"\arepeats\x18\x10 \x01(\x05R\arepeats\x12$\n" +
+	"\vmedian_de00\x18\x11 \x01(\x01H\x06R\n" +
+	"medianDe00\x88\x01\x01B\a\n" +
 	"\x05_de00B\r\n" +
 	"\v_upper_de00B\x04\n" +
 	"\x02_pB\r\n" +
 	"\v_p_adjustedB\x11\n" +
-	"\x0f_cells_differ_p\"\xc6\x01\n" +
+	"\x0f_cells_differ_pB\x15\n" +
+	"\x13_repeatability_mcdmB\x0e\n" +
+	"\f_median_de00\"\x93\x02\n" +
+	"\vBlankEffect\x12\x12\n" +
+	"\x04what\x18\x01 \x01(\tR\x04what\x12\x1a\n" +
+	"\bsessions\x18\x02 \x01(\x05R\bsessions\x12A\n" +
+	"\n" +
+	"difference\x18\x03 \x01(\v2!.commonvat.types.v1.LabDifferenceR\n" +
+	"difference\x12\x12\n" +
+	"\x04de00\x18\x04 \x01(\x01R\x04de00\x12\"\n" +
+	"\n" +
+	"upper_de00\x18\x05 \x01(\x01H\x00R\tupperDe00\x88\x01\x01\x12\x11\n" +
+	"\x01p\x18\x06 \x01(\x01H\x01R\x01p\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"p_adjusted\x18\a \x01(\x01H\x02R\tpAdjusted\x88\x01\x01B\r\n" +
+	"\v_upper_de00B\x04\n" +
+	"\x02_pB\r\n" +
+	"\v_p_adjusted\"\xc6\x01\n" +
 	"\n" +
 	"CellEffect\x12\x12\n" +
 	"\x04cell\x18\x01 \x01(\tR\x04cell\x12\x1a\n" +
@@ -2709,7 +3316,7 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\aLeftOut\x12\x16\n" +
 	"\x06reason\x18\x01 \x01(\tR\x06reason\x12\x14\n" +
 	"\x05count\x18\x02 \x01(\x05R\x05count\x12\x12\n" +
-	"\x04unit\x18\x03 \x01(\tR\x04unit\"\xc7\x05\n" +
+	"\x04unit\x18\x03 \x01(\tR\x04unit\"\xfe\x05\n" +
 	"\x12AskPaletteResponse\x12\x1a\n" +
 	"\bheadline\x18\x01 \x01(\tR\bheadline\x127\n" +
 	"\bstanding\x18\x02 \x01(\x0e2\x1b.commonvat.pool.v1.StandingR\bstanding\x126\n" +
@@ -2728,7 +3335,33 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"piecesUsed\x12#\n" +
 	"\rreadings_used\x18\r \x01(\x05R\freadingsUsed\x127\n" +
 	"\x06scores\x18\x0e \x03(\v2\x1f.commonvat.pool.v1.ModuleScoresR\x06scores\x127\n" +
-	"\x06waters\x18\x0f \x01(\v2\x1f.commonvat.pool.v1.WatersAnswerR\x06waters\"\xda\x01\n" +
+	"\x06waters\x18\x0f \x01(\v2\x1f.commonvat.pool.v1.WatersAnswerR\x06waters\x125\n" +
+	"\x05apart\x18\x10 \x01(\v2\x1f.commonvat.pool.v1.GroupsAnswerR\x05apart\"\x9e\x03\n" +
+	"\fGroupsAnswer\x127\n" +
+	"\bstanding\x18\x01 \x01(\x0e2\x1b.commonvat.pool.v1.StandingR\bstanding\x12\x1c\n" +
+	"\tstatement\x18\x02 \x01(\tR\tstatement\x12\x16\n" +
+	"\x06groups\x18\x03 \x03(\tR\x06groups\x12\x14\n" +
+	"\x05cells\x18\x04 \x01(\x05R\x05cells\x12\x1a\n" +
+	"\bsessions\x18\x05 \x01(\x05R\bsessions\x12\x14\n" +
+	"\x05alone\x18\x06 \x01(\x05R\x05alone\x12\x1a\n" +
+	"\bunjoined\x18\a \x03(\tR\bunjoined\x124\n" +
+	"\x05place\x18\b \x01(\v2\x1e.commonvat.pool.v1.GroupsShareR\x05place\x126\n" +
+	"\x06spread\x18\t \x01(\v2\x1e.commonvat.pool.v1.GroupsShareR\x06spread\x123\n" +
+	"\x05pairs\x18\n" +
+	" \x03(\v2\x1d.commonvat.pool.v1.GroupsPairR\x05pairs\x12\x18\n" +
+	"\amissing\x18\v \x03(\tR\amissing\"p\n" +
+	"\vGroupsShare\x12\x14\n" +
+	"\x05share\x18\x01 \x01(\x01R\x05share\x12\x11\n" +
+	"\x01f\x18\x02 \x01(\x01H\x00R\x01f\x88\x01\x01\x12\x19\n" +
+	"\bgroup_df\x18\x03 \x01(\x05R\agroupDf\x12\x17\n" +
+	"\arest_df\x18\x04 \x01(\x05R\x06restDfB\x04\n" +
+	"\x02_f\"\xa8\x01\n" +
+	"\n" +
+	"GroupsPair\x12\x14\n" +
+	"\x05first\x18\x01 \x01(\tR\x05first\x12\x16\n" +
+	"\x06second\x18\x02 \x01(\tR\x06second\x124\n" +
+	"\x05place\x18\x03 \x01(\v2\x1e.commonvat.pool.v1.GroupsShareR\x05place\x126\n" +
+	"\x06spread\x18\x04 \x01(\v2\x1e.commonvat.pool.v1.GroupsShareR\x06spread\"\xda\x01\n" +
 	"\fModuleScores\x12:\n" +
 	"\x06module\x18\x01 \x01(\v2\".commonvat.types.v1.ModuleIdentityR\x06module\x12A\n" +
 	"\tdescribed\x18\x02 \x03(\v2#.commonvat.pool.v1.ScoreDescriptionR\tdescribed\x125\n" +
@@ -2901,7 +3534,7 @@ func file_commonvat_pool_v1_pool_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_pool_v1_pool_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_commonvat_pool_v1_pool_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_commonvat_pool_v1_pool_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
 var file_commonvat_pool_v1_pool_proto_goTypes = []any{
 	(GroupBy)(0),                   // 0: commonvat.pool.v1.GroupBy
 	(Standing)(0),                  // 1: commonvat.pool.v1.Standing
@@ -2910,84 +3543,99 @@ var file_commonvat_pool_v1_pool_proto_goTypes = []any{
 	(*AskPaletteRequest)(nil),      // 4: commonvat.pool.v1.AskPaletteRequest
 	(*GroupAnswer)(nil),            // 5: commonvat.pool.v1.GroupAnswer
 	(*PairAnswer)(nil),             // 6: commonvat.pool.v1.PairAnswer
-	(*OrderEffect)(nil),            // 7: commonvat.pool.v1.OrderEffect
-	(*CellEffect)(nil),             // 8: commonvat.pool.v1.CellEffect
-	(*WatersAnswer)(nil),           // 9: commonvat.pool.v1.WatersAnswer
-	(*WaterAnswer)(nil),            // 10: commonvat.pool.v1.WaterAnswer
-	(*LeftOut)(nil),                // 11: commonvat.pool.v1.LeftOut
-	(*AskPaletteResponse)(nil),     // 12: commonvat.pool.v1.AskPaletteResponse
-	(*ModuleScores)(nil),           // 13: commonvat.pool.v1.ModuleScores
-	(*ScoreDescription)(nil),       // 14: commonvat.pool.v1.ScoreDescription
-	(*GroupScore)(nil),             // 15: commonvat.pool.v1.GroupScore
-	(*ScoreFigure)(nil),            // 16: commonvat.pool.v1.ScoreFigure
-	(*ComparePiecesRequest)(nil),   // 17: commonvat.pool.v1.ComparePiecesRequest
-	(*ComparePiecesResponse)(nil),  // 18: commonvat.pool.v1.ComparePiecesResponse
-	(*GetPoolStatusRequest)(nil),   // 19: commonvat.pool.v1.GetPoolStatusRequest
-	(*GetPoolStatusResponse)(nil),  // 20: commonvat.pool.v1.GetPoolStatusResponse
-	(*PredictOverdyeRequest)(nil),  // 21: commonvat.pool.v1.PredictOverdyeRequest
-	(*OverdyeTrialUsed)(nil),       // 22: commonvat.pool.v1.OverdyeTrialUsed
-	(*RuleTried)(nil),              // 23: commonvat.pool.v1.RuleTried
-	(*OrderPredicted)(nil),         // 24: commonvat.pool.v1.OrderPredicted
-	(*PredictOverdyeResponse)(nil), // 25: commonvat.pool.v1.PredictOverdyeResponse
-	(*v1.ColourCondition)(nil),     // 26: commonvat.types.v1.ColourCondition
-	(*v1.LabDifference)(nil),       // 27: commonvat.types.v1.LabDifference
-	(*v1.ModuleIdentity)(nil),      // 28: commonvat.types.v1.ModuleIdentity
-	(*v1.Lab)(nil),                 // 29: commonvat.types.v1.Lab
-	(*v1.RawColour)(nil),           // 30: commonvat.types.v1.RawColour
+	(*JudgementVotes)(nil),         // 7: commonvat.pool.v1.JudgementVotes
+	(*OrderEffect)(nil),            // 8: commonvat.pool.v1.OrderEffect
+	(*BlankEffect)(nil),            // 9: commonvat.pool.v1.BlankEffect
+	(*CellEffect)(nil),             // 10: commonvat.pool.v1.CellEffect
+	(*WatersAnswer)(nil),           // 11: commonvat.pool.v1.WatersAnswer
+	(*WaterAnswer)(nil),            // 12: commonvat.pool.v1.WaterAnswer
+	(*LeftOut)(nil),                // 13: commonvat.pool.v1.LeftOut
+	(*AskPaletteResponse)(nil),     // 14: commonvat.pool.v1.AskPaletteResponse
+	(*GroupsAnswer)(nil),           // 15: commonvat.pool.v1.GroupsAnswer
+	(*GroupsShare)(nil),            // 16: commonvat.pool.v1.GroupsShare
+	(*GroupsPair)(nil),             // 17: commonvat.pool.v1.GroupsPair
+	(*ModuleScores)(nil),           // 18: commonvat.pool.v1.ModuleScores
+	(*ScoreDescription)(nil),       // 19: commonvat.pool.v1.ScoreDescription
+	(*GroupScore)(nil),             // 20: commonvat.pool.v1.GroupScore
+	(*ScoreFigure)(nil),            // 21: commonvat.pool.v1.ScoreFigure
+	(*ComparePiecesRequest)(nil),   // 22: commonvat.pool.v1.ComparePiecesRequest
+	(*ComparePiecesResponse)(nil),  // 23: commonvat.pool.v1.ComparePiecesResponse
+	(*GetPoolStatusRequest)(nil),   // 24: commonvat.pool.v1.GetPoolStatusRequest
+	(*GetPoolStatusResponse)(nil),  // 25: commonvat.pool.v1.GetPoolStatusResponse
+	(*PredictOverdyeRequest)(nil),  // 26: commonvat.pool.v1.PredictOverdyeRequest
+	(*OverdyeTrialUsed)(nil),       // 27: commonvat.pool.v1.OverdyeTrialUsed
+	(*RuleTried)(nil),              // 28: commonvat.pool.v1.RuleTried
+	(*OrderPredicted)(nil),         // 29: commonvat.pool.v1.OrderPredicted
+	(*PredictOverdyeResponse)(nil), // 30: commonvat.pool.v1.PredictOverdyeResponse
+	(*v1.ColourCondition)(nil),     // 31: commonvat.types.v1.ColourCondition
+	(*v1.LabDifference)(nil),       // 32: commonvat.types.v1.LabDifference
+	(*v1.ModuleIdentity)(nil),      // 33: commonvat.types.v1.ModuleIdentity
+	(*v1.Lab)(nil),                 // 34: commonvat.types.v1.Lab
+	(*v1.RawColour)(nil),           // 35: commonvat.types.v1.RawColour
 }
 var file_commonvat_pool_v1_pool_proto_depIdxs = []int32{
 	0,  // 0: commonvat.pool.v1.AskPaletteRequest.group_by:type_name -> commonvat.pool.v1.GroupBy
-	26, // 1: commonvat.pool.v1.AskPaletteRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	31, // 1: commonvat.pool.v1.AskPaletteRequest.condition:type_name -> commonvat.types.v1.ColourCondition
 	1,  // 2: commonvat.pool.v1.PairAnswer.standing:type_name -> commonvat.pool.v1.Standing
-	7,  // 3: commonvat.pool.v1.PairAnswer.effect:type_name -> commonvat.pool.v1.OrderEffect
-	2,  // 4: commonvat.pool.v1.OrderEffect.verdict:type_name -> commonvat.pool.v1.EffectVerdict
-	27, // 5: commonvat.pool.v1.OrderEffect.difference:type_name -> commonvat.types.v1.LabDifference
-	8,  // 6: commonvat.pool.v1.OrderEffect.cells:type_name -> commonvat.pool.v1.CellEffect
-	27, // 7: commonvat.pool.v1.CellEffect.difference:type_name -> commonvat.types.v1.LabDifference
-	1,  // 8: commonvat.pool.v1.WatersAnswer.standing:type_name -> commonvat.pool.v1.Standing
-	10, // 9: commonvat.pool.v1.WatersAnswer.waters:type_name -> commonvat.pool.v1.WaterAnswer
-	27, // 10: commonvat.pool.v1.WaterAnswer.difference:type_name -> commonvat.types.v1.LabDifference
-	1,  // 11: commonvat.pool.v1.AskPaletteResponse.standing:type_name -> commonvat.pool.v1.Standing
-	5,  // 12: commonvat.pool.v1.AskPaletteResponse.groups:type_name -> commonvat.pool.v1.GroupAnswer
-	6,  // 13: commonvat.pool.v1.AskPaletteResponse.pairs:type_name -> commonvat.pool.v1.PairAnswer
-	11, // 14: commonvat.pool.v1.AskPaletteResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
-	28, // 15: commonvat.pool.v1.AskPaletteResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	26, // 16: commonvat.pool.v1.AskPaletteResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	13, // 17: commonvat.pool.v1.AskPaletteResponse.scores:type_name -> commonvat.pool.v1.ModuleScores
-	9,  // 18: commonvat.pool.v1.AskPaletteResponse.waters:type_name -> commonvat.pool.v1.WatersAnswer
-	28, // 19: commonvat.pool.v1.ModuleScores.module:type_name -> commonvat.types.v1.ModuleIdentity
-	14, // 20: commonvat.pool.v1.ModuleScores.described:type_name -> commonvat.pool.v1.ScoreDescription
-	15, // 21: commonvat.pool.v1.ModuleScores.groups:type_name -> commonvat.pool.v1.GroupScore
-	16, // 22: commonvat.pool.v1.GroupScore.figures:type_name -> commonvat.pool.v1.ScoreFigure
-	26, // 23: commonvat.pool.v1.ComparePiecesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	29, // 24: commonvat.pool.v1.ComparePiecesResponse.reference:type_name -> commonvat.types.v1.Lab
-	29, // 25: commonvat.pool.v1.ComparePiecesResponse.sample:type_name -> commonvat.types.v1.Lab
-	26, // 26: commonvat.pool.v1.ComparePiecesResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	28, // 27: commonvat.pool.v1.ComparePiecesResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	30, // 28: commonvat.pool.v1.PredictOverdyeRequest.first_colour:type_name -> commonvat.types.v1.RawColour
-	26, // 29: commonvat.pool.v1.PredictOverdyeRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	29, // 30: commonvat.pool.v1.OrderPredicted.reversed_colour:type_name -> commonvat.types.v1.Lab
-	3,  // 31: commonvat.pool.v1.PredictOverdyeResponse.standing:type_name -> commonvat.pool.v1.PredictionStanding
-	29, // 32: commonvat.pool.v1.PredictOverdyeResponse.colour:type_name -> commonvat.types.v1.Lab
-	23, // 33: commonvat.pool.v1.PredictOverdyeResponse.rules:type_name -> commonvat.pool.v1.RuleTried
-	24, // 34: commonvat.pool.v1.PredictOverdyeResponse.order:type_name -> commonvat.pool.v1.OrderPredicted
-	22, // 35: commonvat.pool.v1.PredictOverdyeResponse.trials:type_name -> commonvat.pool.v1.OverdyeTrialUsed
-	11, // 36: commonvat.pool.v1.PredictOverdyeResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
-	28, // 37: commonvat.pool.v1.PredictOverdyeResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	26, // 38: commonvat.pool.v1.PredictOverdyeResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	4,  // 39: commonvat.pool.v1.PoolService.AskPalette:input_type -> commonvat.pool.v1.AskPaletteRequest
-	17, // 40: commonvat.pool.v1.PoolService.ComparePieces:input_type -> commonvat.pool.v1.ComparePiecesRequest
-	21, // 41: commonvat.pool.v1.PoolService.PredictOverdye:input_type -> commonvat.pool.v1.PredictOverdyeRequest
-	19, // 42: commonvat.pool.v1.PoolService.GetPoolStatus:input_type -> commonvat.pool.v1.GetPoolStatusRequest
-	12, // 43: commonvat.pool.v1.PoolService.AskPalette:output_type -> commonvat.pool.v1.AskPaletteResponse
-	18, // 44: commonvat.pool.v1.PoolService.ComparePieces:output_type -> commonvat.pool.v1.ComparePiecesResponse
-	25, // 45: commonvat.pool.v1.PoolService.PredictOverdye:output_type -> commonvat.pool.v1.PredictOverdyeResponse
-	20, // 46: commonvat.pool.v1.PoolService.GetPoolStatus:output_type -> commonvat.pool.v1.GetPoolStatusResponse
-	43, // [43:47] is the sub-list for method output_type
-	39, // [39:43] is the sub-list for method input_type
-	39, // [39:39] is the sub-list for extension type_name
-	39, // [39:39] is the sub-list for extension extendee
-	0,  // [0:39] is the sub-list for field type_name
+	8,  // 3: commonvat.pool.v1.PairAnswer.effect:type_name -> commonvat.pool.v1.OrderEffect
+	7,  // 4: commonvat.pool.v1.PairAnswer.judgements:type_name -> commonvat.pool.v1.JudgementVotes
+	2,  // 5: commonvat.pool.v1.OrderEffect.verdict:type_name -> commonvat.pool.v1.EffectVerdict
+	32, // 6: commonvat.pool.v1.OrderEffect.difference:type_name -> commonvat.types.v1.LabDifference
+	10, // 7: commonvat.pool.v1.OrderEffect.cells:type_name -> commonvat.pool.v1.CellEffect
+	9,  // 8: commonvat.pool.v1.OrderEffect.blanks:type_name -> commonvat.pool.v1.BlankEffect
+	32, // 9: commonvat.pool.v1.BlankEffect.difference:type_name -> commonvat.types.v1.LabDifference
+	32, // 10: commonvat.pool.v1.CellEffect.difference:type_name -> commonvat.types.v1.LabDifference
+	1,  // 11: commonvat.pool.v1.WatersAnswer.standing:type_name -> commonvat.pool.v1.Standing
+	12, // 12: commonvat.pool.v1.WatersAnswer.waters:type_name -> commonvat.pool.v1.WaterAnswer
+	32, // 13: commonvat.pool.v1.WaterAnswer.difference:type_name -> commonvat.types.v1.LabDifference
+	1,  // 14: commonvat.pool.v1.AskPaletteResponse.standing:type_name -> commonvat.pool.v1.Standing
+	5,  // 15: commonvat.pool.v1.AskPaletteResponse.groups:type_name -> commonvat.pool.v1.GroupAnswer
+	6,  // 16: commonvat.pool.v1.AskPaletteResponse.pairs:type_name -> commonvat.pool.v1.PairAnswer
+	13, // 17: commonvat.pool.v1.AskPaletteResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
+	33, // 18: commonvat.pool.v1.AskPaletteResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	31, // 19: commonvat.pool.v1.AskPaletteResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	18, // 20: commonvat.pool.v1.AskPaletteResponse.scores:type_name -> commonvat.pool.v1.ModuleScores
+	11, // 21: commonvat.pool.v1.AskPaletteResponse.waters:type_name -> commonvat.pool.v1.WatersAnswer
+	15, // 22: commonvat.pool.v1.AskPaletteResponse.apart:type_name -> commonvat.pool.v1.GroupsAnswer
+	1,  // 23: commonvat.pool.v1.GroupsAnswer.standing:type_name -> commonvat.pool.v1.Standing
+	16, // 24: commonvat.pool.v1.GroupsAnswer.place:type_name -> commonvat.pool.v1.GroupsShare
+	16, // 25: commonvat.pool.v1.GroupsAnswer.spread:type_name -> commonvat.pool.v1.GroupsShare
+	17, // 26: commonvat.pool.v1.GroupsAnswer.pairs:type_name -> commonvat.pool.v1.GroupsPair
+	16, // 27: commonvat.pool.v1.GroupsPair.place:type_name -> commonvat.pool.v1.GroupsShare
+	16, // 28: commonvat.pool.v1.GroupsPair.spread:type_name -> commonvat.pool.v1.GroupsShare
+	33, // 29: commonvat.pool.v1.ModuleScores.module:type_name -> commonvat.types.v1.ModuleIdentity
+	19, // 30: commonvat.pool.v1.ModuleScores.described:type_name -> commonvat.pool.v1.ScoreDescription
+	20, // 31: commonvat.pool.v1.ModuleScores.groups:type_name -> commonvat.pool.v1.GroupScore
+	21, // 32: commonvat.pool.v1.GroupScore.figures:type_name -> commonvat.pool.v1.ScoreFigure
+	31, // 33: commonvat.pool.v1.ComparePiecesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	34, // 34: commonvat.pool.v1.ComparePiecesResponse.reference:type_name -> commonvat.types.v1.Lab
+	34, // 35: commonvat.pool.v1.ComparePiecesResponse.sample:type_name -> commonvat.types.v1.Lab
+	31, // 36: commonvat.pool.v1.ComparePiecesResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	33, // 37: commonvat.pool.v1.ComparePiecesResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	35, // 38: commonvat.pool.v1.PredictOverdyeRequest.first_colour:type_name -> commonvat.types.v1.RawColour
+	31, // 39: commonvat.pool.v1.PredictOverdyeRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	34, // 40: commonvat.pool.v1.OrderPredicted.reversed_colour:type_name -> commonvat.types.v1.Lab
+	3,  // 41: commonvat.pool.v1.PredictOverdyeResponse.standing:type_name -> commonvat.pool.v1.PredictionStanding
+	34, // 42: commonvat.pool.v1.PredictOverdyeResponse.colour:type_name -> commonvat.types.v1.Lab
+	28, // 43: commonvat.pool.v1.PredictOverdyeResponse.rules:type_name -> commonvat.pool.v1.RuleTried
+	29, // 44: commonvat.pool.v1.PredictOverdyeResponse.order:type_name -> commonvat.pool.v1.OrderPredicted
+	27, // 45: commonvat.pool.v1.PredictOverdyeResponse.trials:type_name -> commonvat.pool.v1.OverdyeTrialUsed
+	13, // 46: commonvat.pool.v1.PredictOverdyeResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
+	33, // 47: commonvat.pool.v1.PredictOverdyeResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	31, // 48: commonvat.pool.v1.PredictOverdyeResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	4,  // 49: commonvat.pool.v1.PoolService.AskPalette:input_type -> commonvat.pool.v1.AskPaletteRequest
+	22, // 50: commonvat.pool.v1.PoolService.ComparePieces:input_type -> commonvat.pool.v1.ComparePiecesRequest
+	26, // 51: commonvat.pool.v1.PoolService.PredictOverdye:input_type -> commonvat.pool.v1.PredictOverdyeRequest
+	24, // 52: commonvat.pool.v1.PoolService.GetPoolStatus:input_type -> commonvat.pool.v1.GetPoolStatusRequest
+	14, // 53: commonvat.pool.v1.PoolService.AskPalette:output_type -> commonvat.pool.v1.AskPaletteResponse
+	23, // 54: commonvat.pool.v1.PoolService.ComparePieces:output_type -> commonvat.pool.v1.ComparePiecesResponse
+	30, // 55: commonvat.pool.v1.PoolService.PredictOverdye:output_type -> commonvat.pool.v1.PredictOverdyeResponse
+	25, // 56: commonvat.pool.v1.PoolService.GetPoolStatus:output_type -> commonvat.pool.v1.GetPoolStatusResponse
+	53, // [53:57] is the sub-list for method output_type
+	49, // [49:53] is the sub-list for method input_type
+	49, // [49:49] is the sub-list for extension type_name
+	49, // [49:49] is the sub-list for extension extendee
+	0,  // [0:49] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_pool_v1_pool_proto_init() }
@@ -3001,17 +3649,20 @@ func file_commonvat_pool_v1_pool_proto_init() {
 	file_commonvat_pool_v1_pool_proto_msgTypes[4].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[5].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[6].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[7].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[8].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[12].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[18].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[20].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[21].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[17].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[23].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[25].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[26].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_pool_v1_pool_proto_rawDesc), len(file_commonvat_pool_v1_pool_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   22,
+			NumMessages:   27,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -400,8 +400,10 @@ type CompareOrdersResponse struct {
 	// Mean over sessions of the distinct shades within a session; absent without a complete session.
 	MeanShadesFirst  *float64 `protobuf:"fixed64,22,opt,name=mean_shades_first,json=meanShadesFirst,proto3,oneof" json:"mean_shades_first,omitempty"`
 	MeanShadesSecond *float64 `protobuf:"fixed64,23,opt,name=mean_shades_second,json=meanShadesSecond,proto3,oneof" json:"mean_shades_second,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// Absent with fewer than 3 sessions, or without noise to go by.
+	Outlook       *WidthOutlook `protobuf:"bytes,24,opt,name=outlook,proto3" json:"outlook,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CompareOrdersResponse) Reset() {
@@ -595,6 +597,94 @@ func (x *CompareOrdersResponse) GetMeanShadesSecond() float64 {
 	return 0
 }
 
+func (x *CompareOrdersResponse) GetOutlook() *WidthOutlook {
+	if x != nil {
+		return x.Outlook
+	}
+	return nil
+}
+
+// WidthOutlook tells how many sessions it will take in all to tell which group is wider, from the noise between the sessions so far, with a chance of 80 %.
+type WidthOutlook struct {
+	state        protoimpl.MessageState `protogen:"open.v1"`
+	FromSessions int32                  `protobuf:"varint,1,opt,name=from_sessions,json=fromSessions,proto3" json:"from_sessions,omitempty"`
+	// Standard deviation between sessions of ln(first/second).
+	NoiseLogRatio float64 `protobuf:"fixed64,2,opt,name=noise_log_ratio,json=noiseLogRatio,proto3" json:"noise_log_ratio,omitempty"`
+	// The ratio of dispersions that sessions_to_find is for. Above 1.
+	TargetRatio float64 `protobuf:"fixed64,3,opt,name=target_ratio,json=targetRatio,proto3" json:"target_ratio,omitempty"`
+	// 0: more than 60.
+	SessionsToFind int32 `protobuf:"varint,4,opt,name=sessions_to_find,json=sessionsToFind,proto3" json:"sessions_to_find,omitempty"`
+	// To show that the two are equally wide, if they are. 0: more than 60.
+	SessionsToRuleOut int32 `protobuf:"varint,5,opt,name=sessions_to_rule_out,json=sessionsToRuleOut,proto3" json:"sessions_to_rule_out,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *WidthOutlook) Reset() {
+	*x = WidthOutlook{}
+	mi := &file_commonvat_module_compare_v1_compare_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WidthOutlook) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WidthOutlook) ProtoMessage() {}
+
+func (x *WidthOutlook) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_compare_v1_compare_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WidthOutlook.ProtoReflect.Descriptor instead.
+func (*WidthOutlook) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_compare_v1_compare_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *WidthOutlook) GetFromSessions() int32 {
+	if x != nil {
+		return x.FromSessions
+	}
+	return 0
+}
+
+func (x *WidthOutlook) GetNoiseLogRatio() float64 {
+	if x != nil {
+		return x.NoiseLogRatio
+	}
+	return 0
+}
+
+func (x *WidthOutlook) GetTargetRatio() float64 {
+	if x != nil {
+		return x.TargetRatio
+	}
+	return 0
+}
+
+func (x *WidthOutlook) GetSessionsToFind() int32 {
+	if x != nil {
+		return x.SessionsToFind
+	}
+	return 0
+}
+
+func (x *WidthOutlook) GetSessionsToRuleOut() int32 {
+	if x != nil {
+		return x.SessionsToRuleOut
+	}
+	return 0
+}
+
 var File_commonvat_module_compare_v1_compare_proto protoreflect.FileDescriptor
 
 const file_commonvat_module_compare_v1_compare_proto_rawDesc = "" +
@@ -617,7 +707,7 @@ const file_commonvat_module_compare_v1_compare_proto_rawDesc = "" +
 	"\aMissing\x12\x12\n" +
 	"\x04what\x18\x01 \x01(\tR\x04what\x12\x14\n" +
 	"\x05count\x18\x02 \x01(\x05R\x05count\x12\x12\n" +
-	"\x04text\x18\x03 \x01(\tR\x04text\"\xfe\a\n" +
+	"\x04text\x18\x03 \x01(\tR\x04text\"\xc3\b\n" +
 	"\x15CompareOrdersResponse\x12>\n" +
 	"\averdict\x18\x01 \x01(\x0e2$.commonvat.module.compare.v1.VerdictR\averdict\x12>\n" +
 	"\amissing\x18\x02 \x03(\v2$.commonvat.module.compare.v1.MissingR\amissing\x12+\n" +
@@ -644,7 +734,8 @@ const file_commonvat_module_compare_v1_compare_proto_rawDesc = "" +
 	"\x04seed\x18\x14 \x01(\x04R\x04seed\x12\x1c\n" +
 	"\tstatement\x18\x15 \x01(\tR\tstatement\x12/\n" +
 	"\x11mean_shades_first\x18\x16 \x01(\x01H\x05R\x0fmeanShadesFirst\x88\x01\x01\x121\n" +
-	"\x12mean_shades_second\x18\x17 \x01(\x01H\x06R\x10meanShadesSecond\x88\x01\x01B\f\n" +
+	"\x12mean_shades_second\x18\x17 \x01(\x01H\x06R\x10meanShadesSecond\x88\x01\x01\x12C\n" +
+	"\aoutlook\x18\x18 \x01(\v2).commonvat.module.compare.v1.WidthOutlookR\aoutlookB\f\n" +
 	"\n" +
 	"_log_ratioB\x0f\n" +
 	"\r_log_ratio_seB\x04\n" +
@@ -652,7 +743,13 @@ const file_commonvat_module_compare_v1_compare_proto_rawDesc = "" +
 	"\v_p_adjustedB\t\n" +
 	"\a_hull_pB\x14\n" +
 	"\x12_mean_shades_firstB\x15\n" +
-	"\x13_mean_shades_second*\xea\x01\n" +
+	"\x13_mean_shades_second\"\xd9\x01\n" +
+	"\fWidthOutlook\x12#\n" +
+	"\rfrom_sessions\x18\x01 \x01(\x05R\ffromSessions\x12&\n" +
+	"\x0fnoise_log_ratio\x18\x02 \x01(\x01R\rnoiseLogRatio\x12!\n" +
+	"\ftarget_ratio\x18\x03 \x01(\x01R\vtargetRatio\x12(\n" +
+	"\x10sessions_to_find\x18\x04 \x01(\x05R\x0esessionsToFind\x12/\n" +
+	"\x14sessions_to_rule_out\x18\x05 \x01(\x05R\x11sessionsToRuleOut*\xea\x01\n" +
 	"\aVerdict\x12\x17\n" +
 	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\x17\n" +
 	"\x13VERDICT_EXPLORATORY\x10\x01\x12\x1a\n" +
@@ -683,47 +780,49 @@ func file_commonvat_module_compare_v1_compare_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_module_compare_v1_compare_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_commonvat_module_compare_v1_compare_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_commonvat_module_compare_v1_compare_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_commonvat_module_compare_v1_compare_proto_goTypes = []any{
 	(Verdict)(0),                       // 0: commonvat.module.compare.v1.Verdict
 	(*CompareOrdersRequest)(nil),       // 1: commonvat.module.compare.v1.CompareOrdersRequest
 	(*CompareHeader)(nil),              // 2: commonvat.module.compare.v1.CompareHeader
 	(*Missing)(nil),                    // 3: commonvat.module.compare.v1.Missing
 	(*CompareOrdersResponse)(nil),      // 4: commonvat.module.compare.v1.CompareOrdersResponse
-	(*v1.ColourColumns)(nil),           // 5: commonvat.module.columns.v1.ColourColumns
-	(*v11.ColourCondition)(nil),        // 6: commonvat.types.v1.ColourCondition
-	(*v1.Labels)(nil),                  // 7: commonvat.module.columns.v1.Labels
-	(*MeasureOrderEffectRequest)(nil),  // 8: commonvat.module.compare.v1.MeasureOrderEffectRequest
-	(*CompareWatersRequest)(nil),       // 9: commonvat.module.compare.v1.CompareWatersRequest
-	(*CompareGroupsRequest)(nil),       // 10: commonvat.module.compare.v1.CompareGroupsRequest
-	(*CountJudgementsRequest)(nil),     // 11: commonvat.module.compare.v1.CountJudgementsRequest
-	(*MeasureOrderEffectResponse)(nil), // 12: commonvat.module.compare.v1.MeasureOrderEffectResponse
-	(*CompareWatersResponse)(nil),      // 13: commonvat.module.compare.v1.CompareWatersResponse
-	(*CompareGroupsResponse)(nil),      // 14: commonvat.module.compare.v1.CompareGroupsResponse
-	(*CountJudgementsResponse)(nil),    // 15: commonvat.module.compare.v1.CountJudgementsResponse
+	(*WidthOutlook)(nil),               // 5: commonvat.module.compare.v1.WidthOutlook
+	(*v1.ColourColumns)(nil),           // 6: commonvat.module.columns.v1.ColourColumns
+	(*v11.ColourCondition)(nil),        // 7: commonvat.types.v1.ColourCondition
+	(*v1.Labels)(nil),                  // 8: commonvat.module.columns.v1.Labels
+	(*MeasureOrderEffectRequest)(nil),  // 9: commonvat.module.compare.v1.MeasureOrderEffectRequest
+	(*CompareWatersRequest)(nil),       // 10: commonvat.module.compare.v1.CompareWatersRequest
+	(*CompareGroupsRequest)(nil),       // 11: commonvat.module.compare.v1.CompareGroupsRequest
+	(*CountJudgementsRequest)(nil),     // 12: commonvat.module.compare.v1.CountJudgementsRequest
+	(*MeasureOrderEffectResponse)(nil), // 13: commonvat.module.compare.v1.MeasureOrderEffectResponse
+	(*CompareWatersResponse)(nil),      // 14: commonvat.module.compare.v1.CompareWatersResponse
+	(*CompareGroupsResponse)(nil),      // 15: commonvat.module.compare.v1.CompareGroupsResponse
+	(*CountJudgementsResponse)(nil),    // 16: commonvat.module.compare.v1.CountJudgementsResponse
 }
 var file_commonvat_module_compare_v1_compare_proto_depIdxs = []int32{
 	2,  // 0: commonvat.module.compare.v1.CompareOrdersRequest.header:type_name -> commonvat.module.compare.v1.CompareHeader
-	5,  // 1: commonvat.module.compare.v1.CompareOrdersRequest.columns:type_name -> commonvat.module.columns.v1.ColourColumns
-	6,  // 2: commonvat.module.compare.v1.CompareHeader.condition:type_name -> commonvat.types.v1.ColourCondition
-	7,  // 3: commonvat.module.compare.v1.CompareHeader.labels:type_name -> commonvat.module.columns.v1.Labels
+	6,  // 1: commonvat.module.compare.v1.CompareOrdersRequest.columns:type_name -> commonvat.module.columns.v1.ColourColumns
+	7,  // 2: commonvat.module.compare.v1.CompareHeader.condition:type_name -> commonvat.types.v1.ColourCondition
+	8,  // 3: commonvat.module.compare.v1.CompareHeader.labels:type_name -> commonvat.module.columns.v1.Labels
 	0,  // 4: commonvat.module.compare.v1.CompareOrdersResponse.verdict:type_name -> commonvat.module.compare.v1.Verdict
 	3,  // 5: commonvat.module.compare.v1.CompareOrdersResponse.missing:type_name -> commonvat.module.compare.v1.Missing
-	1,  // 6: commonvat.module.compare.v1.CompareService.CompareOrders:input_type -> commonvat.module.compare.v1.CompareOrdersRequest
-	8,  // 7: commonvat.module.compare.v1.CompareService.MeasureOrderEffect:input_type -> commonvat.module.compare.v1.MeasureOrderEffectRequest
-	9,  // 8: commonvat.module.compare.v1.CompareService.CompareWaters:input_type -> commonvat.module.compare.v1.CompareWatersRequest
-	10, // 9: commonvat.module.compare.v1.CompareService.CompareGroups:input_type -> commonvat.module.compare.v1.CompareGroupsRequest
-	11, // 10: commonvat.module.compare.v1.CompareService.CountJudgements:input_type -> commonvat.module.compare.v1.CountJudgementsRequest
-	4,  // 11: commonvat.module.compare.v1.CompareService.CompareOrders:output_type -> commonvat.module.compare.v1.CompareOrdersResponse
-	12, // 12: commonvat.module.compare.v1.CompareService.MeasureOrderEffect:output_type -> commonvat.module.compare.v1.MeasureOrderEffectResponse
-	13, // 13: commonvat.module.compare.v1.CompareService.CompareWaters:output_type -> commonvat.module.compare.v1.CompareWatersResponse
-	14, // 14: commonvat.module.compare.v1.CompareService.CompareGroups:output_type -> commonvat.module.compare.v1.CompareGroupsResponse
-	15, // 15: commonvat.module.compare.v1.CompareService.CountJudgements:output_type -> commonvat.module.compare.v1.CountJudgementsResponse
-	11, // [11:16] is the sub-list for method output_type
-	6,  // [6:11] is the sub-list for method input_type
-	6,  // [6:6] is the sub-list for extension type_name
-	6,  // [6:6] is the sub-list for extension extendee
-	0,  // [0:6] is the sub-list for field type_name
+	5,  // 6: commonvat.module.compare.v1.CompareOrdersResponse.outlook:type_name -> commonvat.module.compare.v1.WidthOutlook
+	1,  // 7: commonvat.module.compare.v1.CompareService.CompareOrders:input_type -> commonvat.module.compare.v1.CompareOrdersRequest
+	9,  // 8: commonvat.module.compare.v1.CompareService.MeasureOrderEffect:input_type -> commonvat.module.compare.v1.MeasureOrderEffectRequest
+	10, // 9: commonvat.module.compare.v1.CompareService.CompareWaters:input_type -> commonvat.module.compare.v1.CompareWatersRequest
+	11, // 10: commonvat.module.compare.v1.CompareService.CompareGroups:input_type -> commonvat.module.compare.v1.CompareGroupsRequest
+	12, // 11: commonvat.module.compare.v1.CompareService.CountJudgements:input_type -> commonvat.module.compare.v1.CountJudgementsRequest
+	4,  // 12: commonvat.module.compare.v1.CompareService.CompareOrders:output_type -> commonvat.module.compare.v1.CompareOrdersResponse
+	13, // 13: commonvat.module.compare.v1.CompareService.MeasureOrderEffect:output_type -> commonvat.module.compare.v1.MeasureOrderEffectResponse
+	14, // 14: commonvat.module.compare.v1.CompareService.CompareWaters:output_type -> commonvat.module.compare.v1.CompareWatersResponse
+	15, // 15: commonvat.module.compare.v1.CompareService.CompareGroups:output_type -> commonvat.module.compare.v1.CompareGroupsResponse
+	16, // 16: commonvat.module.compare.v1.CompareService.CountJudgements:output_type -> commonvat.module.compare.v1.CountJudgementsResponse
+	12, // [12:17] is the sub-list for method output_type
+	7,  // [7:12] is the sub-list for method input_type
+	7,  // [7:7] is the sub-list for extension type_name
+	7,  // [7:7] is the sub-list for extension extendee
+	0,  // [0:7] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_compare_v1_compare_proto_init() }
@@ -745,7 +844,7 @@ func file_commonvat_module_compare_v1_compare_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_module_compare_v1_compare_proto_rawDesc), len(file_commonvat_module_compare_v1_compare_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   4,
+			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -172,7 +172,9 @@ type GroupsHeader struct {
 	// Required. At most 10,000,000.
 	RowCount int64 `protobuf:"varint,3,opt,name=row_count,json=rowCount,proto3" json:"row_count,omitempty"`
 	// Seed of arrangements, when they are too many to count out.
-	Seed          uint64 `protobuf:"varint,4,opt,name=seed,proto3" json:"seed,omitempty"`
+	Seed uint64 `protobuf:"varint,4,opt,name=seed,proto3" json:"seed,omitempty"`
+	// True: estimates only. Nothing is exchanged then, and p, arrangements and exact are absent or zero.
+	Exploring     bool `protobuf:"varint,5,opt,name=exploring,proto3" json:"exploring,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -235,16 +237,26 @@ func (x *GroupsHeader) GetSeed() uint64 {
 	return 0
 }
 
+func (x *GroupsHeader) GetExploring() bool {
+	if x != nil {
+		return x.Exploring
+	}
+	return false
+}
+
 // GroupsTest is one analysis of variance.
 type GroupsTest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Absent where the groups leave no rest: it is then infinite.
-	F             *float64 `protobuf:"fixed64,1,opt,name=f,proto3,oneof" json:"f,omitempty"`
-	GroupDf       int32    `protobuf:"varint,2,opt,name=group_df,json=groupDf,proto3" json:"group_df,omitempty"`
-	RestDf        int32    `protobuf:"varint,3,opt,name=rest_df,json=restDf,proto3" json:"rest_df,omitempty"`
-	P             float64  `protobuf:"fixed64,4,opt,name=p,proto3" json:"p,omitempty"`
-	Arrangements  int64    `protobuf:"varint,5,opt,name=arrangements,proto3" json:"arrangements,omitempty"`
-	Exact         bool     `protobuf:"varint,6,opt,name=exact,proto3" json:"exact,omitempty"`
+	F       *float64 `protobuf:"fixed64,1,opt,name=f,proto3,oneof" json:"f,omitempty"`
+	GroupDf int32    `protobuf:"varint,2,opt,name=group_df,json=groupDf,proto3" json:"group_df,omitempty"`
+	RestDf  int32    `protobuf:"varint,3,opt,name=rest_df,json=restDf,proto3" json:"rest_df,omitempty"`
+	// 0 with exploring.
+	P            float64 `protobuf:"fixed64,4,opt,name=p,proto3" json:"p,omitempty"`
+	Arrangements int64   `protobuf:"varint,5,opt,name=arrangements,proto3" json:"arrangements,omitempty"`
+	Exact        bool    `protobuf:"varint,6,opt,name=exact,proto3" json:"exact,omitempty"`
+	// The part of the squares within blocks that lies between the groups. Range: 0 to 1.
+	Share         float64 `protobuf:"fixed64,7,opt,name=share,proto3" json:"share,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -321,6 +333,13 @@ func (x *GroupsTest) GetExact() bool {
 	return false
 }
 
+func (x *GroupsTest) GetShare() float64 {
+	if x != nil {
+		return x.Share
+	}
+	return 0
+}
+
 // GroupsPair is the tests of two groups among more, p adjusted by Holm over all pairs.
 type GroupsPair struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -328,10 +347,11 @@ type GroupsPair struct {
 	GroupA uint32 `protobuf:"varint,1,opt,name=group_a,json=groupA,proto3" json:"group_a,omitempty"`
 	GroupB uint32 `protobuf:"varint,2,opt,name=group_b,json=groupB,proto3" json:"group_b,omitempty"`
 	// Absent where no block holds both.
-	Place           *GroupsTest `protobuf:"bytes,3,opt,name=place,proto3" json:"place,omitempty"`
-	Spread          *GroupsTest `protobuf:"bytes,4,opt,name=spread,proto3" json:"spread,omitempty"`
-	PlacePAdjusted  *float64    `protobuf:"fixed64,5,opt,name=place_p_adjusted,json=placePAdjusted,proto3,oneof" json:"place_p_adjusted,omitempty"`
-	SpreadPAdjusted *float64    `protobuf:"fixed64,6,opt,name=spread_p_adjusted,json=spreadPAdjusted,proto3,oneof" json:"spread_p_adjusted,omitempty"`
+	Place  *GroupsTest `protobuf:"bytes,3,opt,name=place,proto3" json:"place,omitempty"`
+	Spread *GroupsTest `protobuf:"bytes,4,opt,name=spread,proto3" json:"spread,omitempty"`
+	// Absent with exploring, as the next.
+	PlacePAdjusted  *float64 `protobuf:"fixed64,5,opt,name=place_p_adjusted,json=placePAdjusted,proto3,oneof" json:"place_p_adjusted,omitempty"`
+	SpreadPAdjusted *float64 `protobuf:"fixed64,6,opt,name=spread_p_adjusted,json=spreadPAdjusted,proto3,oneof" json:"spread_p_adjusted,omitempty"`
 	unknownFields   protoimpl.UnknownFields
 	sizeCache       protoimpl.SizeCache
 }
@@ -581,7 +601,9 @@ type CountJudgementsRequest struct {
 	// At most 100,000.
 	Judgements []*Judgement `protobuf:"bytes,1,rep,name=judgements,proto3" json:"judgements,omitempty"`
 	// True to count blind ones only, as a verdict should.
-	BlindOnly     bool `protobuf:"varint,2,opt,name=blind_only,json=blindOnly,proto3" json:"blind_only,omitempty"`
+	BlindOnly bool `protobuf:"varint,2,opt,name=blind_only,json=blindOnly,proto3" json:"blind_only,omitempty"`
+	// How many such counts are made together; 0 means 1. Range: 0 to 1,000.
+	Comparisons   int32 `protobuf:"varint,3,opt,name=comparisons,proto3" json:"comparisons,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -630,6 +652,13 @@ func (x *CountJudgementsRequest) GetBlindOnly() bool {
 	return false
 }
 
+func (x *CountJudgementsRequest) GetComparisons() int32 {
+	if x != nil {
+		return x.Comparisons
+	}
+	return 0
+}
+
 // CountJudgementsResponse is the votes, one a session.
 type CountJudgementsResponse struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
@@ -643,7 +672,9 @@ type CountJudgementsResponse struct {
 	// Exact sign test; absent below 6 votes.
 	P *float64 `protobuf:"fixed64,6,opt,name=p,proto3,oneof" json:"p,omitempty"`
 	// In a dyer's words, or empty.
-	Missing       string `protobuf:"bytes,7,opt,name=missing,proto3" json:"missing,omitempty"`
+	Missing string `protobuf:"bytes,7,opt,name=missing,proto3" json:"missing,omitempty"`
+	// p times comparisons, at most 1; absent as p is.
+	PAdjusted     *float64 `protobuf:"fixed64,8,opt,name=p_adjusted,json=pAdjusted,proto3,oneof" json:"p_adjusted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -727,6 +758,13 @@ func (x *CountJudgementsResponse) GetMissing() string {
 	return ""
 }
 
+func (x *CountJudgementsResponse) GetPAdjusted() float64 {
+	if x != nil && x.PAdjusted != nil {
+		return *x.PAdjusted
+	}
+	return 0
+}
+
 var File_commonvat_module_compare_v1_groups_proto protoreflect.FileDescriptor
 
 const file_commonvat_module_compare_v1_groups_proto_rawDesc = "" +
@@ -735,12 +773,13 @@ const file_commonvat_module_compare_v1_groups_proto_rawDesc = "" +
 	"\x14CompareGroupsRequest\x12C\n" +
 	"\x06header\x18\x01 \x01(\v2).commonvat.module.compare.v1.GroupsHeaderH\x00R\x06header\x12F\n" +
 	"\acolumns\x18\x02 \x01(\v2*.commonvat.module.columns.v1.ColourColumnsH\x00R\acolumnsB\x06\n" +
-	"\x04part\"\xbf\x01\n" +
+	"\x04part\"\xdd\x01\n" +
 	"\fGroupsHeader\x12A\n" +
 	"\tcondition\x18\x01 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\x12;\n" +
 	"\x06labels\x18\x02 \x01(\v2#.commonvat.module.columns.v1.LabelsR\x06labels\x12\x1b\n" +
 	"\trow_count\x18\x03 \x01(\x03R\browCount\x12\x12\n" +
-	"\x04seed\x18\x04 \x01(\x04R\x04seed\"\xa1\x01\n" +
+	"\x04seed\x18\x04 \x01(\x04R\x04seed\x12\x1c\n" +
+	"\texploring\x18\x05 \x01(\bR\texploring\"\xb7\x01\n" +
 	"\n" +
 	"GroupsTest\x12\x11\n" +
 	"\x01f\x18\x01 \x01(\x01H\x00R\x01f\x88\x01\x01\x12\x19\n" +
@@ -748,7 +787,8 @@ const file_commonvat_module_compare_v1_groups_proto_rawDesc = "" +
 	"\arest_df\x18\x03 \x01(\x05R\x06restDf\x12\f\n" +
 	"\x01p\x18\x04 \x01(\x01R\x01p\x12\"\n" +
 	"\farrangements\x18\x05 \x01(\x03R\farrangements\x12\x14\n" +
-	"\x05exact\x18\x06 \x01(\bR\x05exactB\x04\n" +
+	"\x05exact\x18\x06 \x01(\bR\x05exact\x12\x14\n" +
+	"\x05share\x18\a \x01(\x01R\x05shareB\x04\n" +
 	"\x02_f\"\xc9\x02\n" +
 	"\n" +
 	"GroupsPair\x12\x17\n" +
@@ -772,13 +812,14 @@ const file_commonvat_module_compare_v1_groups_proto_rawDesc = "" +
 	"\tJudgement\x12\x18\n" +
 	"\asession\x18\x01 \x01(\tR\asession\x12;\n" +
 	"\x06choice\x18\x02 \x01(\x0e2#.commonvat.module.compare.v1.ChoiceR\x06choice\x12\x14\n" +
-	"\x05blind\x18\x03 \x01(\bR\x05blind\"\x7f\n" +
+	"\x05blind\x18\x03 \x01(\bR\x05blind\"\xa1\x01\n" +
 	"\x16CountJudgementsRequest\x12F\n" +
 	"\n" +
 	"judgements\x18\x01 \x03(\v2&.commonvat.module.compare.v1.JudgementR\n" +
 	"judgements\x12\x1d\n" +
 	"\n" +
-	"blind_only\x18\x02 \x01(\bR\tblindOnly\"\xd6\x01\n" +
+	"blind_only\x18\x02 \x01(\bR\tblindOnly\x12 \n" +
+	"\vcomparisons\x18\x03 \x01(\x05R\vcomparisons\"\x89\x02\n" +
 	"\x17CountJudgementsResponse\x12\x14\n" +
 	"\x05first\x18\x01 \x01(\x05R\x05first\x12\x16\n" +
 	"\x06second\x18\x02 \x01(\x05R\x06second\x12\x14\n" +
@@ -786,8 +827,11 @@ const file_commonvat_module_compare_v1_groups_proto_rawDesc = "" +
 	"\x0fwithout_session\x18\x04 \x01(\x05R\x0ewithoutSession\x12\x1b\n" +
 	"\tnot_blind\x18\x05 \x01(\x05R\bnotBlind\x12\x11\n" +
 	"\x01p\x18\x06 \x01(\x01H\x00R\x01p\x88\x01\x01\x12\x18\n" +
-	"\amissing\x18\a \x01(\tR\amissingB\x04\n" +
-	"\x02_p*Y\n" +
+	"\amissing\x18\a \x01(\tR\amissing\x12\"\n" +
+	"\n" +
+	"p_adjusted\x18\b \x01(\x01H\x01R\tpAdjusted\x88\x01\x01B\x04\n" +
+	"\x02_pB\r\n" +
+	"\v_p_adjusted*Y\n" +
 	"\x06Choice\x12\x16\n" +
 	"\x12CHOICE_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eCHOICE_NEITHER\x10\x01\x12\x10\n" +

@@ -1,0 +1,177 @@
+package conformance
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"math/rand/v2"
+
+	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
+	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"google.golang.org/protobuf/proto"
+)
+
+// watersQuestion asks of a table whose groups are waters; member gives the member of each block.
+func watersQuestion(t table, closing bool, member func(block int) string) question {
+	h := &comparev1.WatersHeader{Condition: daylight(), Labels: t.labels(), RowCount: int64(len(t.rows)), Seed: 7, Closing: closing}
+	for i := range t.blocks {
+		h.BlockMembers = append(h.BlockMembers, member(i))
+	}
+	return watersStream(h, t.chunks())
+}
+
+func watersStream(h *comparev1.WatersHeader, chunks []*columnsv1.ColourColumns) question {
+	q := question{&comparev1.CompareWatersRequest{Part: &comparev1.CompareWatersRequest_Header{Header: h}}}
+	for _, c := range chunks {
+		q = append(q, &comparev1.CompareWatersRequest{Part: &comparev1.CompareWatersRequest_Columns{Columns: c}})
+	}
+	return q
+}
+
+func watersHeader(q question) *comparev1.WatersHeader {
+	return q[0].(*comparev1.CompareWatersRequest).GetHeader()
+}
+
+func ownMember(block int) string { return fmt.Sprintf("member %d", block+1) }
+
+func furtherWaters() further {
+	return further{
+		name: "waters", asked: "say soundly whether waters change the colour, or leave it UNIMPLEMENTED",
+		method: comparev1.CompareService_CompareWaters_FullMethodName, clientStream: true,
+		newReply: func() proto.Message { return &comparev1.CompareWatersResponse{} },
+		plain: func(r *rand.Rand) []question {
+			two := func(block int) string { return fmt.Sprintf("member %d", 1+block%2) }
+			covered := watersQuestion(tableOf(r, shape{8, 2, 1, 6, 1}), true, two)
+			h := watersHeader(covered)
+			c := &comparev1.WaterCovariate{Name: "hardness"}
+			for i := range h.GetLabels().GetGroups() {
+				c.Water, c.Value = append(c.Water, uint32(i)), append(c.Value, 400*r.Float64())
+			}
+			h.Covariates, h.NamedCovariate = []*comparev1.WaterCovariate{c}, c.GetName()
+			// Each water has a session and a member of its own, so that nothing tells them apart.
+			alone := tableOf(r, shape{2, 2, 1, 8, 1}).without(func(x row) bool { return x.group != x.block })
+			return []question{
+				watersQuestion(tableOf(r, shape{2, 3, 1, 4, 1}), false, two), watersQuestion(tableOf(r, shape{3, 4, 1, 7, 2}), true, two), covered,
+				watersQuestion(alone, true, ownMember), watersQuestion(alone, false, ownMember), watersQuestion(table{groups: labelled("group ", 2)}, false, ownMember),
+			}
+		},
+		invalid: invalidWaters, sound: soundWaters,
+	}
+}
+
+func invalidWaters(r *rand.Rand) []refusal {
+	base := tableOf(r, shape{2, 2, 1, 2, 1})
+	header := func(spoil func(*comparev1.WatersHeader)) question {
+		q := watersQuestion(base.clone(), false, ownMember)
+		spoil(watersHeader(q))
+		return q
+	}
+	out := badConditions(func(c *typesv1.ColourCondition) question {
+		return header(func(h *comparev1.WatersHeader) { h.Condition = c })
+	})
+	bad := func(what, name string, spoil func(*comparev1.WatersHeader)) {
+		out = append(out, refusal{what, header(spoil), []string{name}})
+	}
+	covariate := func(water []uint32, value ...float64) func(*comparev1.WatersHeader) {
+		return func(h *comparev1.WatersHeader) {
+			h.Covariates = []*comparev1.WaterCovariate{{Name: "hardness", Water: water, Value: value}}
+		}
+	}
+	bad("labels are missing", "labels", func(h *comparev1.WatersHeader) { h.Labels = nil })
+	bad(`labels.groups[0] is ""`, "groups", func(h *comparev1.WatersHeader) { h.Labels.Groups[0] = "" })
+	bad("block_members lacks one", "block_members", func(h *comparev1.WatersHeader) { h.BlockMembers = h.BlockMembers[1:] })
+	bad("reference is no group", "reference", func(h *comparev1.WatersHeader) { h.Reference = "the sea" })
+	bad("alpha is 0.6", "alpha", func(h *comparev1.WatersHeader) { h.Alpha = 0.6 })
+	bad("covariates[0].water is 99", "water", covariate([]uint32{99}, 1))
+	bad("covariates[0].water names one twice", "water", covariate([]uint32{0, 0}, 1, 2))
+	bad("covariates[0].value lacks one", "value", covariate([]uint32{0, 1}, 1))
+	for _, x := range []float64{math.NaN(), math.Inf(-1)} {
+		bad(fmt.Sprintf("covariates[0].value is %v", x), "value", covariate([]uint32{0, 1}, 1, x))
+	}
+	bad(`covariates[0].name is ""`, "name", func(h *comparev1.WatersHeader) { h.Covariates = []*comparev1.WaterCovariate{{}} })
+	bad("named_covariate is none of them", "named_covariate", func(h *comparev1.WatersHeader) { h.NamedCovariate = "iron" })
+	out = append(out, streamFaults(watersQuestion(base, false, ownMember), &comparev1.CompareWatersRequest{})...)
+	return append(out, columnFaults(func(t table, labels *columnsv1.Labels, n int64, chunks []*columnsv1.ColourColumns) question {
+		q := watersQuestion(t, false, ownMember)
+		h := watersHeader(q)
+		h.Labels, h.RowCount = labels, n
+		return watersStream(h, chunks)
+	}, base)...)
+}
+
+func soundWaters(q question, a reply) error {
+	h, got := watersHeader(q), a[0].(*comparev1.CompareWatersResponse)
+	groups := len(h.GetLabels().GetGroups())
+	waters, blocks := map[uint32]map[uint32]bool{}, map[uint32]map[uint32]bool{} // of each cell, of each block
+	add := func(m map[uint32]map[uint32]bool, k, v uint32) {
+		if m[k] == nil {
+			m[k] = map[uint32]bool{}
+		}
+		m[k][v] = true
+	}
+	for _, m := range q[1:] {
+		c := m.(*comparev1.CompareWatersRequest).GetColumns()
+		for i, g := range c.GetGroup() {
+			add(waters, c.GetCell()[i], g)
+			add(blocks, c.GetBlock()[i], g)
+		}
+	}
+	recipes := 0
+	for _, in := range waters {
+		if len(in) > 1 {
+			recipes++
+		}
+	}
+	alone := len(blocks) > 1 // every session has one water
+	for _, in := range blocks {
+		alone = alone && len(in) == 1
+	}
+	verdict := got.GetVerdict()
+	_, known := comparev1.WatersVerdict_name[int32(verdict)]
+	tested := verdict == comparev1.WatersVerdict_WATERS_VERDICT_DIFFER || verdict == comparev1.WatersVerdict_WATERS_VERDICT_NO_ANSWER_AT_THIS_SIZE
+	switch {
+	case !known || verdict == comparev1.WatersVerdict_WATERS_VERDICT_UNSPECIFIED:
+		return fmt.Errorf("verdict is %v, want a known one", verdict)
+	case got.GetStatement() == "":
+		return errors.New("statement is empty, want one sentence")
+	case got.GetSeed() != h.GetSeed():
+		return errors.New("seed is not that which was asked with")
+	case !h.GetClosing() && (tested || got.P != nil):
+		return fmt.Errorf("verdict is %v and p is %v without closing", verdict, got.GetP())
+	case tested != (got.P != nil) || got.P != nil && !(got.GetP() > 0 && got.GetP() <= 1):
+		return fmt.Errorf("verdict is %v and p is %v, want a p above 0 to 1 with a test, and none else", verdict, got.GetP())
+	case alone && (tested || len(got.GetApart()) == 0):
+		return fmt.Errorf("verdict is %v where each water has sessions and members of its own: water and member can't be told apart", verdict)
+	case verdict == comparev1.WatersVerdict_WATERS_VERDICT_NOT_ENOUGH_YET && len(got.GetMissing()) == 0:
+		return errors.New("missing is empty where there is not enough yet")
+	case int(got.GetRecipes()) != recipes:
+		return fmt.Errorf("recipes is %d, want %d that stand in two waters or more", got.GetRecipes(), recipes)
+	case recipes > 0 && int(got.GetReference()) >= groups:
+		return fmt.Errorf("reference is %d of %d waters", got.GetReference(), groups)
+	case got.GetNoiseFloorDe00() < 0:
+		return fmt.Errorf("noise_floor_de00 is %v, want 0 or above", got.GetNoiseFloorDe00())
+	}
+	for i, w := range got.GetWaters() {
+		reference := w.GetWater() == got.GetReference()
+		switch {
+		case int(w.GetWater()) >= groups || w.GetSessions() < 0 || w.GetMembers() < 0 || int(w.GetRecipes()) > recipes:
+			return fmt.Errorf("waters[%d] names no water, or its figures are out of range", i)
+		case reference && w.MeanDe00 != nil:
+			return fmt.Errorf("waters[%d] is the reference and has a difference from itself", i)
+		case w.MeanDe00 != nil && (w.GetMeanDe00() < 0 || w.GetMaxDe00() < w.GetMeanDe00()-1e-9):
+			return fmt.Errorf("waters[%d].mean_de00 is %v and max_de00 %v, want 0 or above, the latter not below the former", i, w.GetMeanDe00(), w.GetMaxDe00())
+		}
+	}
+	for i, w := range got.GetApart() {
+		if int(w) >= groups {
+			return fmt.Errorf("apart[%d] is %d, want an index of a water", i, w)
+		}
+	}
+	for i, c := range got.GetCorrelations() {
+		if c.GetRho() < -1-1e-9 || c.GetRho() > 1+1e-9 || c.P != nil && (!h.GetClosing() || !(c.GetP() > 0 && c.GetP() <= 1)) {
+			return fmt.Errorf("correlations[%d] has rho %v and p %v, want -1 to 1, and above 0 to 1 only with closing", i, c.GetRho(), c.GetP())
+		}
+	}
+	return nil
+}

@@ -1,0 +1,62 @@
+package conformance
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+)
+
+// further is a call of a contract beside its main one, which a module may leave unimplemented. It is tried in one step.
+type further struct {
+	name, asked, method string
+	clientStream        bool
+	newReply            func() proto.Message
+	plain               func(r *rand.Rand) []question
+	invalid             func(r *rand.Rand) []refusal
+	sound               func(q question, a reply) error
+}
+
+// step makes the step: sound questions get sound answers, the same ones when they come again; what isn't a number or is ruled out is refused; and the
+// next question is answered.
+func (f further) step() extraStep {
+	return extraStep{f.name, f.asked, func(ctx context.Context, whole *module) error {
+		m := *whole
+		m.c = &contract{
+			name: whole.c.name, kind: whole.c.kind, method: f.method, clientStream: f.clientStream, newReply: f.newReply,
+			sound: func(_ *module, q question, a reply) error { return f.sound(q, a) },
+		}
+		m.ask = func(ctx context.Context, q question) (reply, error) { return whole.askBy(ctx, m.c, q) }
+		plain := f.plain(m.random(f.name))
+		for i, q := range plain {
+			first, err := m.ask(ctx, q)
+			if i == 0 && status.Code(err) == codes.Unimplemented {
+				return &outcomeError{NotTried, "the module doesn't offer it, as the contract lets it"}
+			}
+			if err != nil {
+				return fmt.Errorf("a sound question was refused: %w", err)
+			}
+			if err := m.checked(q, first); err != nil {
+				return err
+			}
+			again, err := m.ask(ctx, q)
+			if err != nil {
+				return fmt.Errorf("the same question, asked again, was refused: %w", err)
+			}
+			if first.bytes() != again.bytes() {
+				return errors.New("the same question gets other bytes when it comes again")
+			}
+		}
+		for _, q := range append(notFinite(plain[0]), f.invalid(m.random(f.name+" invalid"))...) {
+			a, err := m.ask(ctx, q.ask)
+			if err := m.c.refused(q, a, err); err != nil {
+				return err
+			}
+		}
+		return m.goesOn(ctx, plain[0])
+	}}
+}

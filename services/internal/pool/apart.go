@@ -1,0 +1,183 @@
+package pool
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
+	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+)
+
+// recipeBut is everything of a piece but what groups are told apart by, its layers in their order.
+func recipeBut(by poolv1.GroupBy, r *row) string {
+	var parts []string
+	if by != poolv1.GroupBy_GROUP_BY_FIBRE {
+		parts = append(parts, r.yarn.form.Value(), "lot "+r.yarn.lot.Value())
+	}
+	around := r.route.around.Value()
+	if by == poolv1.GroupBy_GROUP_BY_MORDANT { // which begins with the mordants
+		around = strings.TrimPrefix(around, r.route.mordant.Value())
+	} else {
+		parts = append(parts, r.route.mordantPlace.Value())
+	}
+	parts = append(parts, around)
+	for _, c := range r.route.colour {
+		layer := fmt.Sprintf("%s vat=%t depth=%d", c.name, c.vat, c.depth)
+		if by != poolv1.GroupBy_GROUP_BY_EXHAUST {
+			layer += " " + c.exhaust
+		}
+		if by != poolv1.GroupBy_GROUP_BY_WATER {
+			layer += " water=" + c.water
+		}
+		parts = append(parts, layer)
+	}
+	return strings.Join(parts, "; ")
+}
+
+// apart says whether the groups lie in different places among the colours, and whether they spread differently, within sessions, of pieces of recipes that
+// some other group of the same session has too.
+func (p *Pool) apart(ctx context.Context, a *asking) error {
+	by := a.question.GroupBy
+	var picks []*pick
+	for _, of := range a.picks {
+		_, stated := a.now.groupOf(by, of.row)
+		// What isn't stated of a recipe may differ from group to group.
+		if stated && of.block != "" && !of.row.route.hidden && (by == poolv1.GroupBy_GROUP_BY_FIBRE || of.row.yarn.lot.Value() != "") {
+			clone := *of
+			picks = append(picks, &clone)
+		}
+	}
+	recipe := func(r *row) string { return recipeBut(by, r) }
+	if by == poolv1.GroupBy_GROUP_BY_EXHAUST { // an exhaust bath delivers less by its nature
+		for _, of := range picks {
+			of.cell = recipe(of.row)
+		}
+	} else {
+		assignCellsBy(picks, false, recipe)
+	}
+	type place struct{ block, stratum, cell string }
+	held := map[place]map[string]bool{}
+	for _, of := range picks {
+		at := place{of.block, of.stratum, of.cell}
+		if held[at] == nil {
+			held[at] = map[string]bool{}
+		}
+		held[at][of.group] = true
+	}
+	picks = slices.DeleteFunc(picks, func(of *pick) bool { return len(held[place{of.block, of.stratum, of.cell}]) < 2 })
+	out := &poolv1.GroupsAnswer{Standing: poolv1.Standing_STANDING_NOT_ENOUGH_YET}
+	a.answer.Apart = out
+	cells := map[string]map[place]bool{} // of each group
+	for _, of := range picks {
+		if cells[of.group] == nil {
+			cells[of.group] = map[place]bool{}
+		}
+		cells[of.group][place{of.block, of.stratum, of.cell}] = true
+	}
+	out.Groups = slices.Sorted(maps.Keys(cells))
+	need := fmt.Sprintf("sessions in which pieces that are otherwise alike differ in %s alone", byWords(by))
+	if len(out.Groups) < 2 {
+		out.Missing = []string{need}
+		out.Statement = "Not enough yet: no session holds two groups of pieces that are otherwise alike"
+		return nil
+	}
+	if len(out.Groups) > pipeline.MaxGroupsCompared {
+		a.tell("how far the %d groups lie apart within sessions: at most %d are held against each other; a filter makes them fewer", len(out.Groups), pipeline.MaxGroupsCompared)
+		a.answer.Apart = nil
+		return nil
+	}
+	// Place is asked recipe by recipe, spread over the recipes of a session.
+	byRecipe, bySession := make([]*pick, len(picks)), make([]*pick, len(picks))
+	for i, of := range picks {
+		one, other := *of, *of
+		one.stratum = of.stratum + "; " + of.cell
+		byRecipe[i], bySession[i] = &one, &other
+	}
+	places, err := p.askGroups(ctx, a, byRecipe, out.GetGroups())
+	if err != nil || places == nil {
+		return err
+	}
+	spreads, err := p.askGroups(ctx, a, bySession, out.GetGroups())
+	if err != nil || spreads == nil {
+		return err
+	}
+	sessions := map[string]bool{}
+	for _, of := range picks {
+		sessions[of.block] = true
+	}
+	out.Cells, out.Sessions, out.Alone = places.GetCells(), int32(len(sessions)), places.GetAlone()
+	out.Place, out.Spread = groupsShare(places.GetPlace()), groupsShare(spreads.GetSpread())
+	for _, g := range places.GetApart() {
+		out.Unjoined = append(out.Unjoined, out.GetGroups()[g])
+	}
+	type two struct{ first, second uint32 }
+	spreadOf := map[two]*comparev1.GroupsTest{}
+	for _, pair := range spreads.GetPairs() {
+		spreadOf[two{pair.GetGroupA(), pair.GetGroupB()}] = pair.GetSpread()
+	}
+	for _, pair := range places.GetPairs() {
+		out.Pairs = append(out.Pairs, &poolv1.GroupsPair{
+			First: out.GetGroups()[pair.GetGroupA()], Second: out.GetGroups()[pair.GetGroupB()],
+			Place: groupsShare(pair.GetPlace()), Spread: groupsShare(spreadOf[two{pair.GetGroupA(), pair.GetGroupB()}]),
+		})
+	}
+	slices.SortFunc(out.Pairs, func(x, y *poolv1.GroupsPair) int {
+		return cmp.Or(strings.Compare(x.GetFirst(), y.GetFirst()), strings.Compare(x.GetSecond(), y.GetSecond()))
+	})
+	a.apartWords(out, need)
+	return nil
+}
+
+// askGroups is nil where the module can't be asked; that is told.
+func (p *Pool) askGroups(ctx context.Context, a *asking, picks []*pick, groups []string) (*comparev1.CompareGroupsResponse, error) {
+	labels, rows := table(picks, groups)
+	r, identity, err := p.pipeline.CompareGroups(ctx, pipeline.GroupsQuestion{Condition: a.question.Condition, Labels: labels, Rows: rows, Seed: a.question.Seed})
+	if errors.Is(err, pipeline.ErrNotOffered) || errors.Is(err, pipeline.ErrTooLarge) {
+		a.answer.Apart = nil
+		a.tell("how far the groups lie apart within sessions: %s", err)
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	a.modules = append(a.modules, identity)
+	return r, nil
+}
+
+func groupsShare(t *comparev1.GroupsTest) *poolv1.GroupsShare {
+	if t == nil {
+		return nil
+	}
+	return &poolv1.GroupsShare{Share: t.GetShare(), F: t.F, GroupDf: t.GetGroupDf(), RestDf: t.GetRestDf()}
+}
+
+// apartWords puts the figures into a sentence.
+func (a *asking) apartWords(out *poolv1.GroupsAnswer, need string) {
+	over := sessionsWords(int(out.GetSessions()))
+	switch {
+	case len(out.GetUnjoined()) > 0:
+		out.Missing = append(out.Missing, fmt.Sprintf("sessions that hold %s beside %s, of pieces that are otherwise alike", listed(out.GetUnjoined()), out.GetGroups()[0]))
+		out.Statement = fmt.Sprintf("Not enough yet: no chain of sessions joins %s to the other groups", listed(out.GetUnjoined()))
+	case out.GetPlace() == nil:
+		out.Missing = append(out.Missing, "more "+need)
+		out.Statement = fmt.Sprintf("Not enough yet: %s can't tell how far the groups lie apart", over)
+	default:
+		out.Standing = poolv1.Standing_STANDING_EXPLORATORY
+		out.Statement = exploratory + fmt.Sprintf("over %s of pieces that are otherwise alike, %.0f %% of how colours differ lies between the groups (chance alone gives about %.0f %%)",
+			over, 100*out.GetPlace().GetShare(), 100*byChance(out.GetPlace()))
+		if s := out.GetSpread(); s != nil {
+			out.Statement += fmt.Sprintf("; of how widely they spread, %.0f %% (by chance %.0f %%)", 100*s.GetShare(), 100*byChance(s))
+		}
+	}
+}
+
+// byChance is the mean of the share where there is no difference.
+func byChance(s *poolv1.GroupsShare) float64 {
+	return float64(s.GetGroupDf()) / float64(s.GetGroupDf()+s.GetRestDf())
+}
