@@ -98,6 +98,9 @@ func Of(s *benchpb.Sheet) Page {
 	if s.GetRevision() == 0 {
 		p.Plan = fmt.Sprintf("plan %s, not kept", s.GetPlan().GetId())
 	}
+	if at := s.GetDeleteTime(); at != nil {
+		p.Standing, p.Released = "NOT RELEASED: this sheet was deleted on "+at.AsTime().Format("2006-01-02"), false
+	}
 	for _, q := range s.GetQuestions() {
 		text := question(q)
 		if q.GetHolds() {

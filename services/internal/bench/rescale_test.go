@@ -198,7 +198,9 @@ func rescaledTrial(t *testing.T, w *workplace) {
 	assert.Nil(t, weld.ToVolumeL)
 	assert.InDelta(t, 3000, rescaledAmount(t, weld, "weld").GetTo(), 1e-9)
 	assert.Contains(t, strings.Join(weld.GetRemarks(), "\n"), "volume of the bath isn't known")
-	assert.True(t, slices.ContainsFunc(got.GetParts(), func(p *benchpb.SheetPart) bool { return p.GetPart() == "rescale" && len(p.GetModule().GetDigest()) == 64 }))
+	assert.True(t, slices.ContainsFunc(got.GetParts(), func(p *benchpb.SheetPart) bool {
+		return p.GetPart() == "rescale" && len(p.GetModule().GetDigest()) == 64
+	}))
 
 	// At another ratio the vat goes by its volume, and the mordant doesn't.
 	q.LiquorRatio = 20
@@ -286,4 +288,3 @@ func deletedSheets(t *testing.T, w *workplace) {
 }
 
 func second[A any](_ A, err error) error { return err }
-

@@ -382,8 +382,8 @@ type SheetRow struct {
 	Standing int32 // as the sheet says, for lists; above 0 unless it is deleted
 	// Deleted: this revision says that the sheet is. It is kept as standing 0.
 	Deleted bool
-	At       time.Time
-	Body     []byte // a commonvat.bench.v1.KeptSheet, deterministic encoding; callers must not change it
+	At      time.Time
+	Body    []byte // a commonvat.bench.v1.KeptSheet, deterministic encoding; callers must not change it
 }
 
 // WorkshopRow is a revision of a member's workshop as stored.

@@ -125,7 +125,7 @@ func addBench(add adder) {
 		"pack_sha256": matching(moduleDigest, "64 hexadecimal digits in lower case"),
 	}})
 	add(&benchv1.RescaleTrialRequest{}, rules{
-		fields: fields{"trial_id": reference, "plan_id": reference, "fibre_g": above(0, 1e6), "liquor_ratio": numberOrZero(1, 1000), "piece_g": number(0, 1e6)},
+		fields: fields{"trial_id": maybeReference, "plan_id": maybeReference, "fibre_g": above(0, 1e6), "liquor_ratio": numberOrZero(1, 1000), "piece_g": number(0, 1e6)},
 		whole:  typed(func(w *walk, p *path, m *benchv1.RescaleTrialRequest) { oneOfThem(w, p, m.ProtoReflect(), "from") }),
 	})
 	add(&benchv1.DeleteSheetRequest{}, rules{fields: fields{"plan_id": reference, "etag": etagGiven, "reason": text(1, maxReason)}})
