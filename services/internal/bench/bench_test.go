@@ -46,6 +46,7 @@ func TestBench(t *testing.T) {
 		"a sheet is its member's alone":                            ownSheets,
 		"a sheet at another size":                                  rescaledSheet,
 		"a recorded trial at another size":                         rescaledTrial,
+		"a ceiling holds where the fibre is":                       ceilingsWhereTheFibreIs,
 		"deleted and brought back":                                 deletedSheets,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, open(t, modules)) })

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -285,6 +286,27 @@ func deletedSheets(t *testing.T, w *workplace) {
 		}
 	}
 	assert.Equal(t, []string{"planned ", "deleted planned twice", "undeleted "}, said)
+}
+
+// Silk bears less heat than cotton, and only where it is.
+func ceilingsWhereTheFibreIs(t *testing.T, w *workplace) {
+	w.answered(t)
+	p := plainWeek()
+	p.Pieces = p.Pieces[:2]
+	p.Pieces[0].Composition = []*typesv1.FibrePart{{Fibre: "silk", Percent: 100}}
+	p.Pieces[1].Composition = []*typesv1.FibrePart{{Fibre: "cotton", Percent: 100}}
+	hot := func(name string, pieces ...string) *benchpb.PlanBath {
+		return &benchpb.PlanBath{
+			Name: name, Kind: benchpb.BathKind_BATH_KIND_DYE, Pieces: pieces, Volume: &benchpb.PlanBath_LiquorRatio{LiquorRatio: 40}, Vessel: "pot",
+			Heat: &benchpb.Heat{StartC: 30, HoldC: 95, HoldMin: 60}, Doses: []*benchpb.PlanDose{percent("weld", 50)},
+		}
+	}
+	p.Baths = []*benchpb.PlanBath{hot("cotton alone", "skein 2"), hot("both")}
+	s, err := w.Plan(t.Context(), ash, p)
+	require.NoError(t, err)
+	assert.InDelta(t, 95, bathNamed(t, s, "cotton alone").GetHoldC(), 1e-9)
+	assert.InDelta(t, 85, bathNamed(t, s, "both").GetHoldC(), 1e-9)
+	assert.Contains(t, bathNamed(t, s, "both").GetLoweredBy(), "silk")
 }
 
 func second[A any](_ A, err error) error { return err }

@@ -144,7 +144,10 @@ func (b *Bench) layOut(ctx context.Context, d *draft) error {
 		if one.ceiling > 0 {
 			q.Ceilings = append(q.Ceilings, &bathscalev1.Ceiling{Of: one.plan.GetName(), TemperatureC: one.ceiling, Source: "the mordant module's choice"})
 		}
-		if d.mordants.GetCeilingC() > 0 && d.mordants.GetCeilingOf() != "" {
+		// The mordant module's ceiling is the plan's strictest: that of a fibre holds where the fibre is. The scaling module has those of the fibres that are.
+		of := d.mordants.GetCeilingOf()
+		elsewhere := contains(d.fibres(), of) && !contains(q.GetFibres(), of)
+		if d.mordants.GetCeilingC() > 0 && of != "" && !elsewhere {
 			q.Ceilings = append(q.Ceilings, &bathscalev1.Ceiling{Of: d.mordants.GetCeilingOf(), TemperatureC: d.mordants.GetCeilingC(), Source: "the mordant module"})
 		}
 		r, who, err := b.modules.LayOut(ctx, q)
