@@ -310,7 +310,7 @@ func (b *Bench) carry(ctx context.Context, d *draft, one *benchpb.RescaledBath, 
 	}
 	r, who, err := b.modules.Rescale(ctx, q)
 	if err != nil {
-		return fmt.Errorf("bath %.80q: %w", one.GetName(), err)
+		return err // without the name of the bath, which is its member's and would be in the log
 	}
 	if !hasPart(d.sheet, "rescale") {
 		if _, err := d.part("rescale", who, nil); err != nil {

@@ -288,24 +288,28 @@ func deletedSheets(t *testing.T, w *workplace) {
 	assert.Equal(t, []string{"planned ", "deleted planned twice", "undeleted "}, said)
 }
 
-// Silk bears less heat than cotton, and only where it is.
+// Silk bears less heat than cotton, and a scour of cotton alone may be hotter.
 func ceilingsWhereTheFibreIs(t *testing.T, w *workplace) {
 	w.answered(t)
 	p := plainWeek()
 	p.Pieces = p.Pieces[:2]
 	p.Pieces[0].Composition = []*typesv1.FibrePart{{Fibre: "silk", Percent: 100}}
 	p.Pieces[1].Composition = []*typesv1.FibrePart{{Fibre: "cotton", Percent: 100}}
-	hot := func(name string, pieces ...string) *benchpb.PlanBath {
+	hot := func(name string, kind benchpb.BathKind, pieces ...string) *benchpb.PlanBath {
 		return &benchpb.PlanBath{
-			Name: name, Kind: benchpb.BathKind_BATH_KIND_DYE, Pieces: pieces, Volume: &benchpb.PlanBath_LiquorRatio{LiquorRatio: 40}, Vessel: "pot",
+			Name: name, Kind: kind, Pieces: pieces, Volume: &benchpb.PlanBath_LiquorRatio{LiquorRatio: 40}, Vessel: "pot",
 			Heat: &benchpb.Heat{StartC: 30, HoldC: 95, HoldMin: 60}, Doses: []*benchpb.PlanDose{percent("weld", 50)},
 		}
 	}
-	p.Baths = []*benchpb.PlanBath{hot("cotton alone", "skein 2"), hot("both")}
+	p.Baths = []*benchpb.PlanBath{
+		hot("cotton alone", benchpb.BathKind_BATH_KIND_SCOUR, "skein 2"), hot("both", benchpb.BathKind_BATH_KIND_SCOUR),
+		hot("dyed alone", benchpb.BathKind_BATH_KIND_DYE, "skein 2"), hot("dyed", benchpb.BathKind_BATH_KIND_DYE),
+	}
 	s, err := w.Plan(t.Context(), ash, p)
 	require.NoError(t, err)
 	assert.InDelta(t, 95, bathNamed(t, s, "cotton alone").GetHoldC(), 1e-9)
 	assert.InDelta(t, 85, bathNamed(t, s, "both").GetHoldC(), 1e-9)
+	assert.InDelta(t, 85, bathNamed(t, s, "dyed alone").GetHoldC(), 1e-9, "a dyestuff's own ceiling could be hidden by the stricter one")
 	assert.Contains(t, bathNamed(t, s, "both").GetLoweredBy(), "silk")
 }
 

@@ -122,6 +122,22 @@ func fillings(t *trial.Trial) (list []*filling) {
 // exact tells of a time that was taken to the minute.
 func exact(c trial.ClaimedTime) bool { return c.Precision == trial.ToMinute }
 
+// readable is a bath that a member may read; nil for any other.
+func (b *Bench) readable(ctx context.Context, member trial.MemberID, id trial.ID) (*trial.Bath, error) {
+	row, err := b.store.BathRow(ctx, id)
+	if errors.Is(err, trial.ErrNotFound) {
+		return nil, nil //nolint:nilnil // as said
+	}
+	if err != nil {
+		return nil, err
+	}
+	had, err := b.store.HasPieceIn(ctx, id, member)
+	if err != nil || !access.MayReadBath(row, member, had) {
+		return nil, err
+	}
+	return record.DecodeBath(row.Body)
+}
+
 func (b *Bench) rescaleFilling(ctx context.Context, d *draft, member trial.MemberID, use *filling, factor, liquorRatio float64) (*benchpb.RescaledBath, error) {
 	one := &benchpb.RescaledBath{BathId: use.bath, Name: "a bath that you may not read"}
 	for _, p := range use.pieces {
@@ -132,21 +148,13 @@ func (b *Bench) rescaleFilling(ctx context.Context, d *draft, member trial.Membe
 		}
 		one.FromFibreG += p.Mass.Value
 	}
-	row, err := b.store.BathRow(ctx, use.bath)
-	if err != nil && !errors.Is(err, trial.ErrNotFound) {
-		return nil, err
-	}
-	had, err2 := b.store.HasPieceIn(ctx, use.bath, member)
-	if err2 != nil {
-		return nil, err2
-	}
-	if err != nil || !access.MayReadBath(row, member, had) {
-		one.FromFibreG = 0
-		return one, nil
-	}
-	bath, err := record.DecodeBath(row.Body)
+	bath, err := b.readable(ctx, member, use.bath)
 	if err != nil {
 		return nil, err
+	}
+	if bath == nil {
+		one.FromFibreG = 0
+		return one, nil
 	}
 	one.Name = bath.Label
 	if use.exhaust > 0 {
