@@ -195,7 +195,7 @@ func TestWatersRescalingAndSchedules(t *testing.T) {
 	assert.InDelta(t, 0.4, rescaled.GetFigures()[0].GetValue(), 1e-12)
 	assert.Nil(t, rescaled.GetFigures()[1].Value)
 	_, err = c.Rescale(t.Context(), &bathscalev1.RescaleRequest{Figures: []*bathscalev1.BathFigure{{Value: math.Inf(1), Grows: 9}}})
-	assert.Len(t, moduletest.Refused(t, err), 7)
+	assert.Len(t, moduletest.Refused(t, err), 5)
 
 	plan, err := c.LayOut(t.Context(), &bathscalev1.LayOutRequest{StartC: 20, HoldC: 95, HoldMin: 60, LooksMin: []float64{10}, CoolMin: 60, Fibres: []string{"silk", "nettle"}})
 	require.NoError(t, err)

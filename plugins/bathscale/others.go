@@ -89,7 +89,7 @@ func (*Server) Rescale(_ context.Context, req *bathscalev1.RescaleRequest) (*bat
 	var v sdk.Violations
 	size := func(field string, m *bathscalev1.BathSize) rescale.Size {
 		above(&v, field+".fibre_g", m.GetFibreG(), 0, maxMassG)
-		above(&v, field+".volume_l", m.GetVolumeL(), 0, maxLitres)
+		within(&v, field+".volume_l", m.GetVolumeL(), 0, maxLitres)
 		return rescale.Size{FibreG: m.GetFibreG(), VolumeL: m.GetVolumeL()}
 	}
 	from, to := size("from", req.GetFrom()), size("to", req.GetTo())

@@ -205,11 +205,30 @@ func coresOwn(v any) {
 	}
 }
 
+// planned keeps a workshop and two sheets of ash's, one of which is deleted. No module runs, so that nothing on them is released.
+func planned(t *testing.T, l *lab, dir string) (kept, dropped string) {
+	t.Helper()
+	kept, dropped = "019df400-0000-7000-8000-000000000002", "019df400-0000-7000-8000-000000000005"
+	plan, err := os.ReadFile("../../testdata/examples/weld-and-indigo.plan.yaml")
+	require.NoError(t, err)
+	for _, id := range []string{kept, dropped} {
+		path := filepath.Join(dir, id+".yaml")
+		require.NoError(t, os.WriteFile(path, []byte(strings.ReplaceAll(string(plan), kept, id)), 0o600))
+		l.does("ash", "plan", path)
+	}
+	workshop, err := filepath.Abs("../../testdata/examples/workshop.yaml")
+	require.NoError(t, err)
+	l.does("ash", "workshop", "set", workshop)
+	l.does("ash", "sheet", "delete", dropped, "--reason", "planned twice")
+	return kept, dropped
+}
+
 func TestExportIsRestoredElsewhere(t *testing.T) {
 	here := newLab(t, "ash:member,coordinator", "birch")
 	here.start()
 	s := tell(t, here)
 	dir := t.TempDir()
+	kept, dropped := planned(t, here, dir)
 	first := filepath.Join(dir, "first")
 	here.does("ash", "export", first)
 	a := here.client("ash", "export", first)
@@ -313,6 +332,12 @@ func TestExportIsRestoredElsewhere(t *testing.T) {
 		assert.Len(t, second[file], len(want), file)
 	}
 
+	// The workshop is there, and both sheets are planned anew, one of them deleted again.
+	assert.Contains(t, there.does("ash", "workshop", "show"), "Revision 1")
+	assert.Contains(t, there.does("ash", "sheet", "list"), kept)
+	assert.NotContains(t, there.does("ash", "sheet", "list"), dropped)
+	assert.Contains(t, there.does("ash", "sheet", "list", "--deleted"), dropped)
+
 	// Twice is once.
 	var again struct {
 		Added     int `json:"added"`
@@ -321,7 +346,7 @@ func TestExportIsRestoredElsewhere(t *testing.T) {
 	}
 	require.NoError(t, json.Unmarshal([]byte(there.does("ash", "export", "restore", first, "--keep-sharing", "--output", "json")), &again))
 	assert.Zero(t, again.Added+again.Completed, "nothing new")
-	assert.Equal(t, 9, again.There, "three trials, four baths, a water source, an experiment")
+	assert.Equal(t, 12, again.There, "three trials, four baths, a water source, an experiment, a workshop, two sheets")
 	assert.Equal(t, second, exportedNow(t, there, "ash", dir))
 	there.stop()
 	code, out := server(t, "verify", "--data", there.data)

@@ -70,7 +70,8 @@ section { break-inside: auto; } h2, .note, .stop, tr { break-inside: avoid; } h2
 <h2>{{with .Day}}{{.}}: {{end}}{{.Heading}}</h2>
 <p class="standing{{if not .Released}} held{{end}}">{{.Standing}}</p>
 <p>Pieces: {{.Pieces}}</p>
-{{range .Withheld}}<p class="withheld">Withheld: {{.}}</p>{{end}}
+{{if .Work}}<p>Work: {{.Work}}</p>
+{{end}}{{range .Withheld}}<p class="withheld">Withheld: {{.}}</p>{{end}}
 {{range .Notes}}<div class="{{if .Grave}}stop{{else}}note{{end}}"><strong>{{.Mark}}</strong> {{.Text}}{{with .Do}} <em>Do: {{.}}</em>{{end}} <span class="from">({{.From}})</span></div>{{end}}
 {{range .Loads}}<p>{{.Heading}}</p>
 <table><tbody>{{range .Amounts}}<tr><th scope="row">{{.Material}}</th><td><strong>{{.Do}}</strong></td><td>{{.Why}}</td></tr>{{end}}</tbody></table>

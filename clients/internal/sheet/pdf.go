@@ -176,6 +176,9 @@ func (d *pdfPage) step(s Step) {
 	d.head(heading)
 	d.standing(s.Standing, s.Released)
 	d.par(line, "Pieces: "+s.Pieces)
+	if s.Work != "" {
+		d.par(line, "Work: "+s.Work)
+	}
 	for _, why := range s.Withheld {
 		d.par(line, "Withheld: "+why)
 	}

@@ -127,6 +127,9 @@ func (t *textPage) step(s Step) {
 	t.head(s.Heading)
 	t.put(2, s.Standing)
 	t.marked(2, "pieces: ", s.Pieces)
+	if s.Work != "" {
+		t.marked(2, "work: ", s.Work)
+	}
 	for _, why := range s.Withheld {
 		t.marked(2, "withheld: ", why)
 	}

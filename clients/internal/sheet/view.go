@@ -35,6 +35,7 @@ type Step struct {
 	Heading  string
 	Day      string // "" where it is the day of the step before, or not told
 	Pieces   string
+	Work     string // what the recipe says beside amounts and heat: rinsing, dips, pH; "" when nothing
 	Standing string
 	Released bool
 	Withheld []string
@@ -98,6 +99,9 @@ func Of(s *benchpb.Sheet) Page {
 	if s.GetRevision() == 0 {
 		p.Plan = fmt.Sprintf("plan %s, not kept", s.GetPlan().GetId())
 	}
+	if at := s.GetDeleteTime(); at != nil {
+		p.Standing, p.Released = "NOT RELEASED: this sheet was deleted on "+at.AsTime().Format("2006-01-02"), false
+	}
 	for _, q := range s.GetQuestions() {
 		text := question(q)
 		if q.GetHolds() {
@@ -112,6 +116,7 @@ func Of(s *benchpb.Sheet) Page {
 	day := int32(0)
 	for i, one := range s.GetBaths() {
 		step := stepOf(i+1, one)
+		step.Work = work(s.GetPlan(), one)
 		if one.GetDay() > 0 && one.GetDay() != day {
 			day = one.GetDay()
 			step.Day = fmt.Sprintf("Day %d", day)
@@ -132,6 +137,40 @@ func Of(s *benchpb.Sheet) Page {
 		p.Made = append(p.Made, made(part))
 	}
 	return p
+}
+
+// work is what a bath's recipe says beside its amounts and its heat.
+func work(plan *benchpb.Plan, one *benchpb.SheetBath) string {
+	var told []string
+	ph := func(span *benchpb.PhRange) {
+		if span != nil {
+			told = append(told, "pH "+between(span.GetLow(), span.GetHigh(), 3))
+		}
+	}
+	if one.GetChosen() {
+		ph(plan.GetMordant().GetPh())
+	}
+	for _, recipe := range plan.GetBaths() {
+		if recipe.GetName() != one.GetName() || one.GetChosen() {
+			continue
+		}
+		if recipe.GetRinsedBefore() {
+			told = append(told, "rinse the fibre before it goes in")
+		}
+		if recipe.GetExhaustOf() != "" {
+			told = append(told, fmt.Sprintf("in what is left of %q", recipe.GetExhaustOf()))
+		}
+		switch n := recipe.GetDips(); {
+		case n == 1:
+			told = append(told, "1 dip")
+		case n > 1 && recipe.GetKind() == benchpb.BathKind_BATH_KIND_VAT:
+			told = append(told, fmt.Sprintf("%d dips, with air after each", n))
+		case n > 1:
+			told = append(told, fmt.Sprintf("%d dips", n))
+		}
+		ph(recipe.GetPh())
+	}
+	return strings.Join(told, "; ")
 }
 
 func question(q *benchpb.SheetQuestion) string {

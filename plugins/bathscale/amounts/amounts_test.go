@@ -40,9 +40,30 @@ func TestPercentOnTheWeightOfFibre(t *testing.T) {
 		{"a supplier's page: tannin 8 % on 250 g of cotton", 250, 8, 20, 0},
 		{"the same: alum 15 %", 250, 15, 37.5, 0},
 		{"the same: soda ash 2 %", 250, 2, 5, 0},
+		{"the same supplier's scour: soda ash 20 g for 450 g of cotton, which is 4.44 %", 450, 4.44, 20, 0.05},
+		{"weld in the old style, 3 lb to the pound of cloth: the Britannica, as quoted by dyers", pound, 300, 3 * pound, 1e-9},
+		{"the same, 6 lb", pound, 600, 6 * pound, 1e-9},
 	} {
 		assert.InDelta(t, c.g, percent(t, c.fibreG, c.wof), c.near+1e-12, c.source)
 	}
+}
+
+// The recipes of cotton differ in soda ash to alum, and in the hydroxide that comes to each aluminium: arithmetic on a supplier's 15 and 2 %, with atomic weights
+// as IUPAC gives them (alum KAl(SO4)2.12H2O 474.388, soda ash 105.99, two OH for each carbonate).
+func TestSodaToAlum(t *testing.T) {
+	alum, soda := percent(t, 250, 15), percent(t, 250, 2)
+	assert.InDelta(t, 0.133, soda/alum, 0.001)
+	assert.InDelta(t, 1.19, 2*(soda/105.99)/(alum/474.388), 0.01)
+}
+
+// Aluminium sulfate in place of potassium alum: as much as holds the same aluminium. Arithmetic on molar masses (IUPAC): Al 26.98154, potassium alum 474.388,
+// Al2(SO4)3.18H2O 666.42.
+func TestAnotherSaltOfAluminium(t *testing.T) {
+	inAlum, inSulfate := 26.98154/474.388, 2*26.98154/666.42
+	assert.InDelta(t, 0.853, 15*inAlum, 0.001)
+	got, err := amounts.Dose{Material: "aluminium sulfate", Form: amounts.Substitute, Strength: inSulfate / inAlum}.AtHandG(15)
+	require.NoError(t, err)
+	assert.InDelta(t, 10.54, got, 0.01)
 }
 
 func TestParts(t *testing.T) {

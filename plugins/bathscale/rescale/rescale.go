@@ -33,7 +33,7 @@ type Figure struct {
 // Rescaled is that figure at the new size.
 type Rescaled struct {
 	Name string
-	// Value at the new size; NaN for what goes by neither.
+	// Value at the new size; NaN for what goes by neither, and for what goes by a volume that isn't known.
 	Value float64
 	Goes  Goes
 	// Remark says what doesn't carry over.
@@ -42,13 +42,15 @@ type Rescaled struct {
 
 // Size is that of a bath.
 type Size struct {
-	// FibreG in grams, VolumeL in litres; both above 0.
-	FibreG, VolumeL float64
+	// FibreG in grams, above 0.
+	FibreG float64
+	// VolumeL in litres; 0 means not known.
+	VolumeL float64
 }
 
 func (s Size) validate(which string) error {
-	if !(s.FibreG > 0 && s.FibreG <= 1e6) || !(s.VolumeL > 0 && s.VolumeL <= 1e5) {
-		return fmt.Errorf("%w: %s has %v g of fibre in %v L, want above 0 to 1000000 g and above 0 to 100000 L", ErrInput, which, s.FibreG, s.VolumeL)
+	if !(s.FibreG > 0 && s.FibreG <= 1e6) || !(s.VolumeL >= 0 && s.VolumeL <= 1e5) {
+		return fmt.Errorf("%w: %s has %v g of fibre in %v L, want above 0 to 1000000 g and 0 (not known) to 100000 L", ErrInput, which, s.FibreG, s.VolumeL)
 	}
 	return nil
 }
@@ -69,6 +71,9 @@ func To(from, to Size, figures []Figure) ([]Rescaled, error) {
 			r.Value = f.Value * (to.FibreG / from.FibreG)
 		case ByVolume:
 			r.Value = f.Value * (to.VolumeL / from.VolumeL)
+			if !volumesKnown(from, to) {
+				r.Value, r.Remark = math.NaN(), "goes by the volume of the bath, which isn't known"
+			}
 		case ByNeither:
 			r.Value = math.NaN()
 			r.Remark = "does not grow with size: find it anew"
@@ -80,9 +85,14 @@ func To(from, to Size, figures []Figure) ([]Rescaled, error) {
 	return out, nil
 }
 
+func volumesKnown(from, to Size) bool { return from.VolumeL > 0 && to.VolumeL > 0 }
+
 // Remarks are what a dyer should know about the change of size, however the figures are.
 func Remarks(from, to Size, vat bool) []string {
 	var remarks []string
+	if !volumesKnown(from, to) {
+		return []string{"the volume of the bath isn't known: the same percentages may give another concentration, and another depth"}
+	}
 	before, after := from.VolumeL*1000/from.FibreG, to.VolumeL*1000/to.FibreG
 	if ratio := after / before; ratio < 0.9 || ratio > 1.1 {
 		remarks = append(remarks, fmt.Sprintf("the liquor ratio goes from %.3g to %.3g mL/g: the same percentages give another concentration, and another depth", before, after))

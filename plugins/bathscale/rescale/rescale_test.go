@@ -27,10 +27,17 @@ func TestTo(t *testing.T) {
 	assert.NotContains(t, text, "liquor ratio", "it stays 16")
 	assert.Contains(t, strings.Join(rescale.Remarks(from, rescale.Size{FibreG: 500, VolumeL: 20}, false), "\n"), "from 16 to 40 mL/g")
 	assert.Empty(t, rescale.Remarks(from, from, true))
-	for _, bad := range []rescale.Size{{0, 1}, {1, 0}, {math.NaN(), 1}, {1, math.Inf(1)}} {
+	for _, bad := range []rescale.Size{{0, 1}, {1, -1}, {math.NaN(), 1}, {1, math.NaN()}, {1, math.Inf(1)}} {
 		_, err := rescale.To(from, bad, nil)
 		assert.ErrorIs(t, err, rescale.ErrInput)
 	}
+	// Nothing is made up of a volume that nobody took down; what goes by mass goes all the same.
+	got, err = rescale.To(rescale.Size{FibreG: 500}, rescale.Size{FibreG: 20}, []rescale.Figure{{"alum", 50, rescale.ByMass}, {"soda ash", 20, rescale.ByVolume}})
+	require.NoError(t, err)
+	assert.InDelta(t, 2, got[0].Value, 1e-12)
+	assert.True(t, math.IsNaN(got[1].Value))
+	assert.Contains(t, got[1].Remark, "isn't known")
+	assert.Contains(t, strings.Join(rescale.Remarks(rescale.Size{FibreG: 500}, rescale.Size{FibreG: 20}, true), "\n"), "isn't known")
 	_, err = rescale.To(from, to, []rescale.Figure{{"x", math.NaN(), rescale.ByMass}})
 	assert.ErrorIs(t, err, rescale.ErrInput)
 	_, err = rescale.To(from, to, []rescale.Figure{{"x", 1, 7}})

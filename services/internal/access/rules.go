@@ -86,6 +86,9 @@ var Rules = map[string]Rule{
 	"/commonvat.bench.v1.BenchService/ListSheets":         anyMember,
 	"/commonvat.bench.v1.BenchService/InspectSheetsAgain": anyMember,
 	"/commonvat.bench.v1.BenchService/OverrideStop":       anyMember,
+	"/commonvat.bench.v1.BenchService/RescaleTrial":       anyMember,
+	"/commonvat.bench.v1.BenchService/DeleteSheet":        anyMember,
+	"/commonvat.bench.v1.BenchService/UndeleteSheet":      anyMember,
 	"/commonvat.bench.v1.BenchService/GetWorkshop":        anyMember,
 	"/commonvat.bench.v1.BenchService/UpdateWorkshop":     anyMember,
 

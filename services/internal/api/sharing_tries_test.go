@@ -231,6 +231,18 @@ var writes = map[string]write{
 	inBench + "OverrideStop": {why: "changes a sheet of the caller's own; there is none", try: func(a aim) []proto.Message {
 		return []proto.Message{&benchpb.OverrideStopRequest{PlanId: a.trial, Etag: `"r1"`, Bath: "dye", RuleId: "S005", PackSha256: strings.Repeat("0b", 32), Reason: "it is a strip for a card"}}
 	}},
+	inBench + "RescaleTrial": {why: "keeps nothing, and says of a trial what those who may read it whole can read", may: "ada", own: true, try: func(a aim) []proto.Message {
+		return []proto.Message{
+			&benchpb.RescaleTrialRequest{From: &benchpb.RescaleTrialRequest_TrialId{TrialId: a.trial}, FibreG: 3000},
+			&benchpb.RescaleTrialRequest{From: &benchpb.RescaleTrialRequest_PlanId{PlanId: a.trial}, FibreG: 3000},
+		}
+	}},
+	inBench + "DeleteSheet": {why: "changes a sheet of the caller's own; there is none", try: func(a aim) []proto.Message {
+		return []proto.Message{&benchpb.DeleteSheetRequest{PlanId: a.trial, Etag: `"r1"`, Reason: "planned twice"}}
+	}},
+	inBench + "UndeleteSheet": {why: "changes a sheet of the caller's own; there is none", try: func(a aim) []proto.Message {
+		return []proto.Message{&benchpb.UndeleteSheetRequest{PlanId: a.trial}}
+	}},
 	inBench + "UpdateWorkshop": {why: "keeps a workshop of the caller's own", own: true, try: func(aim) []proto.Message {
 		return []proto.Message{&benchpb.UpdateWorkshopRequest{Workshop: &benchpb.Workshop{Balances: []*benchpb.Balance{{StepG: 0.1}}}}}
 	}},

@@ -31,6 +31,7 @@ type Modules interface {
 	ScaleBaths(context.Context, *bathscalev1.ScaleBathsRequest) (*bathscalev1.ScaleBathsResponse, *typesv1.ModuleIdentity, error)
 	MixWaters(context.Context, *bathscalev1.MixWatersRequest) (*bathscalev1.MixWatersResponse, *typesv1.ModuleIdentity, error)
 	LayOut(context.Context, *bathscalev1.LayOutRequest) (*bathscalev1.LayOutResponse, *typesv1.ModuleIdentity, error)
+	Rescale(context.Context, *bathscalev1.RescaleRequest) (*bathscalev1.RescaleResponse, *typesv1.ModuleIdentity, error)
 	ListFields(ctx context.Context, module string) (*safetyv1.ListFieldsResponse, *typesv1.ModuleIdentity, error)
 	JudgeSteps(ctx context.Context, module string, q *safetyv1.JudgeStepsRequest) (*safetyv1.JudgeStepsResponse, *typesv1.ModuleIdentity, error)
 }
@@ -39,6 +40,7 @@ type Modules interface {
 type Store interface {
 	store.BenchStore
 	store.TrialReader
+	store.BathReader
 }
 
 // ErrTakesNoPacks says that a module judges, or answers, by data of its own alone.

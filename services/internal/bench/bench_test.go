@@ -46,6 +46,10 @@ func TestBench(t *testing.T) {
 		"an exhaust is no freer than the bath before":              exhausts,
 		"revisions and codes":                                      revisions,
 		"a sheet is its member's alone":                            ownSheets,
+		"a sheet at another size":                                  rescaledSheet,
+		"a recorded trial at another size":                         rescaledTrial,
+		"a ceiling holds where the fibre is":                       ceilingsWhereTheFibreIs,
+		"deleted and brought back":                                 deletedSheets,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, open(t, modules)) })
 	}
@@ -558,7 +562,7 @@ func revisions(t *testing.T, w *workplace) {
 	}})
 	require.NoError(t, err)
 	assert.Equal(t, first.GetLabels()[3].GetCode(), code)
-	list, err := w.Sheets(t.Context(), ash, "", 10)
+	list, err := w.Sheets(t.Context(), ash, false, "", 10)
 	require.NoError(t, err)
 	require.Len(t, list, 1)
 	assert.Equal(t, "a plainer week", list[0].GetTitle())
@@ -570,7 +574,7 @@ func ownSheets(t *testing.T, w *workplace) {
 	require.NoError(t, err)
 	_, err = w.Sheet(t.Context(), "birch", s.GetPlan().GetId(), 0)
 	require.ErrorIs(t, err, trial.ErrNotFound)
-	list, err := w.Sheets(t.Context(), "birch", "", 10)
+	list, err := w.Sheets(t.Context(), "birch", false, "", 10)
 	require.NoError(t, err)
 	assert.Empty(t, list)
 	birch := store.Actor{Member: "birch", Method: "/test/Plan"}

@@ -109,6 +109,13 @@ func (b *between) LayOut(ctx context.Context, q *bathscalev1.LayOutRequest) (*ba
 	return b.Modules.LayOut(ctx, q)
 }
 
+func (b *between) Rescale(ctx context.Context, q *bathscalev1.RescaleRequest) (*bathscalev1.RescaleResponse, *typesv1.ModuleIdentity, error) {
+	if err := b.fault(pipeline.KindBathscale); err != nil {
+		return nil, nil, err
+	}
+	return b.Modules.Rescale(ctx, q)
+}
+
 func (b *between) ListFields(ctx context.Context, module string) (*safetyv1.ListFieldsResponse, *typesv1.ModuleIdentity, error) {
 	if err := b.fault(module); err != nil {
 		return nil, nil, err

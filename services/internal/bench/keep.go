@@ -116,6 +116,9 @@ func decode(row store.SheetRow) (*benchpb.Sheet, *benchpb.SheetFacts, error) {
 	}
 	s := kept.GetSheet()
 	s.Revision, s.Etag, s.Owner, s.CreateTime = row.Revision, trial.Etag(row.Revision), row.Owner, timestamppb.New(row.At)
+	if row.Deleted != (s.GetDeleteTime() != nil) {
+		return nil, nil, fmt.Errorf("sheet of plan %s as kept says of itself that it is deleted, and its row doesn't, or the other way round", row.PlanID)
+	}
 	return s, kept.GetFacts(), nil
 }
 
@@ -129,22 +132,30 @@ func (b *Bench) Sheet(ctx context.Context, member trial.MemberID, plan trial.ID,
 	return s, err
 }
 
-// Sheets lists a member's sheets below a plan's id.
-func (b *Bench) Sheets(ctx context.Context, member trial.MemberID, before trial.ID, limit int) ([]*benchpb.SheetSummary, error) {
-	rows, err := b.store.Sheets(ctx, member, before, limit)
+// Sheets lists a member's sheets below a plan's id: those that are deleted, or those that aren't.
+func (b *Bench) Sheets(ctx context.Context, member trial.MemberID, deleted bool, before trial.ID, limit int) ([]*benchpb.SheetSummary, error) {
+	rows, err := b.store.Sheets(ctx, member, deleted, before, limit)
 	if err != nil {
 		return nil, err
 	}
 	var out []*benchpb.SheetSummary
 	for i := range rows {
-		out = append(out, &benchpb.SheetSummary{
+		one := &benchpb.SheetSummary{
 			PlanId: rows[i].PlanID, Revision: rows[i].Revision, Title: rows[i].Title, TrialId: rows[i].TrialID, Standing: benchpb.Standing(rows[i].Standing),
-		})
+		}
+		if deleted { // its row has no standing
+			s, _, err := decode(rows[i])
+			if err != nil {
+				return nil, err
+			}
+			one.Standing = s.GetStanding()
+		}
+		out = append(out, one)
 	}
 	return out, nil
 }
 
-// Keep plans and keeps the sheet. Errors: as for Plan; trial.ErrExists for an id of another member's.
+// Keep plans and keeps the sheet. Errors: as for Plan; trial.ErrExists for an id of another member's; trial.ErrConflict for a deleted sheet.
 func (b *Bench) Keep(ctx context.Context, by store.Actor, plan *benchpb.Plan) (*benchpb.Sheet, error) {
 	return b.keep(ctx, by, plan, "planned", "", nil)
 }
@@ -163,6 +174,9 @@ func (b *Bench) keep(ctx context.Context, by store.Actor, plan *benchpb.Plan, ac
 			var err error
 			if newest, facts0, err = decode(*keeping.Newest); err != nil {
 				return nil, err
+			}
+			if newest.GetDeleteTime() != nil {
+				return nil, sheetDeleted(plan.GetId())
 			}
 			if proto.Equal(newest.GetPlan(), plan) {
 				overrides = newest.GetOverrides()
@@ -259,13 +273,13 @@ func (b *Bench) Override(ctx context.Context, by store.Actor, q *benchpb.Overrid
 	})
 }
 
-// InspectAgain holds kept sheets against the rules as they are now. Errors: trial.ErrNotFound; those of Keep.
+// InspectAgain holds kept sheets against the rules as they are now. Errors: trial.ErrNotFound; trial.ErrConflict for a deleted one; those of Keep.
 func (b *Bench) InspectAgain(ctx context.Context, by store.Actor, plans []trial.ID) ([]*benchpb.SheetInspection, error) {
 	const most = 1000
 	var rows []store.SheetRow
 	var err error
 	if len(plans) == 0 {
-		if rows, err = b.store.Sheets(ctx, by.Member, "", most); err != nil {
+		if rows, err = b.store.Sheets(ctx, by.Member, false, "", most); err != nil {
 			return nil, err
 		}
 	}
@@ -273,6 +287,9 @@ func (b *Bench) InspectAgain(ctx context.Context, by store.Actor, plans []trial.
 		row, err := b.store.Sheet(ctx, by.Member, id, 0)
 		if err != nil {
 			return nil, err
+		}
+		if row.Deleted {
+			return nil, sheetDeleted(id)
 		}
 		rows = append(rows, row)
 	}

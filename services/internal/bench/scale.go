@@ -144,7 +144,12 @@ func (b *Bench) layOut(ctx context.Context, d *draft) error {
 		if one.ceiling > 0 {
 			q.Ceilings = append(q.Ceilings, &bathscalev1.Ceiling{Of: one.plan.GetName(), TemperatureC: one.ceiling, Source: "the mordant module's choice"})
 		}
-		if d.mordants.GetCeilingC() > 0 && d.mordants.GetCeilingOf() != "" {
+		// The mordant module's ceiling is the plan's strictest, of a fibre, a dyestuff or a mordant. That of a fibre that isn't in a scour or a rinse doesn't hold there,
+		// since no dyestuff or mordant has one there that it could hide; the scaling module has those of the fibres that are.
+		of := d.mordants.GetCeilingOf()
+		plain := one.plan.GetKind() == benchpb.BathKind_BATH_KIND_SCOUR || one.plan.GetKind() == benchpb.BathKind_BATH_KIND_RINSE
+		elsewhere := plain && contains(d.fibres(), of) && !contains(q.GetFibres(), of)
+		if d.mordants.GetCeilingC() > 0 && of != "" && !elsewhere {
 			q.Ceilings = append(q.Ceilings, &bathscalev1.Ceiling{Of: d.mordants.GetCeilingOf(), TemperatureC: d.mordants.GetCeilingC(), Source: "the mordant module"})
 		}
 		r, who, err := b.modules.LayOut(ctx, q)

@@ -188,6 +188,27 @@ func (p *Pipeline) MixWaters(ctx context.Context, q *bathscalev1.MixWatersReques
 	})
 }
 
+// Rescale asks the bath scaling module to carry the figures of a bath to another size. Errors: as for SelectMordants.
+func (p *Pipeline) Rescale(ctx context.Context, q *bathscalev1.RescaleRequest) (*bathscalev1.RescaleResponse, *typesv1.ModuleIdentity, error) {
+	return ask(ctx, p, KindBathscale, KindBathscale, func(c grpc.ClientConnInterface) func(context.Context, *bathscalev1.RescaleRequest, ...grpc.CallOption) (*bathscalev1.RescaleResponse, error) {
+		return bathscalev1.NewBathscaleServiceClient(c).Rescale
+	}, q, func(h *hold, r *bathscalev1.RescaleResponse) error {
+		if len(r.GetFigures()) != len(q.GetFigures()) {
+			return h.blame("there are %d figures; allowed: the %d that were asked for", len(r.GetFigures()), len(q.GetFigures()))
+		}
+		for i, f := range r.GetFigures() {
+			asked := q.GetFigures()[i]
+			if f.GetName() != asked.GetName() {
+				return h.blame("figures[%d].name is %.40q; allowed: %.40q, as asked", i, f.GetName(), asked.GetName())
+			}
+			if f.Value != nil && (!finite(f.GetValue()) || f.GetValue() < 0 || asked.GetGrows() == bathscalev1.Grows_GROWS_BY_NEITHER) {
+				return h.blame("figures[%d].value is %v; allowed: 0 and up, finite, and none of what grows by neither", i, f.GetValue())
+			}
+		}
+		return nil
+	})
+}
+
 // LayOut asks the bath scaling module to lay a bath out in time. Errors: as for SelectMordants.
 func (p *Pipeline) LayOut(ctx context.Context, q *bathscalev1.LayOutRequest) (*bathscalev1.LayOutResponse, *typesv1.ModuleIdentity, error) {
 	return ask(ctx, p, KindBathscale, KindBathscale, func(c grpc.ClientConnInterface) func(context.Context, *bathscalev1.LayOutRequest, ...grpc.CallOption) (*bathscalev1.LayOutResponse, error) {

@@ -379,9 +379,11 @@ type SheetRow struct {
 	Owner    trial.MemberID
 	TrialID  trial.ID // "": kept alone
 	Title    string
-	Standing int32 // as the sheet says, for lists
-	At       time.Time
-	Body     []byte // a commonvat.bench.v1.KeptSheet, deterministic encoding; callers must not change it
+	Standing int32 // as the sheet says, for lists; above 0 unless it is deleted
+	// Deleted: this revision says that the sheet is. It is kept as standing 0.
+	Deleted bool
+	At      time.Time
+	Body    []byte // a commonvat.bench.v1.KeptSheet, deterministic encoding; callers must not change it
 }
 
 // WorkshopRow is a revision of a member's workshop as stored.
@@ -409,8 +411,8 @@ type BenchStore interface {
 	KeepSheet(ctx context.Context, by Actor, at time.Time, plan trial.ID, act, reason string, build func(SheetKeeping) (*SheetRow, error)) (SheetRow, error)
 	// Sheet reads a revision of a member's sheet, or with 0 the newest. Errors: trial.ErrNotFound.
 	Sheet(ctx context.Context, owner trial.MemberID, plan trial.ID, revision int64) (SheetRow, error)
-	// Sheets reads a page of the newest revisions of a member's sheets, newest plan first (by id, descending), below an id.
-	Sheets(ctx context.Context, owner trial.MemberID, before trial.ID, limit int) ([]SheetRow, error)
+	// Sheets reads a page of the newest revisions of a member's sheets, newest plan first (by id, descending), below an id: those that are deleted, or those that aren't.
+	Sheets(ctx context.Context, owner trial.MemberID, deleted bool, before trial.ID, limit int) ([]SheetRow, error)
 	// Workshop reads the newest revision of a member's workshop. Errors: trial.ErrNotFound.
 	Workshop(ctx context.Context, member trial.MemberID) (WorkshopRow, error)
 	// KeepWorkshop keeps the next revision of the actor's own workshop. Errors: trial.ErrStale when revision isn't one more than the newest.

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	accessv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
+	benchv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
@@ -24,6 +25,8 @@ const (
 	bathsFile       = "baths.jsonl"
 	watersFile      = "waters.jsonl"
 	experimentsFile = "experiments.jsonl"
+	benchFile       = "bench_sheets.jsonl"
+	workshopFile    = "workshop.jsonl"
 	versionsFile    = "versions.jsonl"
 	tokensFile      = "tokens.jsonl" //nolint:gosec // the name of a file, no secret
 	auditFile       = "audit.jsonl"
@@ -60,6 +63,7 @@ type Core struct {
 	Waters      labv1.WaterServiceClient
 	Experiments labv1.ExperimentServiceClient
 	History     labv1.HistoryServiceClient
+	Bench       benchv1.BenchServiceClient
 	Access      accessv1.AccessServiceClient
 	Audit       accessv1.AuditServiceClient
 	Timeout     time.Duration // longest wait for one answer
@@ -70,6 +74,7 @@ func New(conn grpc.ClientConnInterface, timeout time.Duration) *Core {
 	return &Core{
 		Trials: labv1.NewTrialServiceClient(conn), Baths: labv1.NewBathServiceClient(conn), Waters: labv1.NewWaterServiceClient(conn),
 		Experiments: labv1.NewExperimentServiceClient(conn), History: labv1.NewHistoryServiceClient(conn),
+		Bench:  benchv1.NewBenchServiceClient(conn),
 		Access: accessv1.NewAccessServiceClient(conn), Audit: accessv1.NewAuditServiceClient(conn), Timeout: timeout,
 	}
 }

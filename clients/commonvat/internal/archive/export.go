@@ -60,7 +60,7 @@ func (e *exporting) run(ctx context.Context) error {
 		path string
 		fill func(context.Context, *writing) error
 	}{
-		{trialsFile, e.trials}, {bathsFile, e.baths}, {watersFile, e.waterSources}, {experimentsFile, e.experiments},
+		{trialsFile, e.trials}, {bathsFile, e.baths}, {watersFile, e.waterSources}, {experimentsFile, e.experiments}, {benchFile, e.benchSheets}, {workshopFile, e.workshop},
 		{versionsFile, e.versions}, {tokensFile, e.tokens}, {auditFile, e.audit},
 	} {
 		if err := e.m.fill(part.path, func(w *writing) error { return part.fill(ctx, w) }); err != nil {

@@ -12,6 +12,9 @@ One record a line, as JSON with the field names of the interface (whole; these a
   baths.jsonl        your baths, and after them those of others in which pieces of yours were ("owner" says whose)
   waters.jsonl       your water sources, and after them those of others that these baths name
   experiments.jsonl  the experiments that you set
+  workshop.jsonl     what you said of your workshop; nothing where you never did
+  bench_sheets.jsonl your bench sheets: every revision of each, the newest first. Restoring plans each again, so that what may be done is said by
+                     the modules of the core that it comes into: of a sheet its newest plan is restored, and no stop that was overridden
 A record with "delete_time" was deleted.
 
 Kept to be read, not restored:

@@ -15,7 +15,7 @@ const (
 
 // Row is what became of one record.
 type Row struct {
-	Record  string   `json:"record"` // trial, bath, water, experiment
+	Record  string   `json:"record"` // trial, bath, water, experiment, workshop, sheet
 	ID      string   `json:"id"`
 	Name    string   `json:"name"`
 	Outcome Outcome  `json:"outcome"`

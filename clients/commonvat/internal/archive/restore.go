@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/ids"
 	accessv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
@@ -38,7 +39,7 @@ func Restore(ctx context.Context, core *Core, f *Folder, o Options) (*Report, er
 		return nil, err
 	}
 	r := &restoring{
-		core: core, in: f, o: o, me: me.GetId(), from: f.Manifest.Member, members: map[string]bool{},
+		core: core, in: f, o: o, now: time.Now(), me: me.GetId(), from: f.Manifest.Member, members: map[string]bool{},
 		coordinator: slices.Contains(me.GetRoles(), accessv1.Role_ROLE_COORDINATOR),
 		report:      &Report{Member: me.GetId(), From: f.Manifest.Member, DryRun: o.DryRun},
 		waters:      map[string]*labv1.WaterSource{}, foreign: map[string]int64{}, baths: map[string]string{}, experiments: map[string]bool{},
@@ -56,6 +57,7 @@ type restoring struct {
 	core        *Core
 	in          *Folder
 	o           Options
+	now         time.Time
 	me, from    string
 	coordinator bool
 	members     map[string]bool
@@ -98,7 +100,10 @@ func (r *restoring) run(ctx context.Context) error {
 	if err := r.trials(ctx); err != nil {
 		return err
 	}
-	return r.deletions(ctx)
+	if err := r.deletions(ctx); err != nil {
+		return err
+	}
+	return r.bench(ctx)
 }
 
 // seal names a request after what it says and who sends it, so that the same request has the same id whenever it is sent.

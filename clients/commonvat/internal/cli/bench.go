@@ -55,15 +55,9 @@ func (p *printing) show(a *app, s *benchv1.Sheet) (err error) {
 	if output.Format(a.format) == output.CSV {
 		return output.WriteCSV(a.Out, amountsGrid(s))
 	}
-	var health sheet.Health
-	if p.health != "" {
-		data, err := a.readInput(p.health)
-		if err != nil {
-			return err
-		}
-		if health, err = planfile.ParseHealth(data); err != nil {
-			return err
-		}
+	health, err := p.healthOf(a)
+	if err != nil {
+		return err
 	}
 	page := sheet.Of(sheet.Apply(s, health))
 	to := a.Out
@@ -157,7 +151,7 @@ one that is kept in FILE.sent.`,
 }
 
 func (a *app) sheet() *cobra.Command {
-	return groupOf("sheet", "Read, list and inspect the sheets of your plans", a.sheetShow(), a.sheetPrint(), a.sheetList(), a.sheetAgain(), a.sheetOverride())
+	return groupOf("sheet", "Read, list and inspect the sheets of your plans", a.sheetShow(), a.sheetPrint(), a.sheetList(), a.sheetAgain(), a.sheetOverride(), a.sheetRescale(), a.sheetDelete(), a.sheetUndelete())
 }
 
 func (a *app) sheetShow() *cobra.Command {
@@ -213,13 +207,13 @@ func (a *app) sheetPrint() *cobra.Command {
 }
 
 func (a *app) sheetList() *cobra.Command {
-	limit := 50
+	limit, deleted := 50, false
 	c := &cobra.Command{Use: "list", Short: "List your sheets, newest plan first", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
 		client, err := a.bench(c.Context())
 		if err != nil {
 			return err
 		}
-		all, err := a.sheets(c.Context(), client, limit)
+		all, err := a.sheets(c.Context(), client, deleted, limit)
 		if err != nil {
 			return err
 		}
@@ -230,14 +224,15 @@ func (a *app) sheetList() *cobra.Command {
 		return a.show(all, g)
 	}}
 	c.Flags().IntVar(&limit, "limit", limit, "most sheets to show; 0 shows all")
+	c.Flags().BoolVar(&deleted, "deleted", false, "list the deleted ones, and no others")
 	return c
 }
 
 // sheets reads summaries of the newest sheets, at most limit; 0 reads all.
-func (a *app) sheets(ctx context.Context, client benchv1.BenchServiceClient, limit int) (*benchv1.ListSheetsResponse, error) {
+func (a *app) sheets(ctx context.Context, client benchv1.BenchServiceClient, deleted bool, limit int) (*benchv1.ListSheetsResponse, error) {
 	all := &benchv1.ListSheetsResponse{}
 	for token := ""; ; {
-		page, err := call(ctx, a, client.ListSheets, &benchv1.ListSheetsRequest{PageToken: token, PageSize: 200})
+		page, err := call(ctx, a, client.ListSheets, &benchv1.ListSheetsRequest{PageToken: token, PageSize: 200, Deleted: deleted})
 		if err != nil {
 			return nil, err
 		}
@@ -264,7 +259,7 @@ func (a *app) sheetAgain() *cobra.Command {
 				return err
 			}
 			if len(args) == 0 {
-				all, err := a.sheets(c.Context(), client, 0)
+				all, err := a.sheets(c.Context(), client, false, 0)
 				if err != nil {
 					return err
 				}

@@ -36,6 +36,15 @@ var benchCases = map[string]string{
 	"usage-override":       "sheet override " + planID + " --rule S005",
 	"usage-form":           "sheet show " + planID + " --form doc",
 	"usage-paper":          "sheet show " + planID + " --paper a3",
+	"sheet-list-deleted":   "sheet list --deleted",
+	"sheet-rescale":        "sheet rescale " + planID + " --fibre 3kg --piece 100g --liquor-ratio 20 --health testdata/health.yaml",
+	"sheet-rescale-open":   "sheet rescale " + planID + " --fibre 3kg",
+	"sheet-rescale-keep":   "sheet rescale " + planID + " --fibre 3kg --keep --output csv",
+	"trial-rescale":        "trial rescale " + trialID + " --fibre 3kg",
+	"usage-rescale":        "trial rescale " + trialID + " --fibre plenty",
+	"sheet-delete":         "sheet delete " + planID + " --reason planned-twice",
+	"sheet-undelete":       "sheet undelete " + planID + " --etag r3",
+	"usage-sheet-delete":   "sheet delete " + planID,
 	"workshop-show":        "workshop show",
 	"workshop-set":         "workshop set testdata/workshop.yaml",
 	"workshop-health":      "workshop set testdata/health.yaml",
@@ -101,6 +110,35 @@ func (*fake) OverrideStop(_ context.Context, q *benchv1.OverrideStopRequest) (*b
 	s := aSheet(&benchv1.Plan{Id: planID, Title: "Alum and iron (invented)"})
 	s.Overrides = []*benchv1.Override{{Bath: q.GetBath(), RuleId: q.GetRuleId(), By: "ann", Reason: q.GetReason()}}
 	return s, nil
+}
+
+func (*fake) RescaleTrial(_ context.Context, q *benchv1.RescaleTrialRequest) (*benchv1.RescaleTrialResponse, error) {
+	v := func(v float64) *float64 { return &v }
+	r := &benchv1.RescaleTrialResponse{FromFibreG: 10, ToFibreG: q.GetFibreG(), Baths: []*benchv1.RescaledBath{{
+		Name: "alum", FromFibreG: 10, ToFibreG: 3000, FromVolumeL: v(0.4), ToVolumeL: v(120), Stays: []string{"held at 85 °C for 60 min"}, Remarks: []string{"heating takes longer in a larger pot"},
+		Amounts: []*benchv1.RescaledAmount{
+			{Name: "potassium alum", Unit: "g", Growth: benchv1.Growth_GROWTH_BY_MASS, From: v(1.2), To: v(360)},
+			{Name: "wheat bran", Unit: "g", Growth: benchv1.Growth_GROWTH_BY_MASS, Remark: `recorded as "a handful", which isn't scaled`},
+			{Name: "heating up", Unit: "min", Growth: benchv1.Growth_GROWTH_BY_NEITHER, From: v(40), Remark: "find it anew"},
+		},
+	}}}
+	if q.GetPlanId() != "" {
+		r.Sheet = aSheet(&benchv1.Plan{Id: planID, Title: "Alum and iron (invented)"})
+		r.Sheet.Revision, r.Sheet.Etag = 0, ""
+	} else {
+		r.Remarks = []string{"these amounts were held against no rule"}
+	}
+	return r, nil
+}
+
+func (*fake) DeleteSheet(context.Context, *benchv1.DeleteSheetRequest) (*benchv1.Sheet, error) {
+	s := aSheet(&benchv1.Plan{Id: planID, Title: "Alum and iron (invented)"})
+	s.Revision, s.Etag, s.DeleteTime = 3, `"r3"`, when
+	return s, nil
+}
+
+func (*fake) UndeleteSheet(context.Context, *benchv1.UndeleteSheetRequest) (*benchv1.Sheet, error) {
+	return aSheet(&benchv1.Plan{Id: planID, Title: "Alum and iron (invented)"}), nil
 }
 
 func (*fake) GetWorkshop(context.Context, *benchv1.GetWorkshopRequest) (*benchv1.Workshop, error) {

@@ -35,7 +35,8 @@ func (a *app) trial() *cobra.Command {
 		a.trialSubmit(), a.trialList(), a.trialSearch(), a.trialShow(), a.trialEdit(), a.trialShare(), a.trialWithdraw(),
 		a.trialState("finish", "Say that a trial is finished", labv1.TrialState_TRIAL_STATE_FINISHED),
 		a.trialState("begin", "Say that a planned trial has begun", labv1.TrialState_TRIAL_STATE_BEGUN),
-		a.trialState("abandon", "Give a trial up, with the reason", labv1.TrialState_TRIAL_STATE_ABANDONED))
+		a.trialState("abandon", "Give a trial up, with the reason", labv1.TrialState_TRIAL_STATE_ABANDONED),
+		a.trialRescale())
 	c.AddCommand(keepCommands(a, a.trialKeeper())...)
 	return c
 }

@@ -249,7 +249,9 @@ func (r *reader) water(f *document.Fields) *benchv1.PlanWater {
 		if ok {
 			scale, known = hardnessUnits[m[2]]
 		}
-		if !known {
+		if ok && !known && strings.Contains(strings.ToLower(m[2]), "grain") || ok && m[2] == "gpg" {
+			f.Fault("hardness", "%.40q doesn't say of which gallon: write US gpg for grains per US gallon, or °e for grains per imperial gallon", text)
+		} else if !known {
 			f.Fault("hardness", "%.40q must be a figure with one of the units mg/L, mmol/L, °dH, °f, °e, US gpg; or \"not known\"", text)
 		} else {
 			w.Hardness, w.Scale = &v, scale

@@ -21,9 +21,12 @@ type Bench interface {
 	Mordants(ctx context.Context, member trial.MemberID, plan *benchpb.Plan) (*benchpb.SelectMordantResponse, error)
 	Inspect(ctx context.Context, member trial.MemberID, plan *benchpb.Plan) (*benchpb.Sheet, error)
 	Sheet(ctx context.Context, member trial.MemberID, plan trial.ID, revision int64) (*benchpb.Sheet, error)
-	Sheets(ctx context.Context, member trial.MemberID, before trial.ID, limit int) ([]*benchpb.SheetSummary, error)
+	Sheets(ctx context.Context, member trial.MemberID, deleted bool, before trial.ID, limit int) ([]*benchpb.SheetSummary, error)
 	InspectAgain(ctx context.Context, by store.Actor, plans []trial.ID) ([]*benchpb.SheetInspection, error)
 	Override(ctx context.Context, by store.Actor, request *benchpb.OverrideStopRequest) (*benchpb.Sheet, error)
+	Rescale(ctx context.Context, member trial.MemberID, request *benchpb.RescaleTrialRequest) (*benchpb.RescaleTrialResponse, error)
+	Delete(ctx context.Context, by store.Actor, plan trial.ID, etag, reason string) (*benchpb.Sheet, error)
+	Undelete(ctx context.Context, by store.Actor, plan trial.ID, etag string) (*benchpb.Sheet, error)
 	Workshop(ctx context.Context, member trial.MemberID) (*benchpb.Workshop, error)
 	UpdateWorkshop(ctx context.Context, by store.Actor, given *benchpb.Workshop, etag string) (*benchpb.Workshop, error)
 }
@@ -82,19 +85,23 @@ func (s *Service) GetSheet(ctx context.Context, request *benchpb.GetSheetRequest
 // ListSheets implements benchpb.BenchServiceServer.
 func (s *Service) ListSheets(ctx context.Context, request *benchpb.ListSheetsRequest) (*benchpb.ListSheetsResponse, error) {
 	member := access.MemberOf(ctx)
-	before, err := s.pages.Read(request.GetPageToken(), "sheets", member)
+	list := "sheets"
+	if request.GetDeleted() {
+		list = "deleted sheets"
+	}
+	before, err := s.pages.Read(request.GetPageToken(), list, member)
 	if err != nil {
 		return nil, err
 	}
 	size := page.Size(request.GetPageSize())
-	sheets, err := s.bench.Sheets(ctx, member, before, size+1)
+	sheets, err := s.bench.Sheets(ctx, member, request.GetDeleted(), before, size+1)
 	if err != nil {
 		return nil, err
 	}
 	answer := &benchpb.ListSheetsResponse{Sheets: sheets}
 	if len(sheets) > size {
 		answer.Sheets = sheets[:size]
-		answer.NextPageToken = s.pages.Next(sheets[size-1].GetPlanId(), "sheets", member)
+		answer.NextPageToken = s.pages.Next(sheets[size-1].GetPlanId(), list, member)
 	}
 	return answer, nil
 }
@@ -111,6 +118,21 @@ func (s *Service) InspectSheetsAgain(ctx context.Context, request *benchpb.Inspe
 // OverrideStop implements benchpb.BenchServiceServer.
 func (s *Service) OverrideStop(ctx context.Context, request *benchpb.OverrideStopRequest) (*benchpb.Sheet, error) {
 	return s.bench.Override(ctx, access.ActorOf(ctx), request)
+}
+
+// RescaleTrial implements benchpb.BenchServiceServer.
+func (s *Service) RescaleTrial(ctx context.Context, request *benchpb.RescaleTrialRequest) (*benchpb.RescaleTrialResponse, error) {
+	return s.bench.Rescale(ctx, access.MemberOf(ctx), request)
+}
+
+// DeleteSheet implements benchpb.BenchServiceServer.
+func (s *Service) DeleteSheet(ctx context.Context, request *benchpb.DeleteSheetRequest) (*benchpb.Sheet, error) {
+	return s.bench.Delete(ctx, access.ActorOf(ctx), request.GetPlanId(), request.GetEtag(), request.GetReason())
+}
+
+// UndeleteSheet implements benchpb.BenchServiceServer.
+func (s *Service) UndeleteSheet(ctx context.Context, request *benchpb.UndeleteSheetRequest) (*benchpb.Sheet, error) {
+	return s.bench.Undelete(ctx, access.ActorOf(ctx), request.GetPlanId(), request.GetEtag())
 }
 
 // GetWorkshop implements benchpb.BenchServiceServer.

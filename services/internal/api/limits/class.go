@@ -54,13 +54,13 @@ func init() {
 			"/commonvat.lab.v1.BathService/":       "CreateBath AddToBath UpdateBath DeleteBath UndeleteBath",
 			"/commonvat.lab.v1.WaterService/":      "CreateWaterSource AddWaterSample UpdateWaterSource DeleteWaterSource UndeleteWaterSource",
 			"/commonvat.lab.v1.ExperimentService/": "CreateExperiment UpdateExperiment DeleteExperiment UndeleteExperiment",
-			"/commonvat.bench.v1.BenchService/":    "UpdateWorkshop",
+			"/commonvat.bench.v1.BenchService/":    "UpdateWorkshop DeleteSheet UndeleteSheet",
 			"/commonvat.catalog.v1.RunService/":    "CreateRun CancelRun ResumeRun DeleteRun",
 		},
 		// Each asks several modules, or many times.
 		Question: {
 			"/commonvat.pool.v1.PoolService/":   "AskPalette ComparePieces PredictOverdye",
-			"/commonvat.bench.v1.BenchService/": "PlanTrial ScaleBath SelectMordant InspectPlan InspectSheetsAgain OverrideStop",
+			"/commonvat.bench.v1.BenchService/": "PlanTrial ScaleBath SelectMordant InspectPlan InspectSheetsAgain OverrideStop RescaleTrial",
 			"/commonvat.catalog.v1.RunService/": "CompareRuns ExportPool",
 		},
 		Import: {"/commonvat.lab.v1.ImportService/": "ImportReadings"},

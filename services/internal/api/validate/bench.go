@@ -105,7 +105,7 @@ func addBench(add adder) {
 	add(&benchv1.SelectMordantRequest{}, plan)
 	add(&benchv1.InspectPlanRequest{}, plan)
 	add(&benchv1.GetSheetRequest{}, rules{fields: fields{"plan_id": reference, "revision": integer(0, 1e6)}})
-	add(&benchv1.ListSheetsRequest{}, rules{fields: fields{"page_size": pageSize, "page_token": text(0, maxPageToken)}})
+	add(&benchv1.ListSheetsRequest{}, rules{fields: fields{"page_size": pageSize, "page_token": text(0, maxPageToken)}, unchecked: reasons{"deleted": eitherWay}})
 	add(&benchv1.InspectSheetsAgainRequest{}, rules{fields: fields{"plan_ids": func(w *walk, p *path, m protoreflect.Message, fd protoreflect.FieldDescriptor) {
 		list := m.Get(fd).List()
 		if !checkLength(w, p, list.Len(), 0, 1000) {
@@ -124,6 +124,12 @@ func addBench(add adder) {
 		"plan_id": reference, "etag": text(1, 80), "bath": text(1, 80), "rule_id": text(1, 60), "reason": text(10, 500),
 		"pack_sha256": matching(moduleDigest, "64 hexadecimal digits in lower case"),
 	}})
+	add(&benchv1.RescaleTrialRequest{}, rules{
+		fields: fields{"trial_id": maybeReference, "plan_id": maybeReference, "fibre_g": above(0, 1e6), "liquor_ratio": numberOrZero(1, 1000), "piece_g": number(0, 1e6)},
+		whole:  typed(func(w *walk, p *path, m *benchv1.RescaleTrialRequest) { oneOfThem(w, p, m.ProtoReflect(), "from") }),
+	})
+	add(&benchv1.DeleteSheetRequest{}, rules{fields: fields{"plan_id": reference, "etag": etagGiven, "reason": text(1, maxReason)}})
+	add(&benchv1.UndeleteSheetRequest{}, rules{fields: fields{"plan_id": reference, "etag": etagMaybe}})
 	add(&benchv1.GetWorkshopRequest{}, rules{})
 	add(&benchv1.UpdateWorkshopRequest{}, rules{fields: fields{"workshop": required, "etag": text(0, 80)}})
 

@@ -21,6 +21,7 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/test/bufconn"
 
+	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
@@ -33,7 +34,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 )
 
-// Modules are the five modules. Each answer may be replaced or spoilt.
+// Modules are the five modules, of which each answer may be replaced or spoilt, and one that rescales baths.
 type Modules struct {
 	conn *grpc.ClientConn
 
@@ -99,6 +100,7 @@ func Start(t testing.TB) *Modules {
 	palettev2.RegisterPaletteServiceServer(server, scorer{m: m})
 	comparev1.RegisterCompareServiceServer(server, compare{m: m})
 	overdyev1.RegisterOverdyeServiceServer(server, overdye{m: m})
+	bathscalev1.RegisterBathscaleServiceServer(server, bathscale{})
 	done := make(chan struct{})
 	go func() {
 		defer close(done)

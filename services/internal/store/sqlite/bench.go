@@ -20,7 +20,7 @@ func sheetRow(from scanner) (r store.SheetRow, err error) {
 	if err := from.Scan(&plan, &r.Revision, &r.Owner, &of, &r.Title, &r.Standing, &at, &r.Body, &checksum); err != nil {
 		return r, err
 	}
-	r.PlanID, r.TrialID, r.At = idOf(plan), idOf(of), fromMicros(at)
+	r.PlanID, r.TrialID, r.At, r.Deleted = idOf(plan), idOf(of), fromMicros(at), r.Standing == 0
 	if got := sum(r.Body, plan, r.Owner, 0, false, false, r.Revision); got != checksum {
 		return r, fmt.Errorf("sheet of plan %s isn't what was kept (CRC-32C %08x, must be %08x): %w", r.PlanID, got, checksum, ErrCorrupt)
 	}
@@ -83,6 +83,9 @@ func (c *change) keepSheet(id uuid, act string, build func(store.SheetKeeping) (
 	}
 	row.PlanID, row.Owner, row.Revision, row.At = idOf(id[:]), member, newest.Revision+1, c.request.Now
 	return *row, c.writing(func() error {
+		if row.Deleted != (row.Standing == 0) {
+			return fmt.Errorf("sheet of plan %s: standing %d and deleted %t can't be kept: 0 is that of a deleted one", row.PlanID, row.Standing, row.Deleted)
+		}
 		of, err := optionalID("plan.trial_id", row.TrialID)
 		if err != nil {
 			return err
@@ -159,7 +162,7 @@ func (s *reader) Sheet(ctx context.Context, owner trial.MemberID, plan trial.ID,
 }
 
 // Sheets implements store.BenchStore.
-func (s *reader) Sheets(ctx context.Context, owner trial.MemberID, before trial.ID, limit int) ([]store.SheetRow, error) {
+func (s *reader) Sheets(ctx context.Context, owner trial.MemberID, deleted bool, before trial.ID, limit int) ([]store.SheetRow, error) {
 	below := []byte{0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff, 0xff}
 	if before != "" {
 		id, ok := parseID(before)
@@ -168,7 +171,7 @@ func (s *reader) Sheets(ctx context.Context, owner trial.MemberID, before trial.
 		}
 		below = id[:]
 	}
-	rows, err := s.read.QueryContext(ctx, `SELECT `+sheetColumns+` FROM bench_sheets WHERE owner = ? AND newest = 1 AND plan_id < ? ORDER BY plan_id DESC LIMIT ?`, owner, below, limit)
+	rows, err := s.read.QueryContext(ctx, `SELECT `+sheetColumns+` FROM bench_sheets WHERE owner = ? AND newest = 1 AND (standing = 0) = ? AND plan_id < ? ORDER BY plan_id DESC LIMIT ?`, owner, deleted, below, limit)
 	return collect(ctx, s, rows, err, sheetRow)
 }
 

@@ -22,14 +22,14 @@ func TestFlippedBitsOfTheBench(t *testing.T) {
 		storetest.AddMembers(t, s)
 		ctx := t.Context()
 		_, err := s.KeepSheet(ctx, storetest.By("ann"), time.Now(), plan, "planned", "", func(store.SheetKeeping) (*store.SheetRow, error) {
-			return &store.SheetRow{Title: "one", Body: []byte("what was kept")}, nil
+			return &store.SheetRow{Title: "one", Standing: 1, Body: []byte("what was kept")}, nil
 		})
 		require.NoError(t, err)
 		require.NoError(t, s.KeepWorkshop(ctx, storetest.By("ann"), store.WorkshopRow{Member: "ann", Revision: 1, At: time.Now(), Body: []byte("a workshop")}))
 		spoil(t, s, statement)
 		_, err = s.Sheet(ctx, "ann", plan, 0)
 		_, err2 := s.Workshop(ctx, "ann")
-		_, err3 := s.Sheets(ctx, "ann", "", 10)
+		_, err3 := s.Sheets(ctx, "ann", false, "", 10)
 		_, err4 := s.KeepSheet(ctx, storetest.By("ann"), time.Now(), plan, "planned", "", func(store.SheetKeeping) (*store.SheetRow, error) { return nil, nil })
 		if table == "bench_sheets" {
 			require.ErrorIs(t, err, ErrCorrupt)

@@ -33,7 +33,7 @@ func sheets(t *testing.T, b *bench) {
 	require.ErrorIs(t, err, trial.ErrExists)
 	_, err = keep(bo, plan2, "another's piece")
 	require.ErrorIs(t, err, trial.ErrExists)
-	none, err := b.Sheets(ctx, bo, "", 10)
+	none, err := b.Sheets(ctx, bo, false, "", 10)
 	require.NoError(t, err)
 	assert.Empty(t, none, "what was refused left nothing")
 	same, err := b.KeepSheet(ctx, By(ann), now, plan1, "planned", "", func(k store.SheetKeeping) (*store.SheetRow, error) {
@@ -62,11 +62,11 @@ func sheets(t *testing.T, b *bench) {
 	}
 	_, err = keep(ann, plan2, "later")
 	require.NoError(t, err)
-	page, err := b.Sheets(ctx, ann, "", 10)
+	page, err := b.Sheets(ctx, ann, false, "", 10)
 	require.NoError(t, err)
 	require.Len(t, page, 2)
 	assert.Equal(t, []string{"later", "two"}, []string{page[0].Title, page[1].Title}, "the newest revision of each, newest plan first")
-	page, err = b.Sheets(ctx, ann, plan2, 10)
+	page, err = b.Sheets(ctx, ann, false, plan2, 10)
 	require.NoError(t, err)
 	assert.Len(t, page, 1)
 

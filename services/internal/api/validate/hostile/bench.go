@@ -75,5 +75,7 @@ func init() {
 	})
 	bench("Workshop", func(_ *Maker, w protoreflect.Message) { clear(w, "answers") })
 	bench("UpdateWorkshopRequest", func(m *Maker, u protoreflect.Message) { set(u, "etag", pick(m, []string{"", `"r1"`, `"r2"`, `"r3"`})) })
+	bench("UndeleteSheetRequest", func(m *Maker, u protoreflect.Message) { set(u, "etag", pick(m, []string{"", `"r1"`, `"r2"`})) })
+	bench("RescaleTrialRequest", func(_ *Maker, r protoreflect.Message) { set(r, "liquor_ratio", float64(20)) })
 	bench("OverrideStopRequest", func(m *Maker, o protoreflect.Message) { set(o, "reason", "because "+m.ID()) })
 }

@@ -26,6 +26,60 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// Growth is what a figure goes by.
+type Growth int32
+
+const (
+	Growth_GROWTH_UNSPECIFIED Growth = 0
+	Growth_GROWTH_BY_MASS     Growth = 1
+	Growth_GROWTH_BY_VOLUME   Growth = 2
+	// It has to be found anew.
+	Growth_GROWTH_BY_NEITHER Growth = 3
+)
+
+// Enum value maps for Growth.
+var (
+	Growth_name = map[int32]string{
+		0: "GROWTH_UNSPECIFIED",
+		1: "GROWTH_BY_MASS",
+		2: "GROWTH_BY_VOLUME",
+		3: "GROWTH_BY_NEITHER",
+	}
+	Growth_value = map[string]int32{
+		"GROWTH_UNSPECIFIED": 0,
+		"GROWTH_BY_MASS":     1,
+		"GROWTH_BY_VOLUME":   2,
+		"GROWTH_BY_NEITHER":  3,
+	}
+)
+
+func (x Growth) Enum() *Growth {
+	p := new(Growth)
+	*p = x
+	return p
+}
+
+func (x Growth) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (Growth) Descriptor() protoreflect.EnumDescriptor {
+	return file_commonvat_bench_v1_bench_proto_enumTypes[0].Descriptor()
+}
+
+func (Growth) Type() protoreflect.EnumType {
+	return &file_commonvat_bench_v1_bench_proto_enumTypes[0]
+}
+
+func (x Growth) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use Growth.Descriptor instead.
+func (Growth) EnumDescriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_bench_proto_rawDescGZIP(), []int{0}
+}
+
 // PlanTrialRequest is a plan.
 type PlanTrialRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -410,7 +464,9 @@ type ListSheetsRequest struct {
 	// 0 means 50; more than 200 count as 200.
 	PageSize int32 `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
 	// Of the page before. At most 1000 characters.
-	PageToken     string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	PageToken string `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	// True: the deleted ones, and no others.
+	Deleted       bool `protobuf:"varint,3,opt,name=deleted,proto3" json:"deleted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -457,6 +513,13 @@ func (x *ListSheetsRequest) GetPageToken() string {
 		return x.PageToken
 	}
 	return ""
+}
+
+func (x *ListSheetsRequest) GetDeleted() bool {
+	if x != nil {
+		return x.Deleted
+	}
+	return false
 }
 
 // ListSheetsResponse is a page.
@@ -594,7 +657,7 @@ func (x *SheetSummary) GetStanding() Standing {
 // InspectSheetsAgainRequest names sheets.
 type InspectSheetsAgainRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// At most 1000 UUIDs of plans; empty: the caller's 1000 newest.
+	// At most 1000 UUIDs of plans, of which none is deleted; empty: the caller's 1000 newest.
 	PlanIds       []string `protobuf:"bytes,1,rep,name=plan_ids,json=planIds,proto3" json:"plan_ids,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -870,6 +933,531 @@ func (x *OverrideStopRequest) GetReason() string {
 	return ""
 }
 
+// DeleteSheetRequest names a sheet.
+type DeleteSheetRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	PlanId string `protobuf:"bytes,1,opt,name=plan_id,json=planId,proto3" json:"plan_id,omitempty"`
+	// Required. That of the sheet as it was read.
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Required. Why, for the audit trail. 1 to 500 characters.
+	Reason        string `protobuf:"bytes,3,opt,name=reason,proto3" json:"reason,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DeleteSheetRequest) Reset() {
+	*x = DeleteSheetRequest{}
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DeleteSheetRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DeleteSheetRequest) ProtoMessage() {}
+
+func (x *DeleteSheetRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DeleteSheetRequest.ProtoReflect.Descriptor instead.
+func (*DeleteSheetRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_bench_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *DeleteSheetRequest) GetPlanId() string {
+	if x != nil {
+		return x.PlanId
+	}
+	return ""
+}
+
+func (x *DeleteSheetRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+func (x *DeleteSheetRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+// UndeleteSheetRequest names a deleted sheet.
+type UndeleteSheetRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. UUID.
+	PlanId string `protobuf:"bytes,1,opt,name=plan_id,json=planId,proto3" json:"plan_id,omitempty"`
+	// May be empty. That of the sheet as it was read.
+	Etag          string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UndeleteSheetRequest) Reset() {
+	*x = UndeleteSheetRequest{}
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UndeleteSheetRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UndeleteSheetRequest) ProtoMessage() {}
+
+func (x *UndeleteSheetRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UndeleteSheetRequest.ProtoReflect.Descriptor instead.
+func (*UndeleteSheetRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_bench_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *UndeleteSheetRequest) GetPlanId() string {
+	if x != nil {
+		return x.PlanId
+	}
+	return ""
+}
+
+func (x *UndeleteSheetRequest) GetEtag() string {
+	if x != nil {
+		return x.Etag
+	}
+	return ""
+}
+
+// RescaleTrialRequest is what is carried over, and to which size.
+type RescaleTrialRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required, one of them.
+	//
+	// Types that are valid to be assigned to From:
+	//
+	//	*RescaleTrialRequest_TrialId
+	//	*RescaleTrialRequest_PlanId
+	From isRescaleTrialRequest_From `protobuf_oneof:"from"`
+	// Required. Mass of all the fibre, weighed as the trial's was. Range: above 0 to 1,000,000.
+	FibreG float64 `protobuf:"fixed64,3,opt,name=fibre_g,json=fibreG,proto3" json:"fibre_g,omitempty"`
+	// Millilitres for each gram of fibre, in every bath; 0: each bath as it was. Range: 0, or 1 to 1000.
+	LiquorRatio float64 `protobuf:"fixed64,4,opt,name=liquor_ratio,json=liquorRatio,proto3" json:"liquor_ratio,omitempty"`
+	// Of a sheet: the fibre comes in pieces of at most this mass, so that they can be shared among fillings of a vessel; 0: as many pieces as there were. Range: 0 to
+	// 1,000,000.
+	PieceG        float64 `protobuf:"fixed64,5,opt,name=piece_g,json=pieceG,proto3" json:"piece_g,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RescaleTrialRequest) Reset() {
+	*x = RescaleTrialRequest{}
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RescaleTrialRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RescaleTrialRequest) ProtoMessage() {}
+
+func (x *RescaleTrialRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RescaleTrialRequest.ProtoReflect.Descriptor instead.
+func (*RescaleTrialRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_bench_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *RescaleTrialRequest) GetFrom() isRescaleTrialRequest_From {
+	if x != nil {
+		return x.From
+	}
+	return nil
+}
+
+func (x *RescaleTrialRequest) GetTrialId() string {
+	if x != nil {
+		if x, ok := x.From.(*RescaleTrialRequest_TrialId); ok {
+			return x.TrialId
+		}
+	}
+	return ""
+}
+
+func (x *RescaleTrialRequest) GetPlanId() string {
+	if x != nil {
+		if x, ok := x.From.(*RescaleTrialRequest_PlanId); ok {
+			return x.PlanId
+		}
+	}
+	return ""
+}
+
+func (x *RescaleTrialRequest) GetFibreG() float64 {
+	if x != nil {
+		return x.FibreG
+	}
+	return 0
+}
+
+func (x *RescaleTrialRequest) GetLiquorRatio() float64 {
+	if x != nil {
+		return x.LiquorRatio
+	}
+	return 0
+}
+
+func (x *RescaleTrialRequest) GetPieceG() float64 {
+	if x != nil {
+		return x.PieceG
+	}
+	return 0
+}
+
+type isRescaleTrialRequest_From interface {
+	isRescaleTrialRequest_From()
+}
+
+type RescaleTrialRequest_TrialId struct {
+	// UUID of a trial that the caller may read whole.
+	TrialId string `protobuf:"bytes,1,opt,name=trial_id,json=trialId,proto3,oneof"`
+}
+
+type RescaleTrialRequest_PlanId struct {
+	// UUID of the plan of a kept sheet of the caller's own, of which the newest revision counts.
+	PlanId string `protobuf:"bytes,2,opt,name=plan_id,json=planId,proto3,oneof"`
+}
+
+func (*RescaleTrialRequest_TrialId) isRescaleTrialRequest_From() {}
+
+func (*RescaleTrialRequest_PlanId) isRescaleTrialRequest_From() {}
+
+// RescaleTrialResponse is the trial at the new size.
+type RescaleTrialResponse struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	FromFibreG float64                `protobuf:"fixed64,1,opt,name=from_fibre_g,json=fromFibreG,proto3" json:"from_fibre_g,omitempty"`
+	ToFibreG   float64                `protobuf:"fixed64,2,opt,name=to_fibre_g,json=toFibreG,proto3" json:"to_fibre_g,omitempty"`
+	Baths      []*RescaledBath        `protobuf:"bytes,3,rep,name=baths,proto3" json:"baths,omitempty"`
+	// Of a kept sheet alone: what its plan comes to at the new size, held against the rules and not kept. The plan has ids of its own, and can be sent to PlanTrial.
+	Sheet         *Sheet       `protobuf:"bytes,4,opt,name=sheet,proto3" json:"sheet,omitempty"`
+	Parts         []*SheetPart `protobuf:"bytes,5,rep,name=parts,proto3" json:"parts,omitempty"`
+	Remarks       []string     `protobuf:"bytes,6,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RescaleTrialResponse) Reset() {
+	*x = RescaleTrialResponse{}
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RescaleTrialResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RescaleTrialResponse) ProtoMessage() {}
+
+func (x *RescaleTrialResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RescaleTrialResponse.ProtoReflect.Descriptor instead.
+func (*RescaleTrialResponse) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_bench_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *RescaleTrialResponse) GetFromFibreG() float64 {
+	if x != nil {
+		return x.FromFibreG
+	}
+	return 0
+}
+
+func (x *RescaleTrialResponse) GetToFibreG() float64 {
+	if x != nil {
+		return x.ToFibreG
+	}
+	return 0
+}
+
+func (x *RescaleTrialResponse) GetBaths() []*RescaledBath {
+	if x != nil {
+		return x.Baths
+	}
+	return nil
+}
+
+func (x *RescaleTrialResponse) GetSheet() *Sheet {
+	if x != nil {
+		return x.Sheet
+	}
+	return nil
+}
+
+func (x *RescaleTrialResponse) GetParts() []*SheetPart {
+	if x != nil {
+		return x.Parts
+	}
+	return nil
+}
+
+func (x *RescaleTrialResponse) GetRemarks() []string {
+	if x != nil {
+		return x.Remarks
+	}
+	return nil
+}
+
+// RescaledBath is one bath at the new size.
+//
+// Of a sheet, its amounts stand under the same condition as those of the bath of that name on the sheet at the new size: personal questions that hold it hold them.
+type RescaledBath struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Name  string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// UUID of a recorded bath; empty for a bath of a plan.
+	BathId string `protobuf:"bytes,2,opt,name=bath_id,json=bathId,proto3" json:"bath_id,omitempty"`
+	// All that was in it; 0: not known.
+	FromFibreG float64 `protobuf:"fixed64,3,opt,name=from_fibre_g,json=fromFibreG,proto3" json:"from_fibre_g,omitempty"`
+	ToFibreG   float64 `protobuf:"fixed64,4,opt,name=to_fibre_g,json=toFibreG,proto3" json:"to_fibre_g,omitempty"`
+	// Absent: not known.
+	FromVolumeL *float64          `protobuf:"fixed64,5,opt,name=from_volume_l,json=fromVolumeL,proto3,oneof" json:"from_volume_l,omitempty"`
+	ToVolumeL   *float64          `protobuf:"fixed64,6,opt,name=to_volume_l,json=toVolumeL,proto3,oneof" json:"to_volume_l,omitempty"`
+	Amounts     []*RescaledAmount `protobuf:"bytes,7,rep,name=amounts,proto3" json:"amounts,omitempty"`
+	// What stays as it was, whatever the size.
+	Stays []string `protobuf:"bytes,8,rep,name=stays,proto3" json:"stays,omitempty"`
+	// What doesn't carry over, and what isn't known.
+	Remarks       []string `protobuf:"bytes,9,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RescaledBath) Reset() {
+	*x = RescaledBath{}
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RescaledBath) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RescaledBath) ProtoMessage() {}
+
+func (x *RescaledBath) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RescaledBath.ProtoReflect.Descriptor instead.
+func (*RescaledBath) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_bench_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *RescaledBath) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RescaledBath) GetBathId() string {
+	if x != nil {
+		return x.BathId
+	}
+	return ""
+}
+
+func (x *RescaledBath) GetFromFibreG() float64 {
+	if x != nil {
+		return x.FromFibreG
+	}
+	return 0
+}
+
+func (x *RescaledBath) GetToFibreG() float64 {
+	if x != nil {
+		return x.ToFibreG
+	}
+	return 0
+}
+
+func (x *RescaledBath) GetFromVolumeL() float64 {
+	if x != nil && x.FromVolumeL != nil {
+		return *x.FromVolumeL
+	}
+	return 0
+}
+
+func (x *RescaledBath) GetToVolumeL() float64 {
+	if x != nil && x.ToVolumeL != nil {
+		return *x.ToVolumeL
+	}
+	return 0
+}
+
+func (x *RescaledBath) GetAmounts() []*RescaledAmount {
+	if x != nil {
+		return x.Amounts
+	}
+	return nil
+}
+
+func (x *RescaledBath) GetStays() []string {
+	if x != nil {
+		return x.Stays
+	}
+	return nil
+}
+
+func (x *RescaledBath) GetRemarks() []string {
+	if x != nil {
+		return x.Remarks
+	}
+	return nil
+}
+
+// RescaledAmount is one figure at the new size.
+type RescaledAmount struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// A material, or what else was counted.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// g, mL or min.
+	Unit string `protobuf:"bytes,2,opt,name=unit,proto3" json:"unit,omitempty"`
+	// Absent: it isn't known, or withheld at one of the two sizes.
+	From *float64 `protobuf:"fixed64,3,opt,name=from,proto3,oneof" json:"from,omitempty"`
+	// Absent: as from, or it goes by neither.
+	To            *float64 `protobuf:"fixed64,4,opt,name=to,proto3,oneof" json:"to,omitempty"`
+	Growth        Growth   `protobuf:"varint,5,opt,name=growth,proto3,enum=commonvat.bench.v1.Growth" json:"growth,omitempty"`
+	Remark        string   `protobuf:"bytes,6,opt,name=remark,proto3" json:"remark,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RescaledAmount) Reset() {
+	*x = RescaledAmount{}
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RescaledAmount) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RescaledAmount) ProtoMessage() {}
+
+func (x *RescaledAmount) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RescaledAmount.ProtoReflect.Descriptor instead.
+func (*RescaledAmount) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_bench_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *RescaledAmount) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *RescaledAmount) GetUnit() string {
+	if x != nil {
+		return x.Unit
+	}
+	return ""
+}
+
+func (x *RescaledAmount) GetFrom() float64 {
+	if x != nil && x.From != nil {
+		return *x.From
+	}
+	return 0
+}
+
+func (x *RescaledAmount) GetTo() float64 {
+	if x != nil && x.To != nil {
+		return *x.To
+	}
+	return 0
+}
+
+func (x *RescaledAmount) GetGrowth() Growth {
+	if x != nil {
+		return x.Growth
+	}
+	return Growth_GROWTH_UNSPECIFIED
+}
+
+func (x *RescaledAmount) GetRemark() string {
+	if x != nil {
+		return x.Remark
+	}
+	return ""
+}
+
 // GetWorkshopRequest asks for the caller's workshop.
 type GetWorkshopRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -879,7 +1467,7 @@ type GetWorkshopRequest struct {
 
 func (x *GetWorkshopRequest) Reset() {
 	*x = GetWorkshopRequest{}
-	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[14]
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -891,7 +1479,7 @@ func (x *GetWorkshopRequest) String() string {
 func (*GetWorkshopRequest) ProtoMessage() {}
 
 func (x *GetWorkshopRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[14]
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -904,7 +1492,7 @@ func (x *GetWorkshopRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetWorkshopRequest.ProtoReflect.Descriptor instead.
 func (*GetWorkshopRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_bench_proto_rawDescGZIP(), []int{14}
+	return file_commonvat_bench_v1_bench_proto_rawDescGZIP(), []int{20}
 }
 
 // UpdateWorkshopRequest is a workshop.
@@ -920,7 +1508,7 @@ type UpdateWorkshopRequest struct {
 
 func (x *UpdateWorkshopRequest) Reset() {
 	*x = UpdateWorkshopRequest{}
-	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[15]
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -932,7 +1520,7 @@ func (x *UpdateWorkshopRequest) String() string {
 func (*UpdateWorkshopRequest) ProtoMessage() {}
 
 func (x *UpdateWorkshopRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[15]
+	mi := &file_commonvat_bench_v1_bench_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -945,7 +1533,7 @@ func (x *UpdateWorkshopRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UpdateWorkshopRequest.ProtoReflect.Descriptor instead.
 func (*UpdateWorkshopRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_bench_proto_rawDescGZIP(), []int{15}
+	return file_commonvat_bench_v1_bench_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *UpdateWorkshopRequest) GetWorkshop() *Workshop {
@@ -987,11 +1575,12 @@ const file_commonvat_bench_v1_bench_proto_rawDesc = "" +
 	"\x04plan\x18\x01 \x01(\v2\x18.commonvat.bench.v1.PlanR\x04plan\"F\n" +
 	"\x0fGetSheetRequest\x12\x17\n" +
 	"\aplan_id\x18\x01 \x01(\tR\x06planId\x12\x1a\n" +
-	"\brevision\x18\x02 \x01(\x03R\brevision\"O\n" +
+	"\brevision\x18\x02 \x01(\x03R\brevision\"i\n" +
 	"\x11ListSheetsRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +
-	"page_token\x18\x02 \x01(\tR\tpageToken\"v\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\x12\x18\n" +
+	"\adeleted\x18\x03 \x01(\bR\adeleted\"v\n" +
 	"\x12ListSheetsResponse\x128\n" +
 	"\x06sheets\x18\x01 \x03(\v2 .commonvat.bench.v1.SheetSummaryR\x06sheets\x12&\n" +
 	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xae\x01\n" +
@@ -1020,21 +1609,75 @@ const file_commonvat_bench_v1_bench_proto_rawDesc = "" +
 	"\arule_id\x18\x04 \x01(\tR\x06ruleId\x12\x1f\n" +
 	"\vpack_sha256\x18\x05 \x01(\tR\n" +
 	"packSha256\x12\x16\n" +
-	"\x06reason\x18\x06 \x01(\tR\x06reason\"\x14\n" +
+	"\x06reason\x18\x06 \x01(\tR\x06reason\"Y\n" +
+	"\x12DeleteSheetRequest\x12\x17\n" +
+	"\aplan_id\x18\x01 \x01(\tR\x06planId\x12\x12\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag\x12\x16\n" +
+	"\x06reason\x18\x03 \x01(\tR\x06reason\"C\n" +
+	"\x14UndeleteSheetRequest\x12\x17\n" +
+	"\aplan_id\x18\x01 \x01(\tR\x06planId\x12\x12\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag\"\xaa\x01\n" +
+	"\x13RescaleTrialRequest\x12\x1b\n" +
+	"\btrial_id\x18\x01 \x01(\tH\x00R\atrialId\x12\x19\n" +
+	"\aplan_id\x18\x02 \x01(\tH\x00R\x06planId\x12\x17\n" +
+	"\afibre_g\x18\x03 \x01(\x01R\x06fibreG\x12!\n" +
+	"\fliquor_ratio\x18\x04 \x01(\x01R\vliquorRatio\x12\x17\n" +
+	"\apiece_g\x18\x05 \x01(\x01R\x06pieceGB\x06\n" +
+	"\x04from\"\x8e\x02\n" +
+	"\x14RescaleTrialResponse\x12 \n" +
+	"\ffrom_fibre_g\x18\x01 \x01(\x01R\n" +
+	"fromFibreG\x12\x1c\n" +
+	"\n" +
+	"to_fibre_g\x18\x02 \x01(\x01R\btoFibreG\x126\n" +
+	"\x05baths\x18\x03 \x03(\v2 .commonvat.bench.v1.RescaledBathR\x05baths\x12/\n" +
+	"\x05sheet\x18\x04 \x01(\v2\x19.commonvat.bench.v1.SheetR\x05sheet\x123\n" +
+	"\x05parts\x18\x05 \x03(\v2\x1d.commonvat.bench.v1.SheetPartR\x05parts\x12\x18\n" +
+	"\aremarks\x18\x06 \x03(\tR\aremarks\"\xd9\x02\n" +
+	"\fRescaledBath\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x17\n" +
+	"\abath_id\x18\x02 \x01(\tR\x06bathId\x12 \n" +
+	"\ffrom_fibre_g\x18\x03 \x01(\x01R\n" +
+	"fromFibreG\x12\x1c\n" +
+	"\n" +
+	"to_fibre_g\x18\x04 \x01(\x01R\btoFibreG\x12'\n" +
+	"\rfrom_volume_l\x18\x05 \x01(\x01H\x00R\vfromVolumeL\x88\x01\x01\x12#\n" +
+	"\vto_volume_l\x18\x06 \x01(\x01H\x01R\ttoVolumeL\x88\x01\x01\x12<\n" +
+	"\aamounts\x18\a \x03(\v2\".commonvat.bench.v1.RescaledAmountR\aamounts\x12\x14\n" +
+	"\x05stays\x18\b \x03(\tR\x05stays\x12\x18\n" +
+	"\aremarks\x18\t \x03(\tR\aremarksB\x10\n" +
+	"\x0e_from_volume_lB\x0e\n" +
+	"\f_to_volume_l\"\xc2\x01\n" +
+	"\x0eRescaledAmount\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
+	"\x04unit\x18\x02 \x01(\tR\x04unit\x12\x17\n" +
+	"\x04from\x18\x03 \x01(\x01H\x00R\x04from\x88\x01\x01\x12\x13\n" +
+	"\x02to\x18\x04 \x01(\x01H\x01R\x02to\x88\x01\x01\x122\n" +
+	"\x06growth\x18\x05 \x01(\x0e2\x1a.commonvat.bench.v1.GrowthR\x06growth\x12\x16\n" +
+	"\x06remark\x18\x06 \x01(\tR\x06remarkB\a\n" +
+	"\x05_fromB\x05\n" +
+	"\x03_to\"\x14\n" +
 	"\x12GetWorkshopRequest\"e\n" +
 	"\x15UpdateWorkshopRequest\x128\n" +
 	"\bworkshop\x18\x01 \x01(\v2\x1c.commonvat.bench.v1.WorkshopR\bworkshop\x12\x12\n" +
-	"\x04etag\x18\x02 \x01(\tR\x04etag2\x90\a\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag*a\n" +
+	"\x06Growth\x12\x16\n" +
+	"\x12GROWTH_UNSPECIFIED\x10\x00\x12\x12\n" +
+	"\x0eGROWTH_BY_MASS\x10\x01\x12\x14\n" +
+	"\x10GROWTH_BY_VOLUME\x10\x02\x12\x15\n" +
+	"\x11GROWTH_BY_NEITHER\x10\x032\x9b\t\n" +
 	"\fBenchService\x12L\n" +
 	"\tPlanTrial\x12$.commonvat.bench.v1.PlanTrialRequest\x1a\x19.commonvat.bench.v1.Sheet\x12X\n" +
 	"\tScaleBath\x12$.commonvat.bench.v1.ScaleBathRequest\x1a%.commonvat.bench.v1.ScaleBathResponse\x12d\n" +
 	"\rSelectMordant\x12(.commonvat.bench.v1.SelectMordantRequest\x1a).commonvat.bench.v1.SelectMordantResponse\x12P\n" +
 	"\vInspectPlan\x12&.commonvat.bench.v1.InspectPlanRequest\x1a\x19.commonvat.bench.v1.Sheet\x12J\n" +
-	"\bGetSheet\x12#.commonvat.bench.v1.GetSheetRequest\x1a\x19.commonvat.bench.v1.Sheet\x12[\n" +
+	"\bGetSheet\x12#.commonvat.bench.v1.GetSheetRequest\x1a\x19.commonvat.bench.v1.Sheet\x12a\n" +
+	"\fRescaleTrial\x12'.commonvat.bench.v1.RescaleTrialRequest\x1a(.commonvat.bench.v1.RescaleTrialResponse\x12[\n" +
 	"\n" +
 	"ListSheets\x12%.commonvat.bench.v1.ListSheetsRequest\x1a&.commonvat.bench.v1.ListSheetsResponse\x12s\n" +
 	"\x12InspectSheetsAgain\x12-.commonvat.bench.v1.InspectSheetsAgainRequest\x1a..commonvat.bench.v1.InspectSheetsAgainResponse\x12R\n" +
-	"\fOverrideStop\x12'.commonvat.bench.v1.OverrideStopRequest\x1a\x19.commonvat.bench.v1.Sheet\x12S\n" +
+	"\fOverrideStop\x12'.commonvat.bench.v1.OverrideStopRequest\x1a\x19.commonvat.bench.v1.Sheet\x12P\n" +
+	"\vDeleteSheet\x12&.commonvat.bench.v1.DeleteSheetRequest\x1a\x19.commonvat.bench.v1.Sheet\x12T\n" +
+	"\rUndeleteSheet\x12(.commonvat.bench.v1.UndeleteSheetRequest\x1a\x19.commonvat.bench.v1.Sheet\x12S\n" +
 	"\vGetWorkshop\x12&.commonvat.bench.v1.GetWorkshopRequest\x1a\x1c.commonvat.bench.v1.Workshop\x12Y\n" +
 	"\x0eUpdateWorkshop\x12).commonvat.bench.v1.UpdateWorkshopRequest\x1a\x1c.commonvat.bench.v1.WorkshopB\xd6\x01\n" +
 	"\x16com.commonvat.bench.v1B\n" +
@@ -1052,75 +1695,94 @@ func file_commonvat_bench_v1_bench_proto_rawDescGZIP() []byte {
 	return file_commonvat_bench_v1_bench_proto_rawDescData
 }
 
-var file_commonvat_bench_v1_bench_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
+var file_commonvat_bench_v1_bench_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_commonvat_bench_v1_bench_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
 var file_commonvat_bench_v1_bench_proto_goTypes = []any{
-	(*PlanTrialRequest)(nil),           // 0: commonvat.bench.v1.PlanTrialRequest
-	(*ScaleBathRequest)(nil),           // 1: commonvat.bench.v1.ScaleBathRequest
-	(*ScaleBathResponse)(nil),          // 2: commonvat.bench.v1.ScaleBathResponse
-	(*SelectMordantRequest)(nil),       // 3: commonvat.bench.v1.SelectMordantRequest
-	(*SelectMordantResponse)(nil),      // 4: commonvat.bench.v1.SelectMordantResponse
-	(*InspectPlanRequest)(nil),         // 5: commonvat.bench.v1.InspectPlanRequest
-	(*GetSheetRequest)(nil),            // 6: commonvat.bench.v1.GetSheetRequest
-	(*ListSheetsRequest)(nil),          // 7: commonvat.bench.v1.ListSheetsRequest
-	(*ListSheetsResponse)(nil),         // 8: commonvat.bench.v1.ListSheetsResponse
-	(*SheetSummary)(nil),               // 9: commonvat.bench.v1.SheetSummary
-	(*InspectSheetsAgainRequest)(nil),  // 10: commonvat.bench.v1.InspectSheetsAgainRequest
-	(*InspectSheetsAgainResponse)(nil), // 11: commonvat.bench.v1.InspectSheetsAgainResponse
-	(*SheetInspection)(nil),            // 12: commonvat.bench.v1.SheetInspection
-	(*OverrideStopRequest)(nil),        // 13: commonvat.bench.v1.OverrideStopRequest
-	(*GetWorkshopRequest)(nil),         // 14: commonvat.bench.v1.GetWorkshopRequest
-	(*UpdateWorkshopRequest)(nil),      // 15: commonvat.bench.v1.UpdateWorkshopRequest
-	(*Plan)(nil),                       // 16: commonvat.bench.v1.Plan
-	(*SheetBath)(nil),                  // 17: commonvat.bench.v1.SheetBath
-	(*SheetQuestion)(nil),              // 18: commonvat.bench.v1.SheetQuestion
-	(*SheetPart)(nil),                  // 19: commonvat.bench.v1.SheetPart
-	(*MordantAdvice)(nil),              // 20: commonvat.bench.v1.MordantAdvice
-	(Standing)(0),                      // 21: commonvat.bench.v1.Standing
-	(*Workshop)(nil),                   // 22: commonvat.bench.v1.Workshop
-	(*Sheet)(nil),                      // 23: commonvat.bench.v1.Sheet
+	(Growth)(0),                        // 0: commonvat.bench.v1.Growth
+	(*PlanTrialRequest)(nil),           // 1: commonvat.bench.v1.PlanTrialRequest
+	(*ScaleBathRequest)(nil),           // 2: commonvat.bench.v1.ScaleBathRequest
+	(*ScaleBathResponse)(nil),          // 3: commonvat.bench.v1.ScaleBathResponse
+	(*SelectMordantRequest)(nil),       // 4: commonvat.bench.v1.SelectMordantRequest
+	(*SelectMordantResponse)(nil),      // 5: commonvat.bench.v1.SelectMordantResponse
+	(*InspectPlanRequest)(nil),         // 6: commonvat.bench.v1.InspectPlanRequest
+	(*GetSheetRequest)(nil),            // 7: commonvat.bench.v1.GetSheetRequest
+	(*ListSheetsRequest)(nil),          // 8: commonvat.bench.v1.ListSheetsRequest
+	(*ListSheetsResponse)(nil),         // 9: commonvat.bench.v1.ListSheetsResponse
+	(*SheetSummary)(nil),               // 10: commonvat.bench.v1.SheetSummary
+	(*InspectSheetsAgainRequest)(nil),  // 11: commonvat.bench.v1.InspectSheetsAgainRequest
+	(*InspectSheetsAgainResponse)(nil), // 12: commonvat.bench.v1.InspectSheetsAgainResponse
+	(*SheetInspection)(nil),            // 13: commonvat.bench.v1.SheetInspection
+	(*OverrideStopRequest)(nil),        // 14: commonvat.bench.v1.OverrideStopRequest
+	(*DeleteSheetRequest)(nil),         // 15: commonvat.bench.v1.DeleteSheetRequest
+	(*UndeleteSheetRequest)(nil),       // 16: commonvat.bench.v1.UndeleteSheetRequest
+	(*RescaleTrialRequest)(nil),        // 17: commonvat.bench.v1.RescaleTrialRequest
+	(*RescaleTrialResponse)(nil),       // 18: commonvat.bench.v1.RescaleTrialResponse
+	(*RescaledBath)(nil),               // 19: commonvat.bench.v1.RescaledBath
+	(*RescaledAmount)(nil),             // 20: commonvat.bench.v1.RescaledAmount
+	(*GetWorkshopRequest)(nil),         // 21: commonvat.bench.v1.GetWorkshopRequest
+	(*UpdateWorkshopRequest)(nil),      // 22: commonvat.bench.v1.UpdateWorkshopRequest
+	(*Plan)(nil),                       // 23: commonvat.bench.v1.Plan
+	(*SheetBath)(nil),                  // 24: commonvat.bench.v1.SheetBath
+	(*SheetQuestion)(nil),              // 25: commonvat.bench.v1.SheetQuestion
+	(*SheetPart)(nil),                  // 26: commonvat.bench.v1.SheetPart
+	(*MordantAdvice)(nil),              // 27: commonvat.bench.v1.MordantAdvice
+	(Standing)(0),                      // 28: commonvat.bench.v1.Standing
+	(*Sheet)(nil),                      // 29: commonvat.bench.v1.Sheet
+	(*Workshop)(nil),                   // 30: commonvat.bench.v1.Workshop
 }
 var file_commonvat_bench_v1_bench_proto_depIdxs = []int32{
-	16, // 0: commonvat.bench.v1.PlanTrialRequest.plan:type_name -> commonvat.bench.v1.Plan
-	16, // 1: commonvat.bench.v1.ScaleBathRequest.plan:type_name -> commonvat.bench.v1.Plan
-	17, // 2: commonvat.bench.v1.ScaleBathResponse.baths:type_name -> commonvat.bench.v1.SheetBath
-	18, // 3: commonvat.bench.v1.ScaleBathResponse.questions:type_name -> commonvat.bench.v1.SheetQuestion
-	19, // 4: commonvat.bench.v1.ScaleBathResponse.parts:type_name -> commonvat.bench.v1.SheetPart
-	16, // 5: commonvat.bench.v1.SelectMordantRequest.plan:type_name -> commonvat.bench.v1.Plan
-	20, // 6: commonvat.bench.v1.SelectMordantResponse.mordants:type_name -> commonvat.bench.v1.MordantAdvice
-	18, // 7: commonvat.bench.v1.SelectMordantResponse.questions:type_name -> commonvat.bench.v1.SheetQuestion
-	19, // 8: commonvat.bench.v1.SelectMordantResponse.parts:type_name -> commonvat.bench.v1.SheetPart
-	16, // 9: commonvat.bench.v1.InspectPlanRequest.plan:type_name -> commonvat.bench.v1.Plan
-	9,  // 10: commonvat.bench.v1.ListSheetsResponse.sheets:type_name -> commonvat.bench.v1.SheetSummary
-	21, // 11: commonvat.bench.v1.SheetSummary.standing:type_name -> commonvat.bench.v1.Standing
-	12, // 12: commonvat.bench.v1.InspectSheetsAgainResponse.sheets:type_name -> commonvat.bench.v1.SheetInspection
-	21, // 13: commonvat.bench.v1.SheetInspection.before:type_name -> commonvat.bench.v1.Standing
-	21, // 14: commonvat.bench.v1.SheetInspection.now:type_name -> commonvat.bench.v1.Standing
-	22, // 15: commonvat.bench.v1.UpdateWorkshopRequest.workshop:type_name -> commonvat.bench.v1.Workshop
-	0,  // 16: commonvat.bench.v1.BenchService.PlanTrial:input_type -> commonvat.bench.v1.PlanTrialRequest
-	1,  // 17: commonvat.bench.v1.BenchService.ScaleBath:input_type -> commonvat.bench.v1.ScaleBathRequest
-	3,  // 18: commonvat.bench.v1.BenchService.SelectMordant:input_type -> commonvat.bench.v1.SelectMordantRequest
-	5,  // 19: commonvat.bench.v1.BenchService.InspectPlan:input_type -> commonvat.bench.v1.InspectPlanRequest
-	6,  // 20: commonvat.bench.v1.BenchService.GetSheet:input_type -> commonvat.bench.v1.GetSheetRequest
-	7,  // 21: commonvat.bench.v1.BenchService.ListSheets:input_type -> commonvat.bench.v1.ListSheetsRequest
-	10, // 22: commonvat.bench.v1.BenchService.InspectSheetsAgain:input_type -> commonvat.bench.v1.InspectSheetsAgainRequest
-	13, // 23: commonvat.bench.v1.BenchService.OverrideStop:input_type -> commonvat.bench.v1.OverrideStopRequest
-	14, // 24: commonvat.bench.v1.BenchService.GetWorkshop:input_type -> commonvat.bench.v1.GetWorkshopRequest
-	15, // 25: commonvat.bench.v1.BenchService.UpdateWorkshop:input_type -> commonvat.bench.v1.UpdateWorkshopRequest
-	23, // 26: commonvat.bench.v1.BenchService.PlanTrial:output_type -> commonvat.bench.v1.Sheet
-	2,  // 27: commonvat.bench.v1.BenchService.ScaleBath:output_type -> commonvat.bench.v1.ScaleBathResponse
-	4,  // 28: commonvat.bench.v1.BenchService.SelectMordant:output_type -> commonvat.bench.v1.SelectMordantResponse
-	23, // 29: commonvat.bench.v1.BenchService.InspectPlan:output_type -> commonvat.bench.v1.Sheet
-	23, // 30: commonvat.bench.v1.BenchService.GetSheet:output_type -> commonvat.bench.v1.Sheet
-	8,  // 31: commonvat.bench.v1.BenchService.ListSheets:output_type -> commonvat.bench.v1.ListSheetsResponse
-	11, // 32: commonvat.bench.v1.BenchService.InspectSheetsAgain:output_type -> commonvat.bench.v1.InspectSheetsAgainResponse
-	23, // 33: commonvat.bench.v1.BenchService.OverrideStop:output_type -> commonvat.bench.v1.Sheet
-	22, // 34: commonvat.bench.v1.BenchService.GetWorkshop:output_type -> commonvat.bench.v1.Workshop
-	22, // 35: commonvat.bench.v1.BenchService.UpdateWorkshop:output_type -> commonvat.bench.v1.Workshop
-	26, // [26:36] is the sub-list for method output_type
-	16, // [16:26] is the sub-list for method input_type
-	16, // [16:16] is the sub-list for extension type_name
-	16, // [16:16] is the sub-list for extension extendee
-	0,  // [0:16] is the sub-list for field type_name
+	23, // 0: commonvat.bench.v1.PlanTrialRequest.plan:type_name -> commonvat.bench.v1.Plan
+	23, // 1: commonvat.bench.v1.ScaleBathRequest.plan:type_name -> commonvat.bench.v1.Plan
+	24, // 2: commonvat.bench.v1.ScaleBathResponse.baths:type_name -> commonvat.bench.v1.SheetBath
+	25, // 3: commonvat.bench.v1.ScaleBathResponse.questions:type_name -> commonvat.bench.v1.SheetQuestion
+	26, // 4: commonvat.bench.v1.ScaleBathResponse.parts:type_name -> commonvat.bench.v1.SheetPart
+	23, // 5: commonvat.bench.v1.SelectMordantRequest.plan:type_name -> commonvat.bench.v1.Plan
+	27, // 6: commonvat.bench.v1.SelectMordantResponse.mordants:type_name -> commonvat.bench.v1.MordantAdvice
+	25, // 7: commonvat.bench.v1.SelectMordantResponse.questions:type_name -> commonvat.bench.v1.SheetQuestion
+	26, // 8: commonvat.bench.v1.SelectMordantResponse.parts:type_name -> commonvat.bench.v1.SheetPart
+	23, // 9: commonvat.bench.v1.InspectPlanRequest.plan:type_name -> commonvat.bench.v1.Plan
+	10, // 10: commonvat.bench.v1.ListSheetsResponse.sheets:type_name -> commonvat.bench.v1.SheetSummary
+	28, // 11: commonvat.bench.v1.SheetSummary.standing:type_name -> commonvat.bench.v1.Standing
+	13, // 12: commonvat.bench.v1.InspectSheetsAgainResponse.sheets:type_name -> commonvat.bench.v1.SheetInspection
+	28, // 13: commonvat.bench.v1.SheetInspection.before:type_name -> commonvat.bench.v1.Standing
+	28, // 14: commonvat.bench.v1.SheetInspection.now:type_name -> commonvat.bench.v1.Standing
+	19, // 15: commonvat.bench.v1.RescaleTrialResponse.baths:type_name -> commonvat.bench.v1.RescaledBath
+	29, // 16: commonvat.bench.v1.RescaleTrialResponse.sheet:type_name -> commonvat.bench.v1.Sheet
+	26, // 17: commonvat.bench.v1.RescaleTrialResponse.parts:type_name -> commonvat.bench.v1.SheetPart
+	20, // 18: commonvat.bench.v1.RescaledBath.amounts:type_name -> commonvat.bench.v1.RescaledAmount
+	0,  // 19: commonvat.bench.v1.RescaledAmount.growth:type_name -> commonvat.bench.v1.Growth
+	30, // 20: commonvat.bench.v1.UpdateWorkshopRequest.workshop:type_name -> commonvat.bench.v1.Workshop
+	1,  // 21: commonvat.bench.v1.BenchService.PlanTrial:input_type -> commonvat.bench.v1.PlanTrialRequest
+	2,  // 22: commonvat.bench.v1.BenchService.ScaleBath:input_type -> commonvat.bench.v1.ScaleBathRequest
+	4,  // 23: commonvat.bench.v1.BenchService.SelectMordant:input_type -> commonvat.bench.v1.SelectMordantRequest
+	6,  // 24: commonvat.bench.v1.BenchService.InspectPlan:input_type -> commonvat.bench.v1.InspectPlanRequest
+	7,  // 25: commonvat.bench.v1.BenchService.GetSheet:input_type -> commonvat.bench.v1.GetSheetRequest
+	17, // 26: commonvat.bench.v1.BenchService.RescaleTrial:input_type -> commonvat.bench.v1.RescaleTrialRequest
+	8,  // 27: commonvat.bench.v1.BenchService.ListSheets:input_type -> commonvat.bench.v1.ListSheetsRequest
+	11, // 28: commonvat.bench.v1.BenchService.InspectSheetsAgain:input_type -> commonvat.bench.v1.InspectSheetsAgainRequest
+	14, // 29: commonvat.bench.v1.BenchService.OverrideStop:input_type -> commonvat.bench.v1.OverrideStopRequest
+	15, // 30: commonvat.bench.v1.BenchService.DeleteSheet:input_type -> commonvat.bench.v1.DeleteSheetRequest
+	16, // 31: commonvat.bench.v1.BenchService.UndeleteSheet:input_type -> commonvat.bench.v1.UndeleteSheetRequest
+	21, // 32: commonvat.bench.v1.BenchService.GetWorkshop:input_type -> commonvat.bench.v1.GetWorkshopRequest
+	22, // 33: commonvat.bench.v1.BenchService.UpdateWorkshop:input_type -> commonvat.bench.v1.UpdateWorkshopRequest
+	29, // 34: commonvat.bench.v1.BenchService.PlanTrial:output_type -> commonvat.bench.v1.Sheet
+	3,  // 35: commonvat.bench.v1.BenchService.ScaleBath:output_type -> commonvat.bench.v1.ScaleBathResponse
+	5,  // 36: commonvat.bench.v1.BenchService.SelectMordant:output_type -> commonvat.bench.v1.SelectMordantResponse
+	29, // 37: commonvat.bench.v1.BenchService.InspectPlan:output_type -> commonvat.bench.v1.Sheet
+	29, // 38: commonvat.bench.v1.BenchService.GetSheet:output_type -> commonvat.bench.v1.Sheet
+	18, // 39: commonvat.bench.v1.BenchService.RescaleTrial:output_type -> commonvat.bench.v1.RescaleTrialResponse
+	9,  // 40: commonvat.bench.v1.BenchService.ListSheets:output_type -> commonvat.bench.v1.ListSheetsResponse
+	12, // 41: commonvat.bench.v1.BenchService.InspectSheetsAgain:output_type -> commonvat.bench.v1.InspectSheetsAgainResponse
+	29, // 42: commonvat.bench.v1.BenchService.OverrideStop:output_type -> commonvat.bench.v1.Sheet
+	29, // 43: commonvat.bench.v1.BenchService.DeleteSheet:output_type -> commonvat.bench.v1.Sheet
+	29, // 44: commonvat.bench.v1.BenchService.UndeleteSheet:output_type -> commonvat.bench.v1.Sheet
+	30, // 45: commonvat.bench.v1.BenchService.GetWorkshop:output_type -> commonvat.bench.v1.Workshop
+	30, // 46: commonvat.bench.v1.BenchService.UpdateWorkshop:output_type -> commonvat.bench.v1.Workshop
+	34, // [34:47] is the sub-list for method output_type
+	21, // [21:34] is the sub-list for method input_type
+	21, // [21:21] is the sub-list for extension type_name
+	21, // [21:21] is the sub-list for extension extendee
+	0,  // [0:21] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_bench_v1_bench_proto_init() }
@@ -1131,18 +1793,25 @@ func file_commonvat_bench_v1_bench_proto_init() {
 	file_commonvat_bench_v1_plan_proto_init()
 	file_commonvat_bench_v1_sheet_proto_init()
 	file_commonvat_bench_v1_workshop_proto_init()
+	file_commonvat_bench_v1_bench_proto_msgTypes[16].OneofWrappers = []any{
+		(*RescaleTrialRequest_TrialId)(nil),
+		(*RescaleTrialRequest_PlanId)(nil),
+	}
+	file_commonvat_bench_v1_bench_proto_msgTypes[18].OneofWrappers = []any{}
+	file_commonvat_bench_v1_bench_proto_msgTypes[19].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_bench_v1_bench_proto_rawDesc), len(file_commonvat_bench_v1_bench_proto_rawDesc)),
-			NumEnums:      0,
-			NumMessages:   16,
+			NumEnums:      1,
+			NumMessages:   22,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
 		GoTypes:           file_commonvat_bench_v1_bench_proto_goTypes,
 		DependencyIndexes: file_commonvat_bench_v1_bench_proto_depIdxs,
+		EnumInfos:         file_commonvat_bench_v1_bench_proto_enumTypes,
 		MessageInfos:      file_commonvat_bench_v1_bench_proto_msgTypes,
 	}.Build()
 	File_commonvat_bench_v1_bench_proto = out.File

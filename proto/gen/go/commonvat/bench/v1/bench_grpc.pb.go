@@ -29,9 +29,12 @@ const (
 	BenchService_SelectMordant_FullMethodName      = "/commonvat.bench.v1.BenchService/SelectMordant"
 	BenchService_InspectPlan_FullMethodName        = "/commonvat.bench.v1.BenchService/InspectPlan"
 	BenchService_GetSheet_FullMethodName           = "/commonvat.bench.v1.BenchService/GetSheet"
+	BenchService_RescaleTrial_FullMethodName       = "/commonvat.bench.v1.BenchService/RescaleTrial"
 	BenchService_ListSheets_FullMethodName         = "/commonvat.bench.v1.BenchService/ListSheets"
 	BenchService_InspectSheetsAgain_FullMethodName = "/commonvat.bench.v1.BenchService/InspectSheetsAgain"
 	BenchService_OverrideStop_FullMethodName       = "/commonvat.bench.v1.BenchService/OverrideStop"
+	BenchService_DeleteSheet_FullMethodName        = "/commonvat.bench.v1.BenchService/DeleteSheet"
+	BenchService_UndeleteSheet_FullMethodName      = "/commonvat.bench.v1.BenchService/UndeleteSheet"
 	BenchService_GetWorkshop_FullMethodName        = "/commonvat.bench.v1.BenchService/GetWorkshop"
 	BenchService_UpdateWorkshop_FullMethodName     = "/commonvat.bench.v1.BenchService/UpdateWorkshop"
 )
@@ -53,8 +56,13 @@ type BenchServiceClient interface {
 	SelectMordant(ctx context.Context, in *SelectMordantRequest, opts ...grpc.CallOption) (*SelectMordantResponse, error)
 	// InspectPlan holds a plan against the rules and keeps nothing: a sheet without amounts.
 	InspectPlan(ctx context.Context, in *InspectPlanRequest, opts ...grpc.CallOption) (*Sheet, error)
-	// GetSheet reads a kept sheet. Errors: NOT_FOUND.
+	// GetSheet reads a kept sheet, a deleted one too. Errors: NOT_FOUND.
 	GetSheet(ctx context.Context, in *GetSheetRequest, opts ...grpc.CallOption) (*Sheet, error)
+	// RescaleTrial carries a recorded trial or a kept sheet to another mass of fibre: what goes by mass, what by volume, and what by neither and has to be found
+	// anew. Of a recorded trial it gives figures that were held against no rule; of a sheet also the sheet of the same plan at the new size, held against the rules.
+	// Nothing is kept. Errors: INVALID_ARGUMENT; NOT_FOUND; FAILED_PRECONDITION for a trial with a piece whose mass isn't known, or a deleted record; UNAVAILABLE when the
+	// module is down.
+	RescaleTrial(ctx context.Context, in *RescaleTrialRequest, opts ...grpc.CallOption) (*RescaleTrialResponse, error)
 	// ListSheets lists the caller's sheets, the newest revision of each, newest plan first.
 	ListSheets(ctx context.Context, in *ListSheetsRequest, opts ...grpc.CallOption) (*ListSheetsResponse, error)
 	// InspectSheetsAgain holds kept sheets against the rules as they are now, with what was known when they were planned. A sheet of which they say something else
@@ -64,6 +72,12 @@ type BenchServiceClient interface {
 	// OverrideStop takes a stop upon the caller, with a written reason that is kept on the sheet and in the audit trail, and plans again. Errors: FAILED_PRECONDITION
 	// where the stop is one that nothing lifts, or doesn't stand; NOT_FOUND; ABORTED for another etag than the sheet's.
 	OverrideStop(ctx context.Context, in *OverrideStopRequest, opts ...grpc.CallOption) (*Sheet, error)
+	// DeleteSheet takes a sheet of the caller's out of every list. That is its next revision; what it said stays in its history, the codes of its pieces stay reserved,
+	// and what was dyed by it stays in the record. Errors: NOT_FOUND; ABORTED for another etag than the sheet's; FAILED_PRECONDITION when it is deleted.
+	DeleteSheet(ctx context.Context, in *DeleteSheetRequest, opts ...grpc.CallOption) (*Sheet, error)
+	// UndeleteSheet brings a sheet back as it was, which is again its next revision; it says nothing of rules that have changed meanwhile, which
+	// InspectSheetsAgain does. Errors: NOT_FOUND; ABORTED; FAILED_PRECONDITION when it isn't deleted.
+	UndeleteSheet(ctx context.Context, in *UndeleteSheetRequest, opts ...grpc.CallOption) (*Sheet, error)
 	// GetWorkshop reads the caller's workshop; one that was never answered is empty.
 	GetWorkshop(ctx context.Context, in *GetWorkshopRequest, opts ...grpc.CallOption) (*Workshop, error)
 	// UpdateWorkshop keeps the caller's workshop in place of what it was; earlier ones stay in its history. Sent unchanged, it counts for another year. Errors: ABORTED
@@ -129,6 +143,16 @@ func (c *benchServiceClient) GetSheet(ctx context.Context, in *GetSheetRequest, 
 	return out, nil
 }
 
+func (c *benchServiceClient) RescaleTrial(ctx context.Context, in *RescaleTrialRequest, opts ...grpc.CallOption) (*RescaleTrialResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RescaleTrialResponse)
+	err := c.cc.Invoke(ctx, BenchService_RescaleTrial_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *benchServiceClient) ListSheets(ctx context.Context, in *ListSheetsRequest, opts ...grpc.CallOption) (*ListSheetsResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ListSheetsResponse)
@@ -153,6 +177,26 @@ func (c *benchServiceClient) OverrideStop(ctx context.Context, in *OverrideStopR
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(Sheet)
 	err := c.cc.Invoke(ctx, BenchService_OverrideStop_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *benchServiceClient) DeleteSheet(ctx context.Context, in *DeleteSheetRequest, opts ...grpc.CallOption) (*Sheet, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Sheet)
+	err := c.cc.Invoke(ctx, BenchService_DeleteSheet_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *benchServiceClient) UndeleteSheet(ctx context.Context, in *UndeleteSheetRequest, opts ...grpc.CallOption) (*Sheet, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(Sheet)
+	err := c.cc.Invoke(ctx, BenchService_UndeleteSheet_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -196,8 +240,13 @@ type BenchServiceServer interface {
 	SelectMordant(context.Context, *SelectMordantRequest) (*SelectMordantResponse, error)
 	// InspectPlan holds a plan against the rules and keeps nothing: a sheet without amounts.
 	InspectPlan(context.Context, *InspectPlanRequest) (*Sheet, error)
-	// GetSheet reads a kept sheet. Errors: NOT_FOUND.
+	// GetSheet reads a kept sheet, a deleted one too. Errors: NOT_FOUND.
 	GetSheet(context.Context, *GetSheetRequest) (*Sheet, error)
+	// RescaleTrial carries a recorded trial or a kept sheet to another mass of fibre: what goes by mass, what by volume, and what by neither and has to be found
+	// anew. Of a recorded trial it gives figures that were held against no rule; of a sheet also the sheet of the same plan at the new size, held against the rules.
+	// Nothing is kept. Errors: INVALID_ARGUMENT; NOT_FOUND; FAILED_PRECONDITION for a trial with a piece whose mass isn't known, or a deleted record; UNAVAILABLE when the
+	// module is down.
+	RescaleTrial(context.Context, *RescaleTrialRequest) (*RescaleTrialResponse, error)
 	// ListSheets lists the caller's sheets, the newest revision of each, newest plan first.
 	ListSheets(context.Context, *ListSheetsRequest) (*ListSheetsResponse, error)
 	// InspectSheetsAgain holds kept sheets against the rules as they are now, with what was known when they were planned. A sheet of which they say something else
@@ -207,6 +256,12 @@ type BenchServiceServer interface {
 	// OverrideStop takes a stop upon the caller, with a written reason that is kept on the sheet and in the audit trail, and plans again. Errors: FAILED_PRECONDITION
 	// where the stop is one that nothing lifts, or doesn't stand; NOT_FOUND; ABORTED for another etag than the sheet's.
 	OverrideStop(context.Context, *OverrideStopRequest) (*Sheet, error)
+	// DeleteSheet takes a sheet of the caller's out of every list. That is its next revision; what it said stays in its history, the codes of its pieces stay reserved,
+	// and what was dyed by it stays in the record. Errors: NOT_FOUND; ABORTED for another etag than the sheet's; FAILED_PRECONDITION when it is deleted.
+	DeleteSheet(context.Context, *DeleteSheetRequest) (*Sheet, error)
+	// UndeleteSheet brings a sheet back as it was, which is again its next revision; it says nothing of rules that have changed meanwhile, which
+	// InspectSheetsAgain does. Errors: NOT_FOUND; ABORTED; FAILED_PRECONDITION when it isn't deleted.
+	UndeleteSheet(context.Context, *UndeleteSheetRequest) (*Sheet, error)
 	// GetWorkshop reads the caller's workshop; one that was never answered is empty.
 	GetWorkshop(context.Context, *GetWorkshopRequest) (*Workshop, error)
 	// UpdateWorkshop keeps the caller's workshop in place of what it was; earlier ones stay in its history. Sent unchanged, it counts for another year. Errors: ABORTED
@@ -237,6 +292,9 @@ func (UnimplementedBenchServiceServer) InspectPlan(context.Context, *InspectPlan
 func (UnimplementedBenchServiceServer) GetSheet(context.Context, *GetSheetRequest) (*Sheet, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetSheet not implemented")
 }
+func (UnimplementedBenchServiceServer) RescaleTrial(context.Context, *RescaleTrialRequest) (*RescaleTrialResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RescaleTrial not implemented")
+}
 func (UnimplementedBenchServiceServer) ListSheets(context.Context, *ListSheetsRequest) (*ListSheetsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListSheets not implemented")
 }
@@ -245,6 +303,12 @@ func (UnimplementedBenchServiceServer) InspectSheetsAgain(context.Context, *Insp
 }
 func (UnimplementedBenchServiceServer) OverrideStop(context.Context, *OverrideStopRequest) (*Sheet, error) {
 	return nil, status.Error(codes.Unimplemented, "method OverrideStop not implemented")
+}
+func (UnimplementedBenchServiceServer) DeleteSheet(context.Context, *DeleteSheetRequest) (*Sheet, error) {
+	return nil, status.Error(codes.Unimplemented, "method DeleteSheet not implemented")
+}
+func (UnimplementedBenchServiceServer) UndeleteSheet(context.Context, *UndeleteSheetRequest) (*Sheet, error) {
+	return nil, status.Error(codes.Unimplemented, "method UndeleteSheet not implemented")
 }
 func (UnimplementedBenchServiceServer) GetWorkshop(context.Context, *GetWorkshopRequest) (*Workshop, error) {
 	return nil, status.Error(codes.Unimplemented, "method GetWorkshop not implemented")
@@ -363,6 +427,24 @@ func _BenchService_GetSheet_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _BenchService_RescaleTrial_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RescaleTrialRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BenchServiceServer).RescaleTrial(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BenchService_RescaleTrial_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BenchServiceServer).RescaleTrial(ctx, req.(*RescaleTrialRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _BenchService_ListSheets_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ListSheetsRequest)
 	if err := dec(in); err != nil {
@@ -413,6 +495,42 @@ func _BenchService_OverrideStop_Handler(srv interface{}, ctx context.Context, de
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(BenchServiceServer).OverrideStop(ctx, req.(*OverrideStopRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _BenchService_DeleteSheet_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DeleteSheetRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BenchServiceServer).DeleteSheet(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BenchService_DeleteSheet_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BenchServiceServer).DeleteSheet(ctx, req.(*DeleteSheetRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _BenchService_UndeleteSheet_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UndeleteSheetRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BenchServiceServer).UndeleteSheet(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BenchService_UndeleteSheet_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BenchServiceServer).UndeleteSheet(ctx, req.(*UndeleteSheetRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -481,6 +599,10 @@ var BenchService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _BenchService_GetSheet_Handler,
 		},
 		{
+			MethodName: "RescaleTrial",
+			Handler:    _BenchService_RescaleTrial_Handler,
+		},
+		{
 			MethodName: "ListSheets",
 			Handler:    _BenchService_ListSheets_Handler,
 		},
@@ -491,6 +613,14 @@ var BenchService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "OverrideStop",
 			Handler:    _BenchService_OverrideStop_Handler,
+		},
+		{
+			MethodName: "DeleteSheet",
+			Handler:    _BenchService_DeleteSheet_Handler,
+		},
+		{
+			MethodName: "UndeleteSheet",
+			Handler:    _BenchService_UndeleteSheet_Handler,
 		},
 		{
 			MethodName: "GetWorkshop",

@@ -458,7 +458,9 @@ type Sheet struct {
 	// Stops that somebody took upon themselves.
 	Overrides []*Override `protobuf:"bytes,15,rep,name=overrides,proto3" json:"overrides,omitempty"`
 	// True when a bath that the plan wants is missing.
-	Incomplete    bool `protobuf:"varint,16,opt,name=incomplete,proto3" json:"incomplete,omitempty"`
+	Incomplete bool `protobuf:"varint,16,opt,name=incomplete,proto3" json:"incomplete,omitempty"`
+	// Absent unless the sheet is deleted.
+	DeleteTime    *timestamppb.Timestamp `protobuf:"bytes,17,opt,name=delete_time,json=deleteTime,proto3" json:"delete_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -603,6 +605,13 @@ func (x *Sheet) GetIncomplete() bool {
 		return x.Incomplete
 	}
 	return false
+}
+
+func (x *Sheet) GetDeleteTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DeleteTime
+	}
+	return nil
 }
 
 // SheetPart is the provenance of a part of the sheet.
@@ -2435,7 +2444,7 @@ var File_commonvat_bench_v1_sheet_proto protoreflect.FileDescriptor
 
 const file_commonvat_bench_v1_sheet_proto_rawDesc = "" +
 	"\n" +
-	"\x1ecommonvat/bench/v1/sheet.proto\x12\x12commonvat.bench.v1\x1a\x1dcommonvat/bench/v1/plan.proto\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf0\x05\n" +
+	"\x1ecommonvat/bench/v1/sheet.proto\x12\x12commonvat.bench.v1\x1a\x1dcommonvat/bench/v1/plan.proto\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xad\x06\n" +
 	"\x05Sheet\x12,\n" +
 	"\x04plan\x18\x01 \x01(\v2\x18.commonvat.bench.v1.PlanR\x04plan\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x03R\brevision\x12\x12\n" +
@@ -2456,7 +2465,9 @@ const file_commonvat_bench_v1_sheet_proto_rawDesc = "" +
 	"\toverrides\x18\x0f \x03(\v2\x1c.commonvat.bench.v1.OverrideR\toverrides\x12\x1e\n" +
 	"\n" +
 	"incomplete\x18\x10 \x01(\bR\n" +
-	"incomplete\"\xbc\x01\n" +
+	"incomplete\x12;\n" +
+	"\vdelete_time\x18\x11 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"deleteTime\"\xbc\x01\n" +
 	"\tSheetPart\x12\x12\n" +
 	"\x04part\x18\x01 \x01(\tR\x04part\x12:\n" +
 	"\x06module\x18\x02 \x01(\v2\".commonvat.types.v1.ModuleIdentityR\x06module\x12\x14\n" +
@@ -2738,37 +2749,38 @@ var file_commonvat_bench_v1_sheet_proto_depIdxs = []int32{
 	18, // 7: commonvat.bench.v1.Sheet.baths:type_name -> commonvat.bench.v1.SheetBath
 	24, // 8: commonvat.bench.v1.Sheet.questions:type_name -> commonvat.bench.v1.SheetQuestion
 	25, // 9: commonvat.bench.v1.Sheet.overrides:type_name -> commonvat.bench.v1.Override
-	31, // 10: commonvat.bench.v1.SheetPart.module:type_name -> commonvat.types.v1.ModuleIdentity
-	9,  // 11: commonvat.bench.v1.SheetPart.packs:type_name -> commonvat.bench.v1.SheetPack
-	14, // 12: commonvat.bench.v1.MordantAdvice.fibres:type_name -> commonvat.bench.v1.FibreAdvice
-	13, // 13: commonvat.bench.v1.MordantAdvice.remarks:type_name -> commonvat.bench.v1.MordantRemark
-	15, // 14: commonvat.bench.v1.FibreAdvice.choices:type_name -> commonvat.bench.v1.MordantChoice
-	17, // 15: commonvat.bench.v1.FibreAdvice.ruled_out:type_name -> commonvat.bench.v1.MordantRuledOut
-	16, // 16: commonvat.bench.v1.MordantChoice.steps:type_name -> commonvat.bench.v1.MordantStep
-	13, // 17: commonvat.bench.v1.MordantChoice.warnings:type_name -> commonvat.bench.v1.MordantRemark
-	32, // 18: commonvat.bench.v1.SheetBath.kind:type_name -> commonvat.bench.v1.BathKind
-	0,  // 19: commonvat.bench.v1.SheetBath.standing:type_name -> commonvat.bench.v1.Standing
-	19, // 20: commonvat.bench.v1.SheetBath.loads:type_name -> commonvat.bench.v1.SheetLoad
-	22, // 21: commonvat.bench.v1.SheetBath.moments:type_name -> commonvat.bench.v1.SheetMoment
-	23, // 22: commonvat.bench.v1.SheetBath.findings:type_name -> commonvat.bench.v1.SheetFinding
-	20, // 23: commonvat.bench.v1.SheetLoad.amounts:type_name -> commonvat.bench.v1.SheetAmount
-	21, // 24: commonvat.bench.v1.SheetLoad.lifted:type_name -> commonvat.bench.v1.LiftedEarly
-	1,  // 25: commonvat.bench.v1.SheetAmount.way:type_name -> commonvat.bench.v1.AmountWay
-	2,  // 26: commonvat.bench.v1.SheetMoment.kind:type_name -> commonvat.bench.v1.MomentKind
-	3,  // 27: commonvat.bench.v1.SheetFinding.severity:type_name -> commonvat.bench.v1.Severity
-	4,  // 28: commonvat.bench.v1.SheetFinding.standing:type_name -> commonvat.bench.v1.FindingStanding
-	5,  // 29: commonvat.bench.v1.SheetFinding.lifting:type_name -> commonvat.bench.v1.Lifting
-	6,  // 30: commonvat.bench.v1.SheetQuestion.scope:type_name -> commonvat.bench.v1.QuestionScope
-	30, // 31: commonvat.bench.v1.Override.time:type_name -> google.protobuf.Timestamp
-	7,  // 32: commonvat.bench.v1.KeptSheet.sheet:type_name -> commonvat.bench.v1.Sheet
-	27, // 33: commonvat.bench.v1.KeptSheet.facts:type_name -> commonvat.bench.v1.SheetFacts
-	28, // 34: commonvat.bench.v1.SheetFacts.steps:type_name -> commonvat.bench.v1.SheetStep
-	33, // 35: commonvat.bench.v1.SheetStep.facts:type_name -> commonvat.bench.v1.Answer
-	36, // [36:36] is the sub-list for method output_type
-	36, // [36:36] is the sub-list for method input_type
-	36, // [36:36] is the sub-list for extension type_name
-	36, // [36:36] is the sub-list for extension extendee
-	0,  // [0:36] is the sub-list for field type_name
+	30, // 10: commonvat.bench.v1.Sheet.delete_time:type_name -> google.protobuf.Timestamp
+	31, // 11: commonvat.bench.v1.SheetPart.module:type_name -> commonvat.types.v1.ModuleIdentity
+	9,  // 12: commonvat.bench.v1.SheetPart.packs:type_name -> commonvat.bench.v1.SheetPack
+	14, // 13: commonvat.bench.v1.MordantAdvice.fibres:type_name -> commonvat.bench.v1.FibreAdvice
+	13, // 14: commonvat.bench.v1.MordantAdvice.remarks:type_name -> commonvat.bench.v1.MordantRemark
+	15, // 15: commonvat.bench.v1.FibreAdvice.choices:type_name -> commonvat.bench.v1.MordantChoice
+	17, // 16: commonvat.bench.v1.FibreAdvice.ruled_out:type_name -> commonvat.bench.v1.MordantRuledOut
+	16, // 17: commonvat.bench.v1.MordantChoice.steps:type_name -> commonvat.bench.v1.MordantStep
+	13, // 18: commonvat.bench.v1.MordantChoice.warnings:type_name -> commonvat.bench.v1.MordantRemark
+	32, // 19: commonvat.bench.v1.SheetBath.kind:type_name -> commonvat.bench.v1.BathKind
+	0,  // 20: commonvat.bench.v1.SheetBath.standing:type_name -> commonvat.bench.v1.Standing
+	19, // 21: commonvat.bench.v1.SheetBath.loads:type_name -> commonvat.bench.v1.SheetLoad
+	22, // 22: commonvat.bench.v1.SheetBath.moments:type_name -> commonvat.bench.v1.SheetMoment
+	23, // 23: commonvat.bench.v1.SheetBath.findings:type_name -> commonvat.bench.v1.SheetFinding
+	20, // 24: commonvat.bench.v1.SheetLoad.amounts:type_name -> commonvat.bench.v1.SheetAmount
+	21, // 25: commonvat.bench.v1.SheetLoad.lifted:type_name -> commonvat.bench.v1.LiftedEarly
+	1,  // 26: commonvat.bench.v1.SheetAmount.way:type_name -> commonvat.bench.v1.AmountWay
+	2,  // 27: commonvat.bench.v1.SheetMoment.kind:type_name -> commonvat.bench.v1.MomentKind
+	3,  // 28: commonvat.bench.v1.SheetFinding.severity:type_name -> commonvat.bench.v1.Severity
+	4,  // 29: commonvat.bench.v1.SheetFinding.standing:type_name -> commonvat.bench.v1.FindingStanding
+	5,  // 30: commonvat.bench.v1.SheetFinding.lifting:type_name -> commonvat.bench.v1.Lifting
+	6,  // 31: commonvat.bench.v1.SheetQuestion.scope:type_name -> commonvat.bench.v1.QuestionScope
+	30, // 32: commonvat.bench.v1.Override.time:type_name -> google.protobuf.Timestamp
+	7,  // 33: commonvat.bench.v1.KeptSheet.sheet:type_name -> commonvat.bench.v1.Sheet
+	27, // 34: commonvat.bench.v1.KeptSheet.facts:type_name -> commonvat.bench.v1.SheetFacts
+	28, // 35: commonvat.bench.v1.SheetFacts.steps:type_name -> commonvat.bench.v1.SheetStep
+	33, // 36: commonvat.bench.v1.SheetStep.facts:type_name -> commonvat.bench.v1.Answer
+	37, // [37:37] is the sub-list for method output_type
+	37, // [37:37] is the sub-list for method input_type
+	37, // [37:37] is the sub-list for extension type_name
+	37, // [37:37] is the sub-list for extension extendee
+	0,  // [0:37] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_bench_v1_sheet_proto_init() }

@@ -2146,7 +2146,7 @@ type BathSize struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Required. Range: above 0 to 1,000,000.
 	FibreG float64 `protobuf:"fixed64,1,opt,name=fibre_g,json=fibreG,proto3" json:"fibre_g,omitempty"`
-	// Required. Range: above 0 to 100,000.
+	// 0: not known, and what grows by volume isn't carried over. Range: 0 to 100,000.
 	VolumeL       float64 `protobuf:"fixed64,2,opt,name=volume_l,json=volumeL,proto3" json:"volume_l,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -2390,7 +2390,7 @@ func (x *RescaleResponse) GetRemarks() []string {
 type RescaledFigure struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Name  string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
-	// Absent for what grows by neither.
+	// Absent for what grows by neither, and for what grows by a volume that isn't known.
 	Value         *float64 `protobuf:"fixed64,2,opt,name=value,proto3,oneof" json:"value,omitempty"`
 	Remark        string   `protobuf:"bytes,3,opt,name=remark,proto3" json:"remark,omitempty"`
 	unknownFields protoimpl.UnknownFields
