@@ -79,6 +79,13 @@ func Complete(facts rules.Facts) rules.Facts {
 			add(out, "material.hazard_classes", rules.Fact{Texts: slices.Clone(m.HazardClasses), Doubtful: f.Doubtful || !m.Confirmed}, m.Confirmed)
 		}
 	}
+	for _, field := range []string{"step.adds", "bath.first_solid"} {
+		if f, ok := facts[field]; ok && len(f.Texts) == 1 {
+			if m, known := Find(f.Texts[0]); known {
+				out[field] = rules.Fact{Texts: []string{m.Name}, Doubtful: f.Doubtful}
+			}
+		}
+	}
 	for list, classes := range map[string]string{"bath.materials": "bath.classes", "trial.materials": "trial.material_classes"} {
 		f, ok := facts[list]
 		if !ok {

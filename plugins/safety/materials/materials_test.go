@@ -47,6 +47,11 @@ func TestComplete(t *testing.T) {
 	told := materials.Complete(rules.Facts{"material.id": word("lye"), "material.hazard_classes": word("irritant")})
 	assert.Equal(t, word("irritant"), told["material.hazard_classes"], "what a data sheet says stands against what is from memory")
 
+	// Other names are those of the table wherever a rule asks for a material.
+	got = materials.Complete(rules.Facts{"step.adds": word("Washing Soda"), "bath.first_solid": word("Hydrosulfite"), "bath.materials": word("alum")})
+	assert.Equal(t, word("soda ash"), got["step.adds"])
+	assert.Equal(t, word("sodium dithionite"), got["bath.first_solid"])
+
 	// A wrong answer can't clear what the table is sure of.
 	told = materials.Complete(rules.Facts{
 		"material.id": word("copper sulfate"), "material.hazard_classes": word(), "material.classes": word("tannin"),
