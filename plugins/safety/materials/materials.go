@@ -48,9 +48,12 @@ func mustTable() map[string]Material {
 	return out
 }
 
-// Find looks a material up by any of its names, in any case.
+// spelling makes older and American spellings those of the table.
+var spelling = strings.NewReplacer("sulph", "sulf", "aluminum", "aluminium")
+
+// Find looks a material up by any of its names, in any case and spelling.
 func Find(name string) (Material, bool) {
-	m, ok := byName[strings.ToLower(strings.TrimSpace(name))]
+	m, ok := byName[spelling.Replace(strings.ToLower(strings.Join(strings.Fields(name), " ")))]
 	return m, ok
 }
 

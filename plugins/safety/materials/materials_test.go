@@ -24,6 +24,14 @@ func TestTable(t *testing.T) {
 	lime, ok := materials.Find(" Slaked Lime ")
 	require.True(t, ok)
 	assert.Equal(t, "calcium hydroxide", lime.Name)
+	for name, first := range map[string]string{
+		"Sodium Hydrosulphite": "sodium dithionite", "hydros": "sodium dithionite", "copper  sulphate": "copper sulfate", "Aluminum Acetate": "aluminium acetate",
+		"sulphuric acid": "concentrated sulfuric acid", "iron(II) sulphate": "ferrous sulfate",
+	} {
+		m, ok := materials.Find(name)
+		assert.True(t, ok, name)
+		assert.Equal(t, first, m.Name, name)
+	}
 }
 
 func TestComplete(t *testing.T) {
