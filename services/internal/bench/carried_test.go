@@ -1,14 +1,19 @@
 package bench_test
 
 import (
+	"context"
 	"slices"
+	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	safetyv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/safety/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/bench"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
@@ -28,6 +33,14 @@ func (b *between) fact(material, field string) (found *safetyv1.Fact) {
 		}
 	}
 	return found
+}
+
+// exchanged has a module that is replaced between two questions.
+type exchanged struct{ bench.Modules }
+
+func (e exchanged) ListFields(ctx context.Context, module string) (*safetyv1.ListFieldsResponse, *typesv1.ModuleIdentity, error) {
+	r, who, err := e.Modules.ListFields(ctx, module)
+	return r, &typesv1.ModuleIdentity{Name: who.GetName(), Version: who.GetVersion(), Kind: who.GetKind(), Digest: strings.Repeat("0", 64)}, err
 }
 
 // What fibre brings along from a vat that couldn't be computed isn't known whole, and a bath that it goes into unrinsed is no freer than the vat: an acid may meet
@@ -60,6 +73,11 @@ func TestWhatIsBroughtAlongFromAnUnknownVat(t *testing.T) {
 	assert.False(t, acid(bathNamed(t, s, "sour")), "rinsed, nothing comes along")
 	assert.False(t, w.modules.fact("vinegar", "bath.materials").GetDoubtful())
 	assert.False(t, w.modules.fact("vinegar", "step.boils").GetTruth())
+
+	w.Bench = bench.New(bench.Config{Modules: exchanged{w.modules}, Safety: func() []string { return w.safety }, Store: w.store, Now: func() time.Time { return w.now }})
+	s, err = w.Plan(t.Context(), ash, plan)
+	require.NoError(t, err)
+	assert.Equal(t, notYet, s.GetStanding(), "one build said what fields mean, and another judged")
 
 	vat.Kind = benchpb.BathKind_BATH_KIND_DYE
 	_, err = w.Plan(t.Context(), ash, plan)

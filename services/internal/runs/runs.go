@@ -118,7 +118,7 @@ func Open(ctx context.Context, config Config) (*Runs, error) {
 				return nil, err
 			}
 			run.State, run.Reason = catalogv1.RunState_RUN_STATE_INTERRUPTED, errStopped.Error()+" while it was under way"
-			if err := r.put(ctx, itself, run, "", ""); err != nil {
+			if err := r.putEnded(ctx, run); err != nil {
 				return nil, err
 			}
 		}
@@ -256,6 +256,18 @@ func (r *Runs) put(ctx context.Context, by store.Actor, run *catalogv1.Run, act,
 	return r.Store.PutRun(ctx, by, now, row, act, reason)
 }
 
+// putEnded puts a run that isn't under way any more. Of columns that weren't frozen whole nothing is kept, since what members take back couldn't be taken out.
+func (r *Runs) putEnded(ctx context.Context, run *catalogv1.Run) error {
+	if run.GetColumns() != nil {
+		return r.put(ctx, itself, run, "", "")
+	}
+	row, now, err := r.row(run)
+	if err != nil {
+		return err
+	}
+	return r.Store.EraseFromRun(ctx, itself, now, row, store.RunRest{}, "")
+}
+
 // Who asks for a change of a run.
 type Who struct {
 	store.Actor
@@ -314,6 +326,12 @@ func (r *Runs) Create(ctx context.Context, who Who, request *catalogv1.CreateRun
 	}
 	begin := false
 	defer func() { release(begin) }()
+	if there, err := r.Store.Run(ctx, run.GetId()); err == nil { // sent twice at once
+		begin = r.waits(run.GetId())
+		return r.again(there, run)
+	} else if !errors.Is(err, trial.ErrNotFound) {
+		return nil, err
+	}
 	if err := r.room(); err != nil {
 		return nil, err
 	}
@@ -413,7 +431,10 @@ func (r *Runs) Cancel(ctx context.Context, who Who, id trial.ID, reason string) 
 		return nil, fmt.Errorf("%w: run %s is %s, not under way", trial.ErrConflict, id, stateWords(run.GetState()))
 	}
 	run.State, run.Reason = catalogv1.RunState_RUN_STATE_CANCELLED, reason
-	return run, r.put(ctx, who.Actor, run, "cancelled", reason)
+	if err := r.put(ctx, who.Actor, run, "cancelled", reason); err != nil {
+		return nil, err
+	}
+	return run, r.putEnded(ctx, run)
 }
 
 // Resume has a run go on. Errors: as for Cancel.

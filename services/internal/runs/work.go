@@ -46,7 +46,7 @@ func (r *Runs) work(ctx context.Context, id trial.ID) {
 		var run *catalogv1.Run
 		if run, readErr = decode(row); readErr == nil {
 			run.State, run.Reason = ended(err)
-			readErr = r.put(keeping, itself, run, "", "")
+			readErr = r.putEnded(keeping, run)
 		}
 	}
 	if readErr != nil { // it stays as it is, and is interrupted when the core starts again
