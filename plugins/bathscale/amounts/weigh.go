@@ -1,7 +1,6 @@
 package amounts
 
 import (
-	"fmt"
 	"math"
 )
 
@@ -46,30 +45,6 @@ func orElse(v, other float64) float64 {
 		return other
 	}
 	return v
-}
-
-// Validate reports what is wrong with the bench.
-func (b Bench) Validate() error {
-	if len(b.Balances) == 0 {
-		return fmt.Errorf("%w: no balance is given", ErrInput)
-	}
-	for _, balance := range b.Balances {
-		if err := balance.Validate(); err != nil {
-			return err
-		}
-	}
-	for _, of := range []struct {
-		name      string
-		v, lo, hi float64
-	}{
-		{"uncertainty of small volumes in mL", b.PipetteML, 0, 100}, {"uncertainty of the flask in percent", b.FlaskPercent, 0, 50},
-		{"wanted uncertainty in percent", b.wanted() * 100, 0.1, 100}, {"volume of a stock in mL", b.stockML(), 1, 1e5}, {"least mass for a stock in g", b.stockLeast(), 0.001, 1e4},
-	} {
-		if !(of.v >= of.lo && of.v <= of.hi) {
-			return fmt.Errorf("%w: %s is %v, want %v to %v", ErrInput, of.name, of.v, of.lo, of.hi)
-		}
-	}
-	return nil
 }
 
 // Weighing is one mass, as it is put into the bath.
