@@ -72,7 +72,7 @@ func (b Bench) Weigh(massG, solubleGPerL, bathML float64) Weighing {
 	balance, able := b.pick(massG)
 	direct := Weighing{Way: Weighed, ExactG: massG, ShownG: balance.Shown(massG), Balance: balance, RelativePercent: 100 * balance.RelativeError(massG)}
 	direct.DirectPercent = direct.RelativePercent
-	if massG == 0 {
+	if massG < nothingG {
 		direct.RelativePercent, direct.DirectPercent = 0, 0
 		return direct
 	}
@@ -159,10 +159,18 @@ func square(x float64) float64 { return x * x }
 // Interval is a range with what is most likely within it.
 type Interval struct{ Low, Likely, High float64 }
 
+// nothingG is the mass in grams, a picogram, below which there is nothing to weigh, and a relative uncertainty says nothing.
+const nothingG = 1e-12
+
 // DeliveredPercent is what a weighing makes of a percentage on the weight of fibre: likely by the shown mass, and its bounds by the expanded uncertainties
-// of the mass and of the fibre's mass, added in squares. Masses are in the state at hand; meant turns them into the recipe's.
+// of the mass and of the fibre's mass, added in squares. Masses are in the state at hand; meant turns them into the recipe's. Of a mass that the balance shows as 0, all that was wanted may come, and
+// what weighing it can be off besides.
 func DeliveredPercent(w Weighing, d Dose, fibre Mass) Interval {
 	likely := 100 * d.meantFrom(w.ShownG) / fibre.G
 	relative := math.Hypot(w.RelativePercent/100, Coverage*fibre.UncertaintyG/fibre.G)
+	if w.Way == TooSmall {
+		most := 100 * d.meantFrom(w.ExactG+Coverage*w.Balance.UncertaintyG()) / fibre.G
+		return Interval{High: most * (1 + Coverage*fibre.UncertaintyG/fibre.G)}
+	}
 	return Interval{Low: math.Max(0, likely*(1-relative)), Likely: likely, High: likely * (1 + relative)}
 }
