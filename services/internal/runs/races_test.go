@@ -67,7 +67,7 @@ func TestCreateTwiceAtOnce(t *testing.T) {
 	busy := l.shelf.put(t, spread("busy", 1), "a")
 	l.shelf.put(t, spread("new", 1), "b")
 	busy.set(func() {
-		busy.before = func(int) { <-hold }
+		busy.before = func(context.Context, int) { <-hold }
 	})
 	l.stop()
 	again := request("new")
