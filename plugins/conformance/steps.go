@@ -323,7 +323,8 @@ func (r *run) givenUp(ctx context.Context, m *module, next question) error {
 
 // comesToRest looks at the processor time of the process, where the system tells it.
 func (r *run) comesToRest(ctx context.Context) error {
-	const window = 100 * time.Millisecond
+	// On a busy machine a module that calculates on gets a small part of the time, and one at rest still next to none.
+	const window = 500 * time.Millisecond
 	pid := r.process.PID()
 	for began := time.Now(); ; {
 		before, ok := cpu(pid)
@@ -336,7 +337,7 @@ func (r *run) comesToRest(ctx context.Context) error {
 			return ctx.Err()
 		}
 		after, ok := cpu(pid)
-		if !ok || after-before <= window/5 {
+		if !ok || after-before <= window/25 {
 			return nil
 		}
 		if time.Since(began) > idleWithin {
