@@ -326,6 +326,19 @@ func TestLaws(t *testing.T) {
 			assert.InEpsilon(t, 1+100*w.ShownG/a, 1+d.Likely, 1e-9)
 			assert.LessOrEqual(t, d.Low, d.Likely)
 			assert.LessOrEqual(t, d.Likely, d.High)
+			assert.True(t, w.Way != amounts.TooSmall || d.High >= 100*m/a, "what a balance shows as 0 is no less than was wanted")
 		}
 	})
+}
+
+// Rounding to 0 hides no limit: 0.049 g of iron on 1 g of wool is 4.9 % of it, whatever a balance of 0.1 g shows.
+func TestTooSmallIsNotNothing(t *testing.T) {
+	w := amounts.Bench{Balances: []amounts.Balance{{StepG: 0.1}}}.Weigh(0.049, 0, 1e6)
+	require.Equal(t, amounts.TooSmall, w.Way)
+	d := amounts.DeliveredPercent(w, amounts.Dose{Material: "ferrous sulfate"}, amounts.Mass{G: 1})
+	assert.Zero(t, d.Low)
+	assert.Zero(t, d.Likely)
+	assert.InDelta(t, 100*(0.049+2*0.1/math.Sqrt(6)), d.High, 1e-9, "two readings, each within a step (JCGM 100:2008, F.2.2.1), twice")
+	tiny := amounts.Bench{Balances: []amounts.Balance{{StepG: 0.1}}}.Weigh(1.9e-308, 0, 1e6)
+	assert.Equal(t, amounts.Interval{}, amounts.DeliveredPercent(tiny, amounts.Dose{Material: "x"}, amounts.Mass{G: 1}))
 }

@@ -1,7 +1,6 @@
 package amounts
 
 import (
-	"fmt"
 	"math"
 )
 
@@ -15,17 +14,6 @@ type Balance struct {
 	StepG float64
 	// CapacityG is the most that it takes, in grams; 0: not stated.
 	CapacityG float64
-}
-
-// Validate reports what is wrong with the balance.
-func (b Balance) Validate() error {
-	if !(b.StepG > 0 && b.StepG <= 100) {
-		return fmt.Errorf("%w: step of the balance is %v g, want above 0 to 100", ErrInput, b.StepG)
-	}
-	if b.CapacityG != 0 && !(b.CapacityG >= b.StepG && b.CapacityG <= 1e6) {
-		return fmt.Errorf("%w: capacity of the balance is %v g, want its step to 1000000", ErrInput, b.CapacityG)
-	}
-	return nil
 }
 
 // UncertaintyG is the standard uncertainty of one weighing, in grams: two readings (tare and load), each with an error that is uniform over

@@ -1,7 +1,6 @@
 package amounts
 
 import (
-	"fmt"
 	"math"
 )
 
@@ -48,30 +47,6 @@ func orElse(v, other float64) float64 {
 	return v
 }
 
-// Validate reports what is wrong with the bench.
-func (b Bench) Validate() error {
-	if len(b.Balances) == 0 {
-		return fmt.Errorf("%w: no balance is given", ErrInput)
-	}
-	for _, balance := range b.Balances {
-		if err := balance.Validate(); err != nil {
-			return err
-		}
-	}
-	for _, of := range []struct {
-		name      string
-		v, lo, hi float64
-	}{
-		{"uncertainty of small volumes in mL", b.PipetteML, 0, 100}, {"uncertainty of the flask in percent", b.FlaskPercent, 0, 50},
-		{"wanted uncertainty in percent", b.wanted() * 100, 0.1, 100}, {"volume of a stock in mL", b.stockML(), 1, 1e5}, {"least mass for a stock in g", b.stockLeast(), 0.001, 1e4},
-	} {
-		if !(of.v >= of.lo && of.v <= of.hi) {
-			return fmt.Errorf("%w: %s is %v, want %v to %v", ErrInput, of.name, of.v, of.lo, of.hi)
-		}
-	}
-	return nil
-}
-
 // Weighing is one mass, as it is put into the bath.
 type Weighing struct {
 	Way Way
@@ -97,7 +72,7 @@ func (b Bench) Weigh(massG, solubleGPerL, bathML float64) Weighing {
 	balance, able := b.pick(massG)
 	direct := Weighing{Way: Weighed, ExactG: massG, ShownG: balance.Shown(massG), Balance: balance, RelativePercent: 100 * balance.RelativeError(massG)}
 	direct.DirectPercent = direct.RelativePercent
-	if massG == 0 {
+	if massG < nothingG {
 		direct.RelativePercent, direct.DirectPercent = 0, 0
 		return direct
 	}
@@ -184,10 +159,18 @@ func square(x float64) float64 { return x * x }
 // Interval is a range with what is most likely within it.
 type Interval struct{ Low, Likely, High float64 }
 
+// nothingG is the mass in grams, a picogram, below which there is nothing to weigh, and a relative uncertainty says nothing.
+const nothingG = 1e-12
+
 // DeliveredPercent is what a weighing makes of a percentage on the weight of fibre: likely by the shown mass, and its bounds by the expanded uncertainties
-// of the mass and of the fibre's mass, added in squares. Masses are in the state at hand; meant turns them into the recipe's.
+// of the mass and of the fibre's mass, added in squares. Masses are in the state at hand; meant turns them into the recipe's. Of a mass that the balance shows as 0, all that was wanted may come, and
+// what weighing it can be off besides.
 func DeliveredPercent(w Weighing, d Dose, fibre Mass) Interval {
 	likely := 100 * d.meantFrom(w.ShownG) / fibre.G
 	relative := math.Hypot(w.RelativePercent/100, Coverage*fibre.UncertaintyG/fibre.G)
+	if w.Way == TooSmall {
+		most := 100 * d.meantFrom(w.ExactG+Coverage*w.Balance.UncertaintyG()) / fibre.G
+		return Interval{High: most * (1 + Coverage*fibre.UncertaintyG/fibre.G)}
+	}
 	return Interval{Low: math.Max(0, likely*(1-relative)), Likely: likely, High: likely * (1 + relative)}
 }

@@ -113,8 +113,8 @@ type Result struct {
 	NoSession   int      // readings without a session
 
 	Overall *Contrast // first order minus second, from 1 session
-	// MedianDE is the median over sessions of ΔE00 between the second order's mean and that mean moved by d̄: the same shift looks
-	// different on grey and on vivid green.
+	// MedianDE is the median over sessions of ΔE00 between the second order's mean and that mean moved by d̄; one shift
+	// isn't seen alike on grey and on vivid green.
 	MedianDE *float64
 	Cell     []CellEffect // by label
 	// CellsDiffer is the test whether the effect depends on the cell; nil without two cells in two sessions, or when exploratory.

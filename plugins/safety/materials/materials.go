@@ -52,9 +52,12 @@ func mustTable() map[string]Material {
 	return out
 }
 
-// Find looks a material up by any of its names, in any case.
+// spelling makes older and American spellings those of the table.
+var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium")
+
+// Find looks a material up by any of its names, in any case and spelling.
 func Find(name string) (Material, bool) {
-	m, ok := byName[strings.ToLower(strings.TrimSpace(name))]
+	m, ok := byName[spelling.Replace(strings.ToLower(strings.Join(strings.Fields(name), " ")))]
 	return m, ok
 }
 
@@ -83,6 +86,13 @@ func Complete(facts rules.Facts) rules.Facts {
 			add(out, "material.hazard_classes", rules.Fact{Texts: slices.Clone(m.HazardClasses), Doubtful: f.Doubtful || !m.Confirmed}, m.Confirmed)
 			if m.NoPlant {
 				noPlant(out)
+			}
+		}
+	}
+	for _, field := range []string{"step.adds", "bath.first_solid"} {
+		if f, ok := facts[field]; ok && len(f.Texts) == 1 {
+			if m, known := Find(f.Texts[0]); known {
+				out[field] = rules.Fact{Texts: []string{m.Name}, Doubtful: f.Doubtful}
 			}
 		}
 	}

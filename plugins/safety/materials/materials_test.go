@@ -24,6 +24,14 @@ func TestTable(t *testing.T) {
 	lime, ok := materials.Find(" Slaked Lime ")
 	require.True(t, ok)
 	assert.Equal(t, "calcium hydroxide", lime.Name)
+	for name, first := range map[string]string{
+		"Sodium Hydrosulphite": "sodium dithionite", "hydros": "sodium dithionite", "copper  sulphate": "copper sulfate", "Alu" + "minum Acetate": "aluminium acetate",
+		"sulphuric acid": "concentrated sulfuric acid", "iron(II) sulphate": "ferrous sulfate",
+	} {
+		m, ok := materials.Find(name)
+		assert.True(t, ok, name)
+		assert.Equal(t, first, m.Name, name)
+	}
 }
 
 func TestComplete(t *testing.T) {
@@ -46,6 +54,11 @@ func TestComplete(t *testing.T) {
 	assert.NotContains(t, got, "bath.classes")
 	told := materials.Complete(rules.Facts{"material.id": word("lye"), "material.hazard_classes": word("irritant")})
 	assert.Equal(t, word("irritant"), told["material.hazard_classes"], "what a data sheet says stands against what is from memory")
+
+	// Other names are those of the table wherever a rule asks for a material.
+	got = materials.Complete(rules.Facts{"step.adds": word("Washing Soda"), "bath.first_solid": word("Hydrosulfite"), "bath.materials": word("alum")})
+	assert.Equal(t, word("soda ash"), got["step.adds"])
+	assert.Equal(t, word("sodium dithionite"), got["bath.first_solid"])
 
 	// A wrong answer can't clear what the table is sure of.
 	told = materials.Complete(rules.Facts{

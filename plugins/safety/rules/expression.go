@@ -19,8 +19,10 @@ import (
 // expression is a compiled condition with the fields that it asks.
 type expression struct {
 	program cel.Program
-	// asks are the fields, sorted, and numbers those of them that are figures.
-	asks, numbers []string
+	// asks are the fields, sorted.
+	asks []string
+	// limits are the figures that each field of a figure is held against, ascending: between them the answer doesn't change.
+	limits map[string][]float64
 }
 
 // environment declares the fields and two functions: any_of(set, list) and all_of(set, list).
@@ -77,6 +79,8 @@ type sizes struct{}
 const (
 	mostEntries = 64
 	mostBytes   = 256
+	// maxPlaces bounds how often an expression is asked about one step, when all its figures are wide.
+	maxPlaces = 1000
 )
 
 func (sizes) EstimateSize(node cost.AstNode) *cost.SizeEstimate {
@@ -114,16 +118,23 @@ func compile(env *cel.Env, text string) (*expression, error) {
 	if err != nil {
 		return nil, err
 	}
-	e := &expression{program: program}
+	e := &expression{program: program, limits: map[string][]float64{}}
 	var faults []string
+	compared := map[string]int{} // how often each figure is held against a literal, and so stands where it may
+	stands := map[string]int{}
 	ast.PreOrderVisit(checked.NativeRep().Expr(), ast.NewExprVisitor(func(node ast.Expr) {
 		if node.Kind() == ast.IdentKind || node.Kind() == ast.SelectKind {
 			if name := fieldOf(node); name != "" {
 				e.asks = append(e.asks, name)
+				stands[name]++
 			}
 		}
 		if node.Kind() == ast.CallKind {
 			faults = append(faults, wrongWords(node.AsCall())...)
+			if name, limit, ok := limitOf(node.AsCall()); ok {
+				e.limits[name] = append(e.limits[name], limit)
+				compared[name]++
+			}
 		}
 	}))
 	// The checker resolves a dotted name into one variable and leaves the tree as it was written: the reference map knows which.
@@ -134,13 +145,24 @@ func compile(env *cel.Env, text string) (*expression, error) {
 	}
 	slices.Sort(e.asks)
 	e.asks = slices.Compact(e.asks)
+	numbers, places := 0, 1
 	for _, name := range e.asks {
-		if fields[name].Kind == Number {
-			e.numbers = append(e.numbers, name)
+		if fields[name].Kind != Number {
+			continue
 		}
+		numbers++
+		if stands[name] != compared[name] {
+			faults = append(faults, fmt.Sprintf("%s has to be held against a figure each time, by <, <=, >, >=, == or !=", name))
+		}
+		slices.Sort(e.limits[name])
+		e.limits[name] = slices.Compact(e.limits[name])
+		places *= 2*len(e.limits[name]) + 3
 	}
-	if len(e.numbers) > 4 {
-		faults = append(faults, fmt.Sprintf("asks %d figures, want at most 4", len(e.numbers)))
+	if numbers > 4 {
+		faults = append(faults, fmt.Sprintf("asks %d figures, want at most 4", numbers))
+	}
+	if places > maxPlaces {
+		faults = append(faults, fmt.Sprintf("its figures have up to %d places between their limits, want at most %d", places, maxPlaces))
 	}
 	if len(faults) > 0 {
 		slices.Sort(faults)
@@ -177,6 +199,29 @@ func dotted(node ast.Expr) string {
 		}
 	}
 	return ""
+}
+
+// limitOf is the field and the figure of a comparison of both, either way round.
+func limitOf(call ast.CallExpr) (field string, limit float64, ok bool) {
+	switch call.FunctionName() {
+	case operators.Less, operators.LessEquals, operators.Greater, operators.GreaterEquals, operators.Equals, operators.NotEquals:
+	default:
+		return "", 0, false
+	}
+	args := call.Args()
+	for i, arg := range args {
+		name := fieldOf(arg)
+		if fields[name].Kind != Number || args[1-i].Kind() != ast.LiteralKind {
+			continue
+		}
+		switch v := args[1-i].AsLiteral().(type) {
+		case types.Double:
+			return name, float64(v), true
+		case types.Int:
+			return name, float64(v), true
+		}
+	}
+	return "", 0, false
 }
 
 // wrongWords are texts that are held against a field which never has them.

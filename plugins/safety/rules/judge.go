@@ -174,11 +174,14 @@ func (r *Rule) at(facts Facts) (Answer, []string, error) {
 	return answer, missing, nil
 }
 
-// ask evaluates an expression at every corner of the figures' intervals: yes when any corner is, else unknown when any is.
+// ask evaluates an expression at the ends of each figure's interval, at every limit within it, and between those: nowhere else can its answer differ. Yes when
+// any of them is, else unknown when any is.
 func (e *expression) ask(facts Facts) (Answer, []string, error) {
 	vars := map[string]any{}
 	var unknown []*cel.AttributePatternType
 	var wide []string
+	var places [][]float64
+	all := 1
 	for _, name := range e.asks {
 		f, ok := facts[name]
 		switch {
@@ -189,7 +192,8 @@ func (e *expression) ask(facts Facts) (Answer, []string, error) {
 		case f.Number != nil:
 			vars[name] = f.Number.Likely
 			if f.Number.Low != f.Number.High {
-				wide = append(wide, name)
+				wide, places = append(wide, name), append(places, f.Number.places(e.limits[name]))
+				all *= len(places[len(places)-1])
 			}
 		case fields[name].Kind == Word || fields[name].Kind == Text:
 			vars[name] = f.Texts[0]
@@ -198,14 +202,10 @@ func (e *expression) ask(facts Facts) (Answer, []string, error) {
 		}
 	}
 	answer, missing := No, []string(nil)
-	corners := 1
-	for range wide {
-		corners *= 3
-	}
-	for corner := range corners {
+	for place := range all {
 		for k, name := range wide {
-			n := facts[name].Number
-			vars[name] = [3]float64{n.Low, n.Likely, n.High}[corner/pow3(k)%3]
+			vars[name] = places[k][place%len(places[k])]
+			place /= len(places[k])
 		}
 		input, err := cel.PartialVars(vars, unknown...)
 		if err != nil {
@@ -227,6 +227,25 @@ func (e *expression) ask(facts Facts) (Answer, []string, error) {
 	return answer, slices.Compact(missing), nil
 }
 
+// places are the ends of an interval, the limits within it, which are ascending, and a figure between each two of these.
+func (n *Interval) places(limits []float64) []float64 {
+	out := []float64{n.Low}
+	to := func(next float64) {
+		last := out[len(out)-1]
+		if middle := last + (next-last)/2; middle > last && middle < next {
+			out = append(out, middle)
+		}
+		out = append(out, next)
+	}
+	for _, limit := range limits {
+		if limit > n.Low && limit < n.High {
+			to(limit)
+		}
+	}
+	to(n.High)
+	return out
+}
+
 // asked are the fields on which an unknown result hangs.
 func asked(out ref.Val) (names []string) {
 	u, ok := out.(*types.Unknown)
@@ -240,12 +259,4 @@ func asked(out ref.Val) (names []string) {
 		}
 	}
 	return names
-}
-
-func pow3(k int) int {
-	n := 1
-	for range k {
-		n *= 3
-	}
-	return n
 }

@@ -106,6 +106,39 @@ func TestDoubt(t *testing.T) {
 	assert.Equal(t, rules.Stop, low.Rule.Severity)
 }
 
+// An interval fires a rule that any of its values would, also one between limits, and one that is a limit itself.
+func TestIntervalsReachBetweenLimits(t *testing.T) {
+	pack := func(when, fires, silent string) *rules.Pack {
+		p, err := rules.ParsePack([]byte(fmt.Sprintf(oneRule, "stop", "person", "", when, "never", fires, silent)))
+		require.NoError(t, err)
+		return p
+	}
+	band := pack("bath.ph > 4.0 && bath.ph < 5.0", "{bath.ph: 4.5}", "{bath.ph: 7}")
+	point := pack("7.0 == bath.ph", "{bath.ph: 7}", "{bath.ph: 6}")
+	other := pack("bath.ph != 7.0", "{bath.ph: 6}", "{bath.ph: 7}")
+	both := pack("bath.ph > 4.0 && bath.ph < 5.0 && step.temperature_c >= 40.0 && step.temperature_c <= 50.0", "{bath.ph: 4.5, step.temperature_c: 40}", "{bath.ph: 7, step.temperature_c: 20}")
+	for name, c := range map[string]struct {
+		pack  *rules.Pack
+		ph    rules.Fact
+		fires bool
+	}{
+		"around the band":        {band, between(2, 8, 9), true},
+		"from below into it":     {band, between(2, 3, 4.1), true},
+		"up to its open end":     {band, between(2, 3, 4), false},
+		"above it":               {band, between(5, 6, 7), false},
+		"inside it":              {band, between(4.2, 4.2, 4.3), true},
+		"around a point":         {point, between(6, 6.5, 9), true},
+		"beside a point":         {point, between(7.1, 8, 9), false},
+		"around another":         {other, between(7, 7, 8), true},
+		"around both bands":      {both, between(0, 14, 14), true},
+		"beside one of two":      {both, between(5, 14, 14), false},
+		"exactly, inside a band": {band, figure(4.5), true},
+	} {
+		got := find(t, c.pack, "A", rules.Facts{"bath.ph": c.ph, "step.temperature_c": between(0, 90, 100)})
+		assert.Equal(t, c.fires, got != nil, name)
+	}
+}
+
 func someFact(t *rapid.T, name string) rules.Fact {
 	f, ok := rules.FieldNamed(name)
 	require.True(t, ok)
@@ -179,6 +212,14 @@ func TestOrderOfRulesDoesNotMatter(t *testing.T) {
 	assert.Equal(t, rules.Stop, a[0].Rule.Severity, "stops first")
 }
 
+// manyLimits holds two figures against twenty others each.
+func manyLimits() (text string) {
+	for i := range 20 {
+		text += fmt.Sprintf(" && bath.ph != %d.0 && step.temperature_c != %d.0", i, i)
+	}
+	return text
+}
+
 const oneRule = `name: test
 version: 1.0.0
 rules:
@@ -212,6 +253,9 @@ func TestPacksAreChecked(t *testing.T) {
 		"a field that there isn't":     {3, "vessel.happy", "vessel"},
 		"a condition that isn't one":   {3, "step.temperature_c", "yes or no"},
 		"syntax":                       {3, "&&", "when"},
+		"figures held together":        {3, "vessel.sealed && step.temperature_c > bath.ph", "bath.ph has to be held against a figure"},
+		"a figure reckoned with":       {3, "vessel.sealed && step.temperature_c > 50.0 && step.temperature_c * 2.0 > 50.0", "step.temperature_c has to be held against a figure"},
+		"figures with many limits":     {3, "vessel.sealed && step.temperature_c > 50.0" + manyLimits(), "places between their limits"},
 		"a word the field never has":   {3, `vessel.material == "gold" || vessel.sealed`, `vessel.material is never "gold"`},
 		"a word in a list":             {3, `vessel.sealed || vessel.material in ["tin", "gold"]`, `never "gold"`},
 		"a word in a function":         {3, `vessel.sealed || any_of(bath.classes, ["gold"])`, `never "gold"`},

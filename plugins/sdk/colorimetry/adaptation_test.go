@@ -35,6 +35,7 @@ func TestAdaptationProperties(t *testing.T) {
 		require.InDelta(t, 0, CIE76(c, back.Lab(there.Lab(c))), 1e-8, "there and back")
 		l := rapid.Float64Range(8, 100).Draw(t, "grey")
 		require.InDelta(t, 0, CIE76(Lab{L: l}, there.Lab(Lab{L: l})), 1e-9, "greys stay grey")
+		require.InDelta(t, 0, CIE76(there.Lab(c), there.XYZ(c.XYZ(there.fromXYZ)).Lab(there.toXYZ)), 1e-9, "by tristimulus values as by CIELAB")
 		if from == to {
 			require.InDelta(t, 0, CIE76(c, there.Lab(c)), 1e-9)
 		}

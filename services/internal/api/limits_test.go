@@ -208,9 +208,10 @@ func (c *core) bad() map[string]string {
 	revokedID, revoked, err := c.registry.IssueToken(ctx, store.Actor{Member: store.Server, Method: "test"}, "ada", "", time.Time{})
 	require.NoError(c.t, err)
 	require.NoError(c.t, c.registry.RevokeToken(ctx, store.Actor{Member: "ada", Method: "test"}, access.Caller{ID: "ada"}, revokedID))
-	_, expired, err := c.registry.IssueToken(ctx, store.Actor{Member: store.Server, Method: "test"}, "ada", "", time.Now().Add(5*time.Millisecond))
+	expires := time.Now().Add(5 * time.Millisecond)
+	_, expired, err := c.registry.IssueToken(ctx, store.Actor{Member: store.Server, Method: "test"}, "ada", "", expires)
 	require.NoError(c.t, err)
-	time.Sleep(10 * time.Millisecond)
+	time.Sleep(time.Until(expires.Add(time.Millisecond)))
 	return map[string]string{
 		"wrong checksum": good[:len(good)-8] + "00000000",
 		"unknown":        guess(good, 12345),

@@ -95,27 +95,27 @@ func (d *draft) facts() *benchpb.SheetFacts {
 		return list
 	}
 	contents, whole := make([][]string, len(d.baths)), make([]bool, len(d.baths))
-	carried := map[string][]string{} // by piece: what it brings along
+	carried := map[string]int{} // by piece: the bath it comes from
 	byName := map[string]int{}
 	dyed := len(d.earlier.materials) > 0 || len(d.earlier.unknown) > 0
 	all = add(all, d.earlier.materials...)
-	brought := make([][]string, len(d.baths))
+	brought, told := make([][]string, len(d.baths)), make([]bool, len(d.baths)) // what pieces bring along, and whether that is all
 	for i, one := range d.baths {
 		own, known := one.materials()
 		all, allKnown = add(all, own...), allKnown && known
 		if before, ok := byName[one.plan.GetExhaustOf()]; ok {
 			own, known = add(slices.Clone(own), contents[before]...), known && whole[before]
 		}
+		told[i] = !d.missing || one.plan.GetRinsedBefore()
 		for _, p := range one.pieces {
-			if !one.plan.GetRinsedBefore() {
-				brought[i] = add(brought[i], carried[p.GetLabel()]...)
-				known = known && !d.missing
+			if from, wet := carried[p.GetLabel()]; wet && !one.plan.GetRinsedBefore() {
+				brought[i], told[i] = add(brought[i], contents[from]...), told[i] && whole[from]
 			}
 		}
-		contents[i], whole[i] = add(slices.Clone(own), brought[i]...), known
+		contents[i], whole[i] = add(slices.Clone(own), brought[i]...), known && told[i]
 		byName[one.plan.GetName()] = i
 		for _, p := range one.pieces {
-			carried[p.GetLabel()] = contents[i]
+			carried[p.GetLabel()] = i
 		}
 	}
 	seenDye := dyed
@@ -124,7 +124,7 @@ func (d *draft) facts() *benchpb.SheetFacts {
 	met := map[string][]string{}  // by piece: what it met in earlier baths
 	sure := len(d.earlier.unknown) == 0 && !d.missing
 	for i, one := range d.baths {
-		common := d.common(one, contents[i], whole[i], brought[i], all, allKnown, seenDye)
+		common := d.common(one, contents[i], whole[i], brought[i], told[i], all, allKnown, seenDye)
 		before := slices.Clone(d.earlier.materials)
 		for _, p := range one.pieces {
 			before = add(before, met[p.GetLabel()]...)
@@ -157,7 +157,7 @@ func (d *draft) facts() *benchpb.SheetFacts {
 }
 
 // common are the facts of every step of a bath.
-func (d *draft) common(one *bath, contents []string, whole bool, brought, all []string, allKnown, dyedBefore bool) known {
+func (d *draft) common(one *bath, contents []string, whole bool, brought []string, told bool, all []string, allKnown, dyedBefore bool) known {
 	k, p := known{}, one.plan
 	if kind := stepKinds[p.GetKind()]; kind != "" {
 		k.texts("step.kind", false, kind)
@@ -165,7 +165,7 @@ func (d *draft) common(one *bath, contents []string, whole bool, brought, all []
 	if len(contents) <= 64 {
 		// A list that may lack something can raise a hazard and can't rule one out.
 		k.texts("bath.materials", !whole, contents...)
-		k.texts("bath.carryover", d.missing && !p.GetRinsedBefore(), brought...)
+		k.texts("bath.carryover", !told, brought...)
 	}
 	if len(all) <= 64 {
 		k.texts("trial.materials", !allKnown, all...)
@@ -181,7 +181,9 @@ func (d *draft) common(one *bath, contents []string, whole bool, brought, all []
 		heat := p.GetHeat()
 		hot := math.Max(one.out.GetHoldC(), heat.GetStartC())
 		k.number("step.temperature_c", hot, hot)
-		k.truth("step.boils", hot >= 100)
+		if hot >= 100 || hot < boilsFrom { // between, it hangs on how high up the pot stands
+			k.truth("step.boils", hot >= 100)
+		}
 		last := 0.0
 		for _, m := range one.out.GetMoments() {
 			last = math.Max(last, m.GetMinute())
@@ -203,16 +205,19 @@ func (d *draft) common(one *bath, contents []string, whole bool, brought, all []
 	return k
 }
 
+// boilsFrom is the temperature below which water boils nowhere that people dye: about 4,300 m above the sea, common practice, no source.
+const boilsFrom = 85
+
 // fibreFacts are the facts of each fibre in a bath; one empty set when there is none.
 func fibreFacts(pieces []*benchpb.PlanPiece) (list []known) {
 	for _, name := range fibresOf(pieces) {
 		k := known{}
-		kind := name
-		if !contains(ruleFibres, name) {
-			kind = "other"
-		}
-		k.texts("fibre.kind", false, kind)
-		if class := fibreClass[name]; class != "" {
+		if class := fibreClass[name]; class != "" { // a name that isn't known may be of silk or wool all the same
+			kind := name
+			if !contains(ruleFibres, name) {
+				kind = "other"
+			}
+			k.texts("fibre.kind", false, kind)
 			k.texts("fibre.class", false, class)
 		}
 		if !slices.ContainsFunc(list, func(other known) bool { return sameFibre(other, k) }) {

@@ -117,6 +117,9 @@ func (b *Bench) askOne(ctx context.Context, j *judged, part *benchpb.SheetPart, 
 		if err != nil {
 			return err
 		}
+		if !proto.Equal(who, part.GetModule()) { // what fields mean, and the rest, is another build's
+			return &pipeline.ModuleError{Kind: pipeline.KindSafety, Module: name, Class: pipeline.ErrModuleUnavailable, Reason: "it was exchanged meanwhile: plan again"}
+		}
 		if from == 0 {
 			for _, p := range r.GetPacks() {
 				part.Packs = append(part.Packs, &benchpb.SheetPack{Sha256: p.GetSha256(), Name: p.GetName(), Version: p.GetVersion(), Rules: p.GetRules()})
@@ -126,8 +129,6 @@ func (b *Bench) askOne(ctx context.Context, j *judged, part *benchpb.SheetPart, 
 					j.cautions = append(j.cautions, text)
 				}
 			}
-		} else if !proto.Equal(who, part.GetModule()) {
-			return &pipeline.ModuleError{Kind: pipeline.KindSafety, Module: name, Class: pipeline.ErrModuleUnavailable, Reason: "it was exchanged meanwhile: plan again"}
 		}
 		for i, s := range r.GetSteps() {
 			for _, f := range s.GetFindings() {

@@ -8,6 +8,7 @@ import (
 
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
 
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
@@ -35,8 +36,19 @@ type clientStream[Q, R any] interface {
 	CloseAndRecv() (*R, error)
 }
 
-// askRows sends a header and rows, and receives the answer.
-func askRows[Q, R any](ctx context.Context, h *hold, rows []Row, open func(context.Context) (clientStream[Q, R], error), header *Q, part func(*columnsv1.ColourColumns) *Q) (*R, error) {
+// askRows asks the compare module: it sends a header and rows, which are in order, and receives the answer and has it checked.
+func askRows[Q, R any, M interface {
+	*Q
+	proto.Message
+}](ctx context.Context, p *Pipeline, rows []Row, open func(context.Context, comparev1.CompareServiceClient) (clientStream[Q, R], error), header M, part func(*columnsv1.ColourColumns) *Q, check func(*hold, *R) error) (*R, *typesv1.ModuleIdentity, error) {
+	if err := checkHeader(header); err != nil {
+		return nil, nil, err
+	}
+	h, err := p.acquire(KindCompare)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer h.handle.Release()
 	streaming, cancel := context.WithCancel(ctx) // ends the stream wherever we leave
 	defer cancel()
 	failed := func(err error) error {
@@ -45,21 +57,24 @@ func askRows[Q, R any](ctx context.Context, h *hold, rows []Row, open func(conte
 		}
 		return h.failed(ctx, err)
 	}
-	stream, err := open(streaming)
+	stream, err := open(streaming, comparev1.NewCompareServiceClient(h.handle))
 	if err != nil {
-		return nil, failed(err)
+		return nil, nil, failed(err)
 	}
 	if err := stream.Send(header); err != nil && !errors.Is(err, io.EOF) {
-		return nil, failed(err)
+		return nil, nil, failed(err)
 	}
 	if err := chunks(rows, func(c *columnsv1.ColourColumns) error { return stream.Send(part(c)) }); err != nil {
-		return nil, failed(err)
+		return nil, nil, failed(err)
 	}
 	response, err := stream.CloseAndRecv()
 	if err != nil {
-		return nil, failed(err)
+		return nil, nil, failed(err)
 	}
-	return response, nil
+	if err := check(h, response); err != nil {
+		return nil, nil, err
+	}
+	return response, h.identity(), nil
 }
 
 // MeasureOrderEffect asks the compare module and checks its answer. Errors: ErrNotOffered; *ModuleError; ErrTooLarge; ctx.Err().
@@ -72,27 +87,12 @@ func (p *Pipeline) MeasureOrderEffect(ctx context.Context, q EffectQuestion) (*c
 		Condition: conditionMessage(q.Condition), Labels: q.Labels.message(), RowCount: int64(len(rows)), Arms: q.Arms,
 		ToleranceDe00: q.ToleranceDE00, ClosingSessions: q.ClosingSessions, Seed: q.Seed,
 	}}}
-	if err := checkHeader(header); err != nil {
-		return nil, nil, err
-	}
-	h, err := p.acquire(KindCompare)
-	if err != nil {
-		return nil, nil, err
-	}
-	defer h.handle.Release()
-	response, err := askRows(ctx, h, rows,
-		func(ctx context.Context) (clientStream[comparev1.MeasureOrderEffectRequest, comparev1.MeasureOrderEffectResponse], error) {
-			return comparev1.NewCompareServiceClient(h.handle).MeasureOrderEffect(ctx)
+	return askRows(ctx, p, rows,
+		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.MeasureOrderEffectRequest, comparev1.MeasureOrderEffectResponse], error) {
+			return c.MeasureOrderEffect(ctx)
 		}, header, func(c *columnsv1.ColourColumns) *comparev1.MeasureOrderEffectRequest {
 			return &comparev1.MeasureOrderEffectRequest{Part: &comparev1.MeasureOrderEffectRequest_Columns{Columns: c}}
-		})
-	if err != nil {
-		return nil, nil, err
-	}
-	if err := h.checkEffect(q, response); err != nil {
-		return nil, nil, err
-	}
-	return response, h.identity(), nil
+		}, func(h *hold, r *comparev1.MeasureOrderEffectResponse) error { return h.checkEffect(q, r) })
 }
 
 func (h *hold) checkEffect(q EffectQuestion, r *comparev1.MeasureOrderEffectResponse) error {
@@ -200,27 +200,12 @@ func (p *Pipeline) CompareWaters(ctx context.Context, q WatersQuestion) (*compar
 	header := &comparev1.CompareWatersRequest{Part: &comparev1.CompareWatersRequest_Header{Header: &comparev1.WatersHeader{
 		Condition: conditionMessage(q.Condition), Labels: q.Labels.message(), RowCount: int64(len(rows)), BlockMembers: q.Members, Seed: q.Seed,
 	}}}
-	if err := checkHeader(header); err != nil {
-		return nil, nil, err
-	}
-	h, err := p.acquire(KindCompare)
-	if err != nil {
-		return nil, nil, err
-	}
-	defer h.handle.Release()
-	response, err := askRows(ctx, h, rows,
-		func(ctx context.Context) (clientStream[comparev1.CompareWatersRequest, comparev1.CompareWatersResponse], error) {
-			return comparev1.NewCompareServiceClient(h.handle).CompareWaters(ctx)
+	return askRows(ctx, p, rows,
+		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.CompareWatersRequest, comparev1.CompareWatersResponse], error) {
+			return c.CompareWaters(ctx)
 		}, header, func(c *columnsv1.ColourColumns) *comparev1.CompareWatersRequest {
 			return &comparev1.CompareWatersRequest{Part: &comparev1.CompareWatersRequest_Columns{Columns: c}}
-		})
-	if err != nil {
-		return nil, nil, err
-	}
-	if err := h.checkWaters(q, response); err != nil {
-		return nil, nil, err
-	}
-	return response, h.identity(), nil
+		}, func(h *hold, r *comparev1.CompareWatersResponse) error { return h.checkWaters(q, r) })
 }
 
 func (h *hold) checkWaters(q WatersQuestion, r *comparev1.CompareWatersResponse) error {

@@ -33,27 +33,12 @@ func (p *Pipeline) CompareGroups(ctx context.Context, q GroupsQuestion) (*compar
 	header := &comparev1.CompareGroupsRequest{Part: &comparev1.CompareGroupsRequest_Header{Header: &comparev1.GroupsHeader{
 		Condition: conditionMessage(q.Condition), Labels: q.Labels.message(), RowCount: int64(len(rows)), Seed: q.Seed, Exploring: true,
 	}}}
-	if err := checkHeader(header); err != nil {
-		return nil, nil, err
-	}
-	h, err := p.acquire(KindCompare)
-	if err != nil {
-		return nil, nil, err
-	}
-	defer h.handle.Release()
-	response, err := askRows(ctx, h, rows,
-		func(ctx context.Context) (clientStream[comparev1.CompareGroupsRequest, comparev1.CompareGroupsResponse], error) {
-			return comparev1.NewCompareServiceClient(h.handle).CompareGroups(ctx)
+	return askRows(ctx, p, rows,
+		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.CompareGroupsRequest, comparev1.CompareGroupsResponse], error) {
+			return c.CompareGroups(ctx)
 		}, header, func(c *columnsv1.ColourColumns) *comparev1.CompareGroupsRequest {
 			return &comparev1.CompareGroupsRequest{Part: &comparev1.CompareGroupsRequest_Columns{Columns: c}}
-		})
-	if err != nil {
-		return nil, nil, err
-	}
-	if err := h.checkGroups(q, response); err != nil {
-		return nil, nil, err
-	}
-	return response, h.identity(), nil
+		}, func(h *hold, r *comparev1.CompareGroupsResponse) error { return h.checkGroups(q, r) })
 }
 
 func (h *hold) checkGroups(q GroupsQuestion, r *comparev1.CompareGroupsResponse) error {

@@ -11,14 +11,13 @@ import (
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 )
 
-// answerExperiment answers an experiment: a verdict with p at its closing size, estimates so far and what is missing before it.
-func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
-	e := a.experiment
-	d := dyePair{e.FirstDye, e.SecondDye}
-	groups := d.orders()
+// experimentPicks leaves the picks that are of an experiment's two orders and of a session.
+func (a *asking) experimentPicks() (d dyePair, orders []string) {
+	d = dyePair{a.experiment.FirstDye, a.experiment.SecondDye}
+	orders = d.orders()
 	a.picks = slices.DeleteFunc(a.picks, func(pick *pick) bool {
 		switch {
-		case !slices.Contains(groups, pick.group):
+		case !slices.Contains(orders, pick.group):
 			a.left.piece("other dyes than the experiment's")
 		case pick.block == "":
 			a.left.piece("no session known")
@@ -27,6 +26,13 @@ func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 		}
 		return true
 	})
+	return d, orders
+}
+
+// answerExperiment answers an experiment: a verdict with p at its closing size, estimates so far and what is missing before it.
+func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
+	e := a.experiment
+	d, groups := a.experimentPicks()
 	a.answer.PiecesUsed, a.answer.ReadingsUsed = int32(len(a.picks)), int32(len(a.picks))
 	pair := &poolv1.PairAnswer{First: groups[0], Second: groups[1]}
 	a.answer.Pairs = append(a.answer.Pairs, pair)

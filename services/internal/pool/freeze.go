@@ -109,19 +109,7 @@ func (p *Pool) Freeze(ctx context.Context, q FreezeQuestion) (*Freeze, error) {
 // returns the two orders.
 func (a *asking) verdictPicks(out *Freeze) []string {
 	e := a.experiment
-	d := dyePair{e.FirstDye, e.SecondDye}
-	groups := d.orders()
-	a.picks = slices.DeleteFunc(a.picks, func(pick *pick) bool {
-		switch {
-		case !slices.Contains(groups, pick.group):
-			a.left.piece("other dyes than the experiment's")
-		case pick.block == "":
-			a.left.piece("no session known")
-		default:
-			return false
-		}
-		return true
-	})
+	d, groups := a.experimentPicks()
 	a.shown, _ = strata(a.picks, false, func(*pick) string { return d.String() })
 	assignCells(a.picks, true)
 	a.picks = unmatched(a.picks, a.left)

@@ -137,7 +137,7 @@ func BenchmarkRescoring(b *testing.B) {
 			l.cupboard.freeze.Columns = c
 			var first atomic.Int64
 			m := l.shelf.start(b, benchMethod(method.name, method.of))
-			m.before = func(int) { first.CompareAndSwap(0, time.Now().UnixNano()) }
+			m.before = func(context.Context, int) { first.CompareAndSwap(0, time.Now().UnixNano()) }
 			var alone, scoring, whole time.Duration
 			for b.Loop() {
 				began := time.Now()

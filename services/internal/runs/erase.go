@@ -2,6 +2,7 @@ package runs
 
 import (
 	"context"
+	"errors"
 	"fmt"
 
 	"google.golang.org/protobuf/proto"
@@ -73,6 +74,10 @@ func (r *Runs) erase(ctx context.Context, id trial.ID, gone map[trial.ID]bool) e
 	again := wasActive || wasWaiting
 	defer func() { release(again) }()
 	row, err := r.Store.Run(ctx, id)
+	if errors.Is(err, trial.ErrNotFound) {
+		again = false
+		return nil // deleted meanwhile, with all that it had
+	}
 	if err != nil {
 		return err
 	}

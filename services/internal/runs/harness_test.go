@@ -59,8 +59,8 @@ type served struct {
 	digest    string
 	down      error
 	calls     int
-	before    func(call int) // a call begins; not locked
-	process   *host.Process  // nil: in the test's own
+	before    func(ctx context.Context, call int) // a call begins; not locked
+	process   *host.Process                       // nil: in the test's own
 }
 
 func (s *shelf) put(t testing.TB, m score.Method, digest string) *served {
@@ -111,7 +111,7 @@ func (m *served) NewStream(ctx context.Context, desc *grpc.StreamDesc, method st
 	call, before := m.calls, m.before
 	m.shelf.mu.Unlock()
 	if before != nil {
-		before(call)
+		before(ctx, call)
 	}
 	return m.ClientConnInterface.NewStream(ctx, desc, method, opts...)
 }

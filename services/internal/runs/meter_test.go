@@ -1,6 +1,7 @@
 package runs_test
 
 import (
+	"context"
 	"sync"
 	"testing"
 
@@ -49,7 +50,7 @@ func TestRunsAreCounted(t *testing.T) {
 	l.start()
 	m := l.shelf.put(t, spread("old", 1), "a")
 	l.shelf.put(t, spread("new", 2), "b")
-	m.before = func(call int) {
+	m.before = func(_ context.Context, call int) {
 		if call == 3 {
 			m.set(func() { m.digest = "c" + m.digest[1:] })
 		}
@@ -68,7 +69,7 @@ func TestRunsAreCounted(t *testing.T) {
 	l.until(l.create("bad"), failed)
 	reached, hold := make(chan struct{}), make(chan struct{})
 	m.set(func() {
-		m.before = func(int) { close(reached); <-hold }
+		m.before = func(context.Context, int) { close(reached); <-hold }
 	})
 	last := l.create("old")
 	<-reached

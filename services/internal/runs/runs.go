@@ -273,10 +273,23 @@ func (r *Runs) put(ctx context.Context, by store.Actor, run *catalogv1.Run, act,
 	return r.Store.PutRun(ctx, by, now, row, act, reason)
 }
 
-// end keeps a run that has ended, and counts it.
+// end keeps a run that has ended, and counts it. Of columns that weren't frozen whole nothing is kept, since what members take back couldn't be
+// taken out.
 func (r *Runs) end(ctx context.Context, by store.Actor, run *catalogv1.Run, act, reason string) error {
-	if err := r.put(ctx, by, run, act, reason); err != nil {
-		return err
+	whole := run.GetColumns() != nil
+	if whole || act != "" {
+		if err := r.put(ctx, by, run, act, reason); err != nil {
+			return err
+		}
+	}
+	if !whole {
+		row, now, err := r.row(run)
+		if err != nil {
+			return err
+		}
+		if err := r.Store.EraseFromRun(ctx, itself, now, row, store.RunRest{}, ""); err != nil {
+			return err
+		}
 	}
 	r.Meter.RunEnded(stateWords(run.GetState()))
 	return nil
@@ -340,6 +353,12 @@ func (r *Runs) Create(ctx context.Context, who Who, request *catalogv1.CreateRun
 	}
 	begin := false
 	defer func() { release(begin) }()
+	if there, err := r.Store.Run(ctx, run.GetId()); err == nil { // sent twice at once
+		begin = r.waits(run.GetId())
+		return r.again(there, run)
+	} else if !errors.Is(err, trial.ErrNotFound) {
+		return nil, err
+	}
 	if err := r.room(); err != nil {
 		return nil, err
 	}

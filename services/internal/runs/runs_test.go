@@ -118,7 +118,7 @@ func TestCreateIsRefused(t *testing.T) {
 func TestAModuleThatEnds(t *testing.T) {
 	l := begin(t)
 	m := l.shelf.put(t, spread("old", 1), "a")
-	m.before = func(call int) {
+	m.before = func(_ context.Context, call int) {
 		if call == 5 {
 			m.set(func() { m.down = status.Error(codes.Unavailable, "it ended") })
 		}
@@ -144,7 +144,7 @@ func TestAModuleThatEnds(t *testing.T) {
 func TestAModuleThatIsReplaced(t *testing.T) {
 	l := begin(t)
 	m := l.shelf.put(t, spread("old", 1), "a")
-	m.before = func(call int) {
+	m.before = func(_ context.Context, call int) {
 		if call == 5 {
 			m.set(func() { m.digest = "b" + m.digest[1:] })
 		}
@@ -165,10 +165,10 @@ func TestACoreThatEnds(t *testing.T) {
 	l := begin(t)
 	m := l.shelf.put(t, spread("old", 1), "a")
 	reached := make(chan struct{})
-	m.before = func(call int) {
+	m.before = func(ctx context.Context, call int) {
 		if call == 4 {
 			close(reached)
-			time.Sleep(20 * time.Millisecond)
+			<-ctx.Done()
 		}
 	}
 	id, waiting := l.create("old"), l.create("old")
@@ -206,11 +206,11 @@ func TestACoreThatIsKilled(t *testing.T) {
 func TestCancelResumeDelete(t *testing.T) {
 	l := begin(t)
 	m := l.shelf.put(t, spread("old", 1), "a")
-	reached, hold := make(chan struct{}), make(chan struct{})
-	m.before = func(call int) {
+	reached := make(chan struct{})
+	m.before = func(ctx context.Context, call int) {
 		if call == 3 {
 			close(reached)
-			<-hold
+			<-ctx.Done()
 		}
 	}
 	id, waiting := l.create("old"), l.create("old")
@@ -224,7 +224,6 @@ func TestCancelResumeDelete(t *testing.T) {
 	run, err := l.Cancel(t.Context(), runs.Who{Actor: store.Actor{Member: "bo", Method: "test"}, Any: true}, waiting, "not now")
 	require.NoError(t, err)
 	assert.Equal(t, []any{cancelled, "not now"}, []any{run.GetState(), run.GetReason()})
-	go func() { time.Sleep(10 * time.Millisecond); close(hold) }()
 	run, err = l.Cancel(t.Context(), rosa, id, "enough")
 	require.NoError(t, err)
 	assert.Equal(t, cancelled, run.GetState())
@@ -293,10 +292,10 @@ func TestWhatIsTakenBackLeavesARun(t *testing.T) {
 func TestWhatIsTakenBackMeanwhile(t *testing.T) {
 	l := begin(t)
 	m := l.shelf.put(t, spread("old", 1), "a")
-	m.before = func(call int) {
+	m.before = func(ctx context.Context, call int) {
 		if call == 3 {
 			l.withdraw(l.trials[2])
-			time.Sleep(30 * time.Millisecond)
+			<-ctx.Done()
 		}
 	}
 	id := l.create("old")

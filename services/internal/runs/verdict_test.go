@@ -122,7 +122,7 @@ func TestManySessionsAreDrawn(t *testing.T) {
 	assert.Greater(t, test.GetP(), 0.05)
 	calls := m.count()
 	m.set(func() {
-		m.before = func(call int) {
+		m.before = func(_ context.Context, call int) {
 			if call == calls+4 {
 				m.set(func() { m.down = errDown })
 			}

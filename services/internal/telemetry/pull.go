@@ -40,14 +40,8 @@ type pull struct {
 	log      *slog.Logger
 }
 
-// CheckMetricsListen refuses what metrics must not be offered at. They say how much a cooperative does and when, and whoever asks isn't
-// asked who they are, so only this machine may: 127.0.0.0/8, [::1], or a socket in a folder.
-func CheckMetricsListen(address string) error {
-	_, _, err := metricsAddress(address)
-	return err
-}
-
-// metricsAddress gives what to listen at as package net wants it.
+// metricsAddress gives what to listen at as package net wants it, and refuses what metrics must not be offered at. They say how much a cooperative does and when,
+// and whoever asks isn't asked who they are, so only this machine may: 127.0.0.0/8, [::1], or a socket in a folder.
 func metricsAddress(address string) (network, at string, err error) {
 	const allowed = "allowed: a loopback address with a port, such as 127.0.0.1:7731 or [::1]:7731, or unix: and an absolute path; " +
 		"to collect from elsewhere, run a collector on this machine or set OTEL_EXPORTER_OTLP_ENDPOINT"

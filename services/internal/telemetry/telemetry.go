@@ -52,7 +52,7 @@ type Config struct {
 	// Getenv gives the variables named in the package comment. Required.
 	Getenv func(string) string
 	// MetricsListen is where metrics can be pulled from: a loopback address with its port, or "unix:" and an absolute path. Empty
-	// for nowhere. CheckMetricsListen says what is allowed.
+	// for nowhere.
 	MetricsListen string
 	// Version is that of this program.
 	Version string

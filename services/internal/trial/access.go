@@ -126,18 +126,6 @@ func VisibleTo(member MemberID, t *Trial) *Trial {
 	return &part
 }
 
-// PieceVisibleTo gives what a member may see of a piece of a trial, as VisibleTo does of all of them; nil when that is nothing.
-func PieceVisibleTo(member MemberID, t *Trial, p *Piece) *Piece {
-	switch {
-	case CanReadTrial(member, t):
-		return p
-	case !CanReadPiece(member, t, p):
-		return nil
-	}
-	seen := pieceFor(member, *p)
-	return &seen
-}
-
 // pieceFor is a piece as its holder sees it in a trial that isn't theirs to read.
 func pieceFor(member MemberID, p Piece) Piece {
 	p.Mass.Note = ""

@@ -185,18 +185,7 @@ func (a *app) paletteTable(ctx context.Context, r *poolv1.AskPaletteResponse, al
 			return err
 		}
 	}
-	if len(r.GetLeftOut()) > 0 {
-		b.WriteString("\nleft out\n")
-	}
-	for _, x := range r.GetLeftOut() {
-		fmt.Fprintf(&b, "  %s: %s\n", counted(x.GetCount(), output.Clean(x.GetUnit())), output.Clean(x.GetReason()))
-	}
-	if len(r.GetCannotTell()) > 0 {
-		b.WriteString("\nwhat the data can't tell\n")
-	}
-	for _, x := range r.GetCannotTell() {
-		fmt.Fprintf(&b, "  %s\n", output.Clean(x))
-	}
+	writeMissing(&b, r.GetLeftOut(), "what the data can't tell", r.GetCannotTell())
 	fmt.Fprintf(&b, "\ncomputed from %d readings of %d pieces under %s; shades differ by at least %s (CIEDE2000); seed %d; pool revision %d\n",
 		r.GetReadingsUsed(), r.GetPiecesUsed(), words.ShowCondition(r.GetCondition()), output.Figure(r.GetThresholdDe00(), 5), r.GetSeed(), r.GetPoolRevision())
 	b.WriteString(provenance(r.GetModules()))
@@ -402,4 +391,20 @@ func (a *app) difference() *cobra.Command {
 	c.Flags().StringVar(&formula, "formula", "ciede2000", "ciede2000 or cie76")
 	c.Flags().StringVar(&condition, "condition", "", "D65/10, D65/2, A/10 or A/2 (default D65/10)")
 	return c
+}
+
+// writeMissing tells what was left out of an answer, and under a heading what it can't tell.
+func writeMissing(b *strings.Builder, left []*poolv1.LeftOut, heading string, cannotTell []string) {
+	if len(left) > 0 {
+		b.WriteString("\nleft out\n")
+	}
+	for _, x := range left {
+		fmt.Fprintf(b, "  %s: %s\n", counted(x.GetCount(), output.Clean(x.GetUnit())), output.Clean(x.GetReason()))
+	}
+	if len(cannotTell) > 0 {
+		b.WriteString("\n" + heading + "\n")
+	}
+	for _, x := range cannotTell {
+		fmt.Fprintf(b, "  %s\n", output.Clean(x))
+	}
 }

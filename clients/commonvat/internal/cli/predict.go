@@ -176,18 +176,7 @@ func (a *app) predictionTable(r *poolv1.PredictOverdyeResponse) error {
 			return err
 		}
 	}
-	if len(r.GetLeftOut()) > 0 {
-		b.WriteString("\nleft out\n")
-	}
-	for _, x := range r.GetLeftOut() {
-		fmt.Fprintf(&b, "  %s: %s\n", counted(x.GetCount(), output.Clean(x.GetUnit())), output.Clean(x.GetReason()))
-	}
-	if len(r.GetCannotTell()) > 0 {
-		b.WriteString("\nmind\n")
-	}
-	for _, x := range r.GetCannotTell() {
-		fmt.Fprintf(&b, "  %s\n", output.Clean(x))
-	}
+	writeMissing(&b, r.GetLeftOut(), "mind", r.GetCannotTell())
 	fmt.Fprintf(&b, "\ncomputed from %s in %s; second dye alone: piece %s; undyed: piece %s; pool revision %d\n", counted(r.GetPiecesUsed(), "pieces"), counted(int32(len(r.GetTrials())), "trials"),
 		output.Clean(r.GetSecondPieceId()), output.Clean(r.GetSubstratePieceId()), r.GetPoolRevision())
 	b.WriteString(provenance(r.GetModules()))

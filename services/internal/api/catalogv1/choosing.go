@@ -7,6 +7,7 @@ import (
 	"io/fs"
 	"slices"
 
+	"github.com/commonvat/commonvat/plugins/sdk"
 	catalogpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/access"
@@ -112,6 +113,11 @@ func (s *Service) activate(ctx context.Context, in catalog.Installed, makeDefaul
 			return nil, err
 		}
 	}
+	if present.Name != "" && in.Kind == sdk.KindSafety {
+		if err := coordinatorOnly(ctx, "it takes the place of rules that hold steps"); err != nil {
+			return nil, err
+		}
+	}
 	if choice.Previous, err = s.before(ctx, in, present); err != nil {
 		return nil, err
 	}
@@ -196,10 +202,14 @@ func (s *Service) RetireModule(ctx context.Context, request *catalogpb.RetireMod
 	if err != nil {
 		return nil, err
 	}
-	if m.Default {
-		if err := coordinatorOnly(ctx, "it answers for its kind"); err != nil {
-			return nil, err
-		}
+	switch {
+	case m.Default:
+		err = coordinatorOnly(ctx, "it answers for its kind")
+	case m.Kind == sdk.KindSafety: // every one of them is asked, so that each that goes takes its stops along
+		err = coordinatorOnly(ctx, "its rules hold steps")
+	}
+	if err != nil {
+		return nil, err
 	}
 	choice := store.ModuleChoice{Name: m.Name, Kind: m.Kind, Digest: m.Digest, Retired: true}
 	if choice.Previous, err = s.before(ctx, catalog.Installed{Module: m.Module}, m); err != nil {

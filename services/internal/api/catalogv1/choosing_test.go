@@ -26,7 +26,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	plugintest.Main(map[string]func(){"wide": func() { serve("wide") }, "hue": func() { serve("hue") }, "broken": func() { os.Exit(3) },
+	plugintest.Main(map[string]func(){"wide": func() { serve("wide") }, "hue": func() { serve("hue") }, "other-safety": func() { serve("other-safety") }, "broken": func() { os.Exit(3) },
 		"misdoer": func() { serveReader("misdoer") }, "other": func() { serveReader("other") }})
 	if parts := os.Getenv(hostEnv); parts != "" {
 		runHost(parts)
@@ -44,11 +44,11 @@ func serve(name string) {
 	if err != nil {
 		panic(err)
 	}
-	var manifest struct{ Version string }
+	var manifest struct{ Version, Kind string }
 	if err := json.Unmarshal(raw, &manifest); err != nil {
 		panic(err)
 	}
-	sdk.Serve(echo.Module(name, manifest.Version, sdk.KindPalette, func(_ context.Context, in []byte) ([]byte, error) { return in, nil }))
+	sdk.Serve(echo.Module(name, manifest.Version, manifest.Kind, func(_ context.Context, in []byte) ([]byte, error) { return in, nil }))
 }
 
 type lab struct {
@@ -74,7 +74,12 @@ func open(t *testing.T) *lab {
 // install installs a build, with a report unless it is "".
 func (l *lab) install(name, version, report string) string {
 	l.t.Helper()
-	digest, err := catalog.Install(l.folder, plugintest.Folder(l.t, name, version, sdk.KindPalette))
+	return l.installOf(sdk.KindPalette, name, version, report)
+}
+
+func (l *lab) installOf(kind, name, version, report string) string {
+	l.t.Helper()
+	digest, err := catalog.Install(l.folder, plugintest.Folder(l.t, name, version, kind))
 	require.NoError(l.t, err)
 	if report != "" {
 		require.NoError(l.t, catalog.KeepReport(l.folder, digest, []byte(report)))
@@ -244,4 +249,26 @@ func TestRollBackDefaultRetireAndQuarantine(t *testing.T) {
 	_, err = l.service.LiftQuarantine(steward, &catalogpb.LiftQuarantineRequest{Name: "hue", Reason: "mended"})
 	require.NoError(t, err)
 	require.Eventually(t, func() bool { return l.modules.Status()[0].State == catalog.StateRunning }, 60*time.Second, 5*time.Millisecond)
+}
+
+// All safety modules are asked together: a researcher may add one, and only a coordinator takes away what one holds.
+func TestSafetyIsTakenAwayByCoordinators(t *testing.T) {
+	l := open(t)
+	researcher, coordinator := as(t, access.Researcher), as(t, access.Coordinator)
+	first, second := l.installOf(sdk.KindSafety, "hue", "1.0.0", passed), l.installOf(sdk.KindSafety, "other-safety", "1.0.0", passed)
+	newer := l.installOf(sdk.KindSafety, "other-safety", "1.1.0", passed)
+	_, err := l.service.ActivateModule(coordinator, &catalogpb.ActivateModuleRequest{Digest: first})
+	require.NoError(t, err)
+	_, err = l.service.ActivateModule(researcher, &catalogpb.ActivateModuleRequest{Digest: second})
+	require.NoError(t, err, "more rules")
+	_, err = l.service.ActivateModule(researcher, &catalogpb.ActivateModuleRequest{Digest: newer})
+	require.ErrorIs(t, err, trial.ErrForbidden, "other rules")
+	_, err = l.service.RetireModule(researcher, &catalogpb.RetireModuleRequest{Name: "other-safety"})
+	require.ErrorIs(t, err, trial.ErrForbidden, "fewer rules")
+	_, err = l.service.ActivateModule(coordinator, &catalogpb.ActivateModuleRequest{Digest: newer})
+	require.NoError(t, err)
+	_, err = l.service.RollBackModule(researcher, &catalogpb.RollBackModuleRequest{Name: "other-safety"})
+	require.ErrorIs(t, err, trial.ErrForbidden)
+	_, err = l.service.RetireModule(coordinator, &catalogpb.RetireModuleRequest{Name: "other-safety"})
+	require.NoError(t, err)
 }

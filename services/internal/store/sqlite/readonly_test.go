@@ -33,7 +33,7 @@ func TestReadBesideAWriter(t *testing.T) {
 	deleted := storetest.NewSample("bo")
 	deleted.Trial.DeletedAt, deleted.Baths[0].DeletedAt = time.Now(), time.Now()
 	require.NoError(t, submit(s, deleted))
-	ended := make(chan struct{})
+	ended, writing := make(chan struct{}), make(chan struct{})
 	stopped := make(chan int)
 	go func() {
 		for n := 1; ; n++ {
@@ -43,11 +43,14 @@ func TestReadBesideAWriter(t *testing.T) {
 				return
 			default:
 				assert.NoError(t, submit(s, storetest.NewSample("ann")))
+				if n == 1 {
+					close(writing)
+				}
 			}
 		}
 	}()
 	r := reading(t, filepath.Join(folder, "records.db"))
-	time.Sleep(50 * time.Millisecond)
+	<-writing
 	require.NoError(t, r.IntegrityCheck(t.Context()))
 	_, err := r.VerifyAudit(t.Context())
 	require.NoError(t, err)

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/commonvat/commonvat/services/internal/store"
@@ -240,8 +241,9 @@ func (w *writer) putRunTrials(u uuid, trials []trial.ID) error {
 // PutRunScores implements store.RunStore.
 func (s *Store) PutRunScores(ctx context.Context, by store.Actor, at time.Time, r store.RunRow, fresh bool, parts ...store.RunPart) error {
 	return s.changeRun(ctx, by, at, r, "", "", func(w *writer, u uuid) error { //nolint:contextcheck // the writer has its own context
-		for _, p := range parts {
-			if fresh {
+		for i, p := range parts {
+			first := !slices.ContainsFunc(parts[:i], func(other store.RunPart) bool { return other.Module == p.Module })
+			if fresh && first {
 				if err := w.exec(`DELETE FROM run_scores WHERE run = ? AND module = ?`, u[:], p.Module); err != nil {
 					return err
 				}

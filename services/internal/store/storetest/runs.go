@@ -57,10 +57,10 @@ func runs(t *testing.T, b *bench) {
 	scores, err := b.RunScores(ctx, first.ID, 0)
 	require.NoError(t, err)
 	assert.Equal(t, []store.RunPart{{Part: 1, Body: []byte("a")}, {Part: 2, Body: []byte("c")}}, scores)
-	require.NoError(t, b.PutRunScores(ctx, by, now, first, true, store.RunPart{Module: 0, Part: 1, Body: []byte("anew")}))
+	require.NoError(t, b.PutRunScores(ctx, by, now, first, true, store.RunPart{Module: 0, Part: 1, Body: []byte("anew")}, store.RunPart{Module: 0, Part: 2, Body: []byte("more")}))
 	scores, err = b.RunScores(ctx, first.ID, 0)
 	require.NoError(t, err)
-	assert.Equal(t, []store.RunPart{{Part: 1, Body: []byte("anew")}}, scores)
+	assert.Equal(t, []store.RunPart{{Part: 1, Body: []byte("anew")}, {Part: 2, Body: []byte("more")}}, scores)
 
 	require.NoError(t, b.NotePoolExport(ctx, by, now, "3 rows", "for work at home"))
 	require.NoError(t, b.DeleteRun(ctx, by, now, first.ID, "done with"))

@@ -45,13 +45,14 @@ type CatalogServiceClient interface {
 	GetBuildReport(ctx context.Context, in *GetBuildReportRequest, opts ...grpc.CallOption) (*GetBuildReportResponse, error)
 	// ActivateModule brings an installed build to serve, in place of the one that bears its name: it is verified, started and asked beside it; then calls
 	// move over, all from one moment on, and calls under way end where they began. When a step fails, what served goes on serving. Doing it again changes
-	// nothing. A build that becomes, or takes the place of, its kind's default is a coordinator's to activate; others are a researcher's too.
+	// nothing. A build that becomes, or takes the place of, its kind's default is a coordinator's to activate, and so is one that takes the place of a safety
+	// module, since all of these are asked together; others are a researcher's too.
 	// Errors: NOT_FOUND; FAILED_PRECONDITION for a build without a passing report, and for one that fails a step, which is named.
 	ActivateModule(ctx context.Context, in *ActivateModuleRequest, opts ...grpc.CallOption) (*ModuleStatus, error)
 	// SetDefaultModule makes an active module answer for its kind. Errors: NOT_FOUND.
 	SetDefaultModule(ctx context.Context, in *SetDefaultModuleRequest, opts ...grpc.CallOption) (*ModuleStatus, error)
-	// RetireModule takes a module out; its builds stay installed. The default is a coordinator's to retire; then the next of its kind answers. Errors:
-	// NOT_FOUND.
+	// RetireModule takes a module out; its builds stay installed. The default is a coordinator's to retire, and any safety module; the next of its
+	// kind answers then. Errors: NOT_FOUND.
 	RetireModule(ctx context.Context, in *RetireModuleRequest, opts ...grpc.CallOption) (*RetireModuleResponse, error)
 	// RollBackModule activates the build that served before the present one; of a retired module, the one that served last. Who may, and errors: as for ActivateModule; FAILED_PRECONDITION when there
 	// was none.
@@ -162,13 +163,14 @@ type CatalogServiceServer interface {
 	GetBuildReport(context.Context, *GetBuildReportRequest) (*GetBuildReportResponse, error)
 	// ActivateModule brings an installed build to serve, in place of the one that bears its name: it is verified, started and asked beside it; then calls
 	// move over, all from one moment on, and calls under way end where they began. When a step fails, what served goes on serving. Doing it again changes
-	// nothing. A build that becomes, or takes the place of, its kind's default is a coordinator's to activate; others are a researcher's too.
+	// nothing. A build that becomes, or takes the place of, its kind's default is a coordinator's to activate, and so is one that takes the place of a safety
+	// module, since all of these are asked together; others are a researcher's too.
 	// Errors: NOT_FOUND; FAILED_PRECONDITION for a build without a passing report, and for one that fails a step, which is named.
 	ActivateModule(context.Context, *ActivateModuleRequest) (*ModuleStatus, error)
 	// SetDefaultModule makes an active module answer for its kind. Errors: NOT_FOUND.
 	SetDefaultModule(context.Context, *SetDefaultModuleRequest) (*ModuleStatus, error)
-	// RetireModule takes a module out; its builds stay installed. The default is a coordinator's to retire; then the next of its kind answers. Errors:
-	// NOT_FOUND.
+	// RetireModule takes a module out; its builds stay installed. The default is a coordinator's to retire, and any safety module; the next of its
+	// kind answers then. Errors: NOT_FOUND.
 	RetireModule(context.Context, *RetireModuleRequest) (*RetireModuleResponse, error)
 	// RollBackModule activates the build that served before the present one; of a retired module, the one that served last. Who may, and errors: as for ActivateModule; FAILED_PRECONDITION when there
 	// was none.

@@ -1,0 +1,140 @@
+package conformance_test
+
+import (
+	"context"
+	"slices"
+
+	"google.golang.org/protobuf/proto"
+
+	"github.com/commonvat/commonvat/plugins/reading"
+	"github.com/commonvat/commonvat/plugins/sdk"
+	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
+	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
+	overdyev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/overdye/v1"
+	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
+	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
+	readingv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/reading/v1"
+)
+
+func badLaws() map[string]bad {
+	// only leaves the promise of one law and those that every module of the kind has to give.
+	only := func(b bad, law describev1.Law, of ...string) bad {
+		b.describe = func(m sdk.Module) {
+			d := m.Describe
+			d.LawExceptions = nil
+			d.Laws = slices.DeleteFunc(d.Laws, func(p *describev1.LawPromise) bool {
+				switch p.GetLaw() {
+				case describev1.Law_LAW_MONOTONE, describev1.Law_LAW_SHIFT_INVARIANT, describev1.Law_LAW_LINEAR, law:
+					return true
+				}
+				return false
+			})
+			d.Laws = append(d.Laws, &describev1.LawPromise{Law: law, Of: of})
+		}
+		return b
+	}
+	plain := func(_ *differencesRequest, _ int, x float64) float64 { return x }
+	keepV1 := func([]proto.Message, *palettev1.MeasureWidthsResponse) {}
+	keepV2 := func([]proto.Message, *palettev2.ScorePalettesResponse) {}
+	keepCompare := func([]proto.Message, *comparev1.CompareOrdersResponse) {}
+	firstL := func(got []proto.Message) float64 {
+		for _, m := range got {
+			if l := m.(*palettev1.MeasureWidthsRequest).GetColumns().GetL(); len(l) > 0 {
+				return l[0]
+			}
+		}
+		return 0
+	}
+	rows := func(got []proto.Message) float64 {
+		return float64(got[0].(*palettev2.ScorePalettesRequest).GetHeader().GetRowCount())
+	}
+	return map[string]bad{
+		"not-identical": only(pairwise("law identity", "want 0", func(_ *differencesRequest, _ int, x float64) float64 { return x + 0.001 }), describev1.Law_LAW_IDENTITY),
+		"not-symmetric": only(pairwise("law symmetry", "", func(q *differencesRequest, i int, x float64) float64 {
+			return x * (1 + 1e-6*q.GetPairs()[i].GetReference().GetL())
+		}), describev1.Law_LAW_SYMMETRY),
+		"by-position":          only(pairwise("law order free", "", func(_ *differencesRequest, i int, x float64) float64 { return x * (1 + float64(i)*1e-7) }), describev1.Law_LAW_ORDER_FREE),
+		"not-shift-invariant":  only(pairwise("law shift invariant", "ciede2000", plain), describev1.Law_LAW_SHIFT_INVARIANT),
+		"not-linear":           only(pairwise("law linear", "ciede2000", plain), describev1.Law_LAW_LINEAR),
+		"widths-not-monotone":  only(widths("law monotone", "dispersion", keepV1), describev1.Law_LAW_MONOTONE, "dispersion"),
+		"widths-not-shifted":   only(widths("law shift invariant", "shades", keepV1), describev1.Law_LAW_SHIFT_INVARIANT, "shades"),
+		"widths-not-linear":    only(widths("law linear", "hull_volume", keepV1), describev1.Law_LAW_LINEAR, "hull_volume"),
+		"widths-by-first-row":  only(widths("law order free", "chroma_range", func(got []proto.Message, a *palettev1.MeasureWidthsResponse) { addChroma(a, firstL(got)) }), describev1.Law_LAW_ORDER_FREE),
+		"widths-by-replicates": only(widths("law replication free", "dispersion", weighReadings), describev1.Law_LAW_REPLICATION_FREE),
+		"scores-not-monotone":  only(scores("law monotone", "dispersion", keepV2), describev1.Law_LAW_MONOTONE, "dispersion"),
+		"scores-not-shifted": only(scores("law shift invariant", "lightness_range", func(got []proto.Message, a *palettev2.ScorePalettesResponse) {
+			spoilScore(got, a, "lightness_range", func(_ *palettev2.GroupScores, x float64) float64 { return x * (1 + lightest(got)) })
+		}), describev1.Law_LAW_SHIFT_INVARIANT),
+		"scores-not-linear": only(scores("law linear", "lightness_range", func(got []proto.Message, a *palettev2.ScorePalettesResponse) {
+			spoilScore(got, a, "lightness_range", func(_ *palettev2.GroupScores, x float64) float64 { return x + 1 })
+		}), describev1.Law_LAW_LINEAR),
+		"scores-by-first-group": only(scores("law order free", "", func(got []proto.Message, a *palettev2.ScorePalettesResponse) {
+			spoilScore(got, a, "dispersion", func(g *palettev2.GroupScores, x float64) float64 {
+				if g.GetGroup() == 0 {
+					return 2 * x
+				}
+				return x
+			})
+		}), describev1.Law_LAW_ORDER_FREE),
+		"scores-by-rows": only(scores("law replication free", "", func(got []proto.Message, a *palettev2.ScorePalettesResponse) {
+			spoilScore(got, a, "dispersion", func(_ *palettev2.GroupScores, x float64) float64 { return x * rows(got) })
+		}), describev1.Law_LAW_REPLICATION_FREE),
+		"first-is-favoured": only(verdicts("law symmetry", "dispersion", func(_ []proto.Message, a *comparev1.CompareOrdersResponse) { a.DispersionFirst *= 1.001 }), describev1.Law_LAW_SYMMETRY),
+		"verdict-by-first-row": only(verdicts("law order free", "dispersion_first", func(got []proto.Message, a *comparev1.CompareOrdersResponse) {
+			for _, m := range got {
+				if l := m.(*comparev1.CompareOrdersRequest).GetColumns().GetL(); len(l) > 0 {
+					a.DispersionFirst, a.DispersionSecond = a.DispersionFirst+l[0]/1000, a.DispersionSecond+l[0]/1000
+					return
+				}
+			}
+		}), describev1.Law_LAW_ORDER_FREE),
+		"verdict-by-rows": only(verdicts("law replication free", "dispersion_first", func(got []proto.Message, a *comparev1.CompareOrdersResponse) {
+			n := float64(got[0].(*comparev1.CompareOrdersRequest).GetHeader().GetRowCount())
+			a.DispersionFirst, a.DispersionSecond = a.DispersionFirst*n, a.DispersionSecond*n
+		}), describev1.Law_LAW_REPLICATION_FREE),
+		"verdict-not-shifted": only(verdicts("law shift invariant", "shades_first", keepCompare), describev1.Law_LAW_SHIFT_INVARIANT, "shades_first"),
+		"verdict-not-linear":  only(verdicts("law linear", "hull_volume_first", keepCompare), describev1.Law_LAW_LINEAR, "hull_volume_first"),
+		"predicts-by-first-trial": only(predictions("law order free", "", func(q *overdyev1.PredictOverdyeRequest, a *overdyev1.PredictOverdyeResponse) {
+			if a.ErrorDe00 != nil {
+				a.ErrorDe00 = proto.Float64(a.GetErrorDe00() * (1 - 1e-3*q.GetTrials()[0].GetPieces()[0].GetBoth().GetReflectance()[0]))
+			}
+		}), describev1.Law_LAW_ORDER_FREE),
+		"predicts-by-pieces": only(predictions("law replication free", "", func(_ *overdyev1.PredictOverdyeRequest, a *overdyev1.PredictOverdyeResponse) {
+			if a.ErrorDe00 != nil {
+				a.ErrorDe00 = proto.Float64(a.GetErrorDe00() * (1 - 1e-3*float64(a.GetPieceCount())/2000))
+			}
+		}), describev1.Law_LAW_REPLICATION_FREE),
+		"reading-by-position": {good: reading.Module, fails: "law order free", contract: readingV1,
+			call: func(_ context.Context, req proto.Message, next func(proto.Message) (proto.Message, error)) (proto.Message, error) {
+				out, err := next(req)
+				if a, ok := out.(*readingv1.ComputeColoursResponse); ok && err == nil {
+					for i, c := range a.GetColours() {
+						if c.StrengthKs != nil {
+							c.StrengthKs = proto.Float64(c.GetStrengthKs() + float64(i)/1e6)
+						}
+					}
+				}
+				return out, err
+			}},
+		"promise-without-value": {good: spread, fails: "law monotone", contract: paletteV2, says: "dispersion has no value in any",
+			describe: func(m sdk.Module) {
+				lightness := []string{"lightness_range"}
+				m.Describe.Laws = []*describev1.LawPromise{
+					{Law: describev1.Law_LAW_ORDER_FREE, Of: lightness}, {Law: describev1.Law_LAW_REPLICATION_FREE, Of: lightness}, {Law: describev1.Law_LAW_MONOTONE},
+				}
+				m.Describe.LawExceptions = []*describev1.LawException{
+					{Law: describev1.Law_LAW_ORDER_FREE, Of: []string{"dispersion"}, Reason: "It has no value."},
+					{Law: describev1.Law_LAW_REPLICATION_FREE, Of: []string{"dispersion"}, Reason: "It has no value."},
+				}
+			},
+			sends: func(got []proto.Message, out proto.Message) {
+				if a, ok := out.(*palettev2.ScorePalettesResponse); ok {
+					if i := slices.Index(asked(got), "dispersion"); i >= 0 {
+						for _, g := range a.GetGroups() {
+							g.Scores[i] = &palettev2.ScoreValue{NotComputed: "never"}
+						}
+					}
+				}
+			}},
+	}
+}
