@@ -6,14 +6,50 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
 
-// spot is a colour with its chroma C*ab.
-type spot struct{ l, a, b, c float64 }
+// spot is a colour with its chroma C*ab, and what bounds the pairs of which it is the one of more chroma: C̄* is from C*/2 to C*, and a* is stretched the
+// less the larger that is.
+type spot struct {
+	l, a, b, c  float64
+	least, most float64 // of the stretch
+	weight      float64 // most of 1/(1 − ρ), see roughly
+}
 
 func spotOf(x colorimetry.Lab) spot {
-	return spot{x.L, x.A, x.B, math.Sqrt(float64(x.A*x.A) + float64(x.B*x.B))}
+	c := math.Sqrt(float64(x.A*x.A) + float64(x.B*x.B))
+	g := func(c float64) float64 { return tables.chroma[min(int(c*chromaSteps), len(tables.chroma)-1)] }
+	most := 1.5 - 0.5*g(c/2)
+	return spot{x.L, x.A, x.B, c, 1.5 - 0.5*g(c+1.0/chromaSteps), most, 1 / (1 - mostRotation*g(most*c+1.0/chromaSteps))}
 }
 
 func (s *spot) lab() colorimetry.Lab { return colorimetry.Lab{L: s.l, A: s.a, B: s.b} }
+
+// reach is up to where pairs are looked at.
+type reach struct {
+	square     float64 // of the difference
+	lightness  float64 // least S_L⁻²
+	window     float64 // |ΔL*| beyond which no pair can be as close
+	greenLimit float64
+}
+
+func reachOf(sorted []spot, t float64) reach {
+	window := lightnessWindow(sorted, t)
+	return reach{square: t * t * (1 + 4*doubt), lightness: t * t / max(window*window, t*t), window: window, greenLimit: 1 / (1 - greenRotation)}
+}
+
+// beyond tells of most pairs that are too far apart that they are, at once, by the bounds of roughly with those of a spot in their place.
+func (r *reach) beyond(x, y *spot) bool {
+	o := x
+	if y.c > x.c {
+		o = y
+	}
+	weight := o.weight
+	if x.b >= 0 && y.b >= 0 {
+		weight = r.greenLimit
+	}
+	dl, da, db := x.l-y.l, o.least*(x.a-y.a), x.b-y.b
+	sc := 1 + 0.0225*o.most*(x.c+y.c)
+	return da*da+db*db > (r.square-dl*dl*r.lightness)*weight*sc*sc
+}
 
 // closeness tells exactly which pairs of colours are closer than a threshold, most of them without the whole formula.
 //
@@ -94,6 +130,8 @@ func newTables() *tabulated {
 const (
 	mostRotation  = 0.8660254037844387
 	greenRotation = 1e-6
+	// opposite is the sine of hues so nearly opposite that the side of their mean hangs on rounding.
+	opposite = 1e-6
 	// alike is the square of a difference below which rounding is felt.
 	alike = 1e-12
 )
@@ -136,11 +174,18 @@ func roughly(x, y *spot, limit float64) (square, terms float64) {
 		return math.Inf(1), 0
 	}
 	c1, c2 := math.Sqrt(a1*a1+x.b*x.b), math.Sqrt(a2*a2+y.b*y.b)
-	if a1*a2+x.b*y.b < 0 {
-		return math.NaN(), 0
-	}
-	// The mean hue is the direction of the sum of the two unit vectors.
+	// The mean hue is the direction of the sum of the two unit vectors, which for obtuse differences is at right angles to their own difference.
+	cross := a1*y.b - a2*x.b
 	u, v := a1*c2+a2*c1, x.b*c2+y.b*c1
+	if a1*a2+x.b*y.b < 0 {
+		u, v = y.b*c1-x.b*c2, a1*c2-a2*c1
+		switch product := c1 * c2; {
+		case math.Abs(cross) <= opposite*product:
+			return math.NaN(), 0
+		case cross < 0:
+			u, v = -u, -v
+		}
+	}
 	p := v / (math.Abs(u) + math.Abs(v)) // sine over the sum of both
 	switch {
 	case u < 0:
@@ -173,7 +218,7 @@ func roughly(x, y *spot, limit float64) (square, terms float64) {
 		return math.NaN(), 0
 	}
 	ch := math.Sqrt(c * h)
-	if (dc > 0) != (a1*y.b > a2*x.b) { // of ΔC' and ΔH', one is above and one below 0
+	if (dc > 0) != (cross > 0) { // of ΔC' and ΔH', one is above and one below 0
 		ch = -ch
 	}
 	// dc is C'1 − C'2, and the sine of the hue from 1 to 2 is that of ΔH': their product has the sign of −ΔC'·ΔH'.

@@ -30,12 +30,19 @@ func nearPairs(n int, seed uint64, visit func(x, y colorimetry.Lab)) {
 
 // What the tables give is off by less than a quarter of what is allowed for, and what is called too far is too far.
 func TestRoughly(t *testing.T) {
-	worst, decided, far := 0.0, 0, 0
+	worst, decided, far, beyond := 0.0, 0, 0, 0
 	nearPairs(2_000_000, 1, func(x, y colorimetry.Lab) {
 		want := difference(x, y)
 		want *= want
 		a, b := spotOf(x), spotOf(y)
 		const limit = 100.0
+		r := reachOf([]spot{a, b}, 10)
+		if r.beyond(&a, &b) {
+			beyond++
+			if want <= limit {
+				t.Fatalf("%v and %v are called beyond reach", x, y)
+			}
+		}
 		square, terms := roughly(&a, &b, limit)
 		switch {
 		case math.IsNaN(square):
@@ -54,7 +61,8 @@ func TestRoughly(t *testing.T) {
 	assert.Less(t, worst, doubt/4)
 	assert.Greater(t, decided, 500_000)
 	assert.Greater(t, far, 100_000)
-	t.Logf("largest error %.2g of the terms; %d pairs decided, %d too far", worst, decided, far)
+	assert.Greater(t, beyond, 100_000)
+	t.Logf("largest error %.2g of the terms; %d pairs decided, %d too far, %d of them at once", worst, decided, far, beyond)
 }
 
 // Closer is exactly what CIEDE2000 says, for thresholds a last bit either side of the difference as well.

@@ -1,6 +1,7 @@
 package width
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"hash/fnv"
@@ -96,10 +97,31 @@ func (s *sums) add(lower, upper [widths]float64) {
 	}
 }
 
-// sample makes ready to rarefy a palette; g is the graph of its cells by lightness, nil where it must be made.
-func (w *worker) sample(of *palette, g *graph) *sampler {
-	cells := slices.Clone(of.cells)
-	slices.SortStableFunc(cells, func(a, b cell) int { return byLightness(a.mean, b.mean) })
+// byLightness are the cells in the order that graphs want.
+func (p *palette) byLightness() []cell {
+	order := make([]int32, len(p.cells))
+	for i := range order {
+		order[i] = int32(i)
+	}
+	slices.SortFunc(order, func(i, j int32) int {
+		x, y := &p.cells[i].mean, &p.cells[j].mean
+		if x.L != y.L {
+			if x.L < y.L {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Or(byLightness(*x, *y), cmp.Compare(i, j))
+	})
+	out := make([]cell, len(order))
+	for k, i := range order {
+		out[k] = p.cells[i]
+	}
+	return out
+}
+
+// sample makes ready to rarefy a palette, given its cells by lightness; g is their graph, nil where it must be made.
+func (w *worker) sample(of *palette, cells []cell, g *graph) *sampler {
 	s := &sampler{ctx: w.ctx, params: w.params, of: of, cells: cells, graph: g}
 	if len(cells) <= graphUpTo && (g == nil || len(g.colours) != len(cells)) { // cells of the same colour are one in g
 		s.graph = newGraph(w.ctx, coloursOf(cells), w.params.ThresholdDE)

@@ -76,7 +76,9 @@ func distinctShades(ctx context.Context, colours []colorimetry.Lab, t float64, b
 // countShades counts for each of the thresholds, and gives the graph at the first, of the different colours by lightness, nil for too many.
 func countShades(ctx context.Context, colours []colorimetry.Lab, thresholds []float64, budget int) (counts []Count, first *graph, err error) {
 	own := slices.Clone(colours)
-	slices.SortFunc(own, byLightness)
+	if !slices.IsSortedFunc(own, byLightness) {
+		slices.SortFunc(own, byLightness)
+	}
 	own = slices.Compact(own)
 	if len(own) > graphUpTo {
 		for _, t := range thresholds {
@@ -208,13 +210,20 @@ func newGraphs(ctx context.Context, sorted []colorimetry.Lab, thresholds []float
 	}
 	spots := spotsOf(sorted)
 	largest := slices.Max(thresholds)
-	window := lightnessWindow(spots, largest)
+	r := reachOf(spots, largest)
+	end := 0
 	for i := range spots {
 		if i%256 == 0 && ctx.Err() != nil {
 			break
 		}
 		x := &spots[i]
-		for j := i + 1; j < len(spots) && spots[j].l-x.l < window; j++ {
+		for end < len(spots) && spots[end].l-x.l < r.window {
+			end++
+		}
+		for j := i + 1; j < end; j++ {
+			if r.beyond(x, &spots[j]) {
+				continue
+			}
 			square, terms := roughly(x, &spots[j], largest*largest)
 			if square-doubt*terms > largest*largest {
 				continue

@@ -321,7 +321,8 @@ func (w *worker) group(g *palette, m int) (GroupWidth, error) {
 	out.Recipes = len(slices.Compact(labels))
 	colours := coloursOf(g.cells)
 	thresholds := append([]float64{w.params.ThresholdDE}, w.params.ReportThresholdDE...)
-	counts, headline, err := countShades(w.ctx, colours, thresholds, w.params.SearchNodes)
+	light := g.byLightness()
+	counts, headline, err := countShades(w.ctx, coloursOf(light), thresholds, w.params.SearchNodes)
 	if err != nil {
 		return out, err
 	}
@@ -340,7 +341,7 @@ func (w *worker) group(g *palette, m int) (GroupWidth, error) {
 	}
 	out.Hue = hueCoverage(colours)
 	out.LightnessSpan, out.ChromaSpan = spans(colours)
-	s := w.sample(g, headline)
+	s := w.sample(g, light, headline)
 	switch {
 	case len(g.cells) < 2:
 		out.NotRarefied = "fewer than 2 cells"

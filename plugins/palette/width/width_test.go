@@ -394,7 +394,7 @@ func TestRarefactionAgainstEnumeration(t *testing.T) {
 	all, err := averaged(t.Context(), table)
 	require.NoError(t, err)
 	cells := all.in[0][0].cells
-	drawn, err := w.sample(&all.in[0][0], nil).rarefy(8, true) // C(18, 8) = 43,758
+	drawn, err := w.sample(&all.in[0][0], all.in[0][0].byLightness(), nil).rarefy(8, true) // C(18, 8) = 43,758
 	require.NoError(t, err)
 	assert.False(t, drawn.Enumerated)
 	assert.Equal(t, 500, drawn.Subsets)
