@@ -11,29 +11,30 @@ import (
 type spot struct {
 	l, a, b, c  float64
 	least, most float64 // of the stretch
-	weight      float64 // most of 1/(1 − ρ), see roughly
+	rotating    float64 // most of √(C̄'⁷/(C̄'⁷+25⁷))
+	sector      int32   // of its hue
 }
 
 func spotOf(x colorimetry.Lab) spot {
 	c := math.Sqrt(float64(x.A*x.A) + float64(x.B*x.B))
 	g := func(c float64) float64 { return tables.chroma[min(int(c*chromaSteps), len(tables.chroma)-1)] }
 	most := 1.5 - 0.5*g(c/2)
-	return spot{x.L, x.A, x.B, c, 1.5 - 0.5*g(c+1.0/chromaSteps), most, 1 / (1 - mostRotation*g(most*c+1.0/chromaSteps))}
+	sector := int32((math.Atan2(x.B, x.A)*180/math.Pi + 180) / sectorDegrees)
+	return spot{x.L, x.A, x.B, c, 1.5 - 0.5*g(c+1.0/chromaSteps), most, g(most*c + 1.0/chromaSteps), min(sector, sectors-1)}
 }
 
 func (s *spot) lab() colorimetry.Lab { return colorimetry.Lab{L: s.l, A: s.a, B: s.b} }
 
 // reach is up to where pairs are looked at.
 type reach struct {
-	square     float64 // of the difference
-	lightness  float64 // least S_L⁻²
-	window     float64 // |ΔL*| beyond which no pair can be as close
-	greenLimit float64
+	square    float64 // of the difference
+	lightness float64 // least S_L⁻²
+	window    float64 // |ΔL*| beyond which no pair can be as close
 }
 
 func reachOf(sorted []spot, t float64) reach {
 	window := lightnessWindow(sorted, t)
-	return reach{square: t * t * (1 + 4*doubt), lightness: t * t / max(window*window, t*t), window: window, greenLimit: 1 / (1 - greenRotation)}
+	return reach{square: t * t * (1 + 4*doubt), lightness: t * t / max(window*window, t*t), window: window}
 }
 
 // beyond tells of most pairs that are too far apart that they are, at once, by the bounds of roughly with those of a spot in their place.
@@ -42,13 +43,10 @@ func (r *reach) beyond(x, y *spot) bool {
 	if y.c > x.c {
 		o = y
 	}
-	weight := o.weight
-	if x.b >= 0 && y.b >= 0 {
-		weight = r.greenLimit
-	}
+	rho := tables.rotation[x.sector][y.sector] * o.rotating
 	dl, da, db := x.l-y.l, o.least*(x.a-y.a), x.b-y.b
 	sc := 1 + 0.0225*o.most*(x.c+y.c)
-	return da*da+db*db > (r.square-dl*dl*r.lightness)*weight*sc*sc
+	return (da*da+db*db)*(1-rho) > (r.square-dl*dl*r.lightness)*sc*sc
 }
 
 // closeness tells exactly which pairs of colours are closer than a threshold, most of them without the whole formula.
@@ -84,6 +82,8 @@ const (
 	lightnessSteps = 16  // per unit of L*, to 150
 	chromaSteps    = 16  // per unit of chroma, to that of a* = b* = 200 stretched 1.5 times
 	hueSteps       = 256 // per quadrant
+	sectors        = 36  // of hues, see rotationBetween
+	sectorDegrees  = 360.0 / sectors
 	mostLightness  = colorimetry.MaxLightness
 	mostChroma     = 425
 )
@@ -97,6 +97,7 @@ type tabulated struct {
 	lightness [mostLightness*lightnessSteps + 2]float64
 	chroma    [mostChroma*chromaSteps + 2]float64
 	hue       [4*hueSteps + 2]hueTerms
+	rotation  [sectors][sectors]float64 // most of sin 2Δθ
 }
 
 func newTables() *tabulated {
@@ -123,10 +124,45 @@ func newTables() *tabulated {
 			rotation: math.Sin(math.Pi / 3 * math.Exp(-x*x)),
 		}
 	}
+	for i := range sectors {
+		for j := range sectors {
+			out.rotation[i][j] = rotationBetween(i, j)
+		}
+	}
 	return out
 }
 
-// mostRotation is sin 60°, the largest of sin 2Δθ; greenRotation bounds it where both b* are 0 or above, whose mean hue is at most 180°.
+// rotationBetween bounds sin 2Δθ of pairs of which one colour's hue in a*, b* is in sector i, from −180° on, and that of the other in j. Their mean
+// hue is on the shorter arc between theirs in a', b*, which differ from them by what stretching a* up to 1.5 times makes of them.
+func rotationBetween(i, j int) float64 {
+	span := func(i int) (low, high float64) {
+		low, high = math.Inf(1), math.Inf(-1)
+		for _, h := range []float64{sectorDegrees*float64(i) - 180, sectorDegrees*float64(i+1) - 180} {
+			sin, cos := math.Sincos(h * math.Pi / 180)
+			stretched := h + math.Remainder(math.Atan2(sin, 1.5*cos)*180/math.Pi-h, 360)
+			low, high = min(low, h, stretched), max(high, h, stretched)
+		}
+		return low, high
+	}
+	low, high := span(i)
+	low2, high2 := span(j)
+	turn := 360 * math.Round((low+high-low2-high2)/720)
+	low, high = min(low, low2+turn), max(high, high2+turn)
+	if high-low >= 180-1e-6 {
+		return mostRotation
+	}
+	most := 0.0
+	for _, turn := range []float64{-720, -360, 0, 360, 720} { // sin 2Δθ falls from 275° on either way, to 0° and to 360°
+		from, to := max(low+turn, 0), min(high+turn, 360)
+		if from <= to {
+			x := (min(max(275, from), to) - 275) / 25
+			most = max(most, math.Sin(math.Pi/3*math.Exp(-x*x)))
+		}
+	}
+	return min(most+greenRotation, mostRotation)
+}
+
+// mostRotation is sin 60°, the largest of sin 2Δθ; below greenRotation it is nothing here.
 const (
 	mostRotation  = 0.8660254037844387
 	greenRotation = 1e-6
@@ -163,12 +199,9 @@ func roughly(x, y *spot, limit float64) (square, terms float64) {
 	// Of the form in c = ΔC'/S_C and h = ΔH'/S_H at least (1 − ρ)(c² + h²) is left, ρ = √(C̄'⁷/(C̄'⁷+25⁷))·sin 2Δθ; ΔC'² + ΔH'² is plane;
 	// and S_H ≤ S_C ≤ 1 + 0.045·stretch·C̄*, as T < 3 and C' ≤ stretch·C*.
 	most := stretch * (x.c + y.c) / 2
-	rho := greenRotation
-	if x.b < 0 || y.b < 0 {
-		rho = mostRotation
-		if k := int(most*chromaSteps) + 1; k < len(g) {
-			rho *= g[k]
-		}
+	rho := tables.rotation[x.sector][y.sector]
+	if k := int(most*chromaSteps) + 1; k < len(g) {
+		rho *= g[k]
 	}
 	if sc := 1 + 0.045*most; plane*(1-rho) > (limit*(1+4*doubt)-l)*sc*sc {
 		return math.Inf(1), 0
@@ -203,8 +236,9 @@ func roughly(x, y *spot, limit float64) (square, terms float64) {
 	t := from.t + f*(to.t-from.t)
 	dc, mean := c1-c2, (c1+c2)/2
 	sc, sh := 1+0.045*mean, 1+0.015*mean*t
-	c := dc * dc / (sc * sc)
-	h := max(0, plane-dc*dc) / (sh * sh)
+	both := 1 / (sc * sh)
+	c, h := sh*both, sc*both // 1/S_C and 1/S_H
+	c, h = dc*dc*c*c, max(0, plane-dc*dc)*h*h
 	if terms = l + c + h; terms < alike { // where dc and plane have no digits left
 		return math.NaN(), 0
 	}

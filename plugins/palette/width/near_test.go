@@ -31,7 +31,7 @@ func nearPairs(n int, seed uint64, visit func(x, y colorimetry.Lab)) {
 // What the tables give is off by less than a quarter of what is allowed for, and what is called too far is too far.
 func TestRoughly(t *testing.T) {
 	worst, decided, far, beyond := 0.0, 0, 0, 0
-	nearPairs(2_000_000, 1, func(x, y colorimetry.Lab) {
+	nearPairs(400_000, 1, func(x, y colorimetry.Lab) {
 		want := difference(x, y)
 		want *= want
 		a, b := spotOf(x), spotOf(y)
@@ -59,15 +59,15 @@ func TestRoughly(t *testing.T) {
 		}
 	})
 	assert.Less(t, worst, doubt/4)
-	assert.Greater(t, decided, 500_000)
-	assert.Greater(t, far, 100_000)
-	assert.Greater(t, beyond, 100_000)
+	assert.Greater(t, decided, 100_000)
+	assert.Greater(t, far, 50_000)
+	assert.Greater(t, beyond, 50_000)
 	t.Logf("largest error %.2g of the terms; %d pairs decided, %d too far, %d of them at once", worst, decided, far, beyond)
 }
 
 // Closer is exactly what CIEDE2000 says, for thresholds a last bit either side of the difference as well.
 func TestCloser(t *testing.T) {
-	nearPairs(200_000, 2, func(x, y colorimetry.Lab) {
+	nearPairs(50_000, 2, func(x, y colorimetry.Lab) {
 		d := difference(x, y)
 		a, b := spotOf(x), spotOf(y)
 		for _, threshold := range []float64{2.5, 5, 10, d, math.Nextafter(d, 0), math.Nextafter(d, 1e3), d * (1 - 1e-4), d * (1 + 1e-4)} {
