@@ -193,6 +193,8 @@ type sampler struct {
 	all     sums
 	without []sums // by block: the subsets that hold none of its cells
 
+	spots   []spot            // of cells, where each subset makes its graph
+	drawn   []spot            // of the subset at hand
 	colours []colorimetry.Lab // of the subset at hand
 	points  []hull.Point
 }
@@ -207,7 +209,14 @@ func (s *sampler) widths(subset []int) (lower, upper [widths]float64, err error)
 	if s.graph != nil {
 		lo, up = s.graph.countOf(s.ctx, subset, &s.left)
 	} else {
-		lo, up = newGraph(s.ctx, colours, s.params.ThresholdDE).count(s.ctx, &s.left)
+		if s.spots == nil {
+			s.spots = spotsOf(coloursOf(s.cells))
+		}
+		s.drawn = s.drawn[:0]
+		for _, v := range subset {
+			s.drawn = append(s.drawn, s.spots[v])
+		}
+		lo, up = graphsOf(s.ctx, colours, s.drawn, []float64{s.params.ThresholdDE})[0].count(s.ctx, &s.left)
 	}
 	lower[ofShades], upper[ofShades] = float64(lo), float64(up)
 	if s.volume {

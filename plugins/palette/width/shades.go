@@ -117,8 +117,9 @@ func spotsOf(colours []colorimetry.Lab) []spot {
 // joins if it is closer than t to all members.
 func onePass(ctx context.Context, sorted []colorimetry.Lab, t float64) Count {
 	spots := spotsOf(sorted)
-	window := lightnessWindow(spots, t)
-	near := closerThan(t)
+	r, near := reachOf(spots, t), closerThan(t)
+	window := r.window
+	closer := func(x, y *spot) bool { return !r.beyond(x, y) && near.closer(x, y) }
 	var leaders []*spot
 	var cliques [][]*spot
 	for n := range spots {
@@ -128,7 +129,7 @@ func onePass(ctx context.Context, sorted []colorimetry.Lab, t float64) Count {
 		}
 		leads := true
 		for i := len(leaders) - 1; i >= 0 && c.l-leaders[i].l < window; i-- {
-			if near.closer(leaders[i], c) {
+			if closer(leaders[i], c) {
 				leads = false
 				break
 			}
@@ -138,7 +139,7 @@ func onePass(ctx context.Context, sorted []colorimetry.Lab, t float64) Count {
 		}
 		joined := false
 		for i := len(cliques) - 1; i >= 0 && c.l-cliques[i][0].l < window && !joined; i-- {
-			joined = !slices.ContainsFunc(cliques[i], func(m *spot) bool { return !near.closer(m, c) })
+			joined = !slices.ContainsFunc(cliques[i], func(m *spot) bool { return !closer(m, c) })
 			if joined {
 				cliques[i] = append(cliques[i], c)
 			}
@@ -203,12 +204,15 @@ func newGraph(ctx context.Context, sorted []colorimetry.Lab, t float64) *graph {
 
 // newGraphs makes the graphs of several thresholds at once.
 func newGraphs(ctx context.Context, sorted []colorimetry.Lab, thresholds []float64) []*graph {
+	return graphsOf(ctx, sorted, spotsOf(sorted), thresholds)
+}
+
+func graphsOf(ctx context.Context, sorted []colorimetry.Lab, spots []spot, thresholds []float64) []*graph {
 	graphs := make([]*graph, len(thresholds))
 	near := make([]closeness, len(thresholds))
 	for k, t := range thresholds {
 		graphs[k], near[k] = emptyGraph(sorted), closerThan(t)
 	}
-	spots := spotsOf(sorted)
 	largest := slices.Max(thresholds)
 	r := reachOf(spots, largest)
 	end := 0

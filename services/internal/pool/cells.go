@@ -112,14 +112,14 @@ func assignCellsBy(picks []*pick, byOrder bool, key func(*row) string) {
 	type place struct{ stratum, block, key string }
 	type kind struct {
 		route *route
-		yarn  yarn
+		yarn  *yarn
 	}
 	keys := map[kind]string{} // so that a text is kept once
 	places := make(map[place]int32, len(picks)/2)
 	at := make([]int32, len(picks))
 	var ends []int32 // of the picks of each place, once they lie place by place
 	for i, p := range picks {
-		k := kind{p.row.route, *p.row.yarn}
+		k := kind{p.row.route, p.row.yarn}
 		text, known := keys[k]
 		if !known {
 			text = key(p.row)

@@ -50,7 +50,7 @@ func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.Colou
 		return nil, fmt.Errorf("%w: it is about %d pieces; allowed: 0 to %d, so ask for fewer with a filter", pipeline.ErrTooLarge, fitting, most)
 	}
 	digest := module.Identity().GetDigest()
-	var picks []*pick
+	picks := make([]*pick, 0, len(candidates))
 	faults := map[string]int{}
 	example := ""
 	for len(candidates) > 0 {
