@@ -124,16 +124,6 @@ type palettes struct {
 	cells          int
 }
 
-// group is the palette of a group in a stratum, nil for none.
-func (p *palettes) group(stratum int, group int32) *palette {
-	in := p.in[stratum]
-	i, found := slices.BinarySearchFunc(in, group, func(x palette, g int32) int { return cmp.Compare(x.group, g) })
-	if !found {
-		return nil
-	}
-	return &in[i]
-}
-
 // places gives each label its place by text.
 func places(labels []string) []int32 {
 	out := make([]int32, len(labels))
