@@ -79,7 +79,7 @@ type Config struct {
 
 // DefaultMaxPieces is how many pieces a question may be about. The contracts of the modules would take 10,000,000 rows; what bounds a question
 // is the time that a palette module has, and the memory that the question takes beside the pool (services/e2e/scale, BenchmarkLargeQuestion).
-const DefaultMaxPieces = 500_000
+const DefaultMaxPieces = 100_000
 
 // Pool answers questions. It is safe for use by several goroutines.
 type Pool struct {
