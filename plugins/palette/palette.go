@@ -31,6 +31,8 @@ const (
 	maxThreshold = 100.0
 	// maxGroupsWithRows bounds the pairs of an answer, which grow with its square, to less than one message may hold.
 	maxGroupsWithRows = 500
+	// mostReserved is the number of rows for which room is made on the word of a header.
+	mostReserved = 1 << 20
 )
 
 // furtherThresholds are those at which shades are counted besides the one asked for.
@@ -117,25 +119,23 @@ func (*Server) MeasureWidths(stream grpc.ClientStreamingServer[palettev1.Measure
 }
 
 func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, error)) (*palettev1.MeasureWidthsResponse, error) {
-	var rows []width.Row
-	var sessions int
+	var table width.Table
 	inGroup, inBlock := map[uint32]bool{}, map[uint32]bool{}
 	header, err := columns.Receive(recv, checkHeader, func(h *palettev1.WidthsHeader, r columns.Row) {
-		l := h.GetLabels()
-		block := l.GetBlocks()[r.Block]
-		if block != "" && !inBlock[r.Block] {
+		if table.Rows == nil {
+			table.Rows = make([]width.TableRow, 0, min(h.GetRowCount(), mostReserved))
+		}
+		if !inBlock[r.Block] && h.GetLabels().GetBlocks()[r.Block] != "" {
 			inBlock[r.Block] = true
-			sessions++
 		}
 		inGroup[r.Group] = true
-		rows = append(rows, width.Row{
-			ReadingID: r.ReadingID, Group: l.GetGroups()[r.Group], Block: block, Stratum: l.GetStrata()[r.Stratum],
-			Cell: l.GetCells()[r.Cell], Lab: r.Lab,
-		})
+		table.Rows = append(table.Rows, width.TableRow{Group: r.Group, Block: r.Block, Stratum: r.Stratum, Cell: r.Cell, Lab: r.Lab})
 	})
 	if err != nil {
 		return nil, err
 	}
+	l := header.GetLabels()
+	table.Groups, table.Blocks, table.Strata, table.Cells = l.GetGroups(), l.GetBlocks(), l.GetStrata(), l.GetCells()
 	if n := len(inGroup); n > maxGroupsWithRows {
 		var v sdk.Violations
 		v.Add("header.labels.groups", "has %d groups with rows, want at most %d: every pair of groups gets an answer", n, maxGroupsWithRows)
@@ -146,13 +146,13 @@ func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, 
 	p := width.Params{
 		ThresholdDE: header.GetThresholdDe00(), M: int(header.GetEqualNumber()), Seed: header.GetSeed(),
 		// An interval needs room to leave a session out; without sessions there is none to make room for.
-		Interval: sessions >= 2,
+		Interval: len(inBlock) >= 2,
 	}
 	if p.ThresholdDE == 0 {
 		p.ThresholdDE = width.DefaultThresholdDE
 	}
 	p.ReportThresholdDE = slices.DeleteFunc(slices.Clone(furtherThresholds), func(t float64) bool { return t == p.ThresholdDE })
-	measured, err := width.Measure(ctx, rows, p)
+	measured, err := width.MeasureTable(ctx, &table, p)
 	if err != nil {
 		return nil, wire.Failed("header", err)
 	}

@@ -11,10 +11,10 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
 
-// largePool is a question of a large cooperative: 200 groups over 5 yarns, sessions of 25 pieces that hold five recipes of five
+// largePool is a question of a large cooperative: 200 groups over so many yarns, sessions of 25 pieces that hold five recipes of five
 // groups each, with the noise of pots. Colours, sessions and recipes are invented.
-func largePool(n int) []Row {
-	const groups, strata, recipes = 200, 5, 40
+func largePool(n, strata int) []Row {
+	const groups, recipes = 200, 40
 	rng := rand.New(rand.NewPCG(3, 4))
 	centre := make([]colorimetry.Lab, groups*recipes)
 	for i := range centre {
@@ -35,15 +35,17 @@ func largePool(n int) []Row {
 	return rows
 }
 
-// BenchmarkPool measures a palette question of 1e4 to 1e6 readings in 200 groups.
+// BenchmarkPool measures a palette question of 1e4 to 1e6 readings in 200 groups, over five yarns and over one.
 func BenchmarkPool(b *testing.B) {
-	for _, n := range []int{10_000, 100_000, 1_000_000} {
-		b.Run(fmt.Sprint(n), func(b *testing.B) {
-			rows := largePool(n)
-			for b.Loop() {
-				_, err := Measure(context.Background(), rows, Params{Seed: 1, Interval: true})
-				require.NoError(b, err)
-			}
-		})
+	for _, strata := range []int{5, 1} {
+		for _, n := range []int{10_000, 100_000, 1_000_000} {
+			b.Run(fmt.Sprintf("%d yarns/%d", strata, n), func(b *testing.B) {
+				rows := largePool(n, strata)
+				for b.Loop() {
+					_, err := Measure(context.Background(), rows, Params{Seed: 1, Interval: true})
+					require.NoError(b, err)
+				}
+			})
+		}
 	}
 }

@@ -56,16 +56,15 @@ const leastOmitting = 400
 
 // worker carries what all calculations of one call share.
 type worker struct {
-	ctx    context.Context
-	params Params
-	lite   map[liteKey]*Rarefied
+	ctx      context.Context
+	params   Params
+	palettes *palettes
 	// samplePairs is the number of pairs of cells that a group draws; see samplePairs.
 	samplePairs int
-}
-
-type liteKey struct {
-	stratum, group string
-	m              int
+	// meetings of every two groups, by pair; ends says where those of each pair end; met counts the cells of all that can be compared.
+	meetings []meeting
+	ends     []int
+	met      int
 }
 
 // tally sums one width over subsets.
@@ -98,14 +97,34 @@ func (s *sums) add(lower, upper [widths]float64) {
 	}
 }
 
-// rarefy takes 2 ≤ m ≤ len(cells).
-func (w *worker) rarefy(cells []cell, m int, full bool) (*Rarefied, error) {
-	// The graph wants colours sorted by lightness.
-	cells = slices.Clone(cells)
-	slices.SortStableFunc(cells, func(a, b cell) int { return cmp.Compare(a.mean.L, b.mean.L) })
-	s := &sampler{ctx: w.ctx, cells: cells, threshold: w.params.ThresholdDE, left: w.params.SearchNodes, volume: full && m >= 4}
-	if len(cells) <= graphUpTo {
-		s.graph = newGraph(w.ctx, coloursOf(cells), s.threshold)
+// byLightness are the cells in the order that graphs want.
+func (p *palette) byLightness() []cell {
+	order := make([]int32, len(p.cells))
+	for i := range order {
+		order[i] = int32(i)
+	}
+	slices.SortFunc(order, func(i, j int32) int {
+		x, y := &p.cells[i].mean, &p.cells[j].mean
+		if x.L != y.L {
+			if x.L < y.L {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Or(byLightness(*x, *y), cmp.Compare(i, j))
+	})
+	out := make([]cell, len(order))
+	for k, i := range order {
+		out[k] = p.cells[i]
+	}
+	return out
+}
+
+// sample makes ready to rarefy a palette, given its cells by lightness; g is their graph, nil where it must be made.
+func (w *worker) sample(of *palette, cells []cell, g *graph) *sampler {
+	s := &sampler{ctx: w.ctx, params: w.params, of: of, cells: cells, graph: g}
+	if len(cells) <= graphUpTo && (g == nil || len(g.colours) != len(cells)) { // cells of the same colour are one in g
+		s.graph = newGraph(w.ctx, coloursOf(cells), w.params.ThresholdDE)
 	}
 	s.block = blockNumbers(cells)
 	blocks := 0
@@ -113,17 +132,22 @@ func (w *worker) rarefy(cells []cell, m int, full bool) (*Rarefied, error) {
 		blocks = max(blocks, b+1)
 	}
 	s.holds = make([]bool, blocks)
-	s.without = make([]sums, blocks)
+	return s
+}
 
-	n := len(cells)
+// rarefy takes 2 ≤ m ≤ len(cells).
+func (s *sampler) rarefy(m int, full bool) (*Rarefied, error) {
+	s.left, s.volume = s.params.SearchNodes, full && m >= 4
+	s.all, s.without = sums{}, make([]sums, len(s.holds))
+	n := len(s.cells)
 	out := &Rarefied{M: m}
-	rng := rand.New(rand.NewPCG(w.params.Seed, streamOf(cells[0])))
+	rng := rand.New(rand.NewPCG(s.params.Seed, s.of.stream()))
 	var err error
 	if out.Enumerated = subsets(n, m) <= enumerateUpTo; out.Enumerated {
 		err = everySubset(n, m, s.measure)
 	} else {
 		pool := identity(n)
-		for i := 0; i < w.params.Draws && err == nil; i++ {
+		for i := 0; i < s.params.Draws && err == nil; i++ {
 			err = s.measure(draw(rng, pool, m))
 		}
 	}
@@ -133,8 +157,8 @@ func (w *worker) rarefy(cells []cell, m int, full bool) (*Rarefied, error) {
 	out.Subsets = s.all.n
 	reason := ""
 	if full {
-		if reason = s.noInterval(m); reason == "" && !out.Enumerated && w.params.Draws < intervalDraws {
-			reason = fmt.Sprintf("so many groups and cells leave %d draws to each; ask about fewer", w.params.Draws)
+		if reason = s.noInterval(m); reason == "" && !out.Enumerated && s.params.Draws < intervalDraws {
+			reason = fmt.Sprintf("so many groups and cells leave %d draws to each; ask about fewer", s.params.Draws)
 		}
 		if reason == "" && !out.Enumerated {
 			if err := s.topUp(rng, m); err != nil {
@@ -151,23 +175,26 @@ func (w *worker) rarefy(cells []cell, m int, full bool) (*Rarefied, error) {
 		out.Volume = &v
 		out.Side = math.Cbrt(v.Mean)
 	}
-	out.SearchNodes = w.params.SearchNodes - s.left
+	out.SearchNodes = s.params.SearchNodes - s.left
 	return out, nil
 }
 
 // sampler measures subsets of one group's cells.
 type sampler struct {
-	ctx       context.Context
-	cells     []cell // by lightness
-	threshold float64
-	graph     *graph // of all cells; nil for too many, each subset then makes its own
-	left      int    // search nodes
-	volume    bool
-	block     []int // number of each cell's block, −1 for a session not stated
-	holds     []bool
-	all       sums
-	without   []sums // by block: the subsets that hold none of its cells
+	ctx     context.Context
+	params  Params
+	of      *palette
+	cells   []cell // by lightness
+	graph   *graph // of all cells; nil for too many, each subset then makes its own
+	left    int    // search nodes
+	volume  bool
+	block   []int // number of each cell's block, −1 for a session not stated
+	holds   []bool
+	all     sums
+	without []sums // by block: the subsets that hold none of its cells
 
+	spots   []spot            // of cells, where each subset makes its graph
+	drawn   []spot            // of the subset at hand
 	colours []colorimetry.Lab // of the subset at hand
 	points  []hull.Point
 }
@@ -182,7 +209,14 @@ func (s *sampler) widths(subset []int) (lower, upper [widths]float64, err error)
 	if s.graph != nil {
 		lo, up = s.graph.countOf(s.ctx, subset, &s.left)
 	} else {
-		lo, up = newGraph(s.ctx, colours, s.threshold).count(s.ctx, &s.left)
+		if s.spots == nil {
+			s.spots = spotsOf(coloursOf(s.cells))
+		}
+		s.drawn = s.drawn[:0]
+		for _, v := range subset {
+			s.drawn = append(s.drawn, s.spots[v])
+		}
+		lo, up = graphsOf(s.ctx, colours, s.drawn, []float64{s.params.ThresholdDE})[0].count(s.ctx, &s.left)
 	}
 	lower[ofShades], upper[ofShades] = float64(lo), float64(up)
 	if s.volume {
@@ -354,28 +388,28 @@ func poissonUpTo(count int, mean float64) float64 {
 }
 
 func blockNumbers(cells []cell) []int {
-	var labels []string
+	var blocks []int32
 	for _, c := range cells {
-		if c.block != "" {
-			labels = append(labels, c.block)
+		if c.block >= 0 {
+			blocks = append(blocks, c.block)
 		}
 	}
-	slices.Sort(labels)
-	labels = slices.Compact(labels)
+	slices.Sort(blocks)
+	blocks = slices.Compact(blocks)
 	out := make([]int, len(cells))
 	for i, c := range cells {
 		out[i] = -1
-		if c.block != "" {
-			out[i], _ = slices.BinarySearch(labels, c.block)
+		if c.block >= 0 {
+			out[i], _ = slices.BinarySearch(blocks, c.block)
 		}
 	}
 	return out
 }
 
-// streamOf gives each group of a stratum its own random numbers, whatever other groups there are.
-func streamOf(c cell) uint64 {
+// stream gives each group of a stratum its own random numbers, whatever other groups there are.
+func (p *palette) stream() uint64 {
 	h := fnv.New64a()
-	_, _ = fmt.Fprintf(h, "%q %q", c.stratum, c.group) // a hash never fails
+	_, _ = fmt.Fprintf(h, "%q %q", p.stratumName, p.groupName) // a hash never fails
 	return h.Sum64()
 }
 

@@ -1,7 +1,6 @@
 package width
 
 import (
-	"cmp"
 	"context"
 	"math"
 	"math/bits"
@@ -67,42 +66,70 @@ func gain(both, alone Count, n int) Count {
 
 // distinctShades fails only when ctx ends. What it calls then leaves off early, with a count that means nothing.
 func distinctShades(ctx context.Context, colours []colorimetry.Lab, t float64, budget int) (Count, error) {
+	counts, _, err := countShades(ctx, colours, []float64{t}, budget)
+	if err != nil {
+		return Count{}, err
+	}
+	return counts[0], nil
+}
+
+// countShades counts for each of the thresholds, and gives the graph at the first, of the different colours by lightness, nil for too many.
+func countShades(ctx context.Context, colours []colorimetry.Lab, thresholds []float64, budget int) (counts []Count, first *graph, err error) {
 	own := slices.Clone(colours)
-	slices.SortFunc(own, func(a, b colorimetry.Lab) int {
-		return cmp.Or(cmp.Compare(a.L, b.L), cmp.Compare(a.A, b.A), cmp.Compare(a.B, b.B))
-	})
+	if !slices.IsSortedFunc(own, byLightness) {
+		slices.SortFunc(own, byLightness)
+	}
 	own = slices.Compact(own)
 	if len(own) > graphUpTo {
-		return onePass(ctx, own, t), ctx.Err()
+		for _, t := range thresholds {
+			counts = append(counts, onePass(ctx, own, t))
+		}
+		return counts, nil, ctx.Err()
 	}
-	left := budget
-	lower, upper := newGraph(ctx, own, t).count(ctx, &left)
-	return Count{Lower: lower, Upper: upper, SearchNodes: budget - left}, ctx.Err()
+	graphs := newGraphs(ctx, own, thresholds)
+	for _, g := range graphs {
+		left := budget
+		lower, upper := g.count(ctx, &left)
+		counts = append(counts, Count{Lower: lower, Upper: upper, SearchNodes: budget - left})
+	}
+	return counts, graphs[0], ctx.Err()
 }
 
 // lightnessWindow is the |ΔL*| from which no two of the colours, sorted by L*, can be closer than t: t·S_L at its largest,
 // S_L = 1 + 0.015(L̄−50)²/√(20+(L̄−50)²) growing with |L̄−50|.
-func lightnessWindow(sorted []colorimetry.Lab, t float64) float64 {
+func lightnessWindow(sorted []spot, t float64) float64 {
 	if len(sorted) == 0 {
 		return 0
 	}
-	d := max(math.Abs(sorted[0].L-50), math.Abs(sorted[len(sorted)-1].L-50))
+	d := max(math.Abs(sorted[0].l-50), math.Abs(sorted[len(sorted)-1].l-50))
 	return t * (1 + 0.015*d*d/math.Sqrt(20+d*d)) * (1 + 1e-9)
+}
+
+func spotsOf(colours []colorimetry.Lab) []spot {
+	out := make([]spot, len(colours))
+	for i, c := range colours {
+		out[i] = spotOf(c)
+	}
+	return out
 }
 
 // onePass bounds N(t) without the graph: a list of leaders, each at least t from all before it, and cliques that each colour
 // joins if it is closer than t to all members.
 func onePass(ctx context.Context, sorted []colorimetry.Lab, t float64) Count {
-	window := lightnessWindow(sorted, t)
-	var leaders []colorimetry.Lab
-	var cliques [][]colorimetry.Lab
-	for n, c := range sorted {
+	spots := spotsOf(sorted)
+	r, near := reachOf(spots, t), closerThan(t)
+	window := r.window
+	closer := func(x, y *spot) bool { return !r.beyond(x, y) && near.closer(x, y) }
+	var leaders []*spot
+	var cliques [][]*spot
+	for n := range spots {
+		c := &spots[n]
 		if n%256 == 0 && ctx.Err() != nil {
 			break
 		}
 		leads := true
-		for i := len(leaders) - 1; i >= 0 && c.L-leaders[i].L < window; i-- {
-			if difference(leaders[i], c) < t {
+		for i := len(leaders) - 1; i >= 0 && c.l-leaders[i].l < window; i-- {
+			if closer(leaders[i], c) {
 				leads = false
 				break
 			}
@@ -111,14 +138,14 @@ func onePass(ctx context.Context, sorted []colorimetry.Lab, t float64) Count {
 			leaders = append(leaders, c)
 		}
 		joined := false
-		for i := len(cliques) - 1; i >= 0 && c.L-cliques[i][0].L < window && !joined; i-- {
-			joined = !slices.ContainsFunc(cliques[i], func(m colorimetry.Lab) bool { return !(difference(m, c) < t) })
+		for i := len(cliques) - 1; i >= 0 && c.l-cliques[i][0].l < window && !joined; i-- {
+			joined = !slices.ContainsFunc(cliques[i], func(m *spot) bool { return !closer(m, c) })
 			if joined {
 				cliques[i] = append(cliques[i], c)
 			}
 		}
 		if !joined {
-			cliques = append(cliques, []colorimetry.Lab{c})
+			cliques = append(cliques, []*spot{c})
 		}
 	}
 	return Count{Lower: len(leaders), Upper: len(cliques)}
@@ -170,35 +197,49 @@ func (g *graph) join(i, j int) {
 	g.joined[j].add(i)
 }
 
-// planeReach bounds how far apart in a*, b* two colours closer than the threshold are, in units of t·S_C. Of the form in x = ΔC'/S_C and
-// y = ΔH'/S_H at least (1 − |R_T|/2)(x² + y²) is left, |R_T| ≤ √3; ΔC'² + ΔH'² is the square of the distance in a', b*, at least that in a*, b*, as a'
-// stretches a* for both colours alike; S_H ≤ S_C; and S_C = 1 + 0.045·C̄' with C' ≤ 1.5·C*. So planeReach² = 1/(1 − √3/2), and a bit for rounding.
-const planeReach = 2.7321 * (1 + 1e-9)
-
 // newGraph takes colours sorted by L*.
 func newGraph(ctx context.Context, sorted []colorimetry.Lab, t float64) *graph {
-	g := emptyGraph(sorted)
-	window := lightnessWindow(sorted, t)
-	reach := make([]float64, len(sorted)) // square of how far in a*, b* a closer colour of no larger chroma can be
-	for i, c := range sorted {
-		r := planeReach * t * (1 + 0.045*1.5*math.Hypot(c.A, c.B))
-		reach[i] = r * r
+	return newGraphs(ctx, sorted, []float64{t})[0]
+}
+
+// newGraphs makes the graphs of several thresholds at once.
+func newGraphs(ctx context.Context, sorted []colorimetry.Lab, thresholds []float64) []*graph {
+	return graphsOf(ctx, sorted, spotsOf(sorted), thresholds)
+}
+
+func graphsOf(ctx context.Context, sorted []colorimetry.Lab, spots []spot, thresholds []float64) []*graph {
+	graphs := make([]*graph, len(thresholds))
+	near := make([]closeness, len(thresholds))
+	for k, t := range thresholds {
+		graphs[k], near[k] = emptyGraph(sorted), closerThan(t)
 	}
-	for i := range sorted {
+	largest := slices.Max(thresholds)
+	r := reachOf(spots, largest)
+	end := 0
+	for i := range spots {
 		if i%256 == 0 && ctx.Err() != nil {
 			break
 		}
-		for j := i + 1; j < len(sorted) && sorted[j].L-sorted[i].L < window; j++ {
-			a, b := sorted[i].A-sorted[j].A, sorted[i].B-sorted[j].B
-			if a*a+b*b >= max(reach[i], reach[j]) {
+		x := &spots[i]
+		for end < len(spots) && spots[end].l-x.l < r.window {
+			end++
+		}
+		for j := i + 1; j < end; j++ {
+			if r.beyond(x, &spots[j]) {
 				continue
 			}
-			if difference(sorted[i], sorted[j]) < t {
-				g.join(i, j)
+			square, terms := roughly(x, &spots[j], largest*largest)
+			if square-doubt*terms > largest*largest {
+				continue
+			}
+			for k := range near {
+				if near[k].decide(x, &spots[j], square, terms) {
+					graphs[k].join(i, j)
+				}
 			}
 		}
 	}
-	return g
+	return graphs
 }
 
 // part is the graph of some vertices, numbered anew in the order given.

@@ -3,13 +3,8 @@ package width
 import (
 	"fmt"
 	"math"
-	"runtime"
 	"slices"
 	"strings"
-
-	"golang.org/x/sync/errgroup"
-
-	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
 
 // Leaning is the direction in which the estimates of a pair point. It is no verdict: no test stands behind it.
@@ -70,67 +65,80 @@ type PairStratum struct {
 
 // meeting is a pair of groups in one stratum.
 type meeting struct {
-	stratum string
-	a, b    labelled
-	m       int
+	stratum, m int32
+	a, b       *palette
 }
 
-// pairs compares every two groups. What a pair needs of a group is worked out once for all pairs, groups side by side.
-func (w *worker) pairs(strata []labelled, groupsIn [][]labelled) ([]Pair, error) {
-	var names []string
-	groups := make([]map[string]labelled, len(strata))
-	for i := range strata {
-		groups[i] = map[string]labelled{}
-		for _, g := range groupsIn[i] {
-			groups[i][g.label] = g
-			names = append(names, g.label)
+// meet finds where every two groups meet, and notes with their palettes what that will ask of them.
+func (w *worker) meet() {
+	of := w.palettes
+	n := len(of.groups)
+	in := make([]*palette, len(of.strata)*n) // by stratum and group
+	for k := range of.in {
+		for i := range of.in[k] {
+			g := &of.in[k][i]
+			in[k*n+int(g.group)] = g
 		}
 	}
-	slices.Sort(names)
-	names = slices.Compact(names)
-	var out []Pair
-	var meetings [][]meeting
-	cells := 0
-	for i, first := range names {
-		if err := w.ctx.Err(); err != nil {
-			return nil, err
-		}
-		for _, second := range names[i+1:] {
-			p := Pair{First: first, Second: second}
-			var meet []meeting
-			for k, s := range strata {
-				a, inA := groups[k][first]
-				b, inB := groups[k][second]
-				if !inA && !inB {
+	none := &palette{}
+	for first := range n {
+		for second := first + 1; second < n; second++ {
+			for k := range of.strata {
+				a, b := in[k*n+first], in[k*n+second]
+				if a == nil && b == nil {
 					continue
+				}
+				if a == nil {
+					a = none
+				}
+				if b == nil {
+					b = none
 				}
 				m := w.params.M
 				if m == 0 {
-					m = equalNumber(min(len(a.cells), len(b.cells)), len(groupsIn[k]))
+					m = equalNumber(min(len(a.cells), len(b.cells)), len(of.in[k]))
 				}
 				if min(len(a.cells), len(b.cells)) < max(2, m) {
-					p.NotShared = append(p.NotShared, s.label)
+					m = 0
+				} else {
+					a.at(m)
+					b.at(m)
+					w.met += len(a.cells) + len(b.cells)
+				}
+				w.meetings = append(w.meetings, meeting{int32(k), int32(m), a, b})
+			}
+			w.ends = append(w.ends, len(w.meetings))
+		}
+	}
+}
+
+// pairs compares every two groups.
+func (w *worker) pairs() ([]Pair, error) {
+	of := w.palettes
+	var out []Pair
+	from := 0
+	for i, first := range of.groups {
+		if err := w.ctx.Err(); err != nil {
+			return nil, err
+		}
+		for _, second := range of.groups[i+1:] {
+			p := Pair{First: first, Second: second}
+			to := w.ends[len(out)]
+			for _, meet := range w.meetings[from:to] {
+				if meet.m == 0 {
+					p.NotShared = append(p.NotShared, of.strata[meet.stratum])
 					continue
 				}
-				meet = append(meet, meeting{s.label, a, b, m})
-				cells += len(a.cells) + len(b.cells)
+				in, err := w.pairIn(meet, w.met <= gainCells)
+				if err != nil {
+					return nil, err
+				}
+				p.Strata = append(p.Strata, in)
 			}
+			from = to
+			p.summarise(w.params, len(of.strata))
 			out = append(out, p)
-			meetings = append(meetings, meet)
 		}
-	}
-	if err := w.rarefyAll(meetings); err != nil {
-		return nil, err
-	}
-	for i := range out {
-		for _, meet := range meetings[i] {
-			in, err := w.pairIn(meet, cells <= gainCells)
-			if err != nil {
-				return nil, err
-			}
-			out[i].Strata = append(out[i].Strata, in)
-		}
-		out[i].summarise(w.params, len(strata))
 	}
 	return out, nil
 }
@@ -151,66 +159,24 @@ func equalNumber(n, groups int) int {
 	return coarse[at]
 }
 
-// rarefyAll works out what pairIn will ask for.
-func (w *worker) rarefyAll(meetings [][]meeting) error {
-	type want struct {
-		group labelled
-		key   liteKey
-	}
-	var wants []want
-	seen := map[liteKey]bool{}
-	for _, of := range meetings {
-		for _, meet := range of {
-			for _, g := range []labelled{meet.a, meet.b} {
-				k := liteKey{meet.stratum, g.label, meet.m}
-				if !seen[k] {
-					seen[k] = true
-					wants = append(wants, want{g, k})
-				}
-			}
-		}
-	}
-	done := make([]*Rarefied, len(wants))
-	side, ctx := errgroup.WithContext(w.ctx)
-	side.SetLimit(runtime.GOMAXPROCS(0))
-	one := &worker{ctx: ctx, params: w.params}
-	for i, x := range wants {
-		side.Go(func() (err error) {
-			done[i], err = one.rarefy(x.group.cells, x.key.m, false)
-			return err
-		})
-	}
-	if err := side.Wait(); err != nil {
-		return err
-	}
-	for i, x := range wants {
-		w.lite[x.key] = done[i]
-	}
-	return nil
-}
-
 func (w *worker) pairIn(meet meeting, withGain bool) (PairStratum, error) {
-	p := PairStratum{Stratum: meet.stratum, FirstCells: len(meet.a.cells), SecondCells: len(meet.b.cells), M: meet.m}
-	ra, rb := w.lite[liteKey{meet.stratum, meet.a.label, meet.m}], w.lite[liteKey{meet.stratum, meet.b.label, meet.m}]
-	if x, y := ra.Dispersion.Mean, rb.Dispersion.Mean; x > 0 && y > 0 {
+	m := int(meet.m)
+	p := PairStratum{Stratum: w.palettes.strata[meet.stratum], FirstCells: len(meet.a.cells), SecondCells: len(meet.b.cells), M: m}
+	ra, rb := meet.a.at(m), meet.b.at(m)
+	if x, y := ra.dispersion, rb.dispersion; x > 0 && y > 0 {
 		r := math.Log(x / y)
 		p.LogRatio = &r
 	}
-	p.ShadeDifference = ra.Shades.Mean - rb.Shades.Mean
+	p.ShadeDifference = ra.shades - rb.shades
 	if p.NoGain = !withGain; p.NoGain {
 		return p, w.ctx.Err()
 	}
-	t, nodes := w.params.ThresholdDE, w.params.SearchNodes
-	ca, cb := coloursOf(meet.a.cells), coloursOf(meet.b.cells)
-	var counts [3]Count
-	for i, colours := range [][]colorimetry.Lab{ca, cb, slices.Concat(ca, cb)} {
-		var err error
-		if counts[i], err = distinctShades(w.ctx, colours, t, nodes); err != nil {
-			return p, err
-		}
+	both, err := distinctShades(w.ctx, slices.Concat(coloursOf(meet.a.cells), coloursOf(meet.b.cells)), w.params.ThresholdDE, w.params.SearchNodes)
+	if err != nil {
+		return p, err
 	}
-	p.GainFirst = gain(counts[2], counts[1], len(ca))
-	p.GainSecond = gain(counts[2], counts[0], len(cb))
+	p.GainFirst = gain(both, meet.b.shades, len(meet.a.cells))
+	p.GainSecond = gain(both, meet.a.shades, len(meet.b.cells))
 	return p, nil
 }
 
@@ -322,10 +288,10 @@ type Place struct {
 	Score                         float64 // (Wider − Narrower) / pairs that pass their gate, −1 to 1
 }
 
-func rank(cells []cell, pairs []Pair) Ranking {
+func rank(groups []string, pairs []Pair) Ranking {
 	places := map[string]*Place{}
-	for _, g := range split(cells, func(c cell) string { return c.group }) {
-		places[g.label] = &Place{Group: g.label}
+	for _, g := range groups {
+		places[g] = &Place{Group: g}
 	}
 	out := Ranking{Status: Insufficient, Complete: true}
 	wider := map[[2]string]bool{}

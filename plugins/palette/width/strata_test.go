@@ -117,10 +117,7 @@ func TestGroupsWithoutACommonStratum(t *testing.T) {
 }
 
 func TestRankingTiesCyclesAndGaps(t *testing.T) {
-	var cells []cell
-	for _, g := range []string{"a", "b", "c", "d"} {
-		cells = append(cells, cell{group: g})
-	}
+	groups := []string{"a", "b", "c", "d"}
 	pair := func(x, y string, l Leaning, thin bool) Pair {
 		p := Pair{First: x, Second: y, Leaning: l, Thin: thin}
 		if thin {
@@ -128,7 +125,7 @@ func TestRankingTiesCyclesAndGaps(t *testing.T) {
 		}
 		return p
 	}
-	r := rank(cells, []Pair{
+	r := rank(groups, []Pair{
 		pair("a", "b", LeansFirst, false), pair("a", "c", LeansSecond, false), pair("b", "c", LeansFirst, false),
 		pair("a", "d", LeansFirst, true), pair("b", "d", NotComparable, true), pair("c", "d", LeansSecond, true),
 	})
@@ -140,13 +137,13 @@ func TestRankingTiesCyclesAndGaps(t *testing.T) {
 		assert.Equal(t, 1, p.Place, fmt.Sprint(p))
 		assert.Equal(t, 1, p.NotCompared)
 	}
-	r = rank(cells[:3], []Pair{pair("a", "b", LeansSecond, false), pair("a", "c", LeansSecond, false), pair("b", "c", LeansNeither, false)})
+	r = rank(groups[:3], []Pair{pair("a", "b", LeansSecond, false), pair("a", "c", LeansSecond, false), pair("b", "c", LeansNeither, false)})
 	assert.False(t, r.Circular)
 	var got []string
 	for _, p := range r.Places {
 		got = append(got, fmt.Sprint(p.Place, p.Group))
 	}
 	assert.Equal(t, []string{"1b", "1c", "3a"}, got)
-	r = rank(cells[:3], []Pair{pair("a", "b", LeansSecond, false), pair("a", "c", LeansFirst, true), pair("b", "c", LeansBoth, false)})
+	r = rank(groups[:3], []Pair{pair("a", "b", LeansSecond, false), pair("a", "c", LeansFirst, true), pair("b", "c", LeansBoth, false)})
 	assert.False(t, r.Complete)
 }

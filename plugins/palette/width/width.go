@@ -33,6 +33,7 @@ import (
 	"fmt"
 	"math"
 	"runtime"
+	"slices"
 	"strconv"
 
 	"golang.org/x/sync/errgroup"
@@ -205,39 +206,50 @@ type HullWidth struct {
 // Measure gives the widths of all groups in all strata and compares the groups over strata. It refuses bad rows and parameters
 // with a *colorimetry.FieldError, for rows inside a *RowError, and otherwise fails only when ctx ends.
 func Measure(ctx context.Context, rows []Row, params Params) (*Answer, error) {
+	if _, err := params.withDefaults(); err != nil {
+		return nil, err
+	}
+	t, err := tableOf(rows)
+	if err != nil {
+		return nil, err
+	}
+	return MeasureTable(ctx, t, params)
+}
+
+// MeasureTable is Measure for rows in the order of reading ids that come once; it refuses indexes beyond the labels.
+func MeasureTable(ctx context.Context, t *Table, params Params) (*Answer, error) {
 	p, err := params.withDefaults()
 	if err != nil {
 		return nil, err
 	}
-	cells, err := averaged(rows)
+	if err := t.check(); err != nil {
+		return nil, err
+	}
+	a := &Answer{Readings: len(t.Rows)}
+	all, err := averaged(ctx, t)
 	if err != nil {
 		return nil, err
 	}
-	a := &Answer{Params: p, Readings: len(rows), Cells: len(cells)}
-	byStratum := split(cells, func(c cell) string { return c.stratum })
-	groupsIn := make([][]labelled, len(byStratum))
+	a.Cells = all.cells
 	drawn := 0
-	for i, s := range byStratum {
-		groupsIn[i] = split(s.cells, func(c cell) string { return c.group })
-		drawn += 2 * len(groupsIn[i]) * p.chosenM(groupsIn[i]) // for the groups, and for their pairs
+	for _, in := range all.in {
+		drawn += 2 * len(in) * p.chosenM(in) // for the groups, and for their pairs
 	}
 	if params.Draws == 0 && drawn > 0 {
 		p.Draws = min(p.Draws, max(leastDraws, drawnCells/drawn))
-		a.Params.Draws = p.Draws
 	}
+	a.Params = p
+	w := &worker{params: p, palettes: all, samplePairs: samplePairs(all.in)}
+	w.meet()
 	// Each group has its own random numbers and its own budget, so groups side by side give what they give one by one.
 	side, sideCtx := errgroup.WithContext(ctx)
 	side.SetLimit(runtime.GOMAXPROCS(0))
-	grouping := &worker{ctx: sideCtx, params: p, samplePairs: samplePairs(groupsIn)}
-	work := &worker{ctx: ctx, params: p, lite: map[liteKey]*Rarefied{}}
-	for i, s := range byStratum {
-		out := Stratum{Label: s.label}
-		groups := groupsIn[i]
-		out.M = p.chosenM(groups)
-		out.Groups = make([]GroupWidth, len(groups))
-		for i, g := range groups {
+	w.ctx = sideCtx
+	for i, in := range all.in {
+		out := Stratum{Label: all.strata[i], M: p.chosenM(in), Groups: make([]GroupWidth, len(in))}
+		for k := range in {
 			side.Go(func() (err error) {
-				out.Groups[i], err = grouping.group(g, out.M)
+				out.Groups[k], err = w.group(&in[k], out.M)
 				return err
 			})
 		}
@@ -246,17 +258,18 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Answer, error) {
 	if err := side.Wait(); err != nil {
 		return nil, err
 	}
-	if a.Pairs, err = work.pairs(byStratum, groupsIn); err != nil {
+	w.ctx = ctx
+	if a.Pairs, err = w.pairs(); err != nil {
 		return nil, err
 	}
-	a.Ranking = rank(cells, a.Pairs)
+	a.Ranking = rank(all.groups, a.Pairs)
 	return a, nil
 }
 
 // samplePairs is how many pairs of cells each group may measure, 0 for as many as it has.
-func samplePairs(groupsIn [][]labelled) int {
+func samplePairs(strata [][]palette) int {
 	groups, pairs := 0, 0
-	for _, in := range groupsIn {
+	for _, in := range strata {
 		for _, g := range in {
 			n := min(len(g.cells), allPairsUpTo)
 			groups++
@@ -271,7 +284,7 @@ func samplePairs(groupsIn [][]labelled) int {
 
 // chosenM is the equal number for the groups of a stratum: the least number of cells of those that have two at all, capped at
 // ⌊0.6·n_min⌋ when an interval is wanted and that leaves two.
-func (p Params) chosenM(groups []labelled) int {
+func (p Params) chosenM(groups []palette) int {
 	if p.M > 0 {
 		return p.M
 	}
@@ -290,28 +303,33 @@ func (p Params) chosenM(groups []labelled) int {
 	return min(least, maxChosenM)
 }
 
-func (w *worker) group(g labelled, m int) (GroupWidth, error) {
-	out := GroupWidth{Group: g.label, Cells: len(g.cells)}
-	recipes, blocks := map[string]bool{}, map[string]bool{}
-	for _, c := range g.cells {
-		out.Readings += c.readings
-		recipes[c.label] = true
-		if c.block == "" {
+// group measures one palette, and works out what its pairs will ask for.
+func (w *worker) group(g *palette, m int) (GroupWidth, error) {
+	out := GroupWidth{Group: g.groupName, Cells: len(g.cells)}
+	labels := make([]int32, len(g.cells))
+	for i, c := range g.cells {
+		out.Readings += int(c.readings)
+		labels[i] = c.label
+		switch {
+		case c.block < 0:
 			out.BlockUnstated = true
-		} else {
-			blocks[c.block] = true
+		case i == 0 || c.block != g.cells[i-1].block:
+			out.Blocks++
 		}
 	}
-	out.Recipes, out.Blocks = len(recipes), len(blocks)
+	slices.Sort(labels)
+	out.Recipes = len(slices.Compact(labels))
 	colours := coloursOf(g.cells)
-	for _, t := range append([]float64{w.params.ThresholdDE}, w.params.ReportThresholdDE...) {
-		count, err := distinctShades(w.ctx, colours, t, w.params.SearchNodes)
-		if err != nil {
-			return out, err
-		}
-		out.Shades = append(out.Shades, ShadeCount{ThresholdDE: t, Count: count})
+	thresholds := append([]float64{w.params.ThresholdDE}, w.params.ReportThresholdDE...)
+	light := g.byLightness()
+	counts, headline, err := countShades(w.ctx, coloursOf(light), thresholds, w.params.SearchNodes)
+	if err != nil {
+		return out, err
 	}
-	var err error
+	for i, t := range thresholds {
+		out.Shades = append(out.Shades, ShadeCount{ThresholdDE: t, Count: counts[i]})
+	}
+	g.shades = counts[0]
 	if out.Hull, err = hullWidth(colours); err != nil {
 		return out, err
 	}
@@ -323,13 +341,26 @@ func (w *worker) group(g labelled, m int) (GroupWidth, error) {
 	}
 	out.Hue = hueCoverage(colours)
 	out.LightnessSpan, out.ChromaSpan = spans(colours)
+	s := w.sample(g, light, headline)
 	switch {
 	case len(g.cells) < 2:
 		out.NotRarefied = "fewer than 2 cells"
 	case len(g.cells) < m:
 		out.NotRarefied = fmt.Sprintf("%d cells, fewer than m = %d", len(g.cells), m)
 	default:
-		out.Rarefied, err = w.rarefy(g.cells, m, true)
+		if out.Rarefied, err = s.rarefy(m, true); err != nil {
+			return out, err
+		}
 	}
-	return out, err
+	for i := range g.lite {
+		of := &g.lite[i]
+		r := out.Rarefied
+		if r == nil || r.M != of.m { // of the same number, the same subsets were drawn
+			if r, err = s.rarefy(of.m, false); err != nil {
+				return out, err
+			}
+		}
+		of.shades, of.dispersion = r.Shades.Mean, r.Dispersion.Mean
+	}
+	return out, nil
 }

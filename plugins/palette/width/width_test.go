@@ -390,9 +390,12 @@ func TestRarefactionAgainstEnumeration(t *testing.T) {
 		big[9+i].Lab.L += 3
 		big[9+i].Cell += "b"
 	}
-	cells, err := averaged(big)
+	table, err := tableOf(big)
 	require.NoError(t, err)
-	drawn, err := w.rarefy(cells, 8, true) // C(18, 8) = 43,758
+	all, err := averaged(t.Context(), table)
+	require.NoError(t, err)
+	cells := all.in[0][0].cells
+	drawn, err := w.sample(&all.in[0][0], all.in[0][0].byLightness(), nil).rarefy(8, true) // C(18, 8) = 43,758
 	require.NoError(t, err)
 	assert.False(t, drawn.Enumerated)
 	assert.Equal(t, 500, drawn.Subsets)

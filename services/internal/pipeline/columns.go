@@ -9,6 +9,7 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"github.com/commonvat/commonvat/plugins/sdk"
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
@@ -16,8 +17,8 @@ import (
 // chunkBytes is the largest chunk of columns that is sent.
 const chunkBytes = 1 << 20
 
-// headerBytes is the largest header that is sent: what gRPC receives by default, less room for the frame.
-const headerBytes = 4<<20 - 1<<16
+// headerBytes is the largest header that is sent: what the SDK has modules take, less room for the frame.
+const headerBytes = sdk.MaxMessageBytes - 1<<16
 
 // Row is one colour with its labels, indexes into Labels.
 type Row struct {

@@ -1,10 +1,12 @@
 package pipeline
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"io"
 	"math"
+	"slices"
 
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
@@ -72,8 +74,40 @@ func (p *Pipeline) MeasureWidths(ctx context.Context, q WidthsQuestion) (*palett
 // sent counts what a stratum's group was sent.
 type sent struct {
 	readings int32
-	cells    map[[2]uint32]bool // block and cell
-	blocks   map[uint32]bool    // named ones
+	cells    int32
+	blocks   int32 // named ones
+}
+
+// counted counts what every group was sent, by stratum and group.
+func counted(q WidthsQuestion) map[[2]uint32]*sent {
+	sorted := make([]Unit, len(q.Rows))
+	for i, row := range q.Rows {
+		sorted[i] = Unit{row.Group, row.Block, row.Stratum, row.Cell}
+	}
+	slices.SortFunc(sorted, func(a, b Unit) int {
+		return cmp.Or(cmp.Compare(a.Stratum, b.Stratum), cmp.Compare(a.Group, b.Group), cmp.Compare(a.Block, b.Block), cmp.Compare(a.Cell, b.Cell))
+	})
+	asked := map[[2]uint32]*sent{}
+	var s *sent
+	for i, u := range sorted {
+		var last Unit
+		if i > 0 {
+			last = sorted[i-1]
+		}
+		other := s == nil || u.Stratum != last.Stratum || u.Group != last.Group
+		if other {
+			s = &sent{}
+			asked[[2]uint32{u.Stratum, u.Group}] = s
+		}
+		s.readings++
+		if other || u.Block != last.Block || u.Cell != last.Cell {
+			s.cells++
+		}
+		if (other || u.Block != last.Block) && q.Labels.Blocks[u.Block] != "" {
+			s.blocks++
+		}
+	}
+	return asked
 }
 
 func (h *hold) checkWidths(q WidthsQuestion, r *palettev1.MeasureWidthsResponse) error {
@@ -86,20 +120,7 @@ func (h *hold) checkWidths(q WidthsQuestion, r *palettev1.MeasureWidthsResponse)
 	if r.GetSearchNodesUsed() < 0 || r.GetSearchNodeBudget() < 0 {
 		return h.blame("search_nodes_used is %d of %d; allowed: 0 or above", r.GetSearchNodesUsed(), r.GetSearchNodeBudget())
 	}
-	asked := map[[2]uint32]*sent{} // stratum and group
-	for _, row := range q.Rows {
-		k := [2]uint32{row.Stratum, row.Group}
-		s := asked[k]
-		if s == nil {
-			s = &sent{cells: map[[2]uint32]bool{}, blocks: map[uint32]bool{}}
-			asked[k] = s
-		}
-		s.readings++
-		s.cells[[2]uint32{row.Block, row.Cell}] = true
-		if q.Labels.Blocks[row.Block] != "" {
-			s.blocks[row.Block] = true
-		}
-	}
+	asked := counted(q)
 	if len(r.GetGroups()) != len(asked) {
 		return h.blame("groups has %d answers for %d groups in strata", len(r.GetGroups()), len(asked))
 	}
@@ -127,10 +148,10 @@ func (h *hold) checkGroup(i int, g *palettev1.GroupWidth, s *sent, threshold flo
 	switch {
 	case g.GetReadings() != s.readings:
 		return at("readings", g.GetReadings(), s.readings)
-	case int(g.GetCells()) != len(s.cells):
-		return at("cells", g.GetCells(), len(s.cells))
-	case int(g.GetBlocks()) != len(s.blocks):
-		return at("blocks", g.GetBlocks(), len(s.blocks))
+	case g.GetCells() != s.cells:
+		return at("cells", g.GetCells(), s.cells)
+	case g.GetBlocks() != s.blocks:
+		return at("blocks", g.GetBlocks(), s.blocks)
 	case g.GetHullStatus() <= palettev1.HullStatus_HULL_STATUS_UNSPECIFIED || g.GetHullStatus() > palettev1.HullStatus_HULL_STATUS_EMPTY:
 		return at("hull_status", g.GetHullStatus(), "a known status")
 	case g.GetEqualNumber() < 0 || g.GetEqualNumber() > g.GetCells():

@@ -156,7 +156,7 @@ func TestADoubledReadingIsRefusedBeforeItIsSent(t *testing.T) {
 func TestTooManyLabelsAreRefused(t *testing.T) {
 	labels, some := rows(8)
 	for i := range 100_000 {
-		labels.Cells = append(labels.Cells, fmt.Sprintf("a cell with a name that is rather long, number %d", i))
+		labels.Cells = append(labels.Cells, fmt.Sprintf("a cell with a name that is rather long, number %d: %0130d", i, i))
 	}
 	_, _, err := pipeline.New(pipelinetest.Start(t)).CompareOrders(t.Context(), pipeline.OrdersQuestion{Labels: labels, Rows: some, ThresholdDE00: 5})
 	require.ErrorIs(t, err, pipeline.ErrTooLarge)

@@ -7,6 +7,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/commonvat/commonvat/services/internal/pipeline"
@@ -59,7 +60,7 @@ func cellKey(r *row, byOrder bool) string {
 			parts = append(parts, layerKey(r.route.colour[i]))
 		}
 	} else {
-		parts = append(parts, r.route.key())
+		parts = append(parts, string(r.route.digest[:])) // a thousandth of the pieces may share a route, and its key is long
 	}
 	return strings.Join(parts, "; ")
 }
@@ -109,28 +110,64 @@ func assignCells(picks []*pick, byOrder bool) {
 
 func assignCellsBy(picks []*pick, byOrder bool, key func(*row) string) {
 	type place struct{ stratum, block, key string }
-	places := map[place][]*pick{}
-	for _, p := range picks {
-		p.key = key(p.row)
-		at := place{p.stratum, p.block, p.key}
-		places[at] = append(places[at], p)
+	type kind struct {
+		route *route
+		yarn  *yarn
 	}
-	for _, members := range places {
-		slices.SortFunc(members, func(a, b *pick) int {
-			return cmp.Or(compareFigures(figures(a, byOrder), figures(b, byOrder)), bytes.Compare(a.reading.id[:], b.reading.id[:]))
-		})
-		var seeds [][]float64
-		for _, p := range members {
-			f := figures(p, byOrder)
-			n := slices.IndexFunc(seeds, func(seed []float64) bool { return agree(seed, f) })
-			if n < 0 {
-				n = len(seeds)
-				seeds = append(seeds, f)
-			}
-			p.cell = p.key
-			if n > 0 {
-				p.cell = fmt.Sprintf("%s; depths %d", p.key, n+1)
-			}
+	keys := map[kind]string{} // so that a text is kept once
+	places := make(map[place]int32, len(picks)/2)
+	at := make([]int32, len(picks))
+	var ends []int32 // of the picks of each place, once they lie place by place
+	for i, p := range picks {
+		k := kind{p.row.route, p.row.yarn}
+		text, known := keys[k]
+		if !known {
+			text = key(p.row)
+			keys[k] = text
+		}
+		p.key, p.cell = text, text
+		n, known := places[place{p.stratum, p.block, text}]
+		if !known {
+			n = int32(len(ends))
+			places[place{p.stratum, p.block, text}] = n
+			ends = append(ends, 0)
+		}
+		at[i] = n
+		ends[n]++
+	}
+	sum := int32(0)
+	for n := range ends {
+		sum, ends[n] = sum+ends[n], sum
+	}
+	sorted := make([]*pick, len(picks))
+	for i, p := range picks {
+		sorted[ends[at[i]]] = p
+		ends[at[i]]++
+	}
+	from := int32(0)
+	for _, to := range ends {
+		if to-from > 1 {
+			tellDepths(sorted[from:to], byOrder)
+		}
+		from = to
+	}
+}
+
+// tellDepths makes cells of their own of the members of a place whose delivered depths don't agree.
+func tellDepths(members []*pick, byOrder bool) {
+	slices.SortFunc(members, func(a, b *pick) int {
+		return cmp.Or(compareFigures(figures(a, byOrder), figures(b, byOrder)), bytes.Compare(a.reading.id[:], b.reading.id[:]))
+	})
+	var seeds [][]float64
+	for _, p := range members {
+		f := figures(p, byOrder)
+		n := slices.IndexFunc(seeds, func(seed []float64) bool { return agree(seed, f) })
+		if n < 0 {
+			n = len(seeds)
+			seeds = append(seeds, f)
+		}
+		if n > 0 {
+			p.cell = fmt.Sprintf("%s; depths %d", p.key, n+1)
 		}
 	}
 }
@@ -169,22 +206,43 @@ func unmatched(picks []*pick, left *leftOut) []*pick {
 // It doesn't change when a piece is read again, so the sessions that a verdict stands on stay the same.
 func completion(picks []*pick) map[string]int64 {
 	type place struct{ stratum, block, cell string }
-	first := map[place]map[string]int64{}
+	type seen struct {
+		group string
+		first int64
+		other map[string]int64 // of the cells of several groups
+	}
+	at := make(map[place]int32, len(picks)/2)
+	var cells []seen
 	for _, p := range picks {
-		at := place{p.stratum, p.block, p.cell}
-		if first[at] == nil {
-			first[at] = map[string]int64{}
+		if p.block == "" {
+			continue
 		}
-		if t, ok := first[at][p.group]; !ok || p.row.firstRead < t {
-			first[at][p.group] = p.row.firstRead
+		n, known := at[place{p.stratum, p.block, p.cell}]
+		if !known {
+			n = int32(len(cells))
+			at[place{p.stratum, p.block, p.cell}] = n
+			cells = append(cells, seen{group: p.group, first: p.row.firstRead})
+			continue
+		}
+		c := &cells[n]
+		if c.group == p.group {
+			c.first = min(c.first, p.row.firstRead)
+			continue
+		}
+		if c.other == nil {
+			c.other = map[string]int64{}
+		}
+		if t, ok := c.other[p.group]; !ok || p.row.firstRead < t {
+			c.other[p.group] = p.row.firstRead
 		}
 	}
 	done := map[string]int64{}
-	for at, groups := range first {
-		if len(groups) < 2 || at.block == "" {
+	for at, n := range at {
+		c := &cells[n]
+		if len(c.other) == 0 {
 			continue
 		}
-		t := slices.Max(slices.Collect(maps.Values(groups)))
+		t := max(c.first, slices.Max(slices.Collect(maps.Values(c.other))))
 		if old, ok := done[at.block]; !ok || t < old {
 			done[at.block] = t
 		}
@@ -201,11 +259,11 @@ func table(picks []*pick, groups []string) (pipeline.Labels, []pipeline.Row) {
 // tableBy is table with the times at which blocks were complete.
 func tableBy(picks []*pick, groups []string, done map[string]int64) (pipeline.Labels, []pipeline.Row) {
 	column := func(of func(*pick) string) []string {
-		out := make([]string, len(picks))
-		for i, p := range picks {
-			out[i] = of(p)
+		seen := map[string]bool{}
+		for _, p := range picks {
+			seen[of(p)] = true
 		}
-		return sorted(out)
+		return slices.Sorted(maps.Keys(seen))
 	}
 	if groups == nil {
 		groups = column(func(p *pick) string { return p.group })
@@ -224,15 +282,20 @@ func tableBy(picks []*pick, groups []string, done map[string]int64) (pipeline.La
 		return cmp.Compare(rank(a), rank(b))
 	})
 	strata := column(func(p *pick) string { return p.stratum })
+	rows := make([]pipeline.Row, len(picks))
 	cells := column(func(p *pick) string { return p.cell })
+	at := indexes(cells)
+	for i, p := range picks {
+		rows[i].Cell = at[p.cell]
+	}
 	labels := pipeline.Labels{Groups: groups, Blocks: blocks, Strata: strata, Cells: make([]string, len(cells))}
 	for i := range cells { // cells travel under short names
-		labels.Cells[i] = fmt.Sprintf("cell %d", i+1)
+		labels.Cells[i] = "cell " + strconv.Itoa(i+1)
 	}
-	g, b, s, c := indexes(groups), indexes(blocks), indexes(strata), indexes(cells)
-	rows := make([]pipeline.Row, len(picks))
+	g, b, s := indexes(groups), indexes(blocks), indexes(strata)
 	for i, p := range picks {
-		rows[i] = pipeline.Row{ReadingID: p.reading.id.String(), Group: g[p.group], Block: b[p.block], Stratum: s[p.stratum], Cell: c[p.cell], Lab: p.lab}
+		r := &rows[i]
+		r.ReadingID, r.Group, r.Block, r.Stratum, r.Lab = p.reading.id.String(), g[p.group], b[p.block], s[p.stratum], p.lab
 	}
 	return labels, rows
 }

@@ -261,7 +261,6 @@ type dictionary struct {
 	routes map[[sha256.Size]byte]*route
 	layers map[colourLayer]*colourLayer // those of routes that are gone stay until the next load: they are few
 	key    []byte                       // room to work in
-	ends   []int
 }
 
 func newDictionary() *dictionary {
@@ -269,17 +268,12 @@ func newDictionary() *dictionary {
 }
 
 func (d *dictionary) route(r *trial.Route, historyNotStated bool) *route {
-	d.key, d.ends = appendKey(d.key[:0], d.ends[:0], r, historyNotStated)
+	d.key = appendKey(d.key[:0], r, historyNotStated)
 	digest := sha256.Sum256(d.key)
 	known := d.routes[digest]
 	if known == nil {
 		known = newRoute(r, historyNotStated, d.layer)
-		known.digest, known.parts = digest, make([]symbol, len(d.ends))
-		from := 0
-		for i, end := range d.ends {
-			known.parts[i] = sym(string(d.key[from:end]))
-			from = end
-		}
+		known.digest = digest
 		d.routes[digest] = known
 	}
 	known.refs++

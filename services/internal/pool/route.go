@@ -73,10 +73,9 @@ func (c *colourLayer) dyeList() []string {
 // route is what pieces with the same stated history have in common, without the pots themselves and without the delivered depths.
 // It is shared by all rows that have it and never changed.
 //
-// Hundreds of thousands of routes may differ, and little in them: what they are put together from is kept once.
+// Hundreds of thousands of routes may differ, and little in them: layers are kept once, and of what tells routes apart the digest alone.
 type route struct {
-	digest [sha256.Size]byte // of key
-	parts  []symbol          // of key
+	digest [sha256.Size]byte // tells routes apart; see appendKey
 	colour []*colourLayer
 	kind   orderKind
 	// undyed: fully stated and without a colour layer.
@@ -101,15 +100,6 @@ type route struct {
 	refs   int // rows of the projection; only its writer uses it
 }
 
-// key tells routes apart.
-func (r *route) key() string {
-	var b strings.Builder
-	for _, part := range r.parts {
-		b.WriteString(part.Value())
-	}
-	return b.String()
-}
-
 // delivered is how much of its dye reached a piece in one colour layer; NaN is not known.
 type delivered struct {
 	percentWOF float64
@@ -117,13 +107,12 @@ type delivered struct {
 	gramsPerL  float64
 }
 
-// appendKey appends what tells routes apart, and where each of its parts ends. The bath and the delivered amounts are not in it.
-func appendKey(key []byte, ends []int, r *trial.Route, historyNotStated bool) ([]byte, []int) {
+// appendKey appends what tells routes apart. The bath and the delivered amounts are not in it.
+func appendKey(key []byte, r *trial.Route, historyNotStated bool) []byte {
 	bar := func() { key = append(key, '|') }
 	key = strconv.AppendBool(key, historyNotStated)
 	bar()
 	key = strconv.AppendBool(key, r.NotStated)
-	ends = append(ends, len(key))
 	for i := range r.Layers {
 		l := &r.Layers[i]
 		key = append(key, '\n', '[')
@@ -153,9 +142,8 @@ func appendKey(key []byte, ends []int, r *trial.Route, historyNotStated bool) ([
 			key = append(key, ' ')
 			key = strconv.AppendQuote(key, m.Material)
 		}
-		ends = append(ends, len(key))
 	}
-	return key, ends
+	return key
 }
 
 func has(l trial.Layer, purposes ...trial.Purpose) bool {

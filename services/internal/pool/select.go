@@ -50,7 +50,7 @@ func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.Colou
 		return nil, fmt.Errorf("%w: it is about %d pieces; allowed: 0 to %d, so ask for fewer with a filter", pipeline.ErrTooLarge, fitting, most)
 	}
 	digest := module.Identity().GetDigest()
-	var picks []*pick
+	picks := make([]*pick, 0, len(candidates))
 	faults := map[string]int{}
 	example := ""
 	for len(candidates) > 0 {
@@ -108,13 +108,14 @@ func total(counts map[string]int) int {
 
 // candidates finds the pieces that the question is about and counts them; beyond most they are counted alone.
 func (s selection) candidates(now *snapshot, left *leftOut, most int) (out []candidate, count int) {
+	var fitting, room []*reading
 	for _, c := range now.ordered() {
 		for i := range c.rows {
 			r := &c.rows[i]
 			if s.experiment != nil && r.session.experiment != s.experiment.ID {
 				continue
 			}
-			var fitting []*reading
+			fitting = fitting[:0]
 			readings := c.readingsOf(r)
 			for k := range readings {
 				if match(s.where, subject{now, c, r, &readings[k]}) {
@@ -124,7 +125,10 @@ func (s selection) candidates(now *snapshot, left *leftOut, most int) (out []can
 			if len(fitting) == 0 || !s.keep(c, r) {
 				continue
 			}
-			var usable []*reading
+			if cap(room)-len(room) < len(fitting) {
+				room = make([]*reading, 0, max(1024, len(fitting)))
+			}
+			usable := room[len(room):]
 			for _, reading := range fitting {
 				if why := s.refuses(reading); why != "" {
 					left.reading(why, 1)
@@ -145,7 +149,8 @@ func (s selection) candidates(now *snapshot, left *leftOut, most int) (out []can
 				continue
 			}
 			if count++; count <= most {
-				out = append(out, candidate{c, r, usable})
+				room = room[:len(room)+len(usable)]
+				out = append(out, candidate{c, r, slices.Clip(usable)})
 			}
 		}
 	}

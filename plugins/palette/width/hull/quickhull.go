@@ -117,8 +117,8 @@ func (b *builder) newFace(u, v, w int32) int32 {
 	n := len(b.faces)
 	if n < cap(b.faces) {
 		b.faces = b.faces[:n+1]
-	} else {
-		b.faces = append(b.faces, face{})
+	} else { // twice as many: on a sphere each point makes some, and moving them is what takes the time
+		b.faces = append(slices.Grow(b.faces, n+1), face{})
 	}
 	f := &b.faces[n]
 	f.v, f.above, f.far, f.seen, f.dead = [3]int32{u, v, w}, f.above[:0], -1, 0, false

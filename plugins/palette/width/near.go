@@ -1,0 +1,260 @@
+package width
+
+import (
+	"math"
+
+	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
+)
+
+// spot is a colour with its chroma C*ab, and what bounds the pairs of which it is the one of more chroma: C̄* is from C*/2 to C*, and a* is stretched the
+// less the larger that is.
+type spot struct {
+	l, a, b, c  float64
+	least, most float64 // of the stretch
+	rotating    float64 // most of √(C̄'⁷/(C̄'⁷+25⁷))
+	sector      int32   // of its hue
+}
+
+func spotOf(x colorimetry.Lab) spot {
+	c := math.Sqrt(float64(x.A*x.A) + float64(x.B*x.B))
+	g := func(c float64) float64 { return tables.chroma[min(int(c*chromaSteps), len(tables.chroma)-1)] }
+	most := 1.5 - 0.5*g(c/2)
+	sector := int32((math.Atan2(x.B, x.A)*180/math.Pi + 180) / sectorDegrees)
+	return spot{x.L, x.A, x.B, c, 1.5 - 0.5*g(c+1.0/chromaSteps), most, g(most*c + 1.0/chromaSteps), min(sector, sectors-1)}
+}
+
+func (s *spot) lab() colorimetry.Lab { return colorimetry.Lab{L: s.l, A: s.a, B: s.b} }
+
+// reach is up to where pairs are looked at.
+type reach struct {
+	square    float64 // of the difference
+	lightness float64 // least S_L⁻²
+	window    float64 // |ΔL*| beyond which no pair can be as close
+}
+
+func reachOf(sorted []spot, t float64) reach {
+	window := lightnessWindow(sorted, t)
+	return reach{square: t * t * (1 + 4*doubt), lightness: t * t / max(window*window, t*t), window: window}
+}
+
+// beyond tells of most pairs that are too far apart that they are, at once, by the bounds of roughly with those of a spot in their place.
+func (r *reach) beyond(x, y *spot) bool {
+	o := x
+	if y.c > x.c {
+		o = y
+	}
+	rho := tables.rotation[x.sector][y.sector] * o.rotating
+	dl, da, db := x.l-y.l, o.least*(x.a-y.a), x.b-y.b
+	sc := 1 + 0.0225*o.most*(x.c+y.c)
+	return (da*da+db*db)*(1-rho) > (r.square-dl*dl*r.lightness)*sc*sc
+}
+
+// closeness tells exactly which pairs of colours are closer than a threshold, most of them without the whole formula.
+//
+// Method: the square of the difference is worked out with four of its functions read off tables (see roughly) and is then known to within doubt
+// times l² + c² + h², what its terms are without the rotation. Where that leaves it open on which side of the threshold the pair is, about
+// one time in a thousand, CIEDE2000 decides. So a pair is closer exactly if CIEDE2000 says that it is.
+type closeness struct{ t, square float64 }
+
+func closerThan(t float64) closeness { return closeness{t, t * t} }
+
+func (c closeness) closer(x, y *spot) bool {
+	square, terms := roughly(x, y, c.square)
+	return c.decide(x, y, square, terms)
+}
+
+// decide takes what roughly said of the pair, for this threshold or a larger one.
+func (c closeness) decide(x, y *spot, square, terms float64) bool {
+	switch {
+	case square-doubt*terms > c.square:
+		return false
+	case square+doubt*terms < c.square:
+		return true
+	}
+	return difference(x.lab(), y.lab()) < c.t // also what is not a number
+}
+
+// doubt is more than four times the largest error that the test of roughly finds.
+const doubt = 1e-3
+
+// Steps of the tables, which are read off by straight lines.
+const (
+	lightnessSteps = 16  // per unit of L*, to 150
+	chromaSteps    = 16  // per unit of chroma, to that of a* = b* = 200 stretched 1.5 times
+	hueSteps       = 256 // per quadrant
+	sectors        = 36  // of hues, see rotationBetween
+	sectorDegrees  = 360.0 / sectors
+	mostLightness  = colorimetry.MaxLightness
+	mostChroma     = 425
+)
+
+// tables are S_L⁻² by mean lightness, √(C⁷/(C⁷+25⁷)) by chroma, and T and sin 2Δθ by the mean hue.
+var tables = newTables()
+
+type hueTerms struct{ t, rotation float64 }
+
+type tabulated struct {
+	lightness [mostLightness*lightnessSteps + 2]float64
+	chroma    [mostChroma*chromaSteps + 2]float64
+	hue       [4*hueSteps + 2]hueTerms
+	rotation  [sectors][sectors]float64 // most of sin 2Δθ
+}
+
+func newTables() *tabulated {
+	out := &tabulated{}
+	for i := range out.lightness {
+		x := float64(i)/lightnessSteps - 50
+		s := 1 + 0.015*x*x/math.Sqrt(20+x*x)
+		out.lightness[i] = 1 / (s * s)
+	}
+	for i := range out.chroma {
+		c7 := math.Pow(float64(i)/chromaSteps, 7)
+		out.chroma[i] = math.Sqrt(c7 / (c7 + 6103515625)) // 25⁷
+	}
+	for i := range out.hue {
+		// The place along |x| + |y| = 1 stands for the angle; its first quadrant begins at 0°.
+		p := float64(i) / hueSteps
+		quadrant := math.Floor(p)
+		f := p - quadrant
+		h := math.Mod(90*quadrant+math.Atan2(f, 1-f)*180/math.Pi, 360)
+		rad := func(degrees float64) float64 { return degrees * math.Pi / 180 }
+		x := (h - 275) / 25
+		out.hue[i] = hueTerms{
+			t:        1 - 0.17*math.Cos(rad(h-30)) + 0.24*math.Cos(rad(2*h)) + 0.32*math.Cos(rad(3*h+6)) - 0.20*math.Cos(rad(4*h-63)),
+			rotation: math.Sin(math.Pi / 3 * math.Exp(-x*x)),
+		}
+	}
+	for i := range sectors {
+		for j := range sectors {
+			out.rotation[i][j] = rotationBetween(i, j)
+		}
+	}
+	return out
+}
+
+// rotationBetween bounds sin 2Δθ of pairs of which one colour's hue in a*, b* is in sector i, from −180° on, and that of the other in j. Their mean
+// hue is on the shorter arc between theirs in a', b*, which differ from them by what stretching a* up to 1.5 times makes of them.
+func rotationBetween(i, j int) float64 {
+	span := func(i int) (low, high float64) {
+		low, high = math.Inf(1), math.Inf(-1)
+		for _, h := range []float64{sectorDegrees*float64(i) - 180, sectorDegrees*float64(i+1) - 180} {
+			sin, cos := math.Sincos(h * math.Pi / 180)
+			stretched := h + math.Remainder(math.Atan2(sin, 1.5*cos)*180/math.Pi-h, 360)
+			low, high = min(low, h, stretched), max(high, h, stretched)
+		}
+		return low, high
+	}
+	low, high := span(i)
+	low2, high2 := span(j)
+	turn := 360 * math.Round((low+high-low2-high2)/720)
+	low, high = min(low, low2+turn), max(high, high2+turn)
+	if high-low >= 180-1e-6 {
+		return mostRotation
+	}
+	most := 0.0
+	for _, turn := range []float64{-720, -360, 0, 360, 720} { // sin 2Δθ falls from 275° on either way, to 0° and to 360°
+		from, to := max(low+turn, 0), min(high+turn, 360)
+		if from <= to {
+			x := (min(max(275, from), to) - 275) / 25
+			most = max(most, math.Sin(math.Pi/3*math.Exp(-x*x)))
+		}
+	}
+	return min(most+greenRotation, mostRotation)
+}
+
+// mostRotation is sin 60°, the largest of sin 2Δθ; below greenRotation it is nothing here.
+const (
+	mostRotation  = 0.8660254037844387
+	greenRotation = 1e-6
+	// opposite is the sine of hues so nearly opposite that the side of their mean hangs on rounding.
+	opposite = 1e-6
+	// alike is the square of a difference below which rounding is felt.
+	alike = 1e-12
+)
+
+// roughly is the square of the CIEDE2000 difference and the sum of squares of its three terms, both to within doubt times that sum. Of a pair whose
+// square is beyond limit it may say +Inf instead; it says NaN for opposite hues, greys and what is all but the same, which are left to the formula.
+func roughly(x, y *spot, limit float64) (square, terms float64) {
+	// Equations of Sharma, Wu & Dalal 2005, as in colorimetry.CIEDE2000.
+	at := (x.l + y.l) * (lightnessSteps / 2)
+	i := int(at)
+	f := at - float64(i)
+	s := &tables.lightness
+	if uint(i) >= uint(len(s)-1) {
+		return math.NaN(), 0
+	}
+	dl := x.l - y.l
+	l := dl * dl * (s[i] + f*(s[i+1]-s[i]))
+	at = (x.c + y.c) * (chromaSteps / 2)
+	i = int(at)
+	f = at - float64(i)
+	g := &tables.chroma
+	if uint(i) >= uint(len(g)-1) {
+		return math.NaN(), 0
+	}
+	stretch := 1.5 - 0.5*(g[i]+f*(g[i+1]-g[i]))
+	a1, a2 := stretch*x.a, stretch*y.a
+	da, db := a1-a2, x.b-y.b
+	plane := da*da + db*db
+	// Of the form in c = ΔC'/S_C and h = ΔH'/S_H at least (1 − ρ)(c² + h²) is left, ρ = √(C̄'⁷/(C̄'⁷+25⁷))·sin 2Δθ; ΔC'² + ΔH'² is plane;
+	// and S_H ≤ S_C ≤ 1 + 0.045·stretch·C̄*, as T < 3 and C' ≤ stretch·C*.
+	most := stretch * (x.c + y.c) / 2
+	rho := tables.rotation[x.sector][y.sector]
+	if k := int(most*chromaSteps) + 1; k < len(g) {
+		rho *= g[k]
+	}
+	if sc := 1 + 0.045*most; plane*(1-rho) > (limit*(1+4*doubt)-l)*sc*sc {
+		return math.Inf(1), 0
+	}
+	c1, c2 := math.Sqrt(a1*a1+x.b*x.b), math.Sqrt(a2*a2+y.b*y.b)
+	// The mean hue is the direction of the sum of the two unit vectors, which for obtuse differences is at right angles to their own difference.
+	cross := a1*y.b - a2*x.b
+	u, v := a1*c2+a2*c1, x.b*c2+y.b*c1
+	if a1*a2+x.b*y.b < 0 {
+		u, v = y.b*c1-x.b*c2, a1*c2-a2*c1
+		switch product := c1 * c2; {
+		case math.Abs(cross) <= opposite*product:
+			return math.NaN(), 0
+		case cross < 0:
+			u, v = -u, -v
+		}
+	}
+	p := v / (math.Abs(u) + math.Abs(v)) // sine over the sum of both
+	switch {
+	case u < 0:
+		p = 2 - p
+	case p < 0:
+		p += 4
+	}
+	if !(p >= 0 && p <= 4) { // two greys
+		return math.NaN(), 0
+	}
+	at = p * hueSteps
+	i = int(at)
+	f = at - float64(i)
+	from, to := &tables.hue[i], &tables.hue[i+1]
+	t := from.t + f*(to.t-from.t)
+	dc, mean := c1-c2, (c1+c2)/2
+	sc, sh := 1+0.045*mean, 1+0.015*mean*t
+	both := 1 / (sc * sh)
+	c, h := sh*both, sc*both // 1/S_C and 1/S_H
+	c, h = dc*dc*c*c, max(0, plane-dc*dc)*h*h
+	if terms = l + c + h; terms < alike { // where dc and plane have no digits left
+		return math.NaN(), 0
+	}
+	r := from.rotation + f*(to.rotation-from.rotation)
+	if r < greenRotation {
+		return terms, terms
+	}
+	at = mean * chromaSteps
+	i = int(at)
+	if uint(i) >= uint(len(g)-1) {
+		return math.NaN(), 0
+	}
+	ch := math.Sqrt(c * h)
+	if (dc > 0) != (cross > 0) { // of ΔC' and ΔH', one is above and one below 0
+		ch = -ch
+	}
+	// dc is C'1 − C'2, and the sine of the hue from 1 to 2 is that of ΔH': their product has the sign of −ΔC'·ΔH'.
+	return terms + 2*(g[i]+(at-float64(i))*(g[i+1]-g[i]))*r*ch, terms
+}
