@@ -56,7 +56,7 @@ func invalidGroups(r *rand.Rand) []refusal {
 		refusal{`labels.groups[0] is ""`, header(func(h *comparev1.GroupsHeader) { h.Labels.Groups[0] = "" }), []string{"groups"}},
 		refusal{"labels.groups has one", groupsQuestion(tableOf(r, shape{1, 2, 1, 2, 1}), false), []string{"groups"}})
 	out = append(out, streamFaults(groupsQuestion(base, false), &comparev1.CompareGroupsRequest{})...)
-	return append(out, columnFaults(func(t table, labels *columnsv1.Labels, n int64, chunks []*columnsv1.ColourColumns) question {
+	return append(out, columnFaults(func(_ table, labels *columnsv1.Labels, n int64, chunks []*columnsv1.ColourColumns) question {
 		return groupsStream(&comparev1.GroupsHeader{Condition: daylight(), Labels: labels, RowCount: n}, chunks)
 	}, base)...)
 }
