@@ -18,6 +18,7 @@ var examples = map[string]string{
 	"trial abandon":           `commonvat trial abandon 0197a000-0000-7000-8000-000000000001 --reason "moths in the hank"`,
 	"look add":                `commonvat look add --piece K7P --text "more blue than green" --at 2026-05-03`,
 	"reading add":             `commonvat reading add K7P --lab 48.1,-14.5,10.2 --condition D65/10 --state dry --age-days 8`,
+	"judgement add":           `commonvat judgement add K7P M3Q --yellower K7P --light "north window, cloudy" --blind`,
 	"piece show":              `commonvat piece show K7P`,
 	"piece split":             `commonvat piece split K7P --mass 7.1g --mass 7.0g --label left --label right`,
 	"piece take":              `commonvat piece take K7P --mass 3g --label sample`,
