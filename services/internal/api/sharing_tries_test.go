@@ -397,7 +397,7 @@ func (w *walked) afterPosting() {
 }
 
 // unmarked are the fields of text that hold no words of a member: ids, and what the core writes.
-var unmarked = strings.Fields(`id owner trial_id code session_id holder piece_id bath_id experiment_id entry_id parent_piece_id recorded_by water_source_id water_sample_id etag
+var unmarked = strings.Fields(`id owner trial_id code session_id holder piece_id first_piece_id second_piece_id bath_id experiment_id entry_id parent_piece_id recorded_by water_source_id water_sample_id etag
 	order text water import_source`)
 
 // Every field of text of a record has a word of the table in it somewhere, so that a new field is looked for too.

@@ -87,6 +87,7 @@ var unfuzzed = map[string]string{
 	"plugins/sdk/colorimetry.readTables":              "reads what is compiled in",
 	"clients/commonvat/internal/output.ParseFormat":   "one of a few words",
 	"services/internal/api/labv1.decodeVersion":       "picks among the decoders of package record",
+	"services/commonvatd.readModuleData":              "reads columns by their types",
 	"services/internal/bench.decode":                  "reads what the bench itself kept",
 	"services/e2e/crash.decode":                       "reads what the harness itself wrote",
 	"services/internal/catalog.readFolder":            "reads files for parseManifest",
