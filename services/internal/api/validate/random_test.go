@@ -60,6 +60,8 @@ func scalar(fd protoreflect.FieldDescriptor, random *rand.Rand) protoreflect.Val
 	case protoreflect.DoubleKind:
 		figures := []float64{0, 1, -1, 0.5, 100, 450, 1e300, math.NaN(), math.Inf(1), math.Inf(-1), math.SmallestNonzeroFloat64}
 		return protoreflect.ValueOfFloat64(figures[random.IntN(len(figures))])
+	case protoreflect.BytesKind:
+		return protoreflect.ValueOfBytes(make([]byte, random.IntN(3)*random.IntN(300)))
 	default:
 		texts := []string{"", "wool", "Wool", " ", "a\x00b", id1, id2, "0190f3c4-0000-4000-8000-000000000001", "ada", "üüü", string(make([]byte, 300))}
 		return protoreflect.ValueOfString(texts[random.IntN(len(texts))])
