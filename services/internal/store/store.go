@@ -199,6 +199,8 @@ type BathReader interface {
 	BathRow(ctx context.Context, id trial.ID) (BathRow, error)
 	// HasPieceIn reports whether a piece that the member owns or holds was in the bath.
 	HasPieceIn(ctx context.Context, bath trial.ID, member trial.MemberID) (bool, error)
+	// MembersWithPieceIn gives all of whom HasPieceIn says so, in order.
+	MembersWithPieceIn(ctx context.Context, bath trial.ID) ([]trial.MemberID, error)
 	// ListBaths reads a page, newest first, of the baths that the reader may read: own, shared, open to
 	// members, or with a piece in it that the reader owns or holds; none that are deleted.
 	// Errors: trial.ErrInvalid (a *trial.FieldFault) for a bad predicate.

@@ -65,6 +65,9 @@ type Service struct {
 	now      func() time.Time
 	stopping <-chan struct{}
 	pages    *page.Tokens
+
+	changes   readOnce[int64, []trial.Change] // of the feed, by the revision that they come after
+	audiences readOnce[recordKey, audience]
 }
 
 var (
@@ -82,7 +85,10 @@ func New(config Config) (*Service, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Service{store: config.Store, now: config.Now, stopping: config.Stopping, pages: pages}, nil
+	return &Service{
+		store: config.Store, now: config.Now, stopping: config.Stopping, pages: pages,
+		changes: readOnce[int64, []trial.Change]{most: keptPages}, audiences: readOnce[recordKey, audience]{most: keptAudiences},
+	}, nil
 }
 
 // Register adds the services to a server.

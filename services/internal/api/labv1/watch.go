@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/metadata"
@@ -14,12 +15,16 @@ import (
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
-// watchPage is how many changes are read from the feed at a time.
-const watchPage = 200
+const (
+	// watchPage is how many changes are read from the feed at a time.
+	watchPage = 200
+	// keptPages and keptAudiences bound what is kept for watchers to share; all but those who are behind ask for the same.
+	keptPages, keptAudiences = 4, 2 * watchPage
+)
 
 // WatchChanges implements labpb.TrialServiceServer. The feed is read page by page, and nothing of the store is held while
 // a page is sent, so a slow reader costs a page of memory and nothing else. Who may see a change is decided
-// when it is sent.
+// when it is sent. What all watchers need to know of a change is read once, however many they are.
 func (s *Service) WatchChanges(request *labpb.WatchChangesRequest, stream grpc.ServerStreamingServer[labpb.WatchChangesResponse]) error {
 	ctx, cancel := context.WithCancel(stream.Context())
 	defer cancel()
@@ -43,7 +48,7 @@ func (s *Service) WatchChanges(request *labpb.WatchChangesRequest, stream grpc.S
 		return err
 	}
 	for {
-		changes, err := s.store.Changes(ctx, after, watchPage)
+		changes, err := s.changesAfter(ctx, after)
 		if err == nil && len(changes) == 0 {
 			err = s.store.WaitForChange(ctx, after)
 		}
@@ -59,6 +64,11 @@ func (s *Service) WatchChanges(request *labpb.WatchChangesRequest, stream grpc.S
 			after = group[0].Revision
 		}
 	}
+}
+
+// changesAfter reads a page of the feed, once for all watchers who have come as far.
+func (s *Service) changesAfter(ctx context.Context, after int64) ([]trial.Change, error) {
+	return s.changes.get(ctx, s.store.Revision(), after, func() ([]trial.Change, error) { return s.store.Changes(ctx, after, watchPage) })
 }
 
 // watchEnd tells the end of the core from the end of the call.
@@ -134,44 +144,66 @@ func (s *Service) maySee(ctx context.Context, kind trial.RecordKind, id trial.ID
 
 // sight reports whether a member may read something of a record, and whether they might if it weren't deleted.
 func (s *Service) sight(ctx context.Context, kind trial.RecordKind, id trial.ID, member trial.MemberID) (present, undeleted bool, err error) {
-	defer func() {
-		if errors.Is(err, trial.ErrNotFound) {
-			present, undeleted, err = false, false, nil
-		}
-	}()
+	may, err := s.audiences.get(ctx, s.store.Revision(), recordKey{kind, id}, func() (audience, error) { return s.audience(ctx, kind, id) })
+	if err != nil {
+		return false, false, err
+	}
+	present, undeleted = may(member)
+	return present, undeleted, nil
+}
+
+// recordKey names a record.
+type recordKey struct {
+	kind trial.RecordKind
+	id   trial.ID
+}
+
+// audience tells who may read something of a record, and who might if it weren't deleted.
+type audience func(member trial.MemberID) (present, undeleted bool)
+
+// audience reads what decides who may see a record, for any member. Of a record that isn't there nobody sees anything.
+func (s *Service) audience(ctx context.Context, kind trial.RecordKind, id trial.ID) (audience, error) {
+	may, err := s.knownAudience(ctx, kind, id)
+	if errors.Is(err, trial.ErrNotFound) {
+		return func(trial.MemberID) (present, undeleted bool) { return false, false }, nil
+	}
+	return may, err
+}
+
+func (s *Service) knownAudience(ctx context.Context, kind trial.RecordKind, id trial.ID) (audience, error) {
 	switch kind {
 	case trial.TrialRecord:
 		row, err := s.store.TrialRow(ctx, id)
-		if err != nil {
-			return false, false, err
-		}
-		present = access.ViewOfTrial(row, member) != access.Nothing
-		row.Deleted = false
-		return present, access.ViewOfTrial(row, member) != access.Nothing, nil
+		row.Body = nil // large, and kept as long as the audience is
+		undeleted := row
+		undeleted.Deleted = false
+		return func(member trial.MemberID) (bool, bool) {
+			return access.ViewOfTrial(row, member) != access.Nothing, access.ViewOfTrial(undeleted, member) != access.Nothing
+		}, err
 	case trial.BathRecord:
 		row, err := s.store.BathRow(ctx, id)
 		if err != nil {
-			return false, false, err
+			return nil, err
 		}
-		if present, err = s.mayReadBath(ctx, row, member); err != nil || !row.Deleted {
-			return present, present, err
-		}
-		row.Deleted = false
-		undeleted, err = s.mayReadBath(ctx, row, member)
-		return present, undeleted, err
+		row.Body = nil
+		undeleted := row
+		undeleted.Deleted = false
+		members, err := s.store.MembersWithPieceIn(ctx, id)
+		return func(member trial.MemberID) (bool, bool) {
+			had := slices.Contains(members, member)
+			return access.MayReadBath(row, member, had), access.MayReadBath(undeleted, member, had)
+		}, err
 	case trial.WaterRecord:
 		source, err := s.store.WaterSource(ctx, id)
-		if err != nil {
-			return false, false, err
-		}
-		return member != "" && trial.CanReadWaterSource(member, source), member != "", nil
+		return func(member trial.MemberID) (bool, bool) {
+			return member != "" && trial.CanReadWaterSource(member, source), member != ""
+		}, err
 	case trial.ExperimentRecord:
 		experiment, err := s.store.Experiment(ctx, id)
-		if err != nil {
-			return false, false, err
-		}
-		return member != "" && trial.CanReadExperiment(member, experiment), member != "", nil
+		return func(member trial.MemberID) (bool, bool) {
+			return member != "" && trial.CanReadExperiment(member, experiment), member != ""
+		}, err
 	default:
-		return false, false, nil
+		return nil, trial.ErrNotFound
 	}
 }

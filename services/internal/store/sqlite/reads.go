@@ -22,6 +22,10 @@ const (
 	// pieceOfMemberSQL finds a piece in a bath that a member owns or holds, of a trial that is not deleted; the bath and twice the member are put in as parameters.
 	pieceOfMemberSQL = `SELECT 1 FROM immersions i JOIN pieces p ON p.id = i.piece JOIN trials t ON t.seq = p.trial
   WHERE i.bath = %s AND (p.holder = %s OR t.owner = %s) AND t.deleted = 0`
+	// membersInBathSQL finds all members of whom pieceOfMemberSQL finds a piece in a bath. A piece with no holder is its trial's owner's.
+	membersInBathSQL = `WITH here AS (
+  SELECT p.holder, t.owner FROM immersions i JOIN pieces p ON p.id = i.piece JOIN trials t ON t.seq = p.trial WHERE i.bath = ? AND t.deleted = 0)
+SELECT holder FROM here WHERE holder IS NOT NULL UNION SELECT owner FROM here ORDER BY 1`
 )
 
 // reader reads the file; a Store has one, and so has a Reader.
@@ -35,6 +39,7 @@ type reader struct {
 	pieceByCode   *sql.Stmt
 	bathByID      *sql.Stmt
 	pieceInBath   *sql.Stmt
+	membersInBath *sql.Stmt
 	sharedTrials  *sql.Stmt
 	changesAfter  *sql.Stmt
 	tokenByID     *sql.Stmt
@@ -54,6 +59,7 @@ func (s *reader) prepare(ctx context.Context) error {
 		{&s.pieceByCode, `SELECT p.id, t.id FROM pieces p JOIN trials t ON t.seq = p.trial WHERE p.code = ?`},
 		{&s.bathByID, `SELECT ` + bathSealed + ` FROM baths b WHERE b.id = ?`},
 		{&s.pieceInBath, `SELECT EXISTS (` + fmt.Sprintf(pieceOfMemberSQL, "?1", "?2", "?2") + `)`},
+		{&s.membersInBath, membersInBathSQL},
 		{&s.changesAfter, changesAfterSQL},
 		{&s.tokenByID, `SELECT ` + tokenColumns + ` FROM tokens WHERE id = ?`},
 		{&s.memberByID, `SELECT display_name, created_at FROM members WHERE id = ?`},
@@ -249,6 +255,19 @@ func (s *reader) HasPieceIn(ctx context.Context, bath trial.ID, member trial.Mem
 	var has bool
 	err := s.pieceInBath.QueryRowContext(ctx, u[:], member).Scan(&has)
 	return has, s.readFault(ctx, err)
+}
+
+// MembersWithPieceIn implements store.BathReader.
+func (s *reader) MembersWithPieceIn(ctx context.Context, bath trial.ID) ([]trial.MemberID, error) {
+	u, ok := parseID(bath)
+	if !ok {
+		return nil, nil
+	}
+	rows, err := s.membersInBath.QueryContext(ctx, u[:])
+	return collect(ctx, s, rows, err, func(from scanner) (member trial.MemberID, err error) {
+		err = from.Scan(&member)
+		return member, err
+	})
 }
 
 // ListBaths implements store.BathReader.

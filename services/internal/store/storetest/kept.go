@@ -342,6 +342,9 @@ func deletedRecords(t *testing.T, b *bench) {
 	has := func(member trial.MemberID) bool {
 		is, err := b.HasPieceIn(t.Context(), gone.Baths[0].ID, member)
 		require.NoError(t, err)
+		members, err := b.MembersWithPieceIn(t.Context(), gone.Baths[0].ID)
+		require.NoError(t, err)
+		assert.Equal(t, is, slices.Contains(members, member))
 		return is
 	}
 	require.True(t, has(cai))

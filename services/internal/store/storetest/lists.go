@@ -262,6 +262,10 @@ func bathsOfReader(t *testing.T, b *bench) {
 			is, err := b.HasPieceIn(t.Context(), bath.ID, member)
 			require.NoError(t, err)
 			assert.Equal(t, has[i], is, "%s, bath %d", member, i)
+			members, err := b.MembersWithPieceIn(t.Context(), bath.ID)
+			require.NoError(t, err)
+			assert.True(t, slices.IsSorted(members))
+			assert.Equal(t, has[i], slices.Contains(members, member), "%s, bath %d", member, i)
 		}
 	}
 	_, err := b.ListBaths(t.Context(), store.BathQuery{Reader: ann})

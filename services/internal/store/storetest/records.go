@@ -92,6 +92,9 @@ func notFound(t *testing.T, b *bench) {
 		has, err := b.HasPieceIn(t.Context(), id, ann)
 		assert.NoError(t, err)
 		assert.False(t, has)
+		members, err := b.MembersWithPieceIn(t.Context(), id)
+		assert.NoError(t, err)
+		assert.Empty(t, members)
 		b.must(t, func(r trial.Records) error {
 			_, err := r.Trial(id)
 			assert.ErrorIs(t, err, trial.ErrNotFound)
@@ -230,6 +233,10 @@ func putsMoveTheIndex(t *testing.T, b *bench) {
 	has, err := b.HasPieceIn(t.Context(), vat.ID, bo)
 	require.NoError(t, err)
 	assert.False(t, has)
+	members, err := b.MembersWithPieceIn(t.Context(), vat.ID)
+	require.NoError(t, err)
+	assert.NotContains(t, members, bo)
+	assert.Contains(t, members, ann)
 
 	b.must(t, func(r trial.Records) error {
 		kept, err := r.Trial(id)

@@ -1,0 +1,80 @@
+package labv1
+
+import (
+	"context"
+	"errors"
+	"sync"
+)
+
+var errNotRead = errors.New("reading did not end")
+
+// readOnce keeps what was read while the record stands at one revision, so that what many watchers ask at the same time is read once. The next
+// revision takes all of it away: nobody is given what was read before a change that they may know of.
+type readOnce[K comparable, V any] struct {
+	most int // how many readings are kept; watchers who are far behind each ask for something else
+
+	mu       sync.Mutex
+	revision int64
+	readings map[K]*reading[V]
+}
+
+// reading is what one of those who asked reads for all.
+type reading[V any] struct {
+	done  chan struct{} // closed when value and err stand
+	value V
+	err   error
+}
+
+// get gives what read gave to whoever asked first since the record came to a revision, which is that of the store before the call. Callers must not
+// change the value. Errors: that of read; of ctx, while another reads. An error is its reader's alone: the next one reads again.
+func (o *readOnce[K, V]) get(ctx context.Context, revision int64, key K, read func() (V, error)) (V, error) {
+	for {
+		r, first := o.join(revision, key)
+		if first {
+			return o.fill(key, r, read)
+		}
+		select {
+		case <-r.done:
+			if r.err == nil {
+				return r.value, nil
+			}
+		case <-ctx.Done():
+			var none V
+			return none, ctx.Err()
+		}
+	}
+}
+
+// join gives the reading of a key, and whether the caller is the first and has to read. A caller whose revision is older than the kept one is given what is newer.
+func (o *readOnce[K, V]) join(revision int64, key K) (r *reading[V], first bool) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if revision > o.revision || o.readings == nil {
+		o.revision, o.readings = max(revision, o.revision), map[K]*reading[V]{}
+	}
+	if r, ok := o.readings[key]; ok {
+		return r, false
+	}
+	if len(o.readings) >= o.most {
+		clear(o.readings)
+	}
+	r = &reading[V]{done: make(chan struct{})}
+	o.readings[key] = r
+	return r, true
+}
+
+func (o *readOnce[K, V]) fill(key K, r *reading[V], read func() (V, error)) (V, error) {
+	r.err = errNotRead // should read panic
+	defer func() {
+		if r.err != nil {
+			o.mu.Lock()
+			if o.readings[key] == r {
+				delete(o.readings, key)
+			}
+			o.mu.Unlock()
+		}
+		close(r.done)
+	}()
+	r.value, r.err = read()
+	return r.value, r.err
+}
