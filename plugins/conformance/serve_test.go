@@ -3,8 +3,10 @@ package conformance_test
 import (
 	"context"
 	"errors"
+	"flag"
 	"io"
 	"os"
+	"runtime"
 	"strconv"
 	"sync"
 	"testing"
@@ -188,6 +190,10 @@ func TestMain(m *testing.M) {
 		modules[twin] = func() { bad{good: module}.serve(twin) }
 	}
 	plugintest.Main(modules)
+	// Half of the time a module is waited for: to come up, to rest, to end.
+	if err := flag.Set("test.parallel", strconv.Itoa(2*runtime.GOMAXPROCS(0))); err != nil {
+		panic(err)
+	}
 	os.Exit(m.Run())
 }
 
