@@ -152,6 +152,14 @@ func checkHeader(h *comparev1.CompareHeader, v *sdk.Violations) {
 	wire.OrDefault(v, "header.threshold_de00", h.GetThresholdDe00(), orders.DefaultThresholdDE, minThreshold, maxThreshold)
 	wire.OrDefault(v, "header.alpha", h.GetAlpha(), orders.DefaultAlpha, minAlpha, maxAlpha)
 	wire.OrDefault(v, "header.margin_ratio", h.GetMarginRatio(), orders.DefaultMarginRatio, minMargin, maxMargin)
+	checkTest(v, h)
+}
+
+// checkTest looks at what both questions of order have for their test.
+func checkTest(v *sdk.Violations, h interface {
+	GetClosingSessions() int32
+	GetComparisons() int32
+}) {
 	if n := h.GetClosingSessions(); n != 0 && (n < orders.MinBlocks || n > maxClosing) {
 		v.Add("header.closing_sessions", "is %d, want %d to %d, or 0 for an exploratory question", n, orders.MinBlocks, maxClosing)
 	}

@@ -79,12 +79,7 @@ func checkEffectHeader(h *comparev1.OrderEffectHeader, v *sdk.Violations) {
 	}
 	wire.OrDefault(v, "header.tolerance_de00", h.GetToleranceDe00(), effect.DefaultToleranceDE, minTolerance, maxTolerance)
 	wire.OrDefault(v, "header.alpha", h.GetAlpha(), orders.DefaultAlpha, minAlpha, maxAlpha)
-	if n := h.GetClosingSessions(); n != 0 && (n < orders.MinBlocks || n > maxClosing) {
-		v.Add("header.closing_sessions", "is %d, want %d to %d, or 0 for an exploratory question", n, orders.MinBlocks, maxClosing)
-	}
-	if n := h.GetComparisons(); n < 0 || n > maxComparisons {
-		v.Add("header.comparisons", "is %d, want 0 to %d", n, maxComparisons)
-	}
+	checkTest(v, h)
 }
 
 var effectVerdicts = map[effect.Verdict]comparev1.OrderEffectVerdict{

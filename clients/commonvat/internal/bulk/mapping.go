@@ -15,7 +15,6 @@ import (
 	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
-	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
 // Mapping says what the columns of a table mean.
@@ -312,17 +311,6 @@ func (p *parser) fibre(f *document.Fields) fibre {
 	return out
 }
 
-func enum[E interface {
-	protoreflect.Enum
-	~int32
-}](f *document.Fields, key, text string) E {
-	e, err := words.Parse[E](text)
-	if err != nil {
-		f.Fault(key, "%v", err)
-	}
-	return e
-}
-
 func (p *parser) step(f *document.Fields) step {
 	s := step{
 		name: f.Text("name"), when: p.conditions(f, "when"), unless: p.conditions(f, "unless"),
@@ -333,13 +321,13 @@ func (p *parser) step(f *document.Fields) step {
 		f.Fault("water_source", "%q is not the UUID of a water source (see: commonvat water list)", s.waterSource)
 	}
 	for _, t := range f.Texts("purpose") {
-		s.purposes = append(s.purposes, enum[labv1.BathPurpose](f, "purpose", t))
+		s.purposes = append(s.purposes, words.Read[labv1.BathPurpose](f, "purpose", t))
 	}
 	if len(s.purposes) == 0 && !s.notStated {
 		f.Fault("purpose", "is required unless contents_not_stated is true")
 	}
 	if e := f.Text("expects"); e != "" {
-		s.expects = enum[labv1.AdditionRole](f, "expects", e)
+		s.expects = words.Read[labv1.AdditionRole](f, "expects", e)
 	}
 	for i, n := range f.List("contents") {
 		s.contents = append(s.contents, p.content(p.faults.Fields(n, fmt.Sprintf("%s[%d]", f.PathOf("contents"), i))))
@@ -381,7 +369,7 @@ func (p *parser) oneOf(f *document.Fields, key string, allowed ...string) string
 }
 
 func (p *parser) material(f *document.Fields) material {
-	m := material{name: f.Text("material"), role: enum[labv1.AdditionRole](f, "role", f.Text("role"))}
+	m := material{name: f.Text("material"), role: words.Read[labv1.AdditionRole](f, "role", f.Text("role"))}
 	if m.name == "" {
 		f.Fault("material", "is required")
 	}
@@ -397,7 +385,7 @@ func (p *parser) content(f *document.Fields) content {
 		c.split = n.Text // not trimmed: " AND " differs from "AND"
 	}
 	if r := f.Text("role"); r != "" {
-		c.role = enum[labv1.AdditionRole](f, "role", r)
+		c.role = words.Read[labv1.AdditionRole](f, "role", r)
 	}
 	if words := f.Map("words"); words != nil {
 		c.words = map[string]material{}

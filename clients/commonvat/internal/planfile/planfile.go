@@ -14,7 +14,6 @@ import (
 	"github.com/commonvat/commonvat/clients/internal/sheet"
 	benchv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
-	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
 // File is a parsed plan.
@@ -83,22 +82,6 @@ func Parse(data []byte, seed string) (*File, error) {
 	return &File{Plan: p, places: r.places}, nil
 }
 
-func enum[E interface {
-	protoreflect.Enum
-	~int32
-}](f *document.Fields, key string) E {
-	var none E
-	text := f.Text(key)
-	if text == "" || text == words.NotStated {
-		return none
-	}
-	e, err := words.Parse[E](text)
-	if err != nil {
-		f.Fault(key, "%v", err)
-	}
-	return e
-}
-
 const maxCount = 200
 
 func (r *reader) pieces(f *document.Fields, p *benchv1.Plan) {
@@ -110,7 +93,7 @@ func (r *reader) pieces(f *document.Fields, p *benchv1.Plan) {
 			e.Fault("name", "is required: a short name to use inside this file, and no UUID")
 		}
 		one := &benchv1.PlanPiece{
-			Composition: r.fibre(e), MassG: mass(e, "mass", true), BalanceStepG: mass(e, "balance_step", false), Basis: enum[typesv1.WeighingBasis](e, "weighed"),
+			Composition: r.fibre(e), MassG: mass(e, "mass", true), BalanceStepG: mass(e, "balance_step", false), Basis: words.ReadOptional[typesv1.WeighingBasis](e, "weighed"),
 			RegainPercent: e.Number("regain_percent"), TakenFrom: e.Text("taken_from"), EarlierMaterials: e.Texts("earlier"),
 		}
 		if v := e.Number("pickup_percent"); v != nil {
@@ -311,7 +294,7 @@ func ph(f *document.Fields) *benchv1.PhRange {
 
 func (r *reader) bath(f *document.Fields) *benchv1.PlanBath {
 	b := &benchv1.PlanBath{
-		Name: f.Text("name"), Kind: enum[benchv1.BathKind](f, "kind"), Pieces: f.Texts("pieces"), Vessel: f.Text("vessel"), Dips: f.Whole("dips", 0, 1000), Vat: f.Text("vat"),
+		Name: f.Text("name"), Kind: words.ReadOptional[benchv1.BathKind](f, "kind"), Pieces: f.Texts("pieces"), Vessel: f.Text("vessel"), Dips: f.Whole("dips", 0, 1000), Vat: f.Text("vat"),
 		IndigoGPerL: number(f, "indigo_g_per_l"), IndigoPurityPercent: f.Number("indigo_purity_percent"), ExhaustOf: f.Text("exhaust_of"), PiecesLifted: f.Whole("pieces_lifted", 0, 199),
 		Heat: r.heat(f), Ph: ph(f), RinsedBefore: f.Bool("rinsed_before"), Day: f.Whole("day", 0, 60), Answers: r.answers(f),
 	}
@@ -397,7 +380,7 @@ func decimal(ok bool, text string) error {
 
 func (r *reader) dose(f *document.Fields) *benchv1.PlanDose {
 	d := &benchv1.PlanDose{
-		Material: f.Text("material"), Dyestuff: f.Bool("dyestuff"), DyeClass: f.Text("dye_class"), Form: enum[benchv1.DoseForm](f, "form"), Strength: f.Number("strength"),
+		Material: f.Text("material"), Dyestuff: f.Bool("dyestuff"), DyeClass: f.Text("dye_class"), Form: words.ReadOptional[benchv1.DoseForm](f, "form"), Strength: f.Number("strength"),
 		MoisturePercent: f.Number("moisture_percent"), PurityPercent: f.Number("purity_percent"), LiquidGPerL: f.Number("liquid_g_per_l"), SolubleGPerL: f.Number("soluble_g_per_l"),
 		Answers: r.answers(f),
 	}

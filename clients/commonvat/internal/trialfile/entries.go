@@ -20,7 +20,7 @@ func (r *reader) readPieces(f *document.Fields, t *labv1.Trial) {
 		name := r.name(p, r.place("pieces", i, "piece", p))
 		msg := &labv1.Piece{
 			Id: ids.Derive(r.seed, "piece", name), Label: p.Text("label"), Mass: amount(p, "mass", quantity.Mass),
-			WeighingBasis: optionalEnum[typesv1.WeighingBasis](p, "weighed"), HistoryNotStated: p.Bool("history_not_stated"),
+			WeighingBasis: words.ReadOptional[typesv1.WeighingBasis](p, "weighed"), HistoryNotStated: p.Bool("history_not_stated"),
 		}
 		if msg.Label == "" {
 			msg.Label = name
@@ -107,7 +107,7 @@ func (r *reader) readImmersions(f *document.Fields, t *labv1.Trial) {
 		}
 		base := &labv1.Immersion{
 			BathId: r.bathID(m), Exhaust: m.Whole("exhaust", 0, 50), Dips: m.Whole("dips", 0, 100),
-			IntendedDepth: optionalEnum[labv1.Depth](m, "depth"), Entered: r.time(m, "entered"), Left: r.time(m, "left"), Note: m.Text("note"),
+			IntendedDepth: words.ReadOptional[labv1.Depth](m, "depth"), Entered: r.time(m, "entered"), Left: r.time(m, "left"), Note: m.Text("note"),
 		}
 		position := m.Whole("position", 1, 10_000)
 		for k, name := range names {
@@ -177,8 +177,8 @@ func (r *reader) condition(f *document.Fields) *typesv1.ColourCondition {
 func (r *reader) reading(f *document.Fields, id string) *labv1.Reading {
 	m := &labv1.Reading{
 		Id: id, PieceId: r.pieceID(f, "piece", f.Text("piece")), Raw: &typesv1.RawColour{},
-		Specular: optionalEnum[typesv1.SpecularMode](f, "specular"), Geometry: f.Text("geometry"), Instrument: f.Text("instrument"),
-		State: optionalEnum[labv1.PieceState](f, "state"), At: r.time(f, "at"),
+		Specular: words.ReadOptional[typesv1.SpecularMode](f, "specular"), Geometry: f.Text("geometry"), Instrument: f.Text("instrument"),
+		State: words.ReadOptional[labv1.PieceState](f, "state"), At: r.time(f, "at"),
 	}
 	if f.Has("age_days") {
 		age := f.Whole("age_days", 0, 100_000)

@@ -19,7 +19,6 @@ import (
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
 // File is a parsed trial file.
@@ -81,7 +80,7 @@ func ParseExperiment(data []byte, seed string) (*labv1.Experiment, error) {
 		ClosingSessions: root.Whole("closing_sessions", 0, 1000), Instrument: root.Text("instrument"),
 	}
 	for _, a := range root.Texts("arms") {
-		e.Arms = append(e.Arms, enum[labv1.ExperimentArm](root, "arms", a))
+		e.Arms = append(e.Arms, words.Read[labv1.ExperimentArm](root, "arms", a))
 	}
 	if t := root.Number("tolerance_de00"); t != nil {
 		e.ToleranceDe00 = *t
@@ -143,33 +142,10 @@ func open(data []byte, seed string) (*reader, *document.Fields, error) {
 	return r, f, nil
 }
 
-func enum[E interface {
-	protoreflect.Enum
-	~int32
-}](f *document.Fields, key, text string) E {
-	e, err := words.Parse[E](text)
-	if err != nil {
-		f.Fault(key, "%v", err)
-	}
-	return e
-}
-
-func optionalEnum[E interface {
-	protoreflect.Enum
-	~int32
-}](f *document.Fields, key string) E {
-	var none E
-	text := f.Text(key)
-	if text == "" || text == words.NotStated {
-		return none
-	}
-	return enum[E](f, key, text)
-}
-
 func (r *reader) trial(f *document.Fields) *File {
 	t := &labv1.Trial{
 		Id: r.seed, Title: f.Text("title"), Question: f.Text("question"),
-		State: optionalEnum[labv1.TrialState](f, "state"), AbandonedReason: f.Text("abandoned_reason"),
+		State: words.ReadOptional[labv1.TrialState](f, "state"), AbandonedReason: f.Text("abandoned_reason"),
 		Sharing: r.sharing(f),
 	}
 	if t.Title == "" {
@@ -300,7 +276,7 @@ func (r *reader) sharing(f *document.Fields) *typesv1.Sharing {
 	}
 	s := r.faults.Fields(n, f.PathOf("share"))
 	defer s.Close()
-	out := &typesv1.Sharing{Level: enum[typesv1.SharingLevel](s, "level", s.Text("level")), Licence: s.Text("licence")}
+	out := &typesv1.Sharing{Level: words.Read[typesv1.SharingLevel](s, "level", s.Text("level")), Licence: s.Text("licence")}
 	if out.Level == typesv1.SharingLevel_SHARING_LEVEL_PUBLIC && out.Licence == "" {
 		s.Fault("licence", "is required with public")
 	}
@@ -318,7 +294,7 @@ func (r *reader) bath(f *document.Fields, id string) *labv1.Bath {
 		b.Label = f.Text("name")
 	}
 	for _, p := range f.Texts("purpose") {
-		b.Purposes = append(b.Purposes, enum[labv1.BathPurpose](f, "purpose", p))
+		b.Purposes = append(b.Purposes, words.Read[labv1.BathPurpose](f, "purpose", p))
 	}
 	if len(b.Purposes) == 0 && !b.ContentsNotStated {
 		f.Fault("purpose", "is required unless contents_not_stated is true")
@@ -339,7 +315,7 @@ func (r *reader) bath(f *document.Fields, id string) *labv1.Bath {
 		a := r.faults.Fields(n, fmt.Sprintf("%s[%d]", f.PathOf("additions"), i))
 		add := &labv1.Addition{
 			Id: ids.Derive(id, "addition", strconv.Itoa(i)), Material: a.Text("material"), Lot: a.Text("lot"),
-			Role: enum[labv1.AdditionRole](a, "role", a.Text("role")), Amount: amount(a, "amount", quantity.MassOrVolume),
+			Role: words.Read[labv1.AdditionRole](a, "role", a.Text("role")), Amount: amount(a, "amount", quantity.MassOrVolume),
 			Exhaust: a.Whole("exhaust", 0, 50), At: r.time(a, "at"),
 		}
 		if add.Material == "" {

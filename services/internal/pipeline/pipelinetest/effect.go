@@ -3,8 +3,6 @@ package pipelinetest
 import (
 	"cmp"
 	"context"
-	"errors"
-	"io"
 	"slices"
 
 	"google.golang.org/grpc"
@@ -18,38 +16,32 @@ import (
 
 // SpoilEffect changes the answers of the compare module about order effects.
 func (m *Modules) SpoilEffect(f func(*comparev1.MeasureOrderEffectResponse)) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.spoilEffect = f
+	set(m, &m.spoilEffect, f)
 }
 
 // LackEffect makes the compare module one that does not answer about order effects and waters.
-func (m *Modules) LackEffect() {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.lackEffect = true
-}
+func (m *Modules) LackEffect() { set(m, &m.lackEffect, true) }
 
-// received is a stream with its rows thrown together.
-type received struct {
+// thrown is a stream with its rows thrown together.
+type thrown struct {
 	blocks, cells map[uint32]bool
 	sum           map[uint32][4]float64 // by group: L*, a*, b* and how many
 }
 
-func newReceived() *received {
-	return &received{blocks: map[uint32]bool{}, cells: map[uint32]bool{}, sum: map[uint32][4]float64{}}
-}
-
-func (r *received) add(c *columnsv1.ColourColumns) {
-	for i, g := range c.GetGroup() {
-		s := r.sum[g]
-		r.sum[g] = [4]float64{s[0] + c.GetL()[i], s[1] + c.GetA()[i], s[2] + c.GetB()[i], s[3] + 1}
-		r.blocks[c.GetBlock()[i]], r.cells[c.GetCell()[i]] = true, true
+func together(chunks []*columnsv1.ColourColumns) *thrown {
+	r := &thrown{blocks: map[uint32]bool{}, cells: map[uint32]bool{}, sum: map[uint32][4]float64{}}
+	for _, c := range chunks {
+		for i, g := range c.GetGroup() {
+			s := r.sum[g]
+			r.sum[g] = [4]float64{s[0] + c.GetL()[i], s[1] + c.GetA()[i], s[2] + c.GetB()[i], s[3] + 1}
+			r.blocks[c.GetBlock()[i]], r.cells[c.GetCell()[i]] = true, true
+		}
 	}
+	return r
 }
 
 // difference is the mean of group a minus that of group b.
-func (r *received) difference(a, b uint32) (d [3]float64) {
+func (r *thrown) difference(a, b uint32) (d [3]float64) {
 	x, y := r.sum[a], r.sum[b]
 	for i := range d {
 		d[i] = x[i]/x[3] - y[i]/y[3]
@@ -59,24 +51,11 @@ func (r *received) difference(a, b uint32) (d [3]float64) {
 
 // MeasureOrderEffect gives the difference of the means, and at the closing size p = 0.01 without a test.
 func (s compare) MeasureOrderEffect(stream grpc.ClientStreamingServer[comparev1.MeasureOrderEffectRequest, comparev1.MeasureOrderEffectResponse]) error {
-	in, header := newReceived(), (*comparev1.OrderEffectHeader)(nil)
-	var chunks []*columnsv1.ColourColumns
-	for {
-		r, err := stream.Recv()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return err
-		}
-		if r.GetHeader() != nil {
-			header = r.GetHeader()
-		}
-		if r.GetColumns() != nil {
-			chunks = append(chunks, r.GetColumns())
-		}
-		in.add(r.GetColumns())
+	header, chunks, err := rowsOf(stream.Recv)
+	if err != nil {
+		return err
 	}
+	in := together(chunks)
 	s.m.mu.Lock()
 	defer s.m.mu.Unlock()
 	s.m.effects = append(s.m.effects, Received{Effect: header, Labels: header.GetLabels(), Chunks: chunks})
@@ -132,20 +111,11 @@ func (s compare) MeasureOrderEffect(stream grpc.ClientStreamingServer[comparev1.
 
 // CompareWaters gives the differences of the means from the first water.
 func (s compare) CompareWaters(stream grpc.ClientStreamingServer[comparev1.CompareWatersRequest, comparev1.CompareWatersResponse]) error {
-	in, header := newReceived(), (*comparev1.WatersHeader)(nil)
-	for {
-		r, err := stream.Recv()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return err
-		}
-		if r.GetHeader() != nil {
-			header = r.GetHeader()
-		}
-		in.add(r.GetColumns())
+	header, chunks, err := rowsOf(stream.Recv)
+	if err != nil {
+		return err
 	}
+	in := together(chunks)
 	s.m.mu.Lock()
 	defer s.m.mu.Unlock()
 	if s.m.lackEffect {
@@ -168,24 +138,11 @@ func (s compare) CompareWaters(stream grpc.ClientStreamingServer[comparev1.Compa
 
 // CompareGroups says that half of the squares lie between the groups, of which there is nothing to say with one.
 func (s compare) CompareGroups(stream grpc.ClientStreamingServer[comparev1.CompareGroupsRequest, comparev1.CompareGroupsResponse]) error {
-	in, header := newReceived(), (*comparev1.GroupsHeader)(nil)
-	var chunks []*columnsv1.ColourColumns
-	for {
-		r, err := stream.Recv()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return err
-		}
-		if r.GetHeader() != nil {
-			header = r.GetHeader()
-		}
-		if r.GetColumns() != nil {
-			chunks = append(chunks, r.GetColumns())
-		}
-		in.add(r.GetColumns())
+	header, chunks, err := rowsOf(stream.Recv)
+	if err != nil {
+		return err
 	}
+	in := together(chunks)
 	s.m.mu.Lock()
 	defer s.m.mu.Unlock()
 	s.m.groups = append(s.m.groups, Received{Groups: header, Labels: header.GetLabels(), Chunks: chunks})
@@ -245,36 +202,18 @@ func (s compare) CountJudgements(_ context.Context, r *comparev1.CountJudgements
 }
 
 // SpoilGroups changes the answers about groups.
-func (m *Modules) SpoilGroups(f func(*comparev1.CompareGroupsResponse)) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.spoilGroups = f
-}
+func (m *Modules) SpoilGroups(f func(*comparev1.CompareGroupsResponse)) { set(m, &m.spoilGroups, f) }
 
 // SpoilJudgements changes the counts of judgements.
 func (m *Modules) SpoilJudgements(f func(*comparev1.CountJudgementsResponse)) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.spoilJudgements = f
+	set(m, &m.spoilJudgements, f)
 }
 
 // Effects lists the streams about order effects.
-func (m *Modules) Effects() []Received {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return slices.Clone(m.effects)
-}
+func (m *Modules) Effects() []Received { return listed(m, &m.effects) }
 
 // Groups lists the streams about groups.
-func (m *Modules) Groups() []Received {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return slices.Clone(m.groups)
-}
+func (m *Modules) Groups() []Received { return listed(m, &m.groups) }
 
 // Judgements lists what was asked to be counted.
-func (m *Modules) Judgements() []*comparev1.CountJudgementsRequest {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return slices.Clone(m.judgements)
-}
+func (m *Modules) Judgements() []*comparev1.CountJudgementsRequest { return listed(m, &m.judgements) }

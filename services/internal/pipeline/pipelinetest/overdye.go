@@ -16,18 +16,10 @@ type overdye struct {
 }
 
 // SpoilOverdye changes the answers of the overdye module.
-func (m *Modules) SpoilOverdye(f func(*overdyev1.PredictOverdyeResponse)) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.spoilOverdye = f
-}
+func (m *Modules) SpoilOverdye(f func(*overdyev1.PredictOverdyeResponse)) { set(m, &m.spoilOverdye, f) }
 
 // Overdyes lists what the overdye module was asked.
-func (m *Modules) Overdyes() []*overdyev1.PredictOverdyeRequest {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return slices.Clone(m.overdyes)
-}
+func (m *Modules) Overdyes() []*overdyev1.PredictOverdyeRequest { return listed(m, &m.overdyes) }
 
 // PredictOverdye says of 4 trials or more that the second dye hides the first, off by 1, and of fewer that there are too few.
 func (s overdye) PredictOverdye(_ context.Context, r *overdyev1.PredictOverdyeRequest) (*overdyev1.PredictOverdyeResponse, error) {

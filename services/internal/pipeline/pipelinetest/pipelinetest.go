@@ -123,6 +123,43 @@ func Start(t testing.TB) *Modules {
 	return m
 }
 
+// set changes what the modules answer with.
+func set[T any](m *Modules, place *T, value T) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	*place = value
+}
+
+// listed gives what the modules noted so far.
+func listed[T any](m *Modules, of *[]T) []T {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return slices.Clone(*of)
+}
+
+// rowsOf takes a whole stream of a header and columns.
+func rowsOf[H comparable, R interface {
+	GetHeader() H
+	GetColumns() *columnsv1.ColourColumns
+}](receive func() (R, error)) (header H, chunks []*columnsv1.ColourColumns, err error) {
+	var none H
+	for {
+		r, err := receive()
+		if errors.Is(err, io.EOF) {
+			return header, chunks, nil
+		}
+		if err != nil {
+			return none, nil, err
+		}
+		if h := r.GetHeader(); h != none {
+			header = h
+		}
+		if c := r.GetColumns(); c != nil {
+			chunks = append(chunks, c)
+		}
+	}
+}
+
 type handle struct {
 	grpc.ClientConnInterface
 	m    *Modules
@@ -183,11 +220,7 @@ func (m *Modules) Serving(kind, contract string) []string {
 }
 
 // SpoilScores has the palette module name its own scores, which f may change before they are sent. f may do nothing.
-func (m *Modules) SpoilScores(f func(*palettev2.ScorePalettesResponse)) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.scores = f
-}
+func (m *Modules) SpoilScores(f func(*palettev2.ScorePalettesResponse)) { set(m, &m.scores, f) }
 
 // SetDown takes a module away, or brings it back.
 func (m *Modules) SetDown(kind string, down bool) {
@@ -197,39 +230,21 @@ func (m *Modules) SetDown(kind string, down bool) {
 }
 
 // Fail makes every call fail with err; nil ends it.
-func (m *Modules) Fail(err error) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.fail = err
-}
+func (m *Modules) Fail(err error) { set(m, &m.fail, err) }
 
 // SpoilReading changes the answers of the reading module.
-func (m *Modules) SpoilReading(f func(*readingv1.ComputeColoursResponse)) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.spoilReading = f
-}
+func (m *Modules) SpoilReading(f func(*readingv1.ComputeColoursResponse)) { set(m, &m.spoilReading, f) }
 
 // SpoilDifference changes the answers of the difference module.
 func (m *Modules) SpoilDifference(f func(*differencev1.ComputeDifferencesResponse)) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.spoilDifference = f
+	set(m, &m.spoilDifference, f)
 }
 
 // SpoilWidths changes the answers of the palette module.
-func (m *Modules) SpoilWidths(f func(*palettev1.MeasureWidthsResponse)) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.spoilWidths = f
-}
+func (m *Modules) SpoilWidths(f func(*palettev1.MeasureWidthsResponse)) { set(m, &m.spoilWidths, f) }
 
 // SpoilOrders changes the answers of the compare module.
-func (m *Modules) SpoilOrders(f func(*comparev1.CompareOrdersResponse)) {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.spoilOrders = f
-}
+func (m *Modules) SpoilOrders(f func(*comparev1.CompareOrdersResponse)) { set(m, &m.spoilOrders, f) }
 
 // Readings counts the measurements that were computed.
 func (m *Modules) Readings() int {
@@ -239,18 +254,10 @@ func (m *Modules) Readings() int {
 }
 
 // Widths lists the streams that the palette module received.
-func (m *Modules) Widths() []Received {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return slices.Clone(m.widths)
-}
+func (m *Modules) Widths() []Received { return listed(m, &m.widths) }
 
 // Orders lists the streams that the compare module received.
-func (m *Modules) Orders() []Received {
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	return slices.Clone(m.orders)
-}
+func (m *Modules) Orders() []Received { return listed(m, &m.orders) }
 
 type reading struct {
 	readingv1.UnimplementedReadingServiceServer
@@ -348,22 +355,13 @@ type palette struct {
 
 // MeasureWidths knows dispersions and counts cells.
 func (s palette) MeasureWidths(stream grpc.ClientStreamingServer[palettev1.MeasureWidthsRequest, palettev1.MeasureWidthsResponse]) error {
-	var in Received
+	header, chunks, err := rowsOf(stream.Recv)
+	if err != nil {
+		return err
+	}
+	in := Received{Widths: header, Labels: header.GetLabels(), Chunks: chunks}
 	groups := map[[2]uint32][]point{}
-	for {
-		r, err := stream.Recv()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return err
-		}
-		if r.GetHeader() != nil {
-			in.Widths, in.Labels = r.GetHeader(), r.GetHeader().GetLabels()
-			continue
-		}
-		c := r.GetColumns()
-		in.Chunks = append(in.Chunks, c)
+	for _, c := range chunks {
 		for i := range c.GetReadingId() {
 			k := [2]uint32{c.GetStratum()[i], c.GetGroup()[i]}
 			groups[k] = append(groups[k], points(c, i))
@@ -447,22 +445,13 @@ type compare struct {
 
 // CompareOrders gives the ratio of dispersions, and at the closing size p = 0.01 without a test.
 func (s compare) CompareOrders(stream grpc.ClientStreamingServer[comparev1.CompareOrdersRequest, comparev1.CompareOrdersResponse]) error {
-	var in Received
+	header, chunks, err := rowsOf(stream.Recv)
+	if err != nil {
+		return err
+	}
+	in := Received{Orders: header, Labels: header.GetLabels(), Chunks: chunks}
 	groups := map[uint32][]point{}
-	for {
-		r, err := stream.Recv()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return err
-		}
-		if r.GetHeader() != nil {
-			in.Orders, in.Labels = r.GetHeader(), r.GetHeader().GetLabels()
-			continue
-		}
-		c := r.GetColumns()
-		in.Chunks = append(in.Chunks, c)
+	for _, c := range chunks {
 		for i := range c.GetReadingId() {
 			groups[c.GetGroup()[i]] = append(groups[c.GetGroup()[i]], points(c, i))
 		}
