@@ -67,22 +67,12 @@ crash: ## kill the core under load, CYCLES=1000 times, and check each time what 
 
 .PHONY: fuzz
 fuzz: ## run each fuzz target for a while (FUZZTIME=10s)
-	@# A target with a server in it covers other code each time, which the fuzzer would spend its whole time on making smaller.
-	@# Go's fuzzer now and then ends its time with "context deadline exceeded" and no failing input: that says nothing, and is tried again.
-	@log=$$(mktemp) && trap 'rm -f "$$log"' EXIT && \
-	for p in $$(grep -rl --include='*_test.go' 'func Fuzz' . | xargs -n1 dirname | sort -u); do \
-		for f in $$(grep -rhoE --include='*_test.go' '^func (Fuzz[A-Za-z0-9_]+)' $$p | awk '{print $$2}' | sort -u); do \
-			echo "$$p $$f"; \
-			for try in 1 2 3; do \
-				go test -run '^$$' -fuzz "^$$f\$$" -fuzztime $${FUZZTIME:-10s} -fuzzminimizetime 20x $$p >"$$log" 2>&1; code=$$?; cat "$$log"; \
-				[ $$code -ne 0 ] && grep -qx ' *context deadline exceeded' "$$log" && ! grep -q 'Failing input' "$$log" || break; \
-			done; \
-			[ $$code -eq 0 ] || exit 1; \
-		done; done
+	@.ci/fuzz
 
 .PHONY: bench
 bench: ## print the benchmarks; what counts are the ratios within one run
-	go test -run '^$$' -bench . -benchtime $${BENCHTIME:-1s} ./...
+	@# The other packages would be linked for nothing.
+	go test -vet=off -run '^$$' -bench . -benchtime $${BENCHTIME:-1s} $$(grep -rl --include='*_test.go' '^func Benchmark' . | xargs -n1 dirname | sort -u)
 
 .PHONY: verify-statistics
 verify-statistics: ## simulate sessions that share pots, RUNS=2000 each, and print how often a verdict is false, against its limits

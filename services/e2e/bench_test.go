@@ -20,7 +20,7 @@ func BenchmarkCoreWithDemoPool(b *testing.B) {
 	data := b.TempDir()
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()
-	out, err := demo(ctx, data, "--once").CombinedOutput()
+	out, err := demo(ctx, b, data, "--once").CombinedOutput()
 	require.NoError(b, err, "%s", out)
 	var ready time.Duration
 	var resident float64

@@ -16,11 +16,18 @@ import (
 	"github.com/stretchr/testify/require"
 )
 
-// demo is commonvat-demo run on a data folder.
-func demo(ctx context.Context, data string, args ...string) *exec.Cmd {
+// demo is commonvat-demo run on a data folder, where the modules that it installs have passed already.
+func demo(ctx context.Context, t testing.TB, data string, args ...string) *exec.Cmd {
+	t.Helper()
+	putReports(t, data)
+	return demoIn(ctx, root, data, args...)
+}
+
+// demoIn is commonvat-demo run from a folder.
+func demoIn(ctx context.Context, folder, data string, args ...string) *exec.Cmd {
 	args = append([]string{"run", "--bin", built, "--data", data, "--listen", "127.0.0.1:0"}, args...)
 	cmd := exec.CommandContext(ctx, program("commonvat-demo"), args...)
-	cmd.Dir, cmd.Env = root, environment()
+	cmd.Dir, cmd.Env = folder, environment()
 	return cmd
 }
 
@@ -32,7 +39,7 @@ func TestDemoAnswersAndLoadsOnce(t *testing.T) {
 	require.NoError(t, err)
 	var revisions []string
 	for range 2 {
-		out, err := demo(ctx, data, "--once").CombinedOutput()
+		out, err := demo(ctx, t, data, "--once").CombinedOutput()
 		require.NoError(t, err, "%s", out)
 		for _, line := range strings.Split(strings.TrimSpace(string(expected)), "\n") {
 			assert.Contains(t, string(out), line)
@@ -55,9 +62,9 @@ func TestRelativeDataFolder(t *testing.T) {
 	defer cancel()
 	steps, err := filepath.Abs(filepath.Join(root, "testdata/demo/cooperative.jsonl"))
 	require.NoError(t, err)
-	cmd := demo(ctx, "data", "--once", "--steps", steps)
-	cmd.Dir = t.TempDir()
-	out, err := cmd.CombinedOutput()
+	folder := t.TempDir()
+	putReports(t, filepath.Join(folder, "data"))
+	out, err := demoIn(ctx, folder, "data", "--once", "--steps", steps).CombinedOutput()
 	require.NoError(t, err, "%s", out)
 	assert.Contains(t, string(out), "gives the wider palette")
 }
@@ -66,7 +73,7 @@ func TestCtrlCEndsTheDemoCleanly(t *testing.T) {
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()
 	data := t.TempDir()
-	cmd := demo(ctx, data)
+	cmd := demo(ctx, t, data)
 	output, err := cmd.StdoutPipe()
 	require.NoError(t, err)
 	var faults bytes.Buffer

@@ -547,7 +547,7 @@ func TestDemoMembersMoveHouse(t *testing.T) {
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()
 	data := t.TempDir()
-	out, err := demo(ctx, data, "--once").CombinedOutput()
+	out, err := demo(ctx, t, data, "--once").CombinedOutput()
 	require.NoError(t, err, "%s", out)
 	here := &lab{t: t, data: data, runtime: shortDir(t), tokens: map[string]string{}}
 	tokens, err := filepath.Glob(filepath.Join(data, "demo-tokens", "*.token"))

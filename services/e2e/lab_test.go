@@ -10,10 +10,12 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
 
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
 
@@ -31,14 +33,30 @@ func run(m *testing.M) int {
 		return 1
 	}
 	defer func() { _ = os.RemoveAll(dir) }()
-	make := exec.Command("make", "-s", "-C", root, "build", "BIN="+dir)
-	make.Env = append(os.Environ(), "CGO_ENABLED=0")
-	if out, err := make.CombinedOutput(); err != nil {
-		fmt.Fprintf(os.Stderr, "make build: %v\n%s", err, out)
+	if err := build(dir); err != nil {
+		fmt.Fprintln(os.Stderr, err)
 		return 1
 	}
 	built = dir
 	return m.Run()
+}
+
+// build builds the programs and the modules into a folder; the core and the command line with the race detector where the tests have it. Modules start up to ten
+// times slower with it, and are tried with it in their own packages.
+func build(dir string) error {
+	make := exec.Command("make", "-s", "-C", root, "build", "BIN="+dir)
+	make.Env = append(os.Environ(), "CGO_ENABLED=0")
+	if out, err := make.CombinedOutput(); err != nil {
+		return fmt.Errorf("make build: %w\n%s", err, out)
+	}
+	if raced {
+		with := exec.Command("go", "build", "-race", "-trimpath", "-o", dir+"/", "./services/commonvatd", "./clients/commonvat")
+		with.Dir, with.Env = root, append(os.Environ(), "CGO_ENABLED=1")
+		if out, err := with.CombinedOutput(); err != nil {
+			return fmt.Errorf("go build -race: %w\n%s", err, out)
+		}
+	}
+	return nil
 }
 
 // environment is the tests' own without what would lead our programs elsewhere: whoever follows the README has some of it set.
@@ -95,8 +113,7 @@ func newLab(t testing.TB, members ...string) *lab {
 	return l
 }
 
-// installed are the modules' folders that labs of these tests begin with, by the names of their modules: a build is tried as it is installed, which
-// takes seconds, and says the same each time.
+// installed are the modules' folders that labs of these tests begin with, by the names of their modules.
 var installed = map[string]string{}
 
 // installModules puts modules into the store: all that were built, or the named kinds' only.
@@ -111,13 +128,46 @@ func (l *lab) installModules(names ...string) {
 		var err error
 		store, err = os.MkdirTemp(built, "installed")
 		require.NoError(l.t, err)
+		putReports(l.t, store)
 		for _, name := range names {
 			l.tool("commonvatd", "module", "install", filepath.Join(built, "modules", "commonvat-module-"+name), "--data", store)
 		}
 		installed[key] = store
 	}
-	out, err := exec.Command("cp", "-a", filepath.Join(store, "modules"), l.data).CombinedOutput()
-	require.NoError(l.t, err, "%s", out)
+	copyInto(l.t, filepath.Join(store, "modules"), l.data)
+}
+
+// tried installs every module that was built, once for all tests, and gives the data folder.
+var tried = sync.OnceValues(func() (string, error) {
+	data, err := os.MkdirTemp(built, "tried")
+	if err != nil {
+		return "", err
+	}
+	folders, err := filepath.Glob(filepath.Join(built, "modules", "*"))
+	if err != nil {
+		return "", err
+	}
+	out, err := exec.Command(program("commonvatd"), append([]string{"module", "install", "--data", data}, folders...)...).CombinedOutput()
+	if err != nil {
+		return "", fmt.Errorf("install all modules: %w\n%s", err, out)
+	}
+	return data, nil
+})
+
+// putReports puts the reports of all built modules into a data folder, before they are installed there. A build is tried as it is installed, which takes
+// seconds and says the same each time, unless there is a report that it passed.
+func putReports(t testing.TB, data string) {
+	t.Helper()
+	from, err := tried()
+	require.NoError(t, err)
+	require.NoError(t, os.MkdirAll(filepath.Join(data, "modules"), 0o750))
+	copyInto(t, filepath.Join(from, "modules", "reports"), filepath.Join(data, "modules"))
+}
+
+func copyInto(t testing.TB, from, folder string) {
+	t.Helper()
+	out, err := exec.Command("cp", "-a", from, folder).CombinedOutput()
+	require.NoError(t, err, "%s", out)
 }
 
 // tool runs one of our programs, which must succeed.
@@ -153,6 +203,9 @@ func (l *lab) start() {
 	l.t.Cleanup(func() {
 		_ = core.Process.Kill() // nothing if it has ended
 		<-ended
+		if raced {
+			assert.NotContains(l.t, l.log(), "WARNING: DATA RACE")
+		}
 	})
 	l.eventually(readyWithin, "the core is ready", func() bool {
 		address, err := os.ReadFile(ready)

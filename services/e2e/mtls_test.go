@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
@@ -70,9 +71,10 @@ func TestClientCertificatesOverTheCommandLine(t *testing.T) {
 	assert.Contains(t, l.does("ash", "whoami", "--config", settings), "ash", "the settings have it all")
 	// A new pair comes into use without a restart.
 	pair(t, folder, "core", ca, caKey)
-	time.Sleep(1100 * time.Millisecond) // the files are looked at once a second
-	l.does("ash", "whoami", "--config", settings)
-	assert.Contains(t, l.log(), "certificates were read again")
+	l.eventually(soonWithin, "the core reads its certificates again", func() bool { // the files are looked at once a second
+		l.does("ash", "whoami", "--config", settings)
+		return strings.Contains(l.log(), "certificates were read again")
+	})
 	l.stop()
 	l.hasNoTokenInLog()
 }

@@ -140,7 +140,10 @@ func TestFirstProcessReapsOrphansAndPassesTheEndOn(t *testing.T) {
 	l.eventually(readyWithin, "the orphan is waited for", func() bool { return len(zombies(t, first)) == 0 })
 	// The core's own waiting isn't disturbed: a module that is killed is seen to end, and comes back.
 	var module []int
-	l.eventually(readyWithin, "the module runs", func() bool { module = l.modulePIDs(); return len(module) == 1 })
+	l.eventually(readyWithin, "the module runs", func() bool { // one that is killed before its handshake would not be started again
+		module = l.modulePIDs()
+		return len(module) == 1 && strings.Contains(l.log(), `"state":"running"`)
+	})
 	require.NoError(t, syscall.Kill(module[0], syscall.SIGKILL))
 	l.eventually(readyWithin, "the module runs again", func() bool {
 		again := l.modulePIDs()

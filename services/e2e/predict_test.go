@@ -18,7 +18,7 @@ func TestDemoPredictsAnOverdye(t *testing.T) {
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()
 	data := t.TempDir()
-	out, err := demo(ctx, data, "--once").CombinedOutput()
+	out, err := demo(ctx, t, data, "--once").CombinedOutput()
 	require.NoError(t, err, "%s", out)
 	l := &lab{t: t, data: data, runtime: shortDir(t), tokens: map[string]string{"dock": filepath.Join(data, "demo-tokens", "dock.token")}}
 	l.start()

@@ -151,7 +151,7 @@ func TestARunAgreesWithTheVerdictOfAnExperiment(t *testing.T) {
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()
 	l := newLab(t)
-	out, err := demo(ctx, l.data, "--once").CombinedOutput()
+	out, err := demo(ctx, t, l.data, "--once").CombinedOutput()
 	require.NoError(t, err, "%s", out)
 	l.tokens["dock"] = filepath.Join(l.data, "demo-tokens", "dock.token")
 	l.start()

@@ -19,7 +19,7 @@ var executable = sync.OnceValues(func() (string, error) {
 		return "", err
 	}
 	plain := filepath.Join(filepath.Dir(self), "plain-"+filepath.Base(self))
-	build := exec.Command("go", "test", "-c", "-race=false", "-o", plain, ".")
+	build := exec.Command("go", "test", "-c", "-vet=off", "-race=false", "-o", plain, ".")
 	build.Env = append(os.Environ(), "CGO_ENABLED=0")
 	if out, err := build.CombinedOutput(); err != nil {
 		return "", fmt.Errorf("build without the race detector: %w\n%s", err, out)

@@ -146,11 +146,11 @@ func TestManyWatchersReadOnce(t *testing.T) {
 	var watching sync.WaitGroup
 	defer watching.Wait()
 	defer cancel()
+	require.NoError(t, records.CreateMember(ctx, store.Actor{Member: store.Server, Method: "test"}, store.MemberRow{ID: "member0", DisplayName: "x", Roles: []string{"member"}, CreatedAt: time.Now()}))
 	const others = 60
 	watchers := make([]*watcher, others+1)
 	for i := range watchers {
 		member := fmt.Sprintf("member%d", i)
-		require.NoError(t, records.CreateMember(ctx, store.Actor{Member: store.Server, Method: "test"}, store.MemberRow{ID: member, DisplayName: "x", Roles: []string{"member"}, CreatedAt: time.Now()}))
 		w := &watcher{ctx: access.WithCaller(ctx, access.Caller{ID: member}), stands: make(chan struct{}), told: make(chan trial.ID, 100)}
 		watchers[i] = w
 		watching.Go(func() { _ = service.WatchChanges(&labpb.WatchChangesRequest{AfterRevision: -1}, w) })
