@@ -6,21 +6,16 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
 
-// spot is a colour with its chroma C*ab, and what bounds the pairs of which it is the one of more chroma: C̄* is from C*/2 to C*, and a* is stretched the
-// less the larger that is.
+// spot is a colour with its chroma C*ab and the sector of its hue.
 type spot struct {
-	l, a, b, c  float64
-	least, most float64 // of the stretch
-	rotating    float64 // most of √(C̄'⁷/(C̄'⁷+25⁷))
-	sector      int32   // of its hue
+	l, a, b, c float64
+	sector     int32
 }
 
 func spotOf(x colorimetry.Lab) spot {
 	c := math.Sqrt(float64(x.A*x.A) + float64(x.B*x.B))
-	g := func(c float64) float64 { return tables.chroma[min(int(c*chromaSteps), len(tables.chroma)-1)] }
-	most := 1.5 - 0.5*g(c/2)
 	sector := int32((math.Atan2(x.B, x.A)*180/math.Pi + 180) / sectorDegrees)
-	return spot{x.L, x.A, x.B, c, 1.5 - 0.5*g(c+1.0/chromaSteps), most, g(most*c + 1.0/chromaSteps), min(sector, sectors-1)}
+	return spot{x.L, x.A, x.B, c, min(sector, sectors-1)}
 }
 
 func (s *spot) lab() colorimetry.Lab { return colorimetry.Lab{L: s.l, A: s.a, B: s.b} }
@@ -29,24 +24,28 @@ func (s *spot) lab() colorimetry.Lab { return colorimetry.Lab{L: s.l, A: s.a, B:
 type reach struct {
 	square    float64 // of the difference
 	lightness float64 // least S_L⁻²
-	window    float64 // |ΔL*| beyond which no pair can be as close
+	window    float64 // |ΔL*| from which no pair can be as close
 }
 
-func reachOf(sorted []spot, t float64) reach {
-	window := lightnessWindow(sorted, t)
-	return reach{square: t * t * (1 + 4*doubt), lightness: t * t / max(window*window, t*t), window: window}
+// reachOf is that of pairs whose mean lightness is from low to high: S_L = 1 + 0.015(L̄−50)²/√(20+(L̄−50)²) grows with |L̄−50|.
+func reachOf(low, high, t float64) reach {
+	d := max(math.Abs(low-50), math.Abs(high-50))
+	most := (1 + 0.015*d*d/math.Sqrt(20+d*d)) * (1 + 1e-9)
+	return reach{square: t * t * (1 + 4*doubt), lightness: 1 / (most * most), window: t * most}
 }
 
-// beyond tells of most pairs that are too far apart that they are, at once, by the bounds of roughly with those of a spot in their place.
+// beyond tells of most pairs that are too far apart that they are, at once: of the form in c = ΔC'/S_C and h = ΔH'/S_H at least (1 − ρ)(c² + h²) is
+// left, ρ = √(C̄'⁷/(C̄'⁷+25⁷))·sin 2Δθ; ΔC'² + ΔH'² is the distance in a', b*; and S_H ≤ S_C, as T < 3.
 func (r *reach) beyond(x, y *spot) bool {
-	o := x
-	if y.c > x.c {
-		o = y
-	}
-	rho := tables.rotation[x.sector][y.sector] * o.rotating
-	dl, da, db := x.l-y.l, o.least*(x.a-y.a), x.b-y.b
-	sc := 1 + 0.0225*o.most*(x.c+y.c)
-	return (da*da+db*db)*(1-rho) > (r.square-dl*dl*r.lightness)*sc*sc
+	return r.passed(boundsOf(x, y), tables.rotation[x.sector][y.sector], x.l-y.l, x.a-y.a, x.b-y.b)
+}
+
+func boundsOf(x, y *spot) *chromaBounds {
+	return &tables.mean[int((x.c+y.c)*(meanSteps/2))&(meanPlaces-1)]
+}
+
+func (r *reach) passed(m *chromaBounds, rotation, dl, da, db float64) bool {
+	return (m.stretch*da*da+db*db)*(1-rotation*m.rotating) > (r.square-dl*dl*r.lightness)*m.chroma
 }
 
 // closeness tells exactly which pairs of colours are closer than a threshold, most of them without the whole formula.
@@ -59,20 +58,19 @@ type closeness struct{ t, square float64 }
 func closerThan(t float64) closeness { return closeness{t, t * t} }
 
 func (c closeness) closer(x, y *spot) bool {
-	square, terms := roughly(x, y, c.square)
-	return c.decide(x, y, square, terms)
+	square, terms := roughly(x, y)
+	if c.doubtful(square, terms) {
+		return c.exactly(x, y)
+	}
+	return square < c.square
 }
 
-// decide takes what roughly said of the pair, for this threshold or a larger one.
-func (c closeness) decide(x, y *spot, square, terms float64) bool {
-	switch {
-	case square-doubt*terms > c.square:
-		return false
-	case square+doubt*terms < c.square:
-		return true
-	}
-	return difference(x.lab(), y.lab()) < c.t // also what is not a number
+// doubtful takes what roughly said of a pair.
+func (c closeness) doubtful(square, terms float64) bool {
+	return !(math.Abs(square-c.square) > doubt*terms)
 }
+
+func (c closeness) exactly(x, y *spot) bool { return difference(x.lab(), y.lab()) < c.t }
 
 // doubt is more than four times the largest error that the test of roughly finds.
 const doubt = 1e-3
@@ -82,22 +80,29 @@ const (
 	lightnessSteps = 16  // per unit of L*, to 150
 	chromaSteps    = 16  // per unit of chroma, to that of a* = b* = 200 stretched 1.5 times
 	hueSteps       = 256 // per quadrant
-	sectors        = 36  // of hues, see rotationBetween
+	hueHalf        = 2*hueSteps + 2
+	sectors        = 36 // of hues, see rotationBetween
 	sectorDegrees  = 360.0 / sectors
+	meanSteps      = 4    // per unit of mean chroma C*, of the bounds of beyond
+	meanPlaces     = 2048 // a power of two above the steps to the largest C*
 	mostLightness  = colorimetry.MaxLightness
 	mostChroma     = 425
 )
 
-// tables are S_L⁻² by mean lightness, √(C⁷/(C⁷+25⁷)) by chroma, and T and sin 2Δθ by the mean hue.
+// tables are S_L⁻² by mean lightness, √(C⁷/(C⁷+25⁷)) by chroma, T and sin 2Δθ by the mean hue, and bounds by mean chroma C*.
 var tables = newTables()
 
 type hueTerms struct{ t, rotation float64 }
 
+// chromaBounds hold for a step of mean chroma C*: the least square of the stretch of a*, the most of S_C² and of √(C̄'⁷/(C̄'⁷+25⁷)).
+type chromaBounds struct{ stretch, chroma, rotating float64 }
+
 type tabulated struct {
 	lightness [mostLightness*lightnessSteps + 2]float64
 	chroma    [mostChroma*chromaSteps + 2]float64
-	hue       [4*hueSteps + 2]hueTerms
+	hue       [2 * hueHalf]hueTerms
 	rotation  [sectors][sectors]float64 // most of sin 2Δθ
+	mean      [meanPlaces]chromaBounds
 }
 
 func newTables() *tabulated {
@@ -111,14 +116,20 @@ func newTables() *tabulated {
 		c7 := math.Pow(float64(i)/chromaSteps, 7)
 		out.chroma[i] = math.Sqrt(c7 / (c7 + 6103515625)) // 25⁷
 	}
+	for i := range out.mean {
+		g := func(c float64) float64 { c7 := math.Pow(c, 7); return math.Sqrt(c7 / (c7 + 6103515625)) }
+		low, high := float64(i)/meanSteps-1e-6, float64(i+1)/meanSteps+1e-6
+		least, most := 1.5-0.5*g(high), 1.5-0.5*g(max(0, low))
+		sc := 1 + 0.045*most*high
+		out.mean[i] = chromaBounds{least * least, sc * sc, g(most * high)}
+	}
 	for i := range out.hue {
-		// The place along |x| + |y| = 1 stands for the angle; its first quadrant begins at 0°.
-		p := float64(i) / hueSteps
-		quadrant := math.Floor(p)
-		f := p - quadrant
-		h := math.Mod(90*quadrant+math.Atan2(f, 1-f)*180/math.Pi, 360)
+		// The place along |x| + |y| = 1 stands for the angle: by y from −1 to 1, first where x ≥ 0 and then where it is below.
+		y := float64(i%hueHalf)/hueSteps - 1
+		x := math.Copysign(1-math.Abs(y), float64(hueHalf-1-i))
+		h := math.Mod(math.Atan2(y, x)*180/math.Pi+360, 360)
 		rad := func(degrees float64) float64 { return degrees * math.Pi / 180 }
-		x := (h - 275) / 25
+		x = (h - 275) / 25
 		out.hue[i] = hueTerms{
 			t:        1 - 0.17*math.Cos(rad(h-30)) + 0.24*math.Cos(rad(2*h)) + 0.32*math.Cos(rad(3*h+6)) - 0.20*math.Cos(rad(4*h-63)),
 			rotation: math.Sin(math.Pi / 3 * math.Exp(-x*x)),
@@ -172,10 +183,11 @@ const (
 	alike = 1e-12
 )
 
-// roughly is the square of the CIEDE2000 difference and the sum of squares of its three terms, both to within doubt times that sum. Of a pair whose
-// square is beyond limit it may say +Inf instead; it says NaN for opposite hues, greys and what is all but the same, which are left to the formula.
-func roughly(x, y *spot, limit float64) (square, terms float64) {
-	// Equations of Sharma, Wu & Dalal 2005, as in colorimetry.CIEDE2000.
+// roughly is the square of the CIEDE2000 difference and the sum of squares of its three terms, both to within doubt times that sum. It says NaN for
+// opposite hues, greys and what is all but the same, which are left to the formula.
+func roughly(x, y *spot) (square, terms float64) {
+	// Equations of Sharma, Wu & Dalal 2005, as in colorimetry.CIEDE2000. Nothing here branches on what differs from pair to pair, which a
+	// processor can't foresee.
 	at := (x.l + y.l) * (lightnessSteps / 2)
 	i := int(at)
 	f := at - float64(i)
@@ -196,16 +208,6 @@ func roughly(x, y *spot, limit float64) (square, terms float64) {
 	a1, a2 := stretch*x.a, stretch*y.a
 	da, db := a1-a2, x.b-y.b
 	plane := da*da + db*db
-	// Of the form in c = ΔC'/S_C and h = ΔH'/S_H at least (1 − ρ)(c² + h²) is left, ρ = √(C̄'⁷/(C̄'⁷+25⁷))·sin 2Δθ; ΔC'² + ΔH'² is plane;
-	// and S_H ≤ S_C ≤ 1 + 0.045·stretch·C̄*, as T < 3 and C' ≤ stretch·C*.
-	most := stretch * (x.c + y.c) / 2
-	rho := tables.rotation[x.sector][y.sector]
-	if k := int(most*chromaSteps) + 1; k < len(g) {
-		rho *= g[k]
-	}
-	if sc := 1 + 0.045*most; plane*(1-rho) > (limit*(1+4*doubt)-l)*sc*sc {
-		return math.Inf(1), 0
-	}
 	c1, c2 := math.Sqrt(a1*a1+x.b*x.b), math.Sqrt(a2*a2+y.b*y.b)
 	// The mean hue is the direction of the sum of the two unit vectors, which for obtuse differences is at right angles to their own difference.
 	cross := a1*y.b - a2*x.b
@@ -219,26 +221,24 @@ func roughly(x, y *spot, limit float64) (square, terms float64) {
 			u, v = -u, -v
 		}
 	}
-	p := v / (math.Abs(u) + math.Abs(v)) // sine over the sum of both
-	switch {
-	case u < 0:
-		p = 2 - p
-	case p < 0:
-		p += 4
-	}
-	if !(p >= 0 && p <= 4) { // two greys
-		return math.NaN(), 0
-	}
-	at = p * hueSteps
+	at = (v/(math.Abs(u)+math.Abs(v)) + 1) * hueSteps // of the sine over the sum of both
 	i = int(at)
 	f = at - float64(i)
+	if uint(i) > 2*hueSteps { // two greys
+		return math.NaN(), 0
+	}
+	i += int(math.Float64bits(u)>>63) * hueHalf
 	from, to := &tables.hue[i], &tables.hue[i+1]
 	t := from.t + f*(to.t-from.t)
 	dc, mean := c1-c2, (c1+c2)/2
 	sc, sh := 1+0.045*mean, 1+0.015*mean*t
 	both := 1 / (sc * sh)
-	c, h := sh*both, sc*both // 1/S_C and 1/S_H
-	c, h = dc*dc*c*c, max(0, plane-dc*dc)*h*h
+	dc2 := dc * dc
+	dh2 := plane - dc2
+	if dh2 < 0 { // by rounding
+		dh2 = 0
+	}
+	c, h := dc2*(sh*both)*(sh*both), dh2*(sc*both)*(sc*both)
 	if terms = l + c + h; terms < alike { // where dc and plane have no digits left
 		return math.NaN(), 0
 	}
@@ -251,10 +251,6 @@ func roughly(x, y *spot, limit float64) (square, terms float64) {
 	if uint(i) >= uint(len(g)-1) {
 		return math.NaN(), 0
 	}
-	ch := math.Sqrt(c * h)
-	if (dc > 0) != (cross > 0) { // of ΔC' and ΔH', one is above and one below 0
-		ch = -ch
-	}
 	// dc is C'1 − C'2, and the sine of the hue from 1 to 2 is that of ΔH': their product has the sign of −ΔC'·ΔH'.
-	return terms + 2*(g[i]+(at-float64(i))*(g[i+1]-g[i]))*r*ch, terms
+	return terms + 2*(g[i]+(at-float64(i))*(g[i+1]-g[i]))*r*math.Copysign(math.Sqrt(c*h), dc*cross), terms
 }

@@ -30,39 +30,29 @@ func nearPairs(n int, seed uint64, visit func(x, y colorimetry.Lab)) {
 
 // What the tables give is off by less than a quarter of what is allowed for, and what is called too far is too far.
 func TestRoughly(t *testing.T) {
-	worst, decided, far, beyond := 0.0, 0, 0, 0
+	worst, decided, beyond := 0.0, 0, 0
 	nearPairs(400_000, 1, func(x, y colorimetry.Lab) {
 		want := difference(x, y)
 		want *= want
 		a, b := spotOf(x), spotOf(y)
 		const limit = 100.0
-		r := reachOf([]spot{a, b}, 10)
+		r := reachOf((a.l+b.l)/2, (a.l+b.l)/2, 10)
 		if r.beyond(&a, &b) {
 			beyond++
 			if want <= limit {
 				t.Fatalf("%v and %v are called beyond reach", x, y)
 			}
 		}
-		square, terms := roughly(&a, &b, limit)
-		switch {
-		case math.IsNaN(square):
-		case math.IsInf(square, 1):
-			far++
-			if want <= limit {
-				t.Fatalf("%v and %v are called too far", x, y)
-			}
-		default:
+		square, terms := roughly(&a, &b)
+		if !math.IsNaN(square) {
 			decided++
-			if terms > 0 {
-				worst = max(worst, math.Abs(square-want)/terms)
-			}
+			worst = max(worst, math.Abs(square-want)/terms)
 		}
 	})
 	assert.Less(t, worst, doubt/4)
 	assert.Greater(t, decided, 100_000)
-	assert.Greater(t, far, 50_000)
 	assert.Greater(t, beyond, 50_000)
-	t.Logf("largest error %.2g of the terms; %d pairs decided, %d too far, %d of them at once", worst, decided, far, beyond)
+	t.Logf("largest error %.2g of the terms; %d pairs decided, %d beyond reach", worst, decided, beyond)
 }
 
 // Closer is exactly what CIEDE2000 says, for thresholds a last bit either side of the difference as well.

@@ -126,6 +126,11 @@ func (w *worker) sample(of *palette, cells []cell, g *graph) *sampler {
 	if len(cells) <= graphUpTo && (g == nil || len(g.colours) != len(cells)) { // cells of the same colour are one in g
 		s.graph = newGraph(w.ctx, coloursOf(cells), w.params.ThresholdDE)
 	}
+	if s.graph != nil {
+		s.graph.eliminate()
+	}
+	s.colours = coloursOf(cells)
+	s.shares, s.live = make([]colorimetry.Lab, len(cells)), make(bitset, (len(cells)+63)/64)
 	s.block = blockNumbers(cells)
 	blocks := 0
 	for _, b := range s.block {
@@ -138,36 +143,39 @@ func (w *worker) sample(of *palette, cells []cell, g *graph) *sampler {
 // rarefy takes 2 ≤ m ≤ len(cells).
 func (s *sampler) rarefy(m int, full bool) (*Rarefied, error) {
 	s.left, s.volume = s.params.SearchNodes, full && m >= 4
-	s.all, s.without = sums{}, make([]sums, len(s.holds))
 	n := len(s.cells)
 	out := &Rarefied{M: m}
-	rng := rand.New(rand.NewPCG(s.params.Seed, s.of.stream()))
+	out.Enumerated = subsets(n, m) <= enumerateUpTo
+	reason := "not asked for"
+	if full {
+		if reason = s.noInterval(m); reason == "" && !out.Enumerated && s.params.Draws < intervalDraws {
+			reason = fmt.Sprintf("so many groups and cells leave %d draws to each; ask about fewer", s.params.Draws)
+		}
+	}
+	s.all, s.without = sums{}, nil
+	if reason == "" {
+		s.without = make([]sums, len(s.holds))
+	}
+	for i, c := range s.colours {
+		s.shares[i] = colorimetry.Lab{L: c.L / float64(m), A: c.A / float64(m), B: c.B / float64(m)}
+	}
 	var err error
-	if out.Enumerated = subsets(n, m) <= enumerateUpTo; out.Enumerated {
+	if out.Enumerated {
 		err = everySubset(n, m, s.measure)
 	} else {
+		rng := rand.New(rand.NewPCG(s.params.Seed, s.of.stream()))
 		pool := identity(n)
 		for i := 0; i < s.params.Draws && err == nil; i++ {
-			err = s.measure(draw(rng, pool, m))
+			err = s.measure(s.draw(rng, pool, m))
+		}
+		if err == nil && reason == "" {
+			err = s.topUp(rng, m)
 		}
 	}
 	if err != nil {
 		return nil, err
 	}
 	out.Subsets = s.all.n
-	reason := ""
-	if full {
-		if reason = s.noInterval(m); reason == "" && !out.Enumerated && s.params.Draws < intervalDraws {
-			reason = fmt.Sprintf("so many groups and cells leave %d draws to each; ask about fewer", s.params.Draws)
-		}
-		if reason == "" && !out.Enumerated {
-			if err := s.topUp(rng, m); err != nil {
-				return nil, err
-			}
-		}
-	} else {
-		reason = "not asked for"
-	}
 	out.Shades = s.expected(ofShades, m, out.Enumerated, reason)
 	out.Dispersion = s.expected(ofDispersion, m, out.Enumerated, reason)
 	if s.volume {
@@ -191,37 +199,29 @@ type sampler struct {
 	block   []int // number of each cell's block, −1 for a session not stated
 	holds   []bool
 	all     sums
-	without []sums // by block: the subsets that hold none of its cells
+	without []sums // by block: the subsets that hold none of its cells; nil where there is no interval
 
+	colours []colorimetry.Lab // of cells
+	shares  []colorimetry.Lab // of cells in the mean of m
+	live    bitset            // see draw
 	spots   []spot            // of cells, where each subset makes its graph
-	drawn   []spot            // of the subset at hand
-	colours []colorimetry.Lab // of the subset at hand
+	own     []colorimetry.Lab // of the subset at hand, then
+	drawn   []spot
 	points  []hull.Point
 }
 
 func (s *sampler) widths(subset []int) (lower, upper [widths]float64, err error) {
-	colours := s.colours[:0]
-	for _, v := range subset {
-		colours = append(colours, s.cells[v].mean)
-	}
-	s.colours = colours
 	var lo, up int
 	if s.graph != nil {
 		lo, up = s.graph.countOf(s.ctx, subset, &s.left)
 	} else {
-		if s.spots == nil {
-			s.spots = spotsOf(coloursOf(s.cells))
-		}
-		s.drawn = s.drawn[:0]
-		for _, v := range subset {
-			s.drawn = append(s.drawn, s.spots[v])
-		}
-		lo, up = graphsOf(s.ctx, colours, s.drawn, []float64{s.params.ThresholdDE})[0].count(s.ctx, &s.left)
+		lo, up = s.ownGraph(subset).count(s.ctx, &s.left)
 	}
 	lower[ofShades], upper[ofShades] = float64(lo), float64(up)
 	if s.volume {
 		s.points = s.points[:0]
-		for _, c := range colours {
+		for _, v := range subset {
+			c := &s.colours[v]
 			s.points = append(s.points, hull.Point{c.L, c.A, c.B})
 		}
 		volume, _, err := hull.Volume(s.points)
@@ -230,9 +230,39 @@ func (s *sampler) widths(subset []int) (lower, upper [widths]float64, err error)
 		}
 		lower[ofVolume], upper[ofVolume] = volume, volume
 	}
-	d, _ := dispersion(colours)
+	d := s.dispersion(subset)
 	lower[ofDispersion], upper[ofDispersion] = d, d
 	return lower, upper, s.ctx.Err()
+}
+
+// ownGraph is that of a subset of too many cells for one graph.
+func (s *sampler) ownGraph(subset []int) *graph {
+	if s.spots == nil {
+		s.spots = spotsOf(s.colours)
+	}
+	s.own, s.drawn = s.own[:0], s.drawn[:0]
+	for _, v := range subset {
+		s.own, s.drawn = append(s.own, s.colours[v]), append(s.drawn, s.spots[v])
+	}
+	return graphsOf(s.ctx, s.own, s.drawn, []float64{s.params.ThresholdDE})[0]
+}
+
+// dispersion is that of a subset of m, to the bit what the function of that name says, with each cell divided by m once.
+func (s *sampler) dispersion(subset []int) float64 {
+	var mean colorimetry.Lab
+	for _, v := range subset {
+		x := &s.shares[v]
+		mean.L += x.L
+		mean.A += x.A
+		mean.B += x.B
+	}
+	ss := 0.0
+	for _, v := range subset {
+		c := &s.colours[v]
+		l, a, b := c.L-mean.L, c.A-mean.A, c.B-mean.B
+		ss += float64(l*l) + float64(a*a) + float64(b*b)
+	}
+	return math.Sqrt(ss / float64(len(subset)))
 }
 
 func (s *sampler) measure(subset []int) error {
@@ -241,11 +271,12 @@ func (s *sampler) measure(subset []int) error {
 		return err
 	}
 	s.all.add(lower, upper)
+	if s.without == nil {
+		return nil
+	}
 	clear(s.holds)
 	for _, v := range subset {
-		if b := s.block[v]; b >= 0 {
-			s.holds[b] = true
-		}
+		s.holds[s.block[v]] = true
 	}
 	for b, held := range s.holds {
 		if !held {
@@ -260,10 +291,10 @@ func (s *sampler) noInterval(m int) string {
 	if slices.Contains(s.block, -1) {
 		return "a session is not stated"
 	}
-	if len(s.without) < 2 {
+	if len(s.holds) < 2 {
 		return "fewer than 2 sessions"
 	}
-	in := make([]int, len(s.without))
+	in := make([]int, len(s.holds))
 	for _, b := range s.block {
 		in[b]++
 	}
@@ -284,7 +315,7 @@ func (s *sampler) topUp(rng *rand.Rand, m int) error {
 			}
 		}
 		for s.without[b].n < leastOmitting {
-			lower, upper, err := s.widths(draw(rng, pool, m))
+			lower, upper, err := s.widths(s.draw(rng, pool, m))
 			if err != nil {
 				return err
 			}
@@ -422,13 +453,20 @@ func identity(n int) []int {
 }
 
 // draw picks m of pool, every subset alike, and shuffles pool on the way. The subset is ascending and valid until the next draw.
-func draw(rng *rand.Rand, pool []int, m int) []int {
+func (s *sampler) draw(rng *rand.Rand, pool []int, m int) []int {
 	for i := range m {
 		j := i + rng.IntN(len(pool)-i)
 		pool[i], pool[j] = pool[j], pool[i]
+		s.live.add(pool[i])
 	}
-	slices.Sort(pool[:m])
-	return pool[:m]
+	subset := pool[:0]
+	for w, x := range s.live {
+		for ; x != 0; x &= x - 1 {
+			subset = append(subset, w<<6+bits.TrailingZeros64(x))
+		}
+	}
+	clear(s.live)
+	return subset
 }
 
 // subsets is C(n, m), or more than enumerateUpTo when it is larger than that.

@@ -322,7 +322,8 @@ func (w *worker) group(g *palette, m int) (GroupWidth, error) {
 	colours := coloursOf(g.cells)
 	thresholds := append([]float64{w.params.ThresholdDE}, w.params.ReportThresholdDE...)
 	light := g.byLightness()
-	counts, headline, err := countShades(w.ctx, coloursOf(light), thresholds, w.params.SearchNodes)
+	byLightness := coloursOf(light)
+	counts, headline, err := countShades(w.ctx, byLightness, thresholds, w.params.SearchNodes)
 	if err != nil {
 		return out, err
 	}
@@ -330,7 +331,7 @@ func (w *worker) group(g *palette, m int) (GroupWidth, error) {
 		out.Shades = append(out.Shades, ShadeCount{ThresholdDE: t, Count: counts[i]})
 	}
 	g.shades = counts[0]
-	if out.Hull, err = hullWidth(colours); err != nil {
+	if out.Hull, err = hullWidth(byLightness); err != nil {
 		return out, err
 	}
 	if d, ok := dispersion(colours); ok {

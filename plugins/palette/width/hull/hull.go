@@ -22,6 +22,7 @@
 package hull
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -130,18 +131,27 @@ func Volume(points []Point) (float64, Status, error) {
 
 // solid gives the faces as indices into b.own, valid until the builder is released.
 func (b *builder) solid(points []Point) (Status, [][3]int32, error) {
-	if err := check(points); err != nil {
-		return Empty, nil, err
-	}
-	b.first = unique(points, b.first)
-	b.own = b.own[:0]
-	for _, f := range b.first {
-		b.own = append(b.own, points[f])
+	b.first, b.own = b.first[:0], b.own[:0]
+	lo, hi, plain := ascending(points)
+	if plain {
+		b.own = append(b.own, points...)
+		for i := range points {
+			b.first = append(b.first, i)
+		}
+	} else {
+		if err := check(points); err != nil {
+			return Empty, nil, err
+		}
+		b.first = unique(points, b.first)
+		for _, f := range b.first {
+			b.own = append(b.own, points[f])
+		}
+		lo, hi = bounds(b.own)
 	}
 	if status := statusOf(rank(b.own), len(b.own)); status != OK {
 		return status, nil, nil
 	}
-	b.p = ontoGrid(b.own, b.p)
+	b.p = ontoGrid(b.own, lo, hi, b.p)
 	faces, ok := b.quickhull()
 	if !ok { // flat on the grid: cannot be, as the rank test is coarser than the grid
 		return Flat, nil, nil
@@ -302,7 +312,65 @@ func plainlySolid(points []Point) bool {
 	return n <= 1e8 && t > 1e-60 && 4*d > 1e-6*t*t*t
 }
 
+// ascending tells of points whose first coordinates ascend, as those of colours sorted by lightness do, that they are all different and none is refused,
+// and what bounds gives.
+func ascending(points []Point) (lo, hi Point, yes bool) {
+	if len(points) == 0 {
+		return lo, hi, false
+	}
+	lo, hi = points[0], points[0]
+	zero := lo[0] - lo[0] // stays 0 while all are finite
+	for i := range points {
+		p := &points[i]
+		if i > 0 && !(p[0] > hi[0]) {
+			return lo, hi, false
+		}
+		hi[0] = p[0]
+		zero += (p[1] - p[1]) + (p[2] - p[2])
+		for k := 1; k < 3; k++ {
+			if p[k] < lo[k] {
+				lo[k] = p[k]
+			}
+			if p[k] > hi[k] {
+				hi[k] = p[k]
+			}
+		}
+	}
+	yes = zero == 0
+	for k := range 3 {
+		yes = yes && lo[k] >= -MaxCoordinate && hi[k] <= MaxCoordinate
+	}
+	return lo, hi, yes
+}
+
+// plainlyFlat is the same in the plane, where λ2/λ1 ≥ λ1·λ2/T².
+func plainlyFlat(points [][2]float64) bool {
+	if len(points) == 0 {
+		return false
+	}
+	o := points[0]
+	var x, y float64
+	for i := range points {
+		x += points[i][0] - o[0]
+		y += points[i][1] - o[1]
+	}
+	n := float64(len(points))
+	x, y = x/n, y/n
+	var xx, yy, xy float64
+	for i := range points {
+		u, v := points[i][0]-o[0]-x, points[i][1]-o[1]-y
+		xx += u * u
+		yy += v * v
+		xy += u * v
+	}
+	t := xx + yy
+	return n <= 1e8 && t > 1e-60 && xx*yy-xy*xy > 1e-6*t*t
+}
+
 func bounds(points []Point) (lo, hi Point) {
+	if len(points) == 0 {
+		return lo, hi
+	}
 	lo, hi = points[0], points[0]
 	for _, p := range points[1:] {
 		for k, x := range p {
@@ -348,11 +416,21 @@ func Area(points [][2]float64) (float64, Status, error) {
 	if err := check(space); err != nil {
 		return 0, Empty, err
 	}
-	status := statusOf(rank(space), len(space))
-	if status != Flat {
-		return 0, status, nil
+	if !plainlyFlat(points) {
+		if status := statusOf(rank(space), len(space)); status != Flat {
+			return 0, status, nil
+		}
 	}
-	first := unique(space, nil)
+	slices.SortFunc(space, func(p, q Point) int {
+		if p[0] != q[0] {
+			if p[0] < q[0] {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Compare(p[1], q[1])
+	})
+	space = slices.Compact(space)
 	cross := func(o, a, b Point) float64 { return (a[0]-o[0])*(b[1]-o[1]) - (a[1]-o[1])*(b[0]-o[0]) }
 	var ring []Point
 	half := func(base int, p Point) {
@@ -361,12 +439,12 @@ func Area(points [][2]float64) (float64, Status, error) {
 		}
 		ring = append(ring, p)
 	}
-	for _, f := range first {
-		half(0, space[f])
+	for _, p := range space {
+		half(0, p)
 	}
 	base := len(ring) - 1
-	for i := len(first) - 2; i >= 0; i-- {
-		half(base, space[first[i]])
+	for i := len(space) - 2; i >= 0; i-- {
+		half(base, space[i])
 	}
 	twice := 0.0
 	for i := 2; i < len(ring); i++ {

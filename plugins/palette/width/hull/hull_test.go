@@ -487,7 +487,7 @@ func TestOrientAgainstRationals(t *testing.T) {
 		}
 		require.Equal(t, want, b.orient(0, 1, 2, 3))
 		f := b.newFace(0, 1, 2)
-		above, _ := b.above(&b.faces[f], 3)
+		above := b.above(&b.faces[f], 3)
 		require.Equal(t, want > 0, above)
 	})
 }

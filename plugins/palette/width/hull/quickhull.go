@@ -15,9 +15,8 @@ const gridBits = 40
 type gridPoint [3]float64
 
 // ontoGrid lays points on a grid of 2^-40 of their largest extent, by a power of two so that scaling itself is exact. The
-// grid is written into room where that is large enough.
-func ontoGrid(points []Point, room []gridPoint) []gridPoint {
-	lo, hi := bounds(points)
+// grid is written into room where that is large enough; lo and hi are the points' bounds.
+func ontoGrid(points []Point, lo, hi Point, room []gridPoint) []gridPoint {
 	span := 0.0
 	for k := range 3 {
 		span = max(span, hi[k]-lo[k])
@@ -26,10 +25,12 @@ func ontoGrid(points []Point, room []gridPoint) []gridPoint {
 	up := (gridBits - e) / 2 // in two steps, as 2^(gridBits-e) may be too large for a number
 	one, two := math.Ldexp(1, up), math.Ldexp(1, gridBits-e-up)
 	grid := slices.Grow(room[:0], len(points))[:len(points)]
-	for i, p := range points {
-		for k := range 3 {
-			grid[i][k] = math.RoundToEven((p[k] - (lo[k]/2 + hi[k]/2)) * one * two)
-		}
+	mid := Point{lo[0]/2 + hi[0]/2, lo[1]/2 + hi[1]/2, lo[2]/2 + hi[2]/2}
+	for i := range points {
+		p, q := &points[i], &grid[i]
+		q[0] = math.RoundToEven((p[0] - mid[0]) * one * two)
+		q[1] = math.RoundToEven((p[1] - mid[1]) * one * two)
+		q[2] = math.RoundToEven((p[2] - mid[2]) * one * two)
 	}
 	return grid
 }
@@ -71,8 +72,9 @@ func (a int128) sign() int {
 
 // face is a triangle with its neighbours and the points above it that wait for their turn.
 type face struct {
-	v      [3]int32 // anticlockwise from outside
-	across [3]int32 // across[i] is the face beyond the edge v[i] → v[i+1]
+	v      [3]int32  // anticlockwise from outside
+	across [3]int32  // across[i] is the face beyond the edge v[i] → v[i+1]
+	base   gridPoint // v[0]
 	normal [3]float64
 	doubt  float64 // the largest rounding error of a height
 	above  []int32
@@ -125,6 +127,7 @@ func (b *builder) newFace(u, v, w int32) int32 {
 	pu, pv, pw := &b.p[u], &b.p[v], &b.p[w]
 	e0, e1, e2 := pv[0]-pu[0], pv[1]-pu[1], pv[2]-pu[2]
 	g0, g1, g2 := pw[0]-pu[0], pw[1]-pu[1], pw[2]-pu[2]
+	f.base = *pu
 	f.normal[0] = e1*g2 - e2*g1
 	f.normal[1] = e2*g0 - e0*g2
 	f.normal[2] = e0*g1 - e1*g0
@@ -135,17 +138,15 @@ func (b *builder) newFace(u, v, w int32) int32 {
 	return int32(n)
 }
 
-// above tells exactly whether point q lies strictly above face f; h is its approximate distance above it times twice the face's area.
-func (b *builder) above(f *face, q int32) (is bool, h float64) {
-	pq, pv := &b.p[q], &b.p[f.v[0]]
-	h = f.normal[0]*(pq[0]-pv[0]) + f.normal[1]*(pq[1]-pv[1]) + f.normal[2]*(pq[2]-pv[2])
-	if h > f.doubt {
-		return true, h
-	}
-	if h < -f.doubt {
-		return false, h
-	}
-	return b.orient(f.v[0], f.v[1], f.v[2], q) > 0, h
+// over is the approximate distance of a point above the face, times twice the face's area.
+func (f *face) over(q *gridPoint) float64 {
+	return f.normal[0]*(q[0]-f.base[0]) + f.normal[1]*(q[1]-f.base[1]) + f.normal[2]*(q[2]-f.base[2])
+}
+
+// above tells exactly whether point q lies strictly above face f.
+func (b *builder) above(f *face, q int32) bool {
+	h := f.over(&b.p[q])
+	return h > f.doubt || h >= -f.doubt && b.orient(f.v[0], f.v[1], f.v[2], q) > 0
 }
 
 // orient is the exact sign of the volume of the tetrahedron u, v, w, q.
@@ -170,10 +171,11 @@ func (b *builder) orient(u, v, w, q int32) int {
 // over the old hull, q = p + s(x−p) with x inside. For s > 1, q would lie below F's plane, as p is above it and x is not; so
 // s ≤ 1 and q is inside the new hull.
 func (b *builder) give(q int32, faces []int32) {
+	pq := &b.p[q]
 	for _, i := range faces {
 		f := &b.faces[i]
-		is, h := b.above(f, q)
-		if !is {
+		h := f.over(pq)
+		if h < -f.doubt || h <= f.doubt && b.orient(f.v[0], f.v[1], f.v[2], q) <= 0 {
 			continue
 		}
 		f.above = append(f.above, q)
@@ -226,7 +228,7 @@ func (b *builder) quickhull() ([][3]int32, bool) {
 				other := &b.faces[o]
 				if other.seen != b.step {
 					other.seen = b.step
-					if other.sees, _ = b.above(other, apex); other.sees {
+					if other.sees = b.above(other, apex); other.sees {
 						hidden = append(hidden, o)
 					}
 				}
@@ -278,21 +280,27 @@ func (b *builder) simplex() (s [4]int32, ok bool) {
 		return gridPoint{x[1]*y[2] - x[2]*y[1], x[2]*y[0] - x[0]*y[2], x[0]*y[1] - x[1]*y[0]}
 	}
 	squared := func(x gridPoint) float64 { return x[0]*x[0] + x[1]*x[1] + x[2]*x[2] } // it only picks the furthest
-	furthest := func(measure func(d gridPoint) float64) int32 {
-		best, top := 0, math.Inf(-1)
-		for i := range b.p {
-			if m := measure(minus(&b.p[i], &b.p[0])); m > top {
-				best, top = i, m
-			}
+	first, top := &b.p[0], math.Inf(-1)                                               // of lowest first coordinate, as the points come sorted
+	for i := range b.p {
+		if m := squared(minus(&b.p[i], first)); m > top {
+			s[1], top = int32(i), m
 		}
-		return int32(best)
 	}
-	s[0] = 0 // lowest first coordinate, as the points come sorted
-	s[1] = furthest(squared)
-	e := minus(&b.p[s[1]], &b.p[0])
-	s[2] = furthest(func(d gridPoint) float64 { return squared(cross(e, d)) })
-	n := cross(e, minus(&b.p[s[2]], &b.p[0]))
-	s[3] = furthest(func(d gridPoint) float64 { return math.Abs(n[0]*d[0] + n[1]*d[1] + n[2]*d[2]) })
+	e := minus(&b.p[s[1]], first)
+	top = math.Inf(-1)
+	for i := range b.p {
+		if m := squared(cross(e, minus(&b.p[i], first))); m > top {
+			s[2], top = int32(i), m
+		}
+	}
+	n := cross(e, minus(&b.p[s[2]], first))
+	top = math.Inf(-1)
+	for i := range b.p {
+		d := minus(&b.p[i], first)
+		if m := math.Abs(n[0]*d[0] + n[1]*d[1] + n[2]*d[2]); m > top {
+			s[3], top = int32(i), m
+		}
+	}
 	switch b.orient(s[0], s[1], s[2], s[3]) {
 	case 0:
 		return s, false
