@@ -8,6 +8,7 @@ import (
 	"strings"
 	"sync"
 
+	"github.com/commonvat/commonvat/plugins/sdk/packed"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	"github.com/hashicorp/go-hclog"
 	"github.com/hashicorp/go-plugin"
@@ -63,12 +64,18 @@ func Serve(m Module) {
 	})
 }
 
+// windowBytes is how much a host may send before the module has read it: a few chunks, so that the next one comes while a module looks at the last. With less,
+// each 64 KiB waits for a word from the other process.
+const windowBytes = 4 << 20
+
 // ServerOptions are the options of a module's gRPC server: limits, recovery, spans. Serve uses them; a test that serves
 // a module within its own process does too (see plugintest).
 func ServerOptions(m Module) []grpc.ServerOption {
 	name := m.Describe.GetName()
 	rec := newRecorder(name, m.Describe.GetVersion())
 	return []grpc.ServerOption{
+		grpc.ForceServerCodecV2(packed.NewCodec()),
+		grpc.InitialWindowSize(windowBytes), grpc.InitialConnWindowSize(windowBytes),
 		grpc.MaxRecvMsgSize(MaxMessageBytes),
 		grpc.MaxSendMsgSize(MaxMessageBytes),
 		grpc.MaxHeaderListSize(MaxHeaderBytes),

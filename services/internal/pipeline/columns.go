@@ -2,9 +2,7 @@ package pipeline
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
-	"io"
 	"slices"
 
 	"google.golang.org/protobuf/proto"
@@ -70,33 +68,7 @@ func checkHeader(header proto.Message) error {
 }
 
 // rowBytes bounds the encoded size of a row: id with tag and length, four indexes of at most 5 bytes, three doubles.
-func rowBytes(row Row) int { return len(row.ReadingID) + 4 + 4*5 + 3*8 }
-
-// chunks cuts sorted rows into columns of at most chunkBytes and hands them to send. An io.EOF of send ends it
-// without an error: the stream's own status then tells why.
-func chunks(rows []Row, send func(*columnsv1.ColourColumns) error) error {
-	return cut(rows, rowBytes, nil, func(part []Row) error { return send(columns(part)) })
-}
-
-// cut hands rows on in runs of at most chunkBytes, by the size of a row; apart, which may be nil, tells that a row can't be in one run with those before it.
-func cut(rows []Row, bytes func(Row) int, apart func(run []Row, row Row) bool, send func([]Row) error) error {
-	for start := 0; start < len(rows); {
-		const frame = 64 // tags and lengths of the packed columns and of the message around them
-		size, end := frame, start
-		for end < len(rows) && (end == start || size+bytes(rows[end]) <= chunkBytes && (apart == nil || !apart(rows[start:end], rows[end]))) {
-			size += bytes(rows[end])
-			end++
-		}
-		if err := send(rows[start:end]); err != nil {
-			if errors.Is(err, io.EOF) {
-				return nil
-			}
-			return err
-		}
-		start = end
-	}
-	return nil
-}
+func rowBytes(row *Row) int { return len(row.ReadingID) + 4 + 4*5 + 3*8 }
 
 func columns(rows []Row) *columnsv1.ColourColumns {
 	n := len(rows)

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"io"
 
-	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -54,10 +53,7 @@ func (p *Pipeline) CompareOrders(ctx context.Context, q OrdersQuestion) (*compar
 	if err := stream.Send(header); err != nil && !errors.Is(err, io.EOF) {
 		return nil, nil, h.failed(ctx, err)
 	}
-	err = chunks(rows, func(c *columnsv1.ColourColumns) error {
-		return stream.Send(&comparev1.CompareOrdersRequest{Part: &comparev1.CompareOrdersRequest_Columns{Columns: c}})
-	})
-	if err != nil {
+	if err := sendRows(rows, stream.SendMsg); err != nil {
 		return nil, nil, h.failed(ctx, err)
 	}
 	response, err := stream.CloseAndRecv()

@@ -10,7 +10,6 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
-	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -33,6 +32,7 @@ type EffectQuestion struct {
 // clientStream is what the streams of columns have in common.
 type clientStream[Q, R any] interface {
 	Send(*Q) error
+	SendMsg(any) error
 	CloseAndRecv() (*R, error)
 }
 
@@ -40,7 +40,7 @@ type clientStream[Q, R any] interface {
 func askRows[Q, R any, M interface {
 	*Q
 	proto.Message
-}](ctx context.Context, p *Pipeline, rows []Row, open func(context.Context, comparev1.CompareServiceClient) (clientStream[Q, R], error), header M, part func(*columnsv1.ColourColumns) *Q, check func(*hold, *R) error) (*R, *typesv1.ModuleIdentity, error) {
+}](ctx context.Context, p *Pipeline, rows []Row, open func(context.Context, comparev1.CompareServiceClient) (clientStream[Q, R], error), header M, check func(*hold, *R) error) (*R, *typesv1.ModuleIdentity, error) {
 	if err := checkHeader(header); err != nil {
 		return nil, nil, err
 	}
@@ -64,7 +64,7 @@ func askRows[Q, R any, M interface {
 	if err := stream.Send(header); err != nil && !errors.Is(err, io.EOF) {
 		return nil, nil, failed(err)
 	}
-	if err := chunks(rows, func(c *columnsv1.ColourColumns) error { return stream.Send(part(c)) }); err != nil {
+	if err := sendRows(rows, stream.SendMsg); err != nil {
 		return nil, nil, failed(err)
 	}
 	response, err := stream.CloseAndRecv()
@@ -90,9 +90,7 @@ func (p *Pipeline) MeasureOrderEffect(ctx context.Context, q EffectQuestion) (*c
 	return askRows(ctx, p, rows,
 		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.MeasureOrderEffectRequest, comparev1.MeasureOrderEffectResponse], error) {
 			return c.MeasureOrderEffect(ctx)
-		}, header, func(c *columnsv1.ColourColumns) *comparev1.MeasureOrderEffectRequest {
-			return &comparev1.MeasureOrderEffectRequest{Part: &comparev1.MeasureOrderEffectRequest_Columns{Columns: c}}
-		}, func(h *hold, r *comparev1.MeasureOrderEffectResponse) error { return h.checkEffect(q, r) })
+		}, header, func(h *hold, r *comparev1.MeasureOrderEffectResponse) error { return h.checkEffect(q, r) })
 }
 
 func (h *hold) checkEffect(q EffectQuestion, r *comparev1.MeasureOrderEffectResponse) error {
@@ -203,9 +201,7 @@ func (p *Pipeline) CompareWaters(ctx context.Context, q WatersQuestion) (*compar
 	return askRows(ctx, p, rows,
 		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.CompareWatersRequest, comparev1.CompareWatersResponse], error) {
 			return c.CompareWaters(ctx)
-		}, header, func(c *columnsv1.ColourColumns) *comparev1.CompareWatersRequest {
-			return &comparev1.CompareWatersRequest{Part: &comparev1.CompareWatersRequest_Columns{Columns: c}}
-		}, func(h *hold, r *comparev1.CompareWatersResponse) error { return h.checkWaters(q, r) })
+		}, header, func(h *hold, r *comparev1.CompareWatersResponse) error { return h.checkWaters(q, r) })
 }
 
 func (h *hold) checkWaters(q WatersQuestion, r *comparev1.CompareWatersResponse) error {

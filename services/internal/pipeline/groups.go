@@ -7,7 +7,6 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
-	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -36,9 +35,7 @@ func (p *Pipeline) CompareGroups(ctx context.Context, q GroupsQuestion) (*compar
 	return askRows(ctx, p, rows,
 		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.CompareGroupsRequest, comparev1.CompareGroupsResponse], error) {
 			return c.CompareGroups(ctx)
-		}, header, func(c *columnsv1.ColourColumns) *comparev1.CompareGroupsRequest {
-			return &comparev1.CompareGroupsRequest{Part: &comparev1.CompareGroupsRequest_Columns{Columns: c}}
-		}, func(h *hold, r *comparev1.CompareGroupsResponse) error { return h.checkGroups(q, r) })
+		}, header, func(h *hold, r *comparev1.CompareGroupsResponse) error { return h.checkGroups(q, r) })
 }
 
 func (h *hold) checkGroups(q GroupsQuestion, r *comparev1.CompareGroupsResponse) error {

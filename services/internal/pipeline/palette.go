@@ -8,7 +8,6 @@ import (
 	"math"
 	"slices"
 
-	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -55,10 +54,7 @@ func (p *Pipeline) MeasureWidths(ctx context.Context, q WidthsQuestion) (*palett
 	if err := stream.Send(header); err != nil && !errors.Is(err, io.EOF) {
 		return nil, nil, h.failed(ctx, err)
 	}
-	err = chunks(rows, func(c *columnsv1.ColourColumns) error {
-		return stream.Send(&palettev1.MeasureWidthsRequest{Part: &palettev1.MeasureWidthsRequest_Columns{Columns: c}})
-	})
-	if err != nil {
+	if err := sendRows(rows, stream.SendMsg); err != nil {
 		return nil, nil, h.failed(ctx, err)
 	}
 	response, err := stream.CloseAndRecv()

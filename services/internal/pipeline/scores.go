@@ -155,10 +155,7 @@ func (p *Pipeline) ScorePalettes(ctx context.Context, name string, q ScoresQuest
 		}
 	})
 	check := answers{hold: h, scores: len(asked)}
-	own := map[[2]uint32]bool{}
-	for i := range rows {
-		own[[2]uint32{rows[i].Stratum, rows[i].Group}] = true
-	}
+	own := placesOf(rows)
 	out := &Scores{Identity: h.identity(), Described: asked}
 	for n := 0; n <= q.Relabellings; n++ {
 		response, err := stream.Recv()
@@ -199,6 +196,18 @@ func (p *Pipeline) ScorePalettes(ctx context.Context, name string, q ScoresQuest
 		return nil, h.failed(ctx, err)
 	}
 	return out, nil
+}
+
+// placesOf are the strata and groups that have rows.
+func placesOf(rows []Row) map[[2]uint32]bool {
+	out := map[[2]uint32]bool{}
+	var last [2]uint32
+	for i := range rows {
+		if place := [2]uint32{rows[i].Stratum, rows[i].Group}; i == 0 || place != last {
+			out[place], last = true, place
+		}
+	}
+	return out
 }
 
 // ended is what the end of a stream means, after so many answers.
@@ -250,9 +259,7 @@ func send(ctx context.Context, stream palettev2.PaletteService_ScorePalettesClie
 	if err := stream.Send(header); err != nil {
 		return err
 	}
-	if err := ScoredChunks(rows, ages, spectra, func(c *palettev2.ScoredColumns) error {
-		return stream.Send(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Columns{Columns: c}})
-	}); err != nil {
+	if err := sendScored(rows, ages, spectra, stream.SendMsg); err != nil {
 		return err
 	}
 	for n := 1; n <= q.Relabellings; n++ {
@@ -294,7 +301,19 @@ func within(s *trial.Spectrum) (part trial.Spectrum, ok bool) {
 // ScoredChunks cuts rows, sorted by reading id, into columns of at most 1 MiB with the further columns that are asked for, and hands them to send. Spectra of a
 // chunk are all on the same wavelengths.
 func ScoredChunks(rows []Row, ages, spectra bool, send func(*palettev2.ScoredColumns) error) error {
-	size := func(r Row) int {
+	return cutScored(rows, ages, spectra, func(part []Row) error {
+		out := beside(part, ages, spectra)
+		out.Colours = columns(part)
+		return send(out)
+	})
+}
+
+// cutScored cuts rows by what is sent of each.
+func cutScored(rows []Row, ages, spectra bool, send func([]Row) error) error {
+	if !ages && !spectra {
+		return cut(rows, rowBytes, nil, send)
+	}
+	size := func(r *Row) int {
 		n := rowBytes(r)
 		if ages {
 			n += 8
@@ -307,52 +326,31 @@ func ScoredChunks(rows []Row, ages, spectra bool, send func(*palettev2.ScoredCol
 		}
 		return n
 	}
-	grid := func(r Row) [3]float64 { // zero: any will do
+	if !spectra {
+		return cut(rows, size, nil, send)
+	}
+	grid := func(r *Row) [3]float64 { // zero: any will do
 		s, ok := within(r.Spectrum)
 		if !ok {
 			return [3]float64{}
 		}
 		return [3]float64{s.StartNm, s.StepNm, float64(len(s.Reflectance))}
 	}
-	var apart func([]Row, Row) bool
 	var grids [3]float64 // of the run
-	if spectra {
-		apart = func(run []Row, r Row) bool {
-			if len(run) == 1 {
-				grids = grid(run[0])
-			}
-			g := grid(r)
-			switch {
-			case g == [3]float64{}:
-			case grids == [3]float64{}:
-				grids = g
-			default:
-				return g != grids
-			}
-			return false
+	return cut(rows, size, func(run []Row, r *Row) bool {
+		if len(run) == 1 {
+			grids = grid(&run[0])
 		}
-	}
-	return cut(rows, size, apart, func(part []Row) error {
-		out := &palettev2.ScoredColumns{Colours: columns(part)}
-		if ages {
-			out.AgeDays = make([]float64, len(part))
-			for i, r := range part {
-				out.AgeDays[i] = r.AgeDays
-			}
+		g := grid(r)
+		switch {
+		case g == [3]float64{}:
+		case grids == [3]float64{}:
+			grids = g
+		default:
+			return g != grids
 		}
-		if spectra {
-			s := &palettev2.SpectrumColumns{StartNm: 400, StepNm: 10, Count: 31, Known: make([]bool, len(part))}
-			for i, r := range part {
-				one, ok := within(r.Spectrum)
-				if s.Known[i] = ok; ok {
-					s.StartNm, s.StepNm, s.Count = one.StartNm, one.StepNm, int32(len(one.Reflectance))
-					s.Reflectance = append(s.Reflectance, one.Reflectance...)
-				}
-			}
-			out.Spectra = s
-		}
-		return send(out)
-	})
+		return false
+	}, send)
 }
 
 // answers sees to it that answers are some.

@@ -1,6 +1,7 @@
 package runs_test
 
 import (
+	"bytes"
 	"cmp"
 	"context"
 	"fmt"
@@ -8,7 +9,9 @@ import (
 	"os"
 	"slices"
 	"strconv"
+	"strings"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -83,42 +86,70 @@ func benchMethod(name string, of func(context.Context, score.Group) (float64, er
 	}}
 }
 
-// own is the module's own time on the same rows in one process: they are put into groups and cells, and its function is called.
+// own is the module's own time on the same rows in one process: they are put into groups and cells, with as little ado as we know to, and its function is called.
 func own(c *frozen.Columns, of func(context.Context, score.Group) (float64, error)) (sum float64) {
-	type key struct{ stratum, group, block, cell uint32 }
 	type mean struct {
-		key
+		pipeline.Unit
 		lab colorimetry.Lab
 		n   float64
 	}
-	cells := map[key]*mean{}
-	var order []*mean
+	cells := make([]mean, 0, len(c.Rows))
+	at := make(map[pipeline.Unit]int, len(c.Rows))
+	last := -1
 	for i := range c.Rows {
 		r := &c.Rows[i]
-		k := key{r.Stratum, r.Group, r.Block, r.Cell}
-		m := cells[k]
-		if m == nil {
-			m = &mean{key: k}
-			cells[k] = m
-			order = append(order, m)
+		u := pipeline.Unit{Group: r.Group, Block: r.Block, Stratum: r.Stratum, Cell: r.Cell}
+		if last < 0 || cells[last].Unit != u { // replicates often come together
+			known := false
+			if last, known = at[u]; !known {
+				last = len(cells)
+				at[u] = last
+				cells = append(cells, mean{Unit: u})
+			}
 		}
+		m := &cells[last]
 		m.lab.L, m.lab.A, m.lab.B, m.n = m.lab.L+r.Lab.L, m.lab.A+r.Lab.A, m.lab.B+r.Lab.B, m.n+1
 	}
-	slices.SortStableFunc(order, func(a, b *mean) int {
-		return cmp.Or(cmp.Compare(a.stratum, b.stratum), cmp.Compare(a.group, b.group), cmp.Compare(c.Labels.Blocks[a.block], c.Labels.Blocks[b.block]), cmp.Compare(c.Labels.Cells[a.cell], c.Labels.Cells[b.cell]))
+	slices.SortStableFunc(cells, func(a, b mean) int {
+		if d := cmp.Or(cmp.Compare(a.Stratum, b.Stratum), cmp.Compare(a.Group, b.Group)); d != 0 {
+			return d
+		}
+		return cmp.Or(cmp.Compare(c.Labels.Blocks[a.Block], c.Labels.Blocks[b.Block]), cmp.Compare(c.Labels.Cells[a.Cell], c.Labels.Cells[b.Cell]))
 	})
-	for len(order) > 0 {
-		g := score.Group{}
+	for len(cells) > 0 {
+		g := score.Group{Name: c.Labels.Groups[cells[0].Group], Stratum: c.Labels.Strata[cells[0].Stratum]}
 		n := 0
-		for ; n < len(order) && order[n].stratum == order[0].stratum && order[n].group == order[0].group; n++ {
-			m := order[n]
-			g.Cells = append(g.Cells, score.Cell{Name: c.Labels.Cells[m.cell], Readings: int(m.n), Lab: colorimetry.Lab{L: m.lab.L / m.n, A: m.lab.A / m.n, B: m.lab.B / m.n}})
+		for ; n < len(cells) && cells[n].Stratum == cells[0].Stratum && cells[n].Group == cells[0].Group; n++ {
+			m := &cells[n]
+			g.Cells = append(g.Cells, score.Cell{Name: c.Labels.Cells[m.Cell], Readings: int(m.n), Lab: colorimetry.Lab{L: m.lab.L / m.n, A: m.lab.A / m.n, B: m.lab.B / m.n}})
 		}
 		value, _ := of(context.Background(), g)
 		sum += value
-		order = order[n:]
+		cells = cells[n:]
 	}
 	return sum
+}
+
+// overMeter tells when a run is over: asking again and again would take time of what is measured.
+type overMeter chan struct{}
+
+func (m overMeter) RunEnded(string) { m <- struct{}{} }
+func (overMeter) RowsScored(int)    {}
+
+// processorTime is what this process and a module's have had of the processors.
+func processorTime(b *testing.B, module int) time.Duration {
+	var own syscall.Rusage
+	require.NoError(b, syscall.Getrusage(syscall.RUSAGE_SELF, &own))
+	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", module))
+	require.NoError(b, err)
+	fields := strings.Fields(string(text[bytes.LastIndexByte(text, ')')+1:]))
+	total := time.Duration(own.Utime.Nano() + own.Stime.Nano())
+	for _, field := range fields[11:13] { // utime and stime in hundredths of a second, proc(5)
+		ticks, err := strconv.Atoi(field)
+		require.NoError(b, err)
+		total += time.Duration(ticks) * 10 * time.Millisecond
+	}
+	return total
 }
 
 // BenchmarkRescoring holds a run against the module's own time on the same rows in one process, by turns. scoring is from the first question to the last score
@@ -131,25 +162,35 @@ func BenchmarkRescoring(b *testing.B) {
 		b.Run(method.name, func(b *testing.B) {
 			l := begin(b)
 			l.stop()
-			l.config.PartRows = 0
+			over := make(overMeter, 1)
+			l.config.PartRows, l.config.Meter = 0, over
 			l.start()
 			c := largeColumns(benchReadings(b), l.trials)
 			l.cupboard.freeze.Columns = c
 			var first atomic.Int64
 			m := l.shelf.start(b, benchMethod(method.name, method.of))
-			m.before = func(context.Context, int) { first.CompareAndSwap(0, time.Now().UnixNano()) }
-			var alone, scoring, whole time.Duration
+			var worked time.Duration
+			m.before = func(context.Context, int) {
+				if first.CompareAndSwap(0, time.Now().UnixNano()) {
+					worked = processorTime(b, m.process.PID())
+				}
+			}
+			var alone, scoring, whole, aloneWorked, scoringWorked time.Duration
+			var began time.Time
 			for b.Loop() {
-				began := time.Now()
+				worked, began = processorTime(b, m.process.PID()), time.Now()
 				want := own(c, method.of)
 				alone += time.Since(began)
+				aloneWorked += processorTime(b, m.process.PID()) - worked
 				first.Store(0)
 				began = time.Now()
 				run, err := l.Create(b.Context(), rosa, request("bench-"+method.name))
 				require.NoError(b, err)
-				done := l.until(run.GetId(), done)
+				<-over
 				whole += time.Since(began)
 				scoring += time.Duration(time.Now().UnixNano() - first.Load())
+				scoringWorked += processorTime(b, m.process.PID()) - worked
+				done := l.until(run.GetId(), done)
 				require.EqualValues(b, len(c.Rows), done.GetResults()[0].GetRowsDone())
 				require.NotZero(b, want)
 				b.StopTimer()
@@ -158,6 +199,9 @@ func BenchmarkRescoring(b *testing.B) {
 			}
 			b.ReportMetric(float64(scoring)/float64(alone), "scoring/own")
 			b.ReportMetric(float64(whole)/float64(alone), "whole/own")
+			b.ReportMetric(float64(scoringWorked)/float64(aloneWorked), "processor/own")
+			b.ReportMetric(aloneWorked.Seconds()/float64(b.N), "own-cpu-s/op")
+			b.ReportMetric(scoringWorked.Seconds()/float64(b.N), "scoring-cpu-s/op")
 			b.ReportMetric(alone.Seconds()/float64(b.N), "own-s/op")
 			b.ReportMetric(scoring.Seconds()/float64(b.N), "scoring-s/op")
 			b.ReportMetric(whole.Seconds()/float64(b.N), "whole-s/op")

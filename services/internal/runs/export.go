@@ -75,7 +75,7 @@ func cases(c *frozen.Columns, seed uint64, send func(*palettev2.ScorePalettesReq
 		}
 		order = order[n:]
 		slices.Sort(rows)
-		labels, chosen := c.Take(rows)
+		labels, chosen := c.Take(rows, nil)
 		err := send(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Header{Header: &palettev2.ScoresHeader{
 			Condition: told(c).GetCondition(), Labels: &columnsv1.Labels{Groups: labels.Groups, Blocks: labels.Blocks, Strata: labels.Strata, Cells: labels.Cells},
 			RowCount: int64(len(chosen)), Seed: seed,

@@ -288,11 +288,47 @@ func (r *Runs) keptScores(ctx context.Context, id trial.ID, index int) (*frozenS
 	return out, nil
 }
 
-// parts asks for the groups that are missing, a few at a time, and keeps each answer.
+// part is some places of a run with the question about them.
+type part struct {
+	order  []frozen.Place
+	rows   int
+	labels pipeline.Labels
+	chosen []pipeline.Row
+}
+
+// parts asks for the groups that are missing, a few at a time and one question after the other, and keeps each answer. While a module works, the next question is
+// made ready and the last answer is kept.
 func (s *scoring) parts(ctx context.Context) error {
 	places := s.columns.Places()
 	order := slices.DeleteFunc(slices.Clone(places.Order), func(p frozen.Place) bool { return s.kept.groups[s.columns.Name(p)] })
-	for len(order) > 0 {
+	making := s.begin(order, places, nil)
+	var room []pipeline.Row // of the question before the last
+	kept := make(chan error, 1)
+	kept <- nil // nothing is being kept
+	for making != nil {
+		asked := <-making
+		order = order[len(asked.order):]
+		making = s.begin(order, places, room)
+		got, err := s.ask(ctx, asked)
+		room = asked.chosen
+		if err := errors.Join(<-kept, err); err != nil {
+			if making != nil {
+				<-making
+			}
+			return err
+		}
+		go func() { kept <- s.keepPart(ctx, asked, got, places) }()
+	}
+	return <-kept
+}
+
+// begin makes the next question ready, of the first places of order, in room where its rows fit; nil when there are none.
+func (s *scoring) begin(order []frozen.Place, places frozen.Places, room []pipeline.Row) <-chan *part {
+	if len(order) == 0 {
+		return nil
+	}
+	made := make(chan *part, 1)
+	go func() {
 		var rows []int
 		n := 0
 		for n < len(order) && (n == 0 || len(rows)+len(places.Rows[order[n]]) <= s.PartRows) {
@@ -300,45 +336,46 @@ func (s *scoring) parts(ctx context.Context) error {
 			n++
 		}
 		slices.Sort(rows) // by reading id
-		if err := s.part(ctx, rows, order[:n], places); err != nil {
-			return err
-		}
-		order = order[n:]
-	}
-	return nil
+		labels, chosen := s.columns.Take(rows, room)
+		made <- &part{order[:n], len(rows), labels, chosen}
+	}()
+	return made
 }
 
-func (s *scoring) part(ctx context.Context, rows []int, order []frozen.Place, places frozen.Places) error {
-	labels, chosen := s.columns.Take(rows)
-	var got *pipeline.Scores
-	err := s.patiently(ctx, func() (err error) {
-		got, err = s.Scorer.ScorePalettes(ctx, s.run.GetModules()[s.index].GetName(), s.asked(labels, chosen))
+func (s *scoring) ask(ctx context.Context, p *part) (got *pipeline.Scores, err error) {
+	err = s.patiently(ctx, func() (err error) {
+		got, err = s.Scorer.ScorePalettes(ctx, s.run.GetModules()[s.index].GetName(), s.asked(p.labels, p.chosen))
 		return err
 	})
-	if err != nil {
-		return err
-	}
+	return got, err
+}
+
+// keepPart keeps an answer, also when the run is stopped meanwhile: it was given before.
+func (s *scoring) keepPart(ctx context.Context, p *part, got *pipeline.Scores, places frozen.Places) error {
 	said := &catalogv1.FrozenPart{}
 	for i, g := range got.Groups {
 		// The labels that were sent keep the order of all labels, so the answers come in the order of the places.
-		name := [2]string{labels.Strata[g.GetStratum()], labels.Groups[g.GetGroup()]}
-		if name != s.columns.Name(order[i]) {
-			return fmt.Errorf("answer %d is of %q and not of %q", i, name, s.columns.Name(order[i]))
+		name := [2]string{p.labels.Strata[g.GetStratum()], p.labels.Groups[g.GetGroup()]}
+		if name != s.columns.Name(p.order[i]) {
+			return fmt.Errorf("answer %d is of %q and not of %q", i, name, s.columns.Name(p.order[i]))
 		}
 		said.Groups = append(said.Groups, &poolv1.GroupScore{Stratum: name[0], Group: name[1], Figures: figures(g)})
-		said.Rows, said.Shown = append(said.Rows, int64(len(places.Rows[order[i]]))), append(said.Shown, s.columns.Shown[order[i].Stratum])
+		said.Rows, said.Shown = append(said.Rows, int64(len(places.Rows[p.order[i]]))), append(said.Shown, s.columns.Shown[p.order[i].Stratum])
 	}
 	body, err := deterministic.Marshal(said)
 	if err != nil {
 		return err
 	}
+	keeping, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	defer cancel()
+	defer context.AfterFunc(ctx, func() { time.AfterFunc(keepTimeout, cancel) })()
 	s.kept.last++
-	s.kept.rows += int64(len(rows))
+	s.kept.rows += int64(p.rows)
 	s.result.RowsDone = s.kept.rows
-	if err := s.keep(ctx, store.RunPart{Module: s.index, Part: s.kept.last, Body: body}); err != nil {
+	if err := s.keep(keeping, store.RunPart{Module: s.index, Part: s.kept.last, Body: body}); err != nil {
 		return err
 	}
-	s.Meter.RowsScored(len(rows))
+	s.Meter.RowsScored(p.rows)
 	return nil
 }
 

@@ -15,11 +15,11 @@ import (
 	"math"
 	"slices"
 
+	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 
 	catalogv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
-	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -81,13 +81,14 @@ func twice(row pipeline.Row) error {
 // Encode gives the bytes that are kept.
 func (c *Columns) Encode() (out Encoded, err error) {
 	out.SHA256, err = c.EncodeTo(func(part []byte) error {
-		out.Parts = append(out.Parts, part)
+		out.Parts = append(out.Parts, slices.Clone(part))
 		return nil
 	})
 	return out, err
 }
 
-// EncodeTo puts the parts of what is kept one after the other, and gives their checksum, as Encode does. Errors are those of put, too.
+// EncodeTo puts the parts of what is kept one after the other, and gives their checksum, as Encode does. A part may be used until put returns. Errors are
+// those of put, too.
 func (c *Columns) EncodeTo(put func(part []byte) error) (sha string, err error) {
 	header, err := deterministic.Marshal(&catalogv1.FrozenHeader{
 		Condition: &typesv1.ColourCondition{Illuminant: typesv1.Illuminant(c.Condition.Illuminant), Observer: typesv1.Observer(c.Condition.Observer)},
@@ -106,19 +107,32 @@ func (c *Columns) EncodeTo(put func(part []byte) error) (sha string, err error) 
 		return "", err
 	}
 	at := 0
-	err = pipeline.ScoredChunks(c.Rows, c.Ages, c.Spectra, func(columns *palettev2.ScoredColumns) error {
-		n := len(columns.GetColours().GetReadingId())
-		chunk, err := deterministic.Marshal(&catalogv1.FrozenChunk{Columns: columns, Trial: c.TrialOf[at : at+n]})
+	var chunk []byte
+	err = pipeline.EncodedChunks(c.Rows, c.Ages, c.Spectra, columnsField, func(columns []byte, n int) error {
+		chunk = appendTrials(append(chunk[:0], columns...), c.TrialOf[at:at+n])
 		at += n
-		if err != nil {
-			return err
-		}
 		return hashed(chunk)
 	})
 	if err != nil {
 		return "", err
 	}
 	return hex.EncodeToString(sum.Sum(nil)), nil
+}
+
+// Numbers of the fields of FrozenChunk.
+const columnsField, trialField = 1, 2
+
+// appendTrials appends the trials of a chunk behind its columns, as the library would.
+func appendTrials(chunk []byte, trials []uint32) []byte {
+	size := 0
+	for _, t := range trials {
+		size += protowire.SizeVarint(uint64(t))
+	}
+	chunk = protowire.AppendVarint(protowire.AppendTag(chunk, trialField, protowire.BytesType), uint64(size))
+	for _, t := range trials {
+		chunk = protowire.AppendVarint(chunk, uint64(t))
+	}
+	return chunk
 }
 
 func addTo(sum hash.Hash, part []byte) {
@@ -232,52 +246,94 @@ type Places struct {
 
 // Places finds them.
 func (c *Columns) Places() Places {
-	out := Places{Rows: map[Place][]int{}}
+	at := map[Place]int{}
+	var order []Place
+	var sizes []int
+	of, last := make([]uint32, len(c.Rows)), -1
 	for i := range c.Rows {
 		p := Place{c.Rows[i].Stratum, c.Rows[i].Group}
-		if out.Rows[p] == nil {
-			out.Order = append(out.Order, p)
+		if last < 0 || order[last] != p { // what was read together often lies together
+			known := false
+			if last, known = at[p]; !known {
+				last = len(order)
+				at[p] = last
+				order, sizes = append(order, p), append(sizes, 0)
+			}
 		}
-		out.Rows[p] = append(out.Rows[p], i)
+		of[i] = uint32(last)
+		sizes[last]++
+	}
+	lists, room := make([][]int, len(order)), make([]int, len(c.Rows))
+	for k, n := range sizes {
+		lists[k], room = room[:0:n], room[n:]
+	}
+	for i, k := range of {
+		lists[k] = append(lists[k], i)
+	}
+	out := Places{Order: order, Rows: make(map[Place][]int, len(order))}
+	for k, p := range order {
+		out.Rows[p] = lists[k]
 	}
 	slices.SortFunc(out.Order, Place.Compare)
 	return out
 }
 
-// Take makes a question's labels and rows of some rows, with no label that none of them has.
-func (c *Columns) Take(rows []int) (pipeline.Labels, []pipeline.Row) {
-	out := make([]pipeline.Row, len(rows))
-	for i, at := range rows {
-		out[i] = c.Rows[at]
+// Take makes a question's labels and rows of some rows, with no label that none of them has. The rows stand in room where they fit.
+func (c *Columns) Take(rows []int, room []pipeline.Row) (pipeline.Labels, []pipeline.Row) {
+	out := slices.Grow(room[:0], len(rows))
+	for _, at := range rows {
+		out = append(out, c.Rows[at])
 	}
 	return compact(c.Labels, out), out
 }
 
 // compact leaves out labels that no row has, in their order, and gives the rows their new indexes.
 func compact(labels pipeline.Labels, rows []pipeline.Row) pipeline.Labels {
-	column := func(of func(*pipeline.Row) *uint32, texts []string) (kept []string) {
-		used := make([]bool, len(texts))
-		for i := range rows {
-			used[*of(&rows[i])] = true
-		}
-		to := make([]uint32, len(texts))
-		for i, text := range texts {
-			if used[i] {
-				to[i] = uint32(len(kept))
-				kept = append(kept, text)
-			}
-		}
-		for i := range rows {
-			*of(&rows[i]) = to[*of(&rows[i])]
-		}
-		return kept
+	if len(rows) == 0 {
+		return pipeline.Labels{}
 	}
-	return pipeline.Labels{
-		Groups: column(func(r *pipeline.Row) *uint32 { return &r.Group }, labels.Groups),
-		Blocks: column(func(r *pipeline.Row) *uint32 { return &r.Block }, labels.Blocks),
-		Strata: column(func(r *pipeline.Row) *uint32 { return &r.Stratum }, labels.Strata),
-		Cells:  column(func(r *pipeline.Row) *uint32 { return &r.Cell }, labels.Cells),
+	first := &rows[0]
+	groups, blocks, strata, cells := among{first.Group, first.Group, nil}, among{first.Block, first.Block, nil}, among{first.Stratum, first.Stratum, nil}, among{first.Cell, first.Cell, nil}
+	for i := range rows {
+		r := &rows[i]
+		groups.widen(r.Group)
+		blocks.widen(r.Block)
+		strata.widen(r.Stratum)
+		cells.widen(r.Cell)
 	}
+	for _, column := range []*among{&groups, &blocks, &strata, &cells} {
+		column.to = make([]uint32, column.high-column.low+1)
+	}
+	for i := range rows {
+		r := &rows[i]
+		groups.to[r.Group-groups.low], blocks.to[r.Block-blocks.low], strata.to[r.Stratum-strata.low], cells.to[r.Cell-cells.low] = 1, 1, 1, 1
+	}
+	out := pipeline.Labels{Groups: groups.kept(labels.Groups), Blocks: blocks.kept(labels.Blocks), Strata: strata.kept(labels.Strata), Cells: cells.kept(labels.Cells)}
+	for i := range rows {
+		r := &rows[i]
+		r.Group, r.Block, r.Stratum, r.Cell = groups.to[r.Group-groups.low], blocks.to[r.Block-blocks.low], strata.to[r.Stratum-strata.low], cells.to[r.Cell-cells.low]
+	}
+	return out
+}
+
+// among is which labels of a column rows have, and their new indexes. It looks at no more of them than lie between the first and the last: a part of a run has
+// few of a million.
+type among struct {
+	low, high uint32
+	to        []uint32 // 1 where a row has the label, then its new index
+}
+
+func (a *among) widen(x uint32) { a.low, a.high = min(a.low, x), max(a.high, x) }
+
+// kept are the labels that rows have.
+func (a *among) kept(texts []string) (kept []string) {
+	for i, used := range a.to {
+		if used != 0 {
+			a.to[i] = uint32(len(kept))
+			kept = append(kept, texts[int(a.low)+i])
+		}
+	}
+	return kept
 }
 
 // Without is the columns with some trials taken out, how many rows went, and the names of the places that they went from.

@@ -108,7 +108,7 @@ func TestTake(t *testing.T) {
 	c := some(t, 100)
 	places := c.Places()
 	require.Equal(t, []Place{{0, 0}, {0, 1}, {1, 1}}, places.Order)
-	labels, rows := c.Take(places.Rows[Place{1, 1}])
+	labels, rows := c.Take(places.Rows[Place{1, 1}], nil)
 	assert.Equal(t, []string{"b"}, labels.Groups)
 	assert.Equal(t, []string{"y | b"}, labels.Strata)
 	assert.Len(t, rows, 20)

@@ -59,6 +59,7 @@ var parsers = []struct{ folder, parser, target string }{
 	{"plugins/sdk/colorimetry", "colour conditions", "FuzzParseCondition"},
 	{"plugins/sdk/colorimetry", "wavelengths", "FuzzNewWeightsAt"},
 	{"plugins/sdk/host", "spans in trailers", "FuzzCheckSpans"},
+	{"plugins/sdk/packed", "columns read quickly", "FuzzRead"},
 	{"clients/commonvat/internal/archive", "manifests of exports", "FuzzManifest"},
 	{"clients/commonvat/internal/archive", "records in lines", "FuzzRecordLines"},
 	{"clients/commonvat/internal/archive", "cells of text", "FuzzTextCells"},
