@@ -51,6 +51,12 @@ func WritePDF(w io.Writer, p Page, paper Paper) error {
 	if p.Water != "" {
 		d.par(line, p.Water)
 	}
+	if len(p.Days) > 0 {
+		d.head("Days")
+		for _, day := range p.Days {
+			d.day(day)
+		}
+	}
 	for _, s := range p.Steps {
 		d.step(s)
 	}
@@ -166,6 +172,29 @@ func (d *pdfPage) row(parts []float64, cells []string, style string, least float
 	d.doc.Line(margin, y+high, margin+d.width(), y+high)
 	d.doc.SetXY(margin, y+high)
 	d.font("", bodyPt)
+}
+
+func (d *pdfPage) day(day Day) {
+	d.needs(4 * line)
+	d.font("B", bodyPt)
+	d.par(line, day.Heading)
+	d.font("", bodyPt)
+	for _, task := range day.Tasks {
+		d.hanging(6, task.Number, task.Text)
+		for _, share := range task.Shares {
+			d.hanging(10, "", share)
+		}
+	}
+}
+
+// hanging writes a paragraph with a mark before it, set in by so many millimetres.
+func (d *pdfPage) hanging(in float64, mark, text string) {
+	d.needs(line)
+	d.doc.CellFormat(in, line, d.text(mark), "", 0, "L", false, 0, "")
+	d.doc.SetLeftMargin(margin + in)
+	d.par(line, text)
+	d.doc.SetLeftMargin(margin)
+	d.doc.SetX(margin)
 }
 
 func (d *pdfPage) step(s Step) {

@@ -29,6 +29,18 @@ func WriteText(w io.Writer, p Page) error {
 		t.gap()
 		t.put(0, p.Water)
 	}
+	if len(p.Days) > 0 {
+		t.head("Days")
+		for _, day := range p.Days {
+			t.put(2, day.Heading)
+			for _, task := range day.Tasks {
+				t.marked(4, task.Number+" ", task.Text)
+				for _, share := range task.Shares {
+					t.marked(7, "", share)
+				}
+			}
+		}
+	}
 	for _, s := range p.Steps {
 		t.step(s)
 	}

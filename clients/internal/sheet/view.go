@@ -18,6 +18,7 @@ type Page struct {
 	Cautions []string
 	Holding  []string // questions that must be answered first
 	Labels   [][]string
+	Days     []Day // empty where the work isn't laid out over days
 	Steps    []Step
 	Mordants []string
 	Water    string
@@ -113,6 +114,7 @@ func Of(s *benchpb.Sheet) Page {
 	for _, l := range s.GetLabels() {
 		p.Labels = append(p.Labels, []string{l.GetCode(), l.GetLabel(), l.GetFibre(), figure(l.GetMassG(), 5) + " g"})
 	}
+	p.Days = daysOf(s)
 	day := int32(0)
 	for i, one := range s.GetBaths() {
 		step := stepOf(i+1, one)
@@ -196,7 +198,7 @@ var kinds = map[benchpb.BathKind]string{
 
 func stepOf(number int, one *benchpb.SheetBath) Step {
 	s := Step{
-		Heading: fmt.Sprintf("%d. %s (%s)", number, one.GetName(), kinds[one.GetKind()]), Pieces: strings.Join(one.GetPieces(), ", "),
+		Heading: fmt.Sprintf("%d. %s (%s)", number, one.GetName(), kinds[one.GetKind()]), Pieces: labels(one.GetPieces()),
 		Standing: standing(one.GetStanding()), Released: one.GetStanding() == benchpb.Standing_STANDING_RELEASED, Remarks: one.GetRemarks(),
 	}
 	if one.GetVessel() != "" {
@@ -228,7 +230,7 @@ func stepOf(number int, one *benchpb.SheetBath) Step {
 func loadOf(number, of int, l *benchpb.SheetLoad) Load {
 	heading := ""
 	if of > 1 {
-		heading = fmt.Sprintf("Load %d of %d (%s): ", number, of, strings.Join(l.GetPieces(), ", "))
+		heading = fmt.Sprintf("Load %d of %d (%s): ", number, of, labels(l.GetPieces()))
 	}
 	heading += fmt.Sprintf("%s g fibre in %s (1:%s)", figure(l.GetFibreG(), 4), volume(l.GetVolumeMl()), figure(l.GetLiquorRatio(), 3))
 	switch {
