@@ -3,6 +3,7 @@ package sheet_test
 import (
 	"bytes"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -87,6 +88,14 @@ func TestHowAmountsAreTold(t *testing.T) {
 	assert.Equal(t, []string{
 		"with 2 pieces left, 1:60, at most 133 % weld, 5.33 % chalk on the weight of fibre", "with 1 piece left, 1:120, at most 200 % weld, 8 % chalk on the weight of fibre",
 	}, step.Loads[0].Lifted)
+	// On a terminal what is too wide goes on below, in its column.
+	printed := text(t, s, healthy)
+	for _, line := range strings.Split(printed, "\n") {
+		assert.LessOrEqual(t, len([]rune(line)), 96, line)
+	}
+	assert.Contains(t, printed, "    extract, another lot,")
+	assert.Contains(t, printed, "\n    strength 0.5")
+	assert.NotContains(t, printed, "±\n")
 	s.Plan.Baths[1].IndigoPurityPercent = nil
 	assert.Contains(t, sheet.Of(s).Steps[1].Work, "of which how much is dye isn't known")
 }

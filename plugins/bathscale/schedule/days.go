@@ -191,7 +191,7 @@ type trial struct {
 	pots []Pot
 	// on is the day on which each pot stands, out that on which it is done.
 	on, out []int
-	pieces map[string]*state
+	pieces  map[string]*state
 }
 
 // shares are the pieces of a pot by their colours, in the order in which they stand.
