@@ -55,3 +55,39 @@ func FuzzScaleBaths(f *testing.F) {
 		finite(t, got.ProtoReflect())
 	})
 }
+
+// Whatever is asked, the answer is a refusal, or every bath once.
+func FuzzLayOutDays(f *testing.F) {
+	for _, request := range []*bathscalev1.LayOutDaysRequest{
+		{},
+		{Baths: bothOrders()},
+		{Baths: []*bathscalev1.DayBath{{BathId: "v", Kind: bathscalev1.WorkKind_WORK_KIND_VAT, PieceIds: []string{"x"}, Day: 60, Minutes: 40_000}}},
+	} {
+		raw, err := proto.Marshal(request)
+		require.NoError(f, err)
+		f.Add(raw)
+	}
+	f.Fuzz(func(t *testing.T, raw []byte) {
+		request := &bathscalev1.LayOutDaysRequest{}
+		if proto.Unmarshal(raw, request) != nil {
+			return
+		}
+		got, err := NewServer().LayOutDays(t.Context(), request)
+		if err != nil {
+			require.Equal(t, codes.InvalidArgument, status.Code(err), "%v", err)
+			return
+		}
+		finite(t, got.ProtoReflect())
+		baths := 0
+		for _, day := range got.GetDays() {
+			require.True(t, day.GetDay() >= 1 && day.GetDay() <= 3000, "day %d", day.GetDay())
+			for _, task := range day.GetTasks() {
+				if task.GetBathId() != "" {
+					require.Equal(t, request.GetBaths()[baths].GetBathId(), task.GetBathId())
+					baths++
+				}
+			}
+		}
+		require.Equal(t, len(request.GetBaths()), baths)
+	})
+}

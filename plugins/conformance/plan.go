@@ -110,6 +110,7 @@ func bathscaleV1() *contract {
 			}
 			return nil
 		},
+		extra: []extraStep{furtherDays().step()},
 		items: oneItem,
 		laws: map[describev1.Law]lawTrial{
 			// Twice the fibre is twice the meant grams of whatever is told by percent or by litre at a liquor ratio.

@@ -7,35 +7,87 @@ import (
 	"time"
 
 	"codeberg.org/go-pdf/fpdf"
+	"golang.org/x/image/font/gofont/gobold"
+	"golang.org/x/image/font/gofont/goregular"
+	"golang.org/x/image/font/sfnt"
 )
 
 // The layout of a printed page, in millimetres and points.
 const (
 	margin   = 15.0
 	line     = 4.8
-	bodyPt   = 10.0
-	smallPt  = 8.0
+	cellPad  = 0.7 // above and below the text of a row
+	bodyPt   = 9.5
+	smallPt  = 7.5
 	roomHigh = 11.0 // to write at a look
+	typeface = "Go"
 )
 
-// WritePDF writes the page as PDF, with the fonts that every reader has (ISO 32000-1, 9.6.2.2); what those can't write is shown as "?". The same page gives the
-// same bytes.
+// WritePDF writes the page as PDF. Its fonts are in it, so that it looks the same everywhere; they have Latin, Greek and Cyrillic, and what they lack is shown as "?". What
+// belongs together stays on one page where it fits on one. The same page gives the same bytes.
 func WritePDF(w io.Writer, p Page, paper Paper) error {
-	doc := fpdf.New("P", "mm", paper.PDF, "")
-	doc.SetMargins(margin, margin, margin)
-	doc.SetAutoPageBreak(true, margin)
-	doc.SetCatalogSort(true)
-	epoch := time.Unix(0, 0).UTC()
-	doc.SetCreationDate(epoch)
-	doc.SetModificationDate(epoch)
-	d := &pdfPage{doc: doc, to: doc.UnicodeTranslatorFromDescriptor("")}
-	doc.SetTitle("Bench sheet: "+p.Title, true)
-	doc.SetFooterFunc(func() {
-		doc.SetY(-margin + 4)
-		doc.SetFont("Helvetica", "", smallPt)
-		doc.CellFormat(0, 4, d.text(p.Plan+fmt.Sprintf(", page %d", doc.PageNo())), "", 0, "C", false, 0, "")
+	glyphs, err := sfnt.Parse(goregular.TTF)
+	if err != nil {
+		return fmt.Errorf("make the PDF: %w", err)
+	}
+	// Once to see how many pages there are.
+	first := newPDF(paper, glyphs, p.Plan, 0)
+	first.all(p)
+	whole := newPDF(paper, glyphs, p.Plan, first.doc.PageCount())
+	whole.all(p)
+	if err := whole.doc.Error(); err != nil {
+		return fmt.Errorf("make the PDF: %w", err)
+	}
+	return whole.doc.Output(w)
+}
+
+// pdfPage is a document on its way. Every part of a page is written by one method, which scratch can try for its height.
+type pdfPage struct {
+	doc    *fpdf.Fpdf
+	glyphs *sfnt.Font
+	high   float64 // of the paper
+	// within is the step that goes on, for the head of its next page.
+	within string
+	// scratch is a page without an end; nil on the scratch itself.
+	scratch *pdfPage
+}
+
+func newPDF(paper Paper, glyphs *sfnt.Font, foot string, pages int) *pdfPage {
+	d := &pdfPage{doc: fpdf.New("P", "mm", paper.PDF, ""), glyphs: glyphs}
+	wide, high := d.doc.GetPageSize()
+	d.high = high
+	d.doc.SetAutoPageBreak(true, margin)
+	d.doc.SetFooterFunc(func() {
+		d.doc.SetY(-margin + 4)
+		d.font("", smallPt)
+		d.doc.CellFormat(0, 4, d.text(fmt.Sprintf("%s, page %d of %d", foot, d.doc.PageNo(), pages)), "", 0, "C", false, 0, "")
 	})
-	doc.AddPage()
+	d.doc.SetHeaderFunc(func() {
+		if d.within != "" {
+			d.font("", smallPt)
+			d.par(4, d.within+", continued")
+			d.doc.Ln(1)
+		}
+	})
+	const endless = 1e6
+	d.scratch = &pdfPage{doc: fpdf.NewCustom(&fpdf.InitType{UnitStr: "mm", Size: fpdf.SizeType{Wd: wide, Ht: endless}}), glyphs: glyphs, high: endless}
+	d.scratch.doc.SetAutoPageBreak(false, 0)
+	for _, one := range []*pdfPage{d, d.scratch} {
+		one.doc.AddUTF8FontFromBytes(typeface, "", goregular.TTF)
+		one.doc.AddUTF8FontFromBytes(typeface, "B", gobold.TTF)
+		one.doc.SetMargins(margin, margin, margin)
+		one.doc.SetCatalogSort(true)
+		epoch := time.Unix(0, 0).UTC()
+		one.doc.SetCreationDate(epoch)
+		one.doc.SetModificationDate(epoch)
+		one.doc.AddPage()
+		one.font("", bodyPt)
+	}
+	return d
+}
+
+func (d *pdfPage) all(p Page) {
+	d.doc.SetTitle("Bench sheet: "+p.Title, true)
 	d.font("B", 16)
 	d.par(7, p.Title)
 	d.font("", bodyPt)
@@ -46,41 +98,58 @@ func WritePDF(w io.Writer, p Page, paper Paper) error {
 	d.list("Taken on with a written reason", p.Lifted)
 	if len(p.Labels) > 0 {
 		d.head("Pieces")
-		d.rows([]float64{0.2, 0.35, 0.25, 0.2}, append([][]string{LabelColumns}, p.Labels...), "B")
+		parts := []float64{0.15, 0.45, 0.25, 0.15}
+		d.row(parts, LabelColumns, "B", 0)
+		for _, label := range p.Labels {
+			d.row(parts, label, "", 0)
+		}
 	}
 	if p.Water != "" {
+		d.doc.Ln(1)
 		d.par(line, p.Water)
 	}
+	for i, day := range p.Days {
+		d.together(func(on *pdfPage) {
+			if i == 0 {
+				on.head("Days")
+			}
+			on.day(day)
+		})
+	}
 	for _, s := range p.Steps {
-		d.step(s)
+		d.together(func(on *pdfPage) { on.step(s) })
 	}
 	d.list("Mordants", p.Mordants)
 	d.list("Would help", p.Open)
 	d.list("Assumed", p.Remarks)
 	d.list("Computed by", p.Made)
-	if err := doc.Error(); err != nil {
-		return fmt.Errorf("make the PDF: %w", err)
-	}
-	return doc.Output(w)
 }
 
-type pdfPage struct {
-	doc *fpdf.Fpdf
-	to  func(string) string
-}
-
-// text is what the fonts can write: Windows code page 1252.
-func (d *pdfPage) text(s string) string {
-	s = strings.NewReplacer("–", "-", "—", "-", "−", "-", "→", "->", "≤", "<=", "≥", ">=", "\u00a0", " ").Replace(clean(s))
-	return d.to(strings.Map(func(r rune) rune {
-		if r < 0x7f || r >= 0xa0 && r <= 0xff || strings.ContainsRune("€‚ƒ„…†‡ˆ‰Š‹ŒŽ‘’“”•™š›œžŸ", r) {
-			return r
+// together writes what belongs together, on a new page where that holds it and this one doesn't. What is longer than a page begins where it stands.
+func (d *pdfPage) together(write func(on *pdfPage)) {
+	if d.scratch != nil {
+		d.scratch.doc.SetXY(margin, margin)
+		write(d.scratch)
+		high := d.scratch.doc.GetY() - margin
+		if high <= d.high-2*margin {
+			d.needs(high)
 		}
-		return '?'
-	}, s))
+	}
+	write(d)
 }
 
-func (d *pdfPage) font(style string, size float64) { d.doc.SetFont("Helvetica", style, size) }
+// text is what the fonts can write.
+func (d *pdfPage) text(s string) string {
+	var buf sfnt.Buffer
+	return strings.Map(func(r rune) rune {
+		if i, err := d.glyphs.GlyphIndex(&buf, r); r > 0xffff || err != nil || i == 0 {
+			return '?'
+		}
+		return r
+	}, clean(s))
+}
+
+func (d *pdfPage) font(style string, size float64) { d.doc.SetFont(typeface, style, size) }
 
 func (d *pdfPage) par(high float64, text string) {
 	d.doc.MultiCell(0, high, d.text(text), "", "L", false)
@@ -93,13 +162,13 @@ func (d *pdfPage) width() float64 {
 
 // needs begins a new page unless so much of this one is left.
 func (d *pdfPage) needs(high float64) {
-	if _, page := d.doc.GetPageSize(); d.doc.GetY()+high > page-margin {
+	if d.doc.GetY()+high > d.high-margin+1e-6 {
 		d.doc.AddPage()
 	}
 }
 
 func (d *pdfPage) head(text string) {
-	d.needs(4 * line)
+	d.needs(5 * line)
 	d.doc.Ln(2)
 	d.font("B", 12)
 	d.par(6, text)
@@ -120,105 +189,59 @@ func (d *pdfPage) list(head string, lines []string) {
 	if len(lines) == 0 {
 		return
 	}
-	if head != "" {
-		d.head(head)
-	}
-	for _, one := range lines {
-		d.par(line, "- "+one)
-	}
-}
-
-// rows writes a table, its first row as a header in the style; cells break into lines.
-func (d *pdfPage) rows(parts []float64, rows [][]string, first string) {
-	for i, row := range rows {
-		style := ""
-		if i == 0 {
-			style = first
-		}
-		d.row(parts, row, style, 0)
+	for i, one := range lines {
+		d.together(func(on *pdfPage) {
+			if i == 0 && head != "" {
+				on.head(head)
+			}
+			on.hanging(4, "-", one)
+		})
 	}
 }
 
+// hanging writes a paragraph with a mark before it, set in by so many millimetres.
+func (d *pdfPage) hanging(in float64, mark, text string) {
+	d.doc.CellFormat(in, line, d.text(mark), "", 0, "L", false, 0, "")
+	d.doc.SetLeftMargin(margin + in)
+	d.par(line, text)
+	d.doc.SetLeftMargin(margin)
+	d.doc.SetX(margin)
+}
+
+// row writes a row of a table in parts of the width, at least so high; cells break into lines.
 func (d *pdfPage) row(parts []float64, cells []string, style string, least float64) {
 	d.font(style, bodyPt)
-	high := max(line, least)
-	broken := make([][]string, len(cells))
-	for i, cell := range cells {
-		if i < len(parts) && cell != "" {
-			for _, part := range d.doc.SplitLines([]byte(d.text(cell)), parts[i]*d.width()-2) {
-				broken[i] = append(broken[i], string(part))
-			}
-			high = max(high, float64(len(broken[i]))*line)
+	high := max(line+2*cellPad, least)
+	broken := make([][]string, len(parts))
+	for i := range parts {
+		if i < len(cells) && cells[i] != "" {
+			broken[i] = d.doc.SplitText(d.text(cells[i]), parts[i]*d.width())
+			high = max(high, float64(len(broken[i]))*line+2*cellPad)
 		}
 	}
 	d.needs(high)
 	x, y := margin, d.doc.GetY()
-	for i := range cells {
-		if i >= len(parts) {
-			break
-		}
+	for i, part := range parts {
 		for k, text := range broken[i] {
-			d.doc.SetXY(x, y+float64(k)*line)
-			d.doc.CellFormat(parts[i]*d.width(), line, text, "", 0, "L", false, 0, "")
+			d.doc.SetXY(x, y+cellPad+float64(k)*line)
+			d.doc.CellFormat(part*d.width(), line, strings.TrimSpace(text), "", 0, "L", false, 0, "")
 		}
-		x += parts[i] * d.width()
+		x += part * d.width()
 	}
 	d.doc.Line(margin, y+high, margin+d.width(), y+high)
 	d.doc.SetXY(margin, y+high)
 	d.font("", bodyPt)
 }
 
-func (d *pdfPage) step(s Step) {
-	heading := s.Heading
-	if s.Day != "" {
-		heading = s.Day + ": " + heading
-	}
-	d.head(heading)
-	d.standing(s.Standing, s.Released)
-	d.par(line, "Pieces: "+s.Pieces)
-	if s.Work != "" {
-		d.par(line, "Work: "+s.Work)
-	}
-	for _, why := range s.Withheld {
-		d.par(line, "Withheld: "+why)
-	}
-	for _, n := range s.Notes {
-		d.needs(3 * line)
-		border := ""
-		if n.Grave {
-			border = "1"
+func (d *pdfPage) day(day Day) {
+	d.doc.Ln(1)
+	d.font("B", bodyPt)
+	d.par(line, day.Heading)
+	d.font("", bodyPt)
+	for _, task := range day.Tasks {
+		d.hanging(6, task.Number, task.Text)
+		for _, share := range task.Shares {
+			d.hanging(10, "", share)
 		}
-		text := n.Mark + ": " + n.Text
-		if n.Do != "" {
-			text += " Do: " + n.Do
-		}
-		d.font("B", bodyPt)
-		if !n.Grave {
-			d.font("", bodyPt)
-		}
-		d.doc.MultiCell(0, line, d.text(text), border, "L", false)
-		d.font("", smallPt)
-		d.par(3.8, "("+n.From+")")
-		d.font("", bodyPt)
-	}
-	for _, l := range s.Loads {
-		d.needs(3 * line)
-		d.par(line, l.Heading)
-		for _, a := range l.Amounts {
-			d.row([]float64{0.28, 0.37, 0.35}, []string{a.Material, a.Do, a.Why}, "", 0)
-		}
-		for _, bound := range l.Lifted {
-			d.par(line, "- "+bound)
-		}
-	}
-	for _, m := range s.Moments {
-		least := 0.0
-		if m.Look {
-			least = roomHigh
-		}
-		d.row([]float64{0.15, 0.12, 0.2, 0.53}, []string{m.Minute, m.Temperature, m.What, ""}, "", least)
-	}
-	for _, r := range s.Remarks {
-		d.par(line, "- "+r)
 	}
 }

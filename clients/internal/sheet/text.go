@@ -29,6 +29,18 @@ func WriteText(w io.Writer, p Page) error {
 		t.gap()
 		t.put(0, p.Water)
 	}
+	if len(p.Days) > 0 {
+		t.head("Days")
+		for _, day := range p.Days {
+			t.put(2, day.Heading)
+			for _, task := range day.Tasks {
+				t.marked(4, task.Number+" ", task.Text)
+				for _, share := range task.Shares {
+					t.marked(7, "", share)
+				}
+			}
+		}
+	}
 	for _, s := range p.Steps {
 		t.step(s)
 	}
@@ -75,7 +87,7 @@ func (t *textPage) marked(indent int, mark, text string) {
 	empty := true
 	for word := range strings.FieldsSeq(clean(text)) {
 		n := utf8.RuneCountInString(word)
-		if !empty && used+1+n > textWidth {
+		if !empty && used+1+n > textWidth && !strings.HasPrefix(word, "%") {
 			t.b.WriteString(line + "\n")
 			line, used, empty = rest, utf8.RuneCountInString(rest), true
 		}
@@ -100,6 +112,7 @@ func clean(s string) string {
 	}, s)
 }
 
+// table writes rows in columns. Columns that are too wide together get narrower, the widest first, and their cells go on below.
 func (t *textPage) table(rows [][]string) {
 	var widths []int
 	for _, row := range rows {
@@ -110,13 +123,56 @@ func (t *textPage) table(rows [][]string) {
 			widths[i] = max(widths[i], utf8.RuneCountInString(clean(cell)))
 		}
 	}
-	for _, row := range rows {
-		line := " "
-		for i, cell := range row {
-			line += " " + clean(cell) + strings.Repeat(" ", widths[i]-utf8.RuneCountInString(clean(cell))+1)
+	for total := 2 * len(widths); ; {
+		all, widest := total, 0
+		for i, n := range widths {
+			all += n
+			if n > widths[widest] {
+				widest = i
+			}
 		}
-		t.b.WriteString(strings.TrimRight(line, " ") + "\n")
+		if all <= textWidth || widths[widest] <= 12 {
+			break
+		}
+		widths[widest]--
 	}
+	for _, row := range rows {
+		var cells [][]string
+		lines := 1
+		for i, cell := range row {
+			broken := brokenAt(clean(cell), widths[i])
+			cells, lines = append(cells, broken), max(lines, len(broken))
+		}
+		for k := range lines {
+			line := " "
+			for i := range cells {
+				text := ""
+				if k < len(cells[i]) {
+					text = cells[i][k]
+				}
+				line += " " + text + strings.Repeat(" ", max(0, widths[i]-utf8.RuneCountInString(text))+1)
+			}
+			t.b.WriteString(strings.TrimRight(line, " ") + "\n")
+		}
+	}
+}
+
+// brokenAt breaks a cell at spaces into lines of at most so many signs, and words that are longer anywhere. Lines below the first are set in as it is.
+func brokenAt(text string, wide int) (lines []string) {
+	signs := []rune(text)
+	in := strings.Repeat(" ", len(signs)-len([]rune(strings.TrimLeft(text, " "))))
+	for len(signs) > wide {
+		at := wide
+		for at > len(in) && (signs[at] != ' ' || signs[at-1] == '±' || at+1 < len(signs) && signs[at+1] == '%') { // a figure keeps its signs
+			at--
+		}
+		if at <= len(in) {
+			at = wide
+		}
+		lines = append(lines, strings.TrimRight(string(signs[:at]), " "))
+		signs = []rune(in + strings.TrimLeft(string(signs[at:]), " "))
+	}
+	return append(lines, string(signs))
 }
 
 func (t *textPage) step(s Step) {

@@ -2,8 +2,6 @@ package sheet
 
 import (
 	"fmt"
-	"math"
-	"strconv"
 	"strings"
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
@@ -18,6 +16,7 @@ type Page struct {
 	Cautions []string
 	Holding  []string // questions that must be answered first
 	Labels   [][]string
+	Days     []Day // empty where the work isn't laid out over days
 	Steps    []Step
 	Mordants []string
 	Water    string
@@ -29,6 +28,9 @@ type Page struct {
 
 // LabelColumns heads Page.Labels.
 var LabelColumns = []string{"code", "label", "fibre", "mass"}
+
+// MomentColumns heads Step.Moments; the last is to write in.
+var MomentColumns = []string{"time", "heat", "what", "seen"}
 
 // Step is one bath.
 type Step struct {
@@ -113,10 +115,12 @@ func Of(s *benchpb.Sheet) Page {
 	for _, l := range s.GetLabels() {
 		p.Labels = append(p.Labels, []string{l.GetCode(), l.GetLabel(), l.GetFibre(), figure(l.GetMassG(), 5) + " g"})
 	}
+	p.Days = daysOf(s)
 	day := int32(0)
 	for i, one := range s.GetBaths() {
-		step := stepOf(i+1, one)
-		step.Work = work(s.GetPlan(), one)
+		recipe := recipeOf(s.GetPlan(), one)
+		step := stepOf(i+1, one, recipe)
+		step.Work = work(recipe)
 		if one.GetDay() > 0 && one.GetDay() != day {
 			day = one.GetDay()
 			step.Day = fmt.Sprintf("Day %d", day)
@@ -139,36 +143,53 @@ func Of(s *benchpb.Sheet) Page {
 	return p
 }
 
-// work is what a bath's recipe says beside its amounts and its heat.
-func work(plan *benchpb.Plan, one *benchpb.SheetBath) string {
-	var told []string
-	ph := func(span *benchpb.PhRange) {
-		if span != nil {
-			told = append(told, "pH "+between(span.GetLow(), span.GetHigh(), 3))
-		}
-	}
+// recipeOf is what the plan says of a bath; of one that the mordant module chose, what the wish for it says.
+func recipeOf(plan *benchpb.Plan, one *benchpb.SheetBath) *benchpb.PlanBath {
 	if one.GetChosen() {
-		ph(plan.GetMordant().GetPh())
+		return &benchpb.PlanBath{Ph: plan.GetMordant().GetPh()}
 	}
 	for _, recipe := range plan.GetBaths() {
-		if recipe.GetName() != one.GetName() || one.GetChosen() {
-			continue
+		if recipe.GetName() == one.GetName() {
+			return recipe
 		}
-		if recipe.GetRinsedBefore() {
-			told = append(told, "rinse the fibre before it goes in")
+	}
+	return nil
+}
+
+// work is what a bath's recipe says beside its amounts and its heat.
+func work(recipe *benchpb.PlanBath) string {
+	var told []string
+	if recipe.GetRinsedBefore() {
+		told = append(told, "rinse the fibre before it goes in")
+	}
+	if recipe.GetExhaustOf() != "" {
+		told = append(told, fmt.Sprintf("in what is left of %q", recipe.GetExhaustOf()))
+	}
+	if recipe.GetVat() != "" {
+		vat := fmt.Sprintf("vat %q, %s g of indigo for each litre", recipe.GetVat(), figure(recipe.GetIndigoGPerL(), 3))
+		if recipe.IndigoPurityPercent != nil {
+			vat += fmt.Sprintf(", of which %s %% is dye", figure(recipe.GetIndigoPurityPercent(), 3))
+		} else {
+			vat += ", of which how much is dye isn't known"
 		}
-		if recipe.GetExhaustOf() != "" {
-			told = append(told, fmt.Sprintf("in what is left of %q", recipe.GetExhaustOf()))
-		}
-		switch n := recipe.GetDips(); {
-		case n == 1:
-			told = append(told, "1 dip")
-		case n > 1 && recipe.GetKind() == benchpb.BathKind_BATH_KIND_VAT:
-			told = append(told, fmt.Sprintf("%d dips, with air after each", n))
-		case n > 1:
-			told = append(told, fmt.Sprintf("%d dips", n))
-		}
-		ph(recipe.GetPh())
+		told = append(told, vat)
+	}
+	switch n := recipe.GetDips(); {
+	case n == 1:
+		told = append(told, "1 dip")
+	case n > 1 && recipe.GetKind() == benchpb.BathKind_BATH_KIND_VAT:
+		told = append(told, fmt.Sprintf("%d dips, with air after each", n))
+	case n > 1:
+		told = append(told, fmt.Sprintf("%d dips", n))
+	}
+	switch n := recipe.GetPiecesLifted(); {
+	case n == 1:
+		told = append(told, "1 piece is lifted before the others")
+	case n > 1:
+		told = append(told, fmt.Sprintf("%d pieces are lifted one by one before the others", n))
+	}
+	if span := recipe.GetPh(); span != nil {
+		told = append(told, "pH "+between(span.GetLow(), span.GetHigh(), 3))
 	}
 	return strings.Join(told, "; ")
 }
@@ -194,9 +215,9 @@ var kinds = map[benchpb.BathKind]string{
 	benchpb.BathKind_BATH_KIND_RINSE: "rinse", benchpb.BathKind_BATH_KIND_FERMENT: "ferment",
 }
 
-func stepOf(number int, one *benchpb.SheetBath) Step {
+func stepOf(number int, one *benchpb.SheetBath, recipe *benchpb.PlanBath) Step {
 	s := Step{
-		Heading: fmt.Sprintf("%d. %s (%s)", number, one.GetName(), kinds[one.GetKind()]), Pieces: strings.Join(one.GetPieces(), ", "),
+		Heading: fmt.Sprintf("%d. %s (%s)", number, one.GetName(), kinds[one.GetKind()]), Pieces: labels(one.GetPieces()),
 		Standing: standing(one.GetStanding()), Released: one.GetStanding() == benchpb.Standing_STANDING_RELEASED, Remarks: one.GetRemarks(),
 	}
 	if one.GetVessel() != "" {
@@ -220,59 +241,9 @@ func stepOf(number int, one *benchpb.SheetBath) Step {
 		return s
 	}
 	for i, load := range one.GetLoads() {
-		s.Loads = append(s.Loads, loadOf(i+1, len(one.GetLoads()), load))
+		s.Loads = append(s.Loads, loadOf(i+1, len(one.GetLoads()), load, recipe))
 	}
 	return s
-}
-
-func loadOf(number, of int, l *benchpb.SheetLoad) Load {
-	heading := ""
-	if of > 1 {
-		heading = fmt.Sprintf("Load %d of %d (%s): ", number, of, strings.Join(l.GetPieces(), ", "))
-	}
-	heading += fmt.Sprintf("%s g fibre in %s (1:%s)", figure(l.GetFibreG(), 4), volume(l.GetVolumeMl()), figure(l.GetLiquorRatio(), 3))
-	switch {
-	case l.GetWaterToAddMl() < 0:
-		heading += fmt.Sprintf("; fibre and liquids bring %s too much water", volume(-l.GetWaterToAddMl()))
-	default:
-		heading += fmt.Sprintf("; add %s water", volume(l.GetWaterToAddMl()))
-	}
-	if l.GetCarriedMl() > 0 {
-		heading += fmt.Sprintf(", the wet fibre brings %s", volume(l.GetCarriedMl()))
-	}
-	out := Load{Heading: heading}
-	for _, a := range l.GetAmounts() {
-		out.Amounts = append(out.Amounts, amountOf(a))
-	}
-	for _, e := range l.GetLifted() {
-		out.Lifted = append(out.Lifted, fmt.Sprintf("with %d pieces left: at most %s %% %s on the weight of fibre, 1:%s", e.GetPiecesLeft(), figure(e.GetAtMostPercent(), 3), e.GetMaterial(), figure(e.GetLiquorRatio(), 3)))
-	}
-	return out
-}
-
-func amountOf(a *benchpb.SheetAmount) Amount {
-	out := Amount{Material: a.GetMaterial()}
-	switch {
-	case a.GetNotKnown() != "":
-		out.Do = "not known: " + a.GetNotKnown()
-		return out
-	case a.GetWay() == benchpb.AmountWay_AMOUNT_WAY_WEIGHED:
-		out.Do = "weigh " + grams(a.GetGrams(), a.GetBalanceStepG())
-	case a.GetWay() == benchpb.AmountWay_AMOUNT_WAY_FROM_STOCK:
-		out.Do = fmt.Sprintf("stock: %s made up to %s; take %s mL", grams(a.GetStockGrams(), a.GetBalanceStepG()), volume(a.GetStockMl()), figure(a.GetTakeMl(), 3))
-	case a.GetWay() == benchpb.AmountWay_AMOUNT_WAY_POURED:
-		out.Do = fmt.Sprintf("pour %s mL", figure(a.GetTakeMl(), 3))
-	default:
-		out.Do = fmt.Sprintf("%s g: too little for anything at hand to measure", figure(a.GetGrams(), 2))
-	}
-	if a.LeftGrams != nil {
-		out.Do += fmt.Sprintf(" (%s g are left of the bath before)", figure(a.GetLeftGrams(), 3))
-	}
-	out.Why = fmt.Sprintf("%s %% WOF, %s; ± %s %%", figure(a.GetDeliveredPercent(), 3), between(a.GetDeliveredLowPercent(), a.GetDeliveredHighPercent(), 3), figure(a.GetUncertaintyPercent(), 2))
-	if a.GetBeyondWanted() {
-		out.Why += ", coarser than wanted"
-	}
-	return out
 }
 
 func momentOf(m *benchpb.SheetMoment) Moment {
@@ -400,45 +371,4 @@ func made(p *benchpb.SheetPart) string {
 		text += " MISSING: " + p.GetFault()
 	}
 	return text
-}
-
-// figure writes a number with so many significant digits, without an exponent.
-func figure(v float64, digits int) string {
-	if v == 0 || math.IsNaN(v) || math.IsInf(v, 0) {
-		return strconv.FormatFloat(v, 'g', digits, 64)
-	}
-	decimals := max(0, digits-1-int(math.Floor(math.Log10(math.Abs(v)))))
-	text := strconv.FormatFloat(v, 'f', decimals, 64)
-	if strings.Contains(text, ".") {
-		text = strings.TrimRight(strings.TrimRight(text, "0"), ".")
-	}
-	return text
-}
-
-func between(low, high float64, digits int) string {
-	a, b := figure(low, digits), figure(high, digits)
-	if a == b {
-		return a
-	}
-	return a + " to " + b
-}
-
-// grams writes a mass as the balance shows it.
-func grams(v, step float64) string {
-	if step <= 0 {
-		return figure(v, 4) + " g"
-	}
-	text := strconv.FormatFloat(step, 'f', -1, 64)
-	decimals := 0
-	if _, after, ok := strings.Cut(text, "."); ok {
-		decimals = len(after)
-	}
-	return strconv.FormatFloat(v, 'f', decimals, 64) + " g"
-}
-
-func volume(ml float64) string {
-	if ml >= 1000 {
-		return strconv.FormatFloat(ml/1000, 'f', 2, 64) + " L"
-	}
-	return strconv.FormatFloat(ml, 'f', 0, 64) + " mL"
 }

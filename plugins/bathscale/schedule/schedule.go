@@ -1,5 +1,5 @@
 // Package schedule lays out a bath in time: heating no faster than the fibre bears, holding no hotter than fibre and dyestuff allow, looks at
-// their minutes; and an order trial over its days.
+// their minutes; and the baths of a trial over its days.
 //
 // Temperatures are in degrees Celsius, times in minutes from the moment the fibre goes in.
 package schedule
@@ -179,45 +179,4 @@ func FibreCeilings() []Ceiling {
 		{Of: "hemp", TemperatureC: 100, Source: "as cotton"},
 		{Of: "viscose", TemperatureC: 100, Source: "as cotton; from memory, weaker when wet"},
 	}
-}
-
-// OrderDay is one day of an order trial.
-type OrderDay struct {
-	Day   int
-	Steps []string
-}
-
-// OrderTrial is the order of work of a comparison of A then B with B then A, over three days: on the first everything is scoured and
-// mordanted, on the second each dye goes on the half that gets it first, on the third the other. Plain pieces go into every coloured pot, and
-// when one dye is a vat its dips alternate between the arms with plain dips before and after, so that an ageing vat doesn't pass for an effect of order.
-func OrderTrial(a, b string, vat string, blanks bool) ([]OrderDay, error) {
-	if a == "" || b == "" || a == b || (vat != "" && vat != a && vat != b) {
-		return nil, fmt.Errorf("%w: order of %q and %q with the vat %q, want two dyes, and as the vat one of them or none", ErrInput, a, b, vat)
-	}
-	pot := func(first, second string) []string {
-		steps := []string{
-			fmt.Sprintf("%s bath: the pieces of %s then %s, with a plain piece", first, first, second),
-			fmt.Sprintf("%s bath: the pieces of %s then %s, with a plain piece", second, second, first),
-		}
-		return steps
-	}
-	second := pot(a, b)
-	third := []string{
-		fmt.Sprintf("%s bath: the pieces of %s then %s, with a plain piece", b, a, b),
-		fmt.Sprintf("%s bath: the pieces of %s then %s, with a plain piece", a, b, a),
-	}
-	if blanks {
-		third = append(third,
-			fmt.Sprintf("blank %s bath, all but the dye: pieces that had %s", b, a),
-			fmt.Sprintf("blank %s bath, all but the dye: pieces that had %s", a, b))
-	}
-	if vat != "" {
-		dips := fmt.Sprintf("%s: alternate the dips of both arms, with a plain dip first and last", vat)
-		second, third = append(second, dips), append(third, dips)
-	}
-	return []OrderDay{
-		{1, []string{"scour and mordant every piece in one pot; dry, weigh and label"}},
-		{2, append(second, "rinse, dry in the shade, look and read")},
-		{3, append(third, "rinse, finish and dry in the shade; read when they have rested for the days that the experiment wants")},
-	}, nil
 }

@@ -2,7 +2,6 @@ package schedule_test
 
 import (
 	"math"
-	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -67,19 +66,5 @@ func TestCeilingsHold(t *testing.T) {
 				}
 			}
 		}
-	}
-}
-
-func TestOrderTrial(t *testing.T) {
-	days, err := schedule.OrderTrial("weld", "indigo", "indigo", true)
-	require.NoError(t, err)
-	require.Len(t, days, 3)
-	text := strings.Join(append(days[1].Steps, days[2].Steps...), "\n")
-	for _, says := range []string{"weld bath: the pieces of weld then indigo", "indigo bath: the pieces of indigo then weld", "indigo bath: the pieces of weld then indigo", "blank weld bath", "alternate the dips"} {
-		assert.Contains(t, text, says)
-	}
-	for _, c := range [][3]string{{"weld", "weld", ""}, {"", "indigo", ""}, {"weld", "indigo", "woad"}} {
-		_, err := schedule.OrderTrial(c[0], c[1], c[2], false)
-		assert.ErrorIs(t, err, schedule.ErrInput)
 	}
 }

@@ -31,6 +31,7 @@ type Modules interface {
 	ScaleBaths(context.Context, *bathscalev1.ScaleBathsRequest) (*bathscalev1.ScaleBathsResponse, *typesv1.ModuleIdentity, error)
 	MixWaters(context.Context, *bathscalev1.MixWatersRequest) (*bathscalev1.MixWatersResponse, *typesv1.ModuleIdentity, error)
 	LayOut(context.Context, *bathscalev1.LayOutRequest) (*bathscalev1.LayOutResponse, *typesv1.ModuleIdentity, error)
+	LayOutDays(context.Context, *bathscalev1.LayOutDaysRequest) (*bathscalev1.LayOutDaysResponse, *typesv1.ModuleIdentity, error)
 	Rescale(context.Context, *bathscalev1.RescaleRequest) (*bathscalev1.RescaleResponse, *typesv1.ModuleIdentity, error)
 	ListFields(ctx context.Context, module string) (*safetyv1.ListFieldsResponse, *typesv1.ModuleIdentity, error)
 	JudgeSteps(ctx context.Context, module string, q *safetyv1.JudgeStepsRequest) (*safetyv1.JudgeStepsResponse, *typesv1.ModuleIdentity, error)
@@ -184,7 +185,7 @@ func (b *Bench) work(ctx context.Context, member trial.MemberID, plan *benchpb.P
 	if err != nil {
 		return nil, nil, err
 	}
-	for _, step := range []func(context.Context, *draft) error{b.mixWaters, b.chooseMordants, b.scale, b.layOut} {
+	for _, step := range []func(context.Context, *draft) error{b.mixWaters, b.chooseMordants, b.scale, b.layOut, b.layOutDays} {
 		if err := step(ctx, d); err != nil {
 			return nil, nil, err
 		}
@@ -229,15 +230,17 @@ func (b *Bench) Scale(ctx context.Context, member trial.MemberID, plan *benchpb.
 	if err := b.scale(ctx, d); err != nil {
 		return nil, err
 	}
-	if err := b.layOut(ctx, d); err != nil {
-		return nil, err
+	for _, step := range []func(context.Context, *draft) error{b.layOut, b.layOutDays} {
+		if err := step(ctx, d); err != nil {
+			return nil, err
+		}
 	}
 	for _, p := range d.sheet.GetParts() {
-		if p.GetFault() != "" {
+		if p.GetFault() != "" && p.GetPart() != "days" { // amounts stand without them
 			return nil, &pipeline.ModuleError{Kind: pipeline.KindBathscale, Module: p.GetModule().GetName(), Class: pipeline.ErrModuleUnavailable, Reason: p.GetFault()}
 		}
 	}
-	answer := &benchpb.ScaleBathResponse{Questions: d.asked.sorted(), Parts: d.sheet.GetParts(), Remarks: d.sheet.GetRemarks()}
+	answer := &benchpb.ScaleBathResponse{Questions: d.asked.sorted(), Parts: d.sheet.GetParts(), Remarks: d.sheet.GetRemarks(), Days: d.sheet.GetDays()}
 	for _, one := range d.baths {
 		one.out.Standing = benchpb.Standing_STANDING_NOT_CHECKED
 		answer.Baths = append(answer.Baths, one.out)

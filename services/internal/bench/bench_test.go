@@ -50,6 +50,7 @@ func TestBench(t *testing.T) {
 		"a recorded trial at another size":                         rescaledTrial,
 		"a ceiling holds where the fibre is":                       ceilingsWhereTheFibreIs,
 		"deleted and brought back":                                 deletedSheets,
+		"both orders are laid out over days":                       bothOrdersOverDays,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, open(t, modules)) })
 	}

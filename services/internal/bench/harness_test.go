@@ -109,6 +109,16 @@ func (b *between) LayOut(ctx context.Context, q *bathscalev1.LayOutRequest) (*ba
 	return b.Modules.LayOut(ctx, q)
 }
 
+func (b *between) LayOutDays(ctx context.Context, q *bathscalev1.LayOutDaysRequest) (*bathscalev1.LayOutDaysResponse, *typesv1.ModuleIdentity, error) {
+	if b.fault("days") != nil {
+		return nil, &typesv1.ModuleIdentity{Name: "bathscale-craft"}, pipeline.ErrNotOffered
+	}
+	if err := b.fault(pipeline.KindBathscale); err != nil {
+		return nil, nil, err
+	}
+	return b.Modules.LayOutDays(ctx, q)
+}
+
 func (b *between) Rescale(ctx context.Context, q *bathscalev1.RescaleRequest) (*bathscalev1.RescaleResponse, *typesv1.ModuleIdentity, error) {
 	if err := b.fault(pipeline.KindBathscale); err != nil {
 		return nil, nil, err

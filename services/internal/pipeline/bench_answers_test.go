@@ -172,3 +172,27 @@ func TestJudgementsAreChecked(t *testing.T) {
 		"of whom?": func(r *safetyv1.ListFieldsResponse) { r.Fields[0].About = 9 },
 	})
 }
+
+func TestDaysAreChecked(t *testing.T) {
+	q := &bathscalev1.LayOutDaysRequest{Baths: []*bathscalev1.DayBath{{BathId: "weld", PieceIds: []string{"a", "b"}}, {BathId: "vat", PieceIds: []string{"a"}, Day: 3}}}
+	good := &bathscalev1.LayOutDaysResponse{Days: []*bathscalev1.WorkDay{
+		{Day: 1, Minutes: proto.Float64(90), Tasks: []*bathscalev1.DayTask{
+			{BathId: "weld", PieceIds: []string{"b", "a"}, Shares: []*bathscalev1.PotShare{{PieceIds: []string{"a"}}, {PieceIds: []string{"b"}}}}, {Text: "rinse", PieceIds: []string{"a"}},
+		}},
+		{Day: 3, Tasks: []*bathscalev1.DayTask{{BathId: "vat", PieceIds: []string{"a"}}}},
+	}}
+	task := func(r *bathscalev1.LayOutDaysResponse) *bathscalev1.DayTask { return r.GetDays()[0].GetTasks()[0] }
+	refused(t, pipeline.KindBathscale, good, func(p *pipeline.Pipeline) error { _, _, err := p.LayOutDays(t.Context(), q); return err }, map[string]func(*bathscalev1.LayOutDaysResponse){
+		"no days":              func(r *bathscalev1.LayOutDaysResponse) { r.Days = nil },
+		"a bath lost":          func(r *bathscalev1.LayOutDaysResponse) { r.Days = r.Days[:1] },
+		"a bath twice":         func(r *bathscalev1.LayOutDaysResponse) { r.Days[1].Tasks = append(r.Days[1].Tasks, r.Days[1].Tasks[0]) },
+		"days that fall":       func(r *bathscalev1.LayOutDaysResponse) { r.Days[0].Day = 4 },
+		"day 0":                func(r *bathscalev1.LayOutDaysResponse) { r.Days[0].Day = 0 },
+		"not the day told":     func(r *bathscalev1.LayOutDaysResponse) { r.Days[1].Day = 2 },
+		"another order":        func(r *bathscalev1.LayOutDaysResponse) { task(r).BathId = "vat" },
+		"a piece lost":         func(r *bathscalev1.LayOutDaysResponse) { task(r).PieceIds = []string{"a"} },
+		"a piece in two parts": func(r *bathscalev1.LayOutDaysResponse) { task(r).Shares[1].PieceIds = []string{"a"} },
+		"NaN minutes":          func(r *bathscalev1.LayOutDaysResponse) { r.Days[0].Minutes = proto.Float64(math.NaN()) },
+		"nothing is done":      func(r *bathscalev1.LayOutDaysResponse) { r.Days[0].Tasks[1].Text = "" },
+	})
+}

@@ -52,7 +52,7 @@ func Parse(data []byte, seed string) (*File, error) {
 	}
 	p := &benchv1.Plan{
 		Id: seed, Title: f.Text("title"), TrialId: f.Text("trial"), WantedShift: f.Text("wanted_shift"), Store: f.Texts("store"), StoreTold: f.Has("store"),
-		Refused: f.Texts("refused"), Answers: r.answers(f),
+		Refused: f.Texts("refused"), Answers: r.answers(f), LayOutDays: f.Bool("lay_out_days"),
 	}
 	if p.GetTitle() == "" {
 		f.Fault("title", "is required")

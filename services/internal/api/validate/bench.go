@@ -138,7 +138,7 @@ func addBench(add adder) {
 			"id": newID, "title": text(1, 120), "trial_id": maybeReference, "pieces": list(1, maxPlanPieces), "baths": list(1, maxPlanBaths),
 			"wanted_shift": oneOf("brighter", "darker", "redder", "more orange", "greener", "bluer", "browner"), "waters": list(0, 20), "store": names(200, maxMaterial),
 			"refused": names(50, maxMaterial), "mordant": maybe, "answers": list(0, maxAnswers),
-		}, unchecked: reasons{"store_told": eitherWay},
+		}, unchecked: reasons{"store_told": eitherWay, "lay_out_days": eitherWay},
 		whole: typed(func(w *walk, p *path, m *benchv1.Plan) {
 			if len(m.GetStore()) > 0 && !m.GetStoreTold() {
 				w.fault(p.of("store"), "has %d materials, and store_told is false", len(m.GetStore()))

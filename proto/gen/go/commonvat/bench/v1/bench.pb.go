@@ -183,11 +183,13 @@ func (x *ScaleBathRequest) GetPlan() *Plan {
 
 // ScaleBathResponse is its baths.
 type ScaleBathResponse struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Baths         []*SheetBath           `protobuf:"bytes,1,rep,name=baths,proto3" json:"baths,omitempty"`
-	Questions     []*SheetQuestion       `protobuf:"bytes,2,rep,name=questions,proto3" json:"questions,omitempty"`
-	Parts         []*SheetPart           `protobuf:"bytes,3,rep,name=parts,proto3" json:"parts,omitempty"`
-	Remarks       []string               `protobuf:"bytes,4,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Baths     []*SheetBath           `protobuf:"bytes,1,rep,name=baths,proto3" json:"baths,omitempty"`
+	Questions []*SheetQuestion       `protobuf:"bytes,2,rep,name=questions,proto3" json:"questions,omitempty"`
+	Parts     []*SheetPart           `protobuf:"bytes,3,rep,name=parts,proto3" json:"parts,omitempty"`
+	Remarks   []string               `protobuf:"bytes,4,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	// As on a sheet.
+	Days          []*SheetDay `protobuf:"bytes,5,rep,name=days,proto3" json:"days,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -246,6 +248,13 @@ func (x *ScaleBathResponse) GetParts() []*SheetPart {
 func (x *ScaleBathResponse) GetRemarks() []string {
 	if x != nil {
 		return x.Remarks
+	}
+	return nil
+}
+
+func (x *ScaleBathResponse) GetDays() []*SheetDay {
+	if x != nil {
+		return x.Days
 	}
 	return nil
 }
@@ -1559,12 +1568,13 @@ const file_commonvat_bench_v1_bench_proto_rawDesc = "" +
 	"\x04plan\x18\x01 \x01(\v2\x18.commonvat.bench.v1.PlanR\x04plan\x12#\n" +
 	"\rvalidate_only\x18\x02 \x01(\bR\fvalidateOnly\"@\n" +
 	"\x10ScaleBathRequest\x12,\n" +
-	"\x04plan\x18\x01 \x01(\v2\x18.commonvat.bench.v1.PlanR\x04plan\"\xd8\x01\n" +
+	"\x04plan\x18\x01 \x01(\v2\x18.commonvat.bench.v1.PlanR\x04plan\"\x8a\x02\n" +
 	"\x11ScaleBathResponse\x123\n" +
 	"\x05baths\x18\x01 \x03(\v2\x1d.commonvat.bench.v1.SheetBathR\x05baths\x12?\n" +
 	"\tquestions\x18\x02 \x03(\v2!.commonvat.bench.v1.SheetQuestionR\tquestions\x123\n" +
 	"\x05parts\x18\x03 \x03(\v2\x1d.commonvat.bench.v1.SheetPartR\x05parts\x12\x18\n" +
-	"\aremarks\x18\x04 \x03(\tR\aremarks\"D\n" +
+	"\aremarks\x18\x04 \x03(\tR\aremarks\x120\n" +
+	"\x04days\x18\x05 \x03(\v2\x1c.commonvat.bench.v1.SheetDayR\x04days\"D\n" +
 	"\x14SelectMordantRequest\x12,\n" +
 	"\x04plan\x18\x01 \x01(\v2\x18.commonvat.bench.v1.PlanR\x04plan\"\xcc\x01\n" +
 	"\x15SelectMordantResponse\x12=\n" +
@@ -1725,10 +1735,11 @@ var file_commonvat_bench_v1_bench_proto_goTypes = []any{
 	(*SheetBath)(nil),                  // 24: commonvat.bench.v1.SheetBath
 	(*SheetQuestion)(nil),              // 25: commonvat.bench.v1.SheetQuestion
 	(*SheetPart)(nil),                  // 26: commonvat.bench.v1.SheetPart
-	(*MordantAdvice)(nil),              // 27: commonvat.bench.v1.MordantAdvice
-	(Standing)(0),                      // 28: commonvat.bench.v1.Standing
-	(*Sheet)(nil),                      // 29: commonvat.bench.v1.Sheet
-	(*Workshop)(nil),                   // 30: commonvat.bench.v1.Workshop
+	(*SheetDay)(nil),                   // 27: commonvat.bench.v1.SheetDay
+	(*MordantAdvice)(nil),              // 28: commonvat.bench.v1.MordantAdvice
+	(Standing)(0),                      // 29: commonvat.bench.v1.Standing
+	(*Sheet)(nil),                      // 30: commonvat.bench.v1.Sheet
+	(*Workshop)(nil),                   // 31: commonvat.bench.v1.Workshop
 }
 var file_commonvat_bench_v1_bench_proto_depIdxs = []int32{
 	23, // 0: commonvat.bench.v1.PlanTrialRequest.plan:type_name -> commonvat.bench.v1.Plan
@@ -1736,53 +1747,54 @@ var file_commonvat_bench_v1_bench_proto_depIdxs = []int32{
 	24, // 2: commonvat.bench.v1.ScaleBathResponse.baths:type_name -> commonvat.bench.v1.SheetBath
 	25, // 3: commonvat.bench.v1.ScaleBathResponse.questions:type_name -> commonvat.bench.v1.SheetQuestion
 	26, // 4: commonvat.bench.v1.ScaleBathResponse.parts:type_name -> commonvat.bench.v1.SheetPart
-	23, // 5: commonvat.bench.v1.SelectMordantRequest.plan:type_name -> commonvat.bench.v1.Plan
-	27, // 6: commonvat.bench.v1.SelectMordantResponse.mordants:type_name -> commonvat.bench.v1.MordantAdvice
-	25, // 7: commonvat.bench.v1.SelectMordantResponse.questions:type_name -> commonvat.bench.v1.SheetQuestion
-	26, // 8: commonvat.bench.v1.SelectMordantResponse.parts:type_name -> commonvat.bench.v1.SheetPart
-	23, // 9: commonvat.bench.v1.InspectPlanRequest.plan:type_name -> commonvat.bench.v1.Plan
-	10, // 10: commonvat.bench.v1.ListSheetsResponse.sheets:type_name -> commonvat.bench.v1.SheetSummary
-	28, // 11: commonvat.bench.v1.SheetSummary.standing:type_name -> commonvat.bench.v1.Standing
-	13, // 12: commonvat.bench.v1.InspectSheetsAgainResponse.sheets:type_name -> commonvat.bench.v1.SheetInspection
-	28, // 13: commonvat.bench.v1.SheetInspection.before:type_name -> commonvat.bench.v1.Standing
-	28, // 14: commonvat.bench.v1.SheetInspection.now:type_name -> commonvat.bench.v1.Standing
-	19, // 15: commonvat.bench.v1.RescaleTrialResponse.baths:type_name -> commonvat.bench.v1.RescaledBath
-	29, // 16: commonvat.bench.v1.RescaleTrialResponse.sheet:type_name -> commonvat.bench.v1.Sheet
-	26, // 17: commonvat.bench.v1.RescaleTrialResponse.parts:type_name -> commonvat.bench.v1.SheetPart
-	20, // 18: commonvat.bench.v1.RescaledBath.amounts:type_name -> commonvat.bench.v1.RescaledAmount
-	0,  // 19: commonvat.bench.v1.RescaledAmount.growth:type_name -> commonvat.bench.v1.Growth
-	30, // 20: commonvat.bench.v1.UpdateWorkshopRequest.workshop:type_name -> commonvat.bench.v1.Workshop
-	1,  // 21: commonvat.bench.v1.BenchService.PlanTrial:input_type -> commonvat.bench.v1.PlanTrialRequest
-	2,  // 22: commonvat.bench.v1.BenchService.ScaleBath:input_type -> commonvat.bench.v1.ScaleBathRequest
-	4,  // 23: commonvat.bench.v1.BenchService.SelectMordant:input_type -> commonvat.bench.v1.SelectMordantRequest
-	6,  // 24: commonvat.bench.v1.BenchService.InspectPlan:input_type -> commonvat.bench.v1.InspectPlanRequest
-	7,  // 25: commonvat.bench.v1.BenchService.GetSheet:input_type -> commonvat.bench.v1.GetSheetRequest
-	17, // 26: commonvat.bench.v1.BenchService.RescaleTrial:input_type -> commonvat.bench.v1.RescaleTrialRequest
-	8,  // 27: commonvat.bench.v1.BenchService.ListSheets:input_type -> commonvat.bench.v1.ListSheetsRequest
-	11, // 28: commonvat.bench.v1.BenchService.InspectSheetsAgain:input_type -> commonvat.bench.v1.InspectSheetsAgainRequest
-	14, // 29: commonvat.bench.v1.BenchService.OverrideStop:input_type -> commonvat.bench.v1.OverrideStopRequest
-	15, // 30: commonvat.bench.v1.BenchService.DeleteSheet:input_type -> commonvat.bench.v1.DeleteSheetRequest
-	16, // 31: commonvat.bench.v1.BenchService.UndeleteSheet:input_type -> commonvat.bench.v1.UndeleteSheetRequest
-	21, // 32: commonvat.bench.v1.BenchService.GetWorkshop:input_type -> commonvat.bench.v1.GetWorkshopRequest
-	22, // 33: commonvat.bench.v1.BenchService.UpdateWorkshop:input_type -> commonvat.bench.v1.UpdateWorkshopRequest
-	29, // 34: commonvat.bench.v1.BenchService.PlanTrial:output_type -> commonvat.bench.v1.Sheet
-	3,  // 35: commonvat.bench.v1.BenchService.ScaleBath:output_type -> commonvat.bench.v1.ScaleBathResponse
-	5,  // 36: commonvat.bench.v1.BenchService.SelectMordant:output_type -> commonvat.bench.v1.SelectMordantResponse
-	29, // 37: commonvat.bench.v1.BenchService.InspectPlan:output_type -> commonvat.bench.v1.Sheet
-	29, // 38: commonvat.bench.v1.BenchService.GetSheet:output_type -> commonvat.bench.v1.Sheet
-	18, // 39: commonvat.bench.v1.BenchService.RescaleTrial:output_type -> commonvat.bench.v1.RescaleTrialResponse
-	9,  // 40: commonvat.bench.v1.BenchService.ListSheets:output_type -> commonvat.bench.v1.ListSheetsResponse
-	12, // 41: commonvat.bench.v1.BenchService.InspectSheetsAgain:output_type -> commonvat.bench.v1.InspectSheetsAgainResponse
-	29, // 42: commonvat.bench.v1.BenchService.OverrideStop:output_type -> commonvat.bench.v1.Sheet
-	29, // 43: commonvat.bench.v1.BenchService.DeleteSheet:output_type -> commonvat.bench.v1.Sheet
-	29, // 44: commonvat.bench.v1.BenchService.UndeleteSheet:output_type -> commonvat.bench.v1.Sheet
-	30, // 45: commonvat.bench.v1.BenchService.GetWorkshop:output_type -> commonvat.bench.v1.Workshop
-	30, // 46: commonvat.bench.v1.BenchService.UpdateWorkshop:output_type -> commonvat.bench.v1.Workshop
-	34, // [34:47] is the sub-list for method output_type
-	21, // [21:34] is the sub-list for method input_type
-	21, // [21:21] is the sub-list for extension type_name
-	21, // [21:21] is the sub-list for extension extendee
-	0,  // [0:21] is the sub-list for field type_name
+	27, // 5: commonvat.bench.v1.ScaleBathResponse.days:type_name -> commonvat.bench.v1.SheetDay
+	23, // 6: commonvat.bench.v1.SelectMordantRequest.plan:type_name -> commonvat.bench.v1.Plan
+	28, // 7: commonvat.bench.v1.SelectMordantResponse.mordants:type_name -> commonvat.bench.v1.MordantAdvice
+	25, // 8: commonvat.bench.v1.SelectMordantResponse.questions:type_name -> commonvat.bench.v1.SheetQuestion
+	26, // 9: commonvat.bench.v1.SelectMordantResponse.parts:type_name -> commonvat.bench.v1.SheetPart
+	23, // 10: commonvat.bench.v1.InspectPlanRequest.plan:type_name -> commonvat.bench.v1.Plan
+	10, // 11: commonvat.bench.v1.ListSheetsResponse.sheets:type_name -> commonvat.bench.v1.SheetSummary
+	29, // 12: commonvat.bench.v1.SheetSummary.standing:type_name -> commonvat.bench.v1.Standing
+	13, // 13: commonvat.bench.v1.InspectSheetsAgainResponse.sheets:type_name -> commonvat.bench.v1.SheetInspection
+	29, // 14: commonvat.bench.v1.SheetInspection.before:type_name -> commonvat.bench.v1.Standing
+	29, // 15: commonvat.bench.v1.SheetInspection.now:type_name -> commonvat.bench.v1.Standing
+	19, // 16: commonvat.bench.v1.RescaleTrialResponse.baths:type_name -> commonvat.bench.v1.RescaledBath
+	30, // 17: commonvat.bench.v1.RescaleTrialResponse.sheet:type_name -> commonvat.bench.v1.Sheet
+	26, // 18: commonvat.bench.v1.RescaleTrialResponse.parts:type_name -> commonvat.bench.v1.SheetPart
+	20, // 19: commonvat.bench.v1.RescaledBath.amounts:type_name -> commonvat.bench.v1.RescaledAmount
+	0,  // 20: commonvat.bench.v1.RescaledAmount.growth:type_name -> commonvat.bench.v1.Growth
+	31, // 21: commonvat.bench.v1.UpdateWorkshopRequest.workshop:type_name -> commonvat.bench.v1.Workshop
+	1,  // 22: commonvat.bench.v1.BenchService.PlanTrial:input_type -> commonvat.bench.v1.PlanTrialRequest
+	2,  // 23: commonvat.bench.v1.BenchService.ScaleBath:input_type -> commonvat.bench.v1.ScaleBathRequest
+	4,  // 24: commonvat.bench.v1.BenchService.SelectMordant:input_type -> commonvat.bench.v1.SelectMordantRequest
+	6,  // 25: commonvat.bench.v1.BenchService.InspectPlan:input_type -> commonvat.bench.v1.InspectPlanRequest
+	7,  // 26: commonvat.bench.v1.BenchService.GetSheet:input_type -> commonvat.bench.v1.GetSheetRequest
+	17, // 27: commonvat.bench.v1.BenchService.RescaleTrial:input_type -> commonvat.bench.v1.RescaleTrialRequest
+	8,  // 28: commonvat.bench.v1.BenchService.ListSheets:input_type -> commonvat.bench.v1.ListSheetsRequest
+	11, // 29: commonvat.bench.v1.BenchService.InspectSheetsAgain:input_type -> commonvat.bench.v1.InspectSheetsAgainRequest
+	14, // 30: commonvat.bench.v1.BenchService.OverrideStop:input_type -> commonvat.bench.v1.OverrideStopRequest
+	15, // 31: commonvat.bench.v1.BenchService.DeleteSheet:input_type -> commonvat.bench.v1.DeleteSheetRequest
+	16, // 32: commonvat.bench.v1.BenchService.UndeleteSheet:input_type -> commonvat.bench.v1.UndeleteSheetRequest
+	21, // 33: commonvat.bench.v1.BenchService.GetWorkshop:input_type -> commonvat.bench.v1.GetWorkshopRequest
+	22, // 34: commonvat.bench.v1.BenchService.UpdateWorkshop:input_type -> commonvat.bench.v1.UpdateWorkshopRequest
+	30, // 35: commonvat.bench.v1.BenchService.PlanTrial:output_type -> commonvat.bench.v1.Sheet
+	3,  // 36: commonvat.bench.v1.BenchService.ScaleBath:output_type -> commonvat.bench.v1.ScaleBathResponse
+	5,  // 37: commonvat.bench.v1.BenchService.SelectMordant:output_type -> commonvat.bench.v1.SelectMordantResponse
+	30, // 38: commonvat.bench.v1.BenchService.InspectPlan:output_type -> commonvat.bench.v1.Sheet
+	30, // 39: commonvat.bench.v1.BenchService.GetSheet:output_type -> commonvat.bench.v1.Sheet
+	18, // 40: commonvat.bench.v1.BenchService.RescaleTrial:output_type -> commonvat.bench.v1.RescaleTrialResponse
+	9,  // 41: commonvat.bench.v1.BenchService.ListSheets:output_type -> commonvat.bench.v1.ListSheetsResponse
+	12, // 42: commonvat.bench.v1.BenchService.InspectSheetsAgain:output_type -> commonvat.bench.v1.InspectSheetsAgainResponse
+	30, // 43: commonvat.bench.v1.BenchService.OverrideStop:output_type -> commonvat.bench.v1.Sheet
+	30, // 44: commonvat.bench.v1.BenchService.DeleteSheet:output_type -> commonvat.bench.v1.Sheet
+	30, // 45: commonvat.bench.v1.BenchService.UndeleteSheet:output_type -> commonvat.bench.v1.Sheet
+	31, // 46: commonvat.bench.v1.BenchService.GetWorkshop:output_type -> commonvat.bench.v1.Workshop
+	31, // 47: commonvat.bench.v1.BenchService.UpdateWorkshop:output_type -> commonvat.bench.v1.Workshop
+	35, // [35:48] is the sub-list for method output_type
+	22, // [22:35] is the sub-list for method input_type
+	22, // [22:22] is the sub-list for extension type_name
+	22, // [22:22] is the sub-list for extension extendee
+	0,  // [0:22] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_bench_v1_bench_proto_init() }

@@ -247,7 +247,9 @@ type Plan struct {
 	// Absent: the baths hold every mordant that is wanted.
 	Mordant *MordantWish `protobuf:"bytes,11,opt,name=mordant,proto3" json:"mordant,omitempty"`
 	// Answers that hold for the whole plan, at most 100.
-	Answers       []*Answer `protobuf:"bytes,12,rep,name=answers,proto3" json:"answers,omitempty"`
+	Answers []*Answer `protobuf:"bytes,12,rep,name=answers,proto3" json:"answers,omitempty"`
+	// True: its baths are laid out over days, as those of a plan with both orders of two dyestuffs always are.
+	LayOutDays    bool `protobuf:"varint,13,opt,name=lay_out_days,json=layOutDays,proto3" json:"lay_out_days,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -364,6 +366,13 @@ func (x *Plan) GetAnswers() []*Answer {
 		return x.Answers
 	}
 	return nil
+}
+
+func (x *Plan) GetLayOutDays() bool {
+	if x != nil {
+		return x.LayOutDays
+	}
+	return false
 }
 
 // PlanPiece is a piece of fibre as weighed.
@@ -532,7 +541,7 @@ type PlanBath struct {
 	Ph *PhRange `protobuf:"bytes,16,opt,name=ph,proto3" json:"ph,omitempty"`
 	// True when fibre is rinsed before it goes in; else what it met in the bath before comes with it.
 	RinsedBefore bool `protobuf:"varint,17,opt,name=rinsed_before,json=rinsedBefore,proto3" json:"rinsed_before,omitempty"`
-	// Day of the work, from 1; 0: not told. Range: 0 to 60; it never falls from bath to bath.
+	// Day of the work, from 1; 0: not told, and found where the plan is laid out over days. Range: 0 to 60; it never falls from bath to bath.
 	Day int32 `protobuf:"varint,18,opt,name=day,proto3" json:"day,omitempty"`
 	// At most 100.
 	Answers       []*Answer `protobuf:"bytes,19,rep,name=answers,proto3" json:"answers,omitempty"`
@@ -1647,7 +1656,7 @@ var File_commonvat_bench_v1_plan_proto protoreflect.FileDescriptor
 
 const file_commonvat_bench_v1_plan_proto_rawDesc = "" +
 	"\n" +
-	"\x1dcommonvat/bench/v1/plan.proto\x12\x12commonvat.bench.v1\x1a\x1ecommonvat/types/v1/fibre.proto\"\xcc\x03\n" +
+	"\x1dcommonvat/bench/v1/plan.proto\x12\x12commonvat.bench.v1\x1a\x1ecommonvat/types/v1/fibre.proto\"\xee\x03\n" +
 	"\x04Plan\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x12\x19\n" +
@@ -1662,7 +1671,9 @@ const file_commonvat_bench_v1_plan_proto_rawDesc = "" +
 	"\arefused\x18\n" +
 	" \x03(\tR\arefused\x129\n" +
 	"\amordant\x18\v \x01(\v2\x1f.commonvat.bench.v1.MordantWishR\amordant\x124\n" +
-	"\aanswers\x18\f \x03(\v2\x1a.commonvat.bench.v1.AnswerR\aanswers\"\x9a\x03\n" +
+	"\aanswers\x18\f \x03(\v2\x1a.commonvat.bench.v1.AnswerR\aanswers\x12 \n" +
+	"\flay_out_days\x18\r \x01(\bR\n" +
+	"layOutDays\"\x9a\x03\n" +
 	"\tPlanPiece\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05label\x18\x02 \x01(\tR\x05label\x12?\n" +

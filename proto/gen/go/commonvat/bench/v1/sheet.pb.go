@@ -460,7 +460,9 @@ type Sheet struct {
 	// True when a bath that the plan wants is missing.
 	Incomplete bool `protobuf:"varint,16,opt,name=incomplete,proto3" json:"incomplete,omitempty"`
 	// Absent unless the sheet is deleted.
-	DeleteTime    *timestamppb.Timestamp `protobuf:"bytes,17,opt,name=delete_time,json=deleteTime,proto3" json:"delete_time,omitempty"`
+	DeleteTime *timestamppb.Timestamp `protobuf:"bytes,17,opt,name=delete_time,json=deleteTime,proto3" json:"delete_time,omitempty"`
+	// The work by days; empty unless the plan has both orders of two dyestuffs, or wishes it. No amounts are in it.
+	Days          []*SheetDay `protobuf:"bytes,18,rep,name=days,proto3" json:"days,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -614,10 +616,209 @@ func (x *Sheet) GetDeleteTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Sheet) GetDays() []*SheetDay {
+	if x != nil {
+		return x.Days
+	}
+	return nil
+}
+
+// SheetDay is what is done on one day.
+type SheetDay struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// From 1.
+	Day int32 `protobuf:"varint,1,opt,name=day,proto3" json:"day,omitempty"`
+	// In the order of work.
+	Tasks []*SheetTask `protobuf:"bytes,2,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Of its baths as they are scheduled, one after another; absent when that of one isn't known.
+	Minutes       *float64 `protobuf:"fixed64,3,opt,name=minutes,proto3,oneof" json:"minutes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SheetDay) Reset() {
+	*x = SheetDay{}
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SheetDay) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SheetDay) ProtoMessage() {}
+
+func (x *SheetDay) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SheetDay.ProtoReflect.Descriptor instead.
+func (*SheetDay) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *SheetDay) GetDay() int32 {
+	if x != nil {
+		return x.Day
+	}
+	return 0
+}
+
+func (x *SheetDay) GetTasks() []*SheetTask {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *SheetDay) GetMinutes() float64 {
+	if x != nil && x.Minutes != nil {
+		return *x.Minutes
+	}
+	return 0
+}
+
+// SheetTask is a bath of the sheet, or what is done beside baths.
+type SheetTask struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Name of the bath; empty: none.
+	Bath string `protobuf:"bytes,1,opt,name=bath,proto3" json:"bath,omitempty"`
+	// Labels; of a vat that both orders share, in the order in which they are dipped.
+	Pieces []string `protobuf:"bytes,2,rep,name=pieces,proto3" json:"pieces,omitempty"`
+	// What is done, or has to be minded; empty only of a bath.
+	Text string `protobuf:"bytes,3,opt,name=text,proto3" json:"text,omitempty"`
+	// Of a bath that colours: its pieces by the colours that they get in the whole plan.
+	Shares        []*SheetShare `protobuf:"bytes,4,rep,name=shares,proto3" json:"shares,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SheetTask) Reset() {
+	*x = SheetTask{}
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SheetTask) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SheetTask) ProtoMessage() {}
+
+func (x *SheetTask) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SheetTask.ProtoReflect.Descriptor instead.
+func (*SheetTask) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *SheetTask) GetBath() string {
+	if x != nil {
+		return x.Bath
+	}
+	return ""
+}
+
+func (x *SheetTask) GetPieces() []string {
+	if x != nil {
+		return x.Pieces
+	}
+	return nil
+}
+
+func (x *SheetTask) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *SheetTask) GetShares() []*SheetShare {
+	if x != nil {
+		return x.Shares
+	}
+	return nil
+}
+
+// SheetShare is the pieces of a pot that get the same dyestuffs in the same order.
+type SheetShare struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Of the whole plan, in their order.
+	Dyestuffs []string `protobuf:"bytes,1,rep,name=dyestuffs,proto3" json:"dyestuffs,omitempty"`
+	// Labels.
+	Pieces        []string `protobuf:"bytes,2,rep,name=pieces,proto3" json:"pieces,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SheetShare) Reset() {
+	*x = SheetShare{}
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SheetShare) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SheetShare) ProtoMessage() {}
+
+func (x *SheetShare) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SheetShare.ProtoReflect.Descriptor instead.
+func (*SheetShare) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *SheetShare) GetDyestuffs() []string {
+	if x != nil {
+		return x.Dyestuffs
+	}
+	return nil
+}
+
+func (x *SheetShare) GetPieces() []string {
+	if x != nil {
+		return x.Pieces
+	}
+	return nil
+}
+
 // SheetPart is the provenance of a part of the sheet.
 type SheetPart struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// mordant, scale, schedule, water or safety.
+	// mordant, scale, schedule, days, water or safety.
 	Part   string             `protobuf:"bytes,1,opt,name=part,proto3" json:"part,omitempty"`
 	Module *v1.ModuleIdentity `protobuf:"bytes,2,opt,name=module,proto3" json:"module,omitempty"`
 	// Why the part is missing; empty when it was computed.
@@ -632,7 +833,7 @@ type SheetPart struct {
 
 func (x *SheetPart) Reset() {
 	*x = SheetPart{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[1]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -644,7 +845,7 @@ func (x *SheetPart) String() string {
 func (*SheetPart) ProtoMessage() {}
 
 func (x *SheetPart) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[1]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -657,7 +858,7 @@ func (x *SheetPart) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SheetPart.ProtoReflect.Descriptor instead.
 func (*SheetPart) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{1}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *SheetPart) GetPart() string {
@@ -708,7 +909,7 @@ type SheetPack struct {
 
 func (x *SheetPack) Reset() {
 	*x = SheetPack{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[2]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -720,7 +921,7 @@ func (x *SheetPack) String() string {
 func (*SheetPack) ProtoMessage() {}
 
 func (x *SheetPack) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[2]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -733,7 +934,7 @@ func (x *SheetPack) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SheetPack.ProtoReflect.Descriptor instead.
 func (*SheetPack) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{2}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *SheetPack) GetSha256() string {
@@ -780,7 +981,7 @@ type PieceLabel struct {
 
 func (x *PieceLabel) Reset() {
 	*x = PieceLabel{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[3]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -792,7 +993,7 @@ func (x *PieceLabel) String() string {
 func (*PieceLabel) ProtoMessage() {}
 
 func (x *PieceLabel) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[3]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -805,7 +1006,7 @@ func (x *PieceLabel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PieceLabel.ProtoReflect.Descriptor instead.
 func (*PieceLabel) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{3}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *PieceLabel) GetPieceId() string {
@@ -856,7 +1057,7 @@ type WaterHardness struct {
 
 func (x *WaterHardness) Reset() {
 	*x = WaterHardness{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[4]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -868,7 +1069,7 @@ func (x *WaterHardness) String() string {
 func (*WaterHardness) ProtoMessage() {}
 
 func (x *WaterHardness) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[4]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -881,7 +1082,7 @@ func (x *WaterHardness) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterHardness.ProtoReflect.Descriptor instead.
 func (*WaterHardness) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{4}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *WaterHardness) GetLowMgPerL() float64 {
@@ -918,7 +1119,7 @@ type MordantAdvice struct {
 
 func (x *MordantAdvice) Reset() {
 	*x = MordantAdvice{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[5]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -930,7 +1131,7 @@ func (x *MordantAdvice) String() string {
 func (*MordantAdvice) ProtoMessage() {}
 
 func (x *MordantAdvice) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[5]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -943,7 +1144,7 @@ func (x *MordantAdvice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MordantAdvice.ProtoReflect.Descriptor instead.
 func (*MordantAdvice) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{5}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *MordantAdvice) GetFibres() []*FibreAdvice {
@@ -988,7 +1189,7 @@ type MordantRemark struct {
 
 func (x *MordantRemark) Reset() {
 	*x = MordantRemark{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[6]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1000,7 +1201,7 @@ func (x *MordantRemark) String() string {
 func (*MordantRemark) ProtoMessage() {}
 
 func (x *MordantRemark) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[6]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1013,7 +1214,7 @@ func (x *MordantRemark) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MordantRemark.ProtoReflect.Descriptor instead.
 func (*MordantRemark) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{6}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *MordantRemark) GetText() string {
@@ -1060,7 +1261,7 @@ type FibreAdvice struct {
 
 func (x *FibreAdvice) Reset() {
 	*x = FibreAdvice{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[7]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1072,7 +1273,7 @@ func (x *FibreAdvice) String() string {
 func (*FibreAdvice) ProtoMessage() {}
 
 func (x *FibreAdvice) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[7]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1085,7 +1286,7 @@ func (x *FibreAdvice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FibreAdvice.ProtoReflect.Descriptor instead.
 func (*FibreAdvice) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{7}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *FibreAdvice) GetFibre() string {
@@ -1139,7 +1340,7 @@ type MordantChoice struct {
 
 func (x *MordantChoice) Reset() {
 	*x = MordantChoice{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[8]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1151,7 +1352,7 @@ func (x *MordantChoice) String() string {
 func (*MordantChoice) ProtoMessage() {}
 
 func (x *MordantChoice) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[8]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1164,7 +1365,7 @@ func (x *MordantChoice) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MordantChoice.ProtoReflect.Descriptor instead.
 func (*MordantChoice) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{8}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *MordantChoice) GetSteps() []*MordantStep {
@@ -1231,7 +1432,7 @@ type MordantStep struct {
 
 func (x *MordantStep) Reset() {
 	*x = MordantStep{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[9]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1243,7 +1444,7 @@ func (x *MordantStep) String() string {
 func (*MordantStep) ProtoMessage() {}
 
 func (x *MordantStep) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[9]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1256,7 +1457,7 @@ func (x *MordantStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MordantStep.ProtoReflect.Descriptor instead.
 func (*MordantStep) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{9}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *MordantStep) GetText() string {
@@ -1298,7 +1499,7 @@ type MordantRuledOut struct {
 
 func (x *MordantRuledOut) Reset() {
 	*x = MordantRuledOut{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[10]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1310,7 +1511,7 @@ func (x *MordantRuledOut) String() string {
 func (*MordantRuledOut) ProtoMessage() {}
 
 func (x *MordantRuledOut) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[10]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1323,7 +1524,7 @@ func (x *MordantRuledOut) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MordantRuledOut.ProtoReflect.Descriptor instead.
 func (*MordantRuledOut) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{10}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *MordantRuledOut) GetWhat() string {
@@ -1370,7 +1571,7 @@ type SheetBath struct {
 
 func (x *SheetBath) Reset() {
 	*x = SheetBath{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[11]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1382,7 +1583,7 @@ func (x *SheetBath) String() string {
 func (*SheetBath) ProtoMessage() {}
 
 func (x *SheetBath) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[11]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1395,7 +1596,7 @@ func (x *SheetBath) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SheetBath.ProtoReflect.Descriptor instead.
 func (*SheetBath) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{11}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *SheetBath) GetName() string {
@@ -1514,7 +1715,7 @@ type SheetLoad struct {
 
 func (x *SheetLoad) Reset() {
 	*x = SheetLoad{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[12]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1526,7 +1727,7 @@ func (x *SheetLoad) String() string {
 func (*SheetLoad) ProtoMessage() {}
 
 func (x *SheetLoad) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[12]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1539,7 +1740,7 @@ func (x *SheetLoad) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SheetLoad.ProtoReflect.Descriptor instead.
 func (*SheetLoad) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{12}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *SheetLoad) GetPieces() []string {
@@ -1630,7 +1831,7 @@ type SheetAmount struct {
 
 func (x *SheetAmount) Reset() {
 	*x = SheetAmount{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[13]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1642,7 +1843,7 @@ func (x *SheetAmount) String() string {
 func (*SheetAmount) ProtoMessage() {}
 
 func (x *SheetAmount) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[13]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1655,7 +1856,7 @@ func (x *SheetAmount) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SheetAmount.ProtoReflect.Descriptor instead.
 func (*SheetAmount) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{13}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *SheetAmount) GetMaterial() string {
@@ -1783,7 +1984,7 @@ type LiftedEarly struct {
 
 func (x *LiftedEarly) Reset() {
 	*x = LiftedEarly{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[14]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1795,7 +1996,7 @@ func (x *LiftedEarly) String() string {
 func (*LiftedEarly) ProtoMessage() {}
 
 func (x *LiftedEarly) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[14]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1808,7 +2009,7 @@ func (x *LiftedEarly) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LiftedEarly.ProtoReflect.Descriptor instead.
 func (*LiftedEarly) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{14}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *LiftedEarly) GetPiecesLeft() int32 {
@@ -1852,7 +2053,7 @@ type SheetMoment struct {
 
 func (x *SheetMoment) Reset() {
 	*x = SheetMoment{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[15]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1864,7 +2065,7 @@ func (x *SheetMoment) String() string {
 func (*SheetMoment) ProtoMessage() {}
 
 func (x *SheetMoment) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[15]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1877,7 +2078,7 @@ func (x *SheetMoment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SheetMoment.ProtoReflect.Descriptor instead.
 func (*SheetMoment) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{15}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *SheetMoment) GetMinute() float64 {
@@ -1934,7 +2135,7 @@ type SheetFinding struct {
 
 func (x *SheetFinding) Reset() {
 	*x = SheetFinding{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[16]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1946,7 +2147,7 @@ func (x *SheetFinding) String() string {
 func (*SheetFinding) ProtoMessage() {}
 
 func (x *SheetFinding) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[16]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1959,7 +2160,7 @@ func (x *SheetFinding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SheetFinding.ProtoReflect.Descriptor instead.
 func (*SheetFinding) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{16}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *SheetFinding) GetRuleId() string {
@@ -2107,7 +2308,7 @@ type SheetQuestion struct {
 
 func (x *SheetQuestion) Reset() {
 	*x = SheetQuestion{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[17]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2119,7 +2320,7 @@ func (x *SheetQuestion) String() string {
 func (*SheetQuestion) ProtoMessage() {}
 
 func (x *SheetQuestion) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[17]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2132,7 +2333,7 @@ func (x *SheetQuestion) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SheetQuestion.ProtoReflect.Descriptor instead.
 func (*SheetQuestion) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{17}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *SheetQuestion) GetScope() QuestionScope {
@@ -2199,7 +2400,7 @@ type Override struct {
 
 func (x *Override) Reset() {
 	*x = Override{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[18]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2211,7 +2412,7 @@ func (x *Override) String() string {
 func (*Override) ProtoMessage() {}
 
 func (x *Override) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[18]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2224,7 +2425,7 @@ func (x *Override) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Override.ProtoReflect.Descriptor instead.
 func (*Override) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{18}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Override) GetBath() string {
@@ -2280,7 +2481,7 @@ type KeptSheet struct {
 
 func (x *KeptSheet) Reset() {
 	*x = KeptSheet{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[19]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2292,7 +2493,7 @@ func (x *KeptSheet) String() string {
 func (*KeptSheet) ProtoMessage() {}
 
 func (x *KeptSheet) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[19]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2305,7 +2506,7 @@ func (x *KeptSheet) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use KeptSheet.ProtoReflect.Descriptor instead.
 func (*KeptSheet) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{19}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *KeptSheet) GetSheet() *Sheet {
@@ -2334,7 +2535,7 @@ type SheetFacts struct {
 
 func (x *SheetFacts) Reset() {
 	*x = SheetFacts{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[20]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2346,7 +2547,7 @@ func (x *SheetFacts) String() string {
 func (*SheetFacts) ProtoMessage() {}
 
 func (x *SheetFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[20]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2359,7 +2560,7 @@ func (x *SheetFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SheetFacts.ProtoReflect.Descriptor instead.
 func (*SheetFacts) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{20}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *SheetFacts) GetSteps() []*SheetStep {
@@ -2391,7 +2592,7 @@ type SheetStep struct {
 
 func (x *SheetStep) Reset() {
 	*x = SheetStep{}
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[21]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2403,7 +2604,7 @@ func (x *SheetStep) String() string {
 func (*SheetStep) ProtoMessage() {}
 
 func (x *SheetStep) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[21]
+	mi := &file_commonvat_bench_v1_sheet_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2416,7 +2617,7 @@ func (x *SheetStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SheetStep.ProtoReflect.Descriptor instead.
 func (*SheetStep) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{21}
+	return file_commonvat_bench_v1_sheet_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *SheetStep) GetBath() int32 {
@@ -2444,7 +2645,7 @@ var File_commonvat_bench_v1_sheet_proto protoreflect.FileDescriptor
 
 const file_commonvat_bench_v1_sheet_proto_rawDesc = "" +
 	"\n" +
-	"\x1ecommonvat/bench/v1/sheet.proto\x12\x12commonvat.bench.v1\x1a\x1dcommonvat/bench/v1/plan.proto\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xad\x06\n" +
+	"\x1ecommonvat/bench/v1/sheet.proto\x12\x12commonvat.bench.v1\x1a\x1dcommonvat/bench/v1/plan.proto\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xdf\x06\n" +
 	"\x05Sheet\x12,\n" +
 	"\x04plan\x18\x01 \x01(\v2\x18.commonvat.bench.v1.PlanR\x04plan\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x03R\brevision\x12\x12\n" +
@@ -2467,7 +2668,23 @@ const file_commonvat_bench_v1_sheet_proto_rawDesc = "" +
 	"incomplete\x18\x10 \x01(\bR\n" +
 	"incomplete\x12;\n" +
 	"\vdelete_time\x18\x11 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"deleteTime\"\xbc\x01\n" +
+	"deleteTime\x120\n" +
+	"\x04days\x18\x12 \x03(\v2\x1c.commonvat.bench.v1.SheetDayR\x04days\"|\n" +
+	"\bSheetDay\x12\x10\n" +
+	"\x03day\x18\x01 \x01(\x05R\x03day\x123\n" +
+	"\x05tasks\x18\x02 \x03(\v2\x1d.commonvat.bench.v1.SheetTaskR\x05tasks\x12\x1d\n" +
+	"\aminutes\x18\x03 \x01(\x01H\x00R\aminutes\x88\x01\x01B\n" +
+	"\n" +
+	"\b_minutes\"\x83\x01\n" +
+	"\tSheetTask\x12\x12\n" +
+	"\x04bath\x18\x01 \x01(\tR\x04bath\x12\x16\n" +
+	"\x06pieces\x18\x02 \x03(\tR\x06pieces\x12\x12\n" +
+	"\x04text\x18\x03 \x01(\tR\x04text\x126\n" +
+	"\x06shares\x18\x04 \x03(\v2\x1e.commonvat.bench.v1.SheetShareR\x06shares\"B\n" +
+	"\n" +
+	"SheetShare\x12\x1c\n" +
+	"\tdyestuffs\x18\x01 \x03(\tR\tdyestuffs\x12\x16\n" +
+	"\x06pieces\x18\x02 \x03(\tR\x06pieces\"\xbc\x01\n" +
 	"\tSheetPart\x12\x12\n" +
 	"\x04part\x18\x01 \x01(\tR\x04part\x12:\n" +
 	"\x06module\x18\x02 \x01(\v2\".commonvat.types.v1.ModuleIdentityR\x06module\x12\x14\n" +
@@ -2701,7 +2918,7 @@ func file_commonvat_bench_v1_sheet_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_bench_v1_sheet_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_commonvat_bench_v1_sheet_proto_msgTypes = make([]protoimpl.MessageInfo, 22)
+var file_commonvat_bench_v1_sheet_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
 var file_commonvat_bench_v1_sheet_proto_goTypes = []any{
 	(Standing)(0),                 // 0: commonvat.bench.v1.Standing
 	(AmountWay)(0),                // 1: commonvat.bench.v1.AmountWay
@@ -2711,76 +2928,82 @@ var file_commonvat_bench_v1_sheet_proto_goTypes = []any{
 	(Lifting)(0),                  // 5: commonvat.bench.v1.Lifting
 	(QuestionScope)(0),            // 6: commonvat.bench.v1.QuestionScope
 	(*Sheet)(nil),                 // 7: commonvat.bench.v1.Sheet
-	(*SheetPart)(nil),             // 8: commonvat.bench.v1.SheetPart
-	(*SheetPack)(nil),             // 9: commonvat.bench.v1.SheetPack
-	(*PieceLabel)(nil),            // 10: commonvat.bench.v1.PieceLabel
-	(*WaterHardness)(nil),         // 11: commonvat.bench.v1.WaterHardness
-	(*MordantAdvice)(nil),         // 12: commonvat.bench.v1.MordantAdvice
-	(*MordantRemark)(nil),         // 13: commonvat.bench.v1.MordantRemark
-	(*FibreAdvice)(nil),           // 14: commonvat.bench.v1.FibreAdvice
-	(*MordantChoice)(nil),         // 15: commonvat.bench.v1.MordantChoice
-	(*MordantStep)(nil),           // 16: commonvat.bench.v1.MordantStep
-	(*MordantRuledOut)(nil),       // 17: commonvat.bench.v1.MordantRuledOut
-	(*SheetBath)(nil),             // 18: commonvat.bench.v1.SheetBath
-	(*SheetLoad)(nil),             // 19: commonvat.bench.v1.SheetLoad
-	(*SheetAmount)(nil),           // 20: commonvat.bench.v1.SheetAmount
-	(*LiftedEarly)(nil),           // 21: commonvat.bench.v1.LiftedEarly
-	(*SheetMoment)(nil),           // 22: commonvat.bench.v1.SheetMoment
-	(*SheetFinding)(nil),          // 23: commonvat.bench.v1.SheetFinding
-	(*SheetQuestion)(nil),         // 24: commonvat.bench.v1.SheetQuestion
-	(*Override)(nil),              // 25: commonvat.bench.v1.Override
-	(*KeptSheet)(nil),             // 26: commonvat.bench.v1.KeptSheet
-	(*SheetFacts)(nil),            // 27: commonvat.bench.v1.SheetFacts
-	(*SheetStep)(nil),             // 28: commonvat.bench.v1.SheetStep
-	(*Plan)(nil),                  // 29: commonvat.bench.v1.Plan
-	(*timestamppb.Timestamp)(nil), // 30: google.protobuf.Timestamp
-	(*v1.ModuleIdentity)(nil),     // 31: commonvat.types.v1.ModuleIdentity
-	(BathKind)(0),                 // 32: commonvat.bench.v1.BathKind
-	(*Answer)(nil),                // 33: commonvat.bench.v1.Answer
+	(*SheetDay)(nil),              // 8: commonvat.bench.v1.SheetDay
+	(*SheetTask)(nil),             // 9: commonvat.bench.v1.SheetTask
+	(*SheetShare)(nil),            // 10: commonvat.bench.v1.SheetShare
+	(*SheetPart)(nil),             // 11: commonvat.bench.v1.SheetPart
+	(*SheetPack)(nil),             // 12: commonvat.bench.v1.SheetPack
+	(*PieceLabel)(nil),            // 13: commonvat.bench.v1.PieceLabel
+	(*WaterHardness)(nil),         // 14: commonvat.bench.v1.WaterHardness
+	(*MordantAdvice)(nil),         // 15: commonvat.bench.v1.MordantAdvice
+	(*MordantRemark)(nil),         // 16: commonvat.bench.v1.MordantRemark
+	(*FibreAdvice)(nil),           // 17: commonvat.bench.v1.FibreAdvice
+	(*MordantChoice)(nil),         // 18: commonvat.bench.v1.MordantChoice
+	(*MordantStep)(nil),           // 19: commonvat.bench.v1.MordantStep
+	(*MordantRuledOut)(nil),       // 20: commonvat.bench.v1.MordantRuledOut
+	(*SheetBath)(nil),             // 21: commonvat.bench.v1.SheetBath
+	(*SheetLoad)(nil),             // 22: commonvat.bench.v1.SheetLoad
+	(*SheetAmount)(nil),           // 23: commonvat.bench.v1.SheetAmount
+	(*LiftedEarly)(nil),           // 24: commonvat.bench.v1.LiftedEarly
+	(*SheetMoment)(nil),           // 25: commonvat.bench.v1.SheetMoment
+	(*SheetFinding)(nil),          // 26: commonvat.bench.v1.SheetFinding
+	(*SheetQuestion)(nil),         // 27: commonvat.bench.v1.SheetQuestion
+	(*Override)(nil),              // 28: commonvat.bench.v1.Override
+	(*KeptSheet)(nil),             // 29: commonvat.bench.v1.KeptSheet
+	(*SheetFacts)(nil),            // 30: commonvat.bench.v1.SheetFacts
+	(*SheetStep)(nil),             // 31: commonvat.bench.v1.SheetStep
+	(*Plan)(nil),                  // 32: commonvat.bench.v1.Plan
+	(*timestamppb.Timestamp)(nil), // 33: google.protobuf.Timestamp
+	(*v1.ModuleIdentity)(nil),     // 34: commonvat.types.v1.ModuleIdentity
+	(BathKind)(0),                 // 35: commonvat.bench.v1.BathKind
+	(*Answer)(nil),                // 36: commonvat.bench.v1.Answer
 }
 var file_commonvat_bench_v1_sheet_proto_depIdxs = []int32{
-	29, // 0: commonvat.bench.v1.Sheet.plan:type_name -> commonvat.bench.v1.Plan
-	30, // 1: commonvat.bench.v1.Sheet.create_time:type_name -> google.protobuf.Timestamp
+	32, // 0: commonvat.bench.v1.Sheet.plan:type_name -> commonvat.bench.v1.Plan
+	33, // 1: commonvat.bench.v1.Sheet.create_time:type_name -> google.protobuf.Timestamp
 	0,  // 2: commonvat.bench.v1.Sheet.standing:type_name -> commonvat.bench.v1.Standing
-	8,  // 3: commonvat.bench.v1.Sheet.parts:type_name -> commonvat.bench.v1.SheetPart
-	10, // 4: commonvat.bench.v1.Sheet.labels:type_name -> commonvat.bench.v1.PieceLabel
-	12, // 5: commonvat.bench.v1.Sheet.mordants:type_name -> commonvat.bench.v1.MordantAdvice
-	11, // 6: commonvat.bench.v1.Sheet.water:type_name -> commonvat.bench.v1.WaterHardness
-	18, // 7: commonvat.bench.v1.Sheet.baths:type_name -> commonvat.bench.v1.SheetBath
-	24, // 8: commonvat.bench.v1.Sheet.questions:type_name -> commonvat.bench.v1.SheetQuestion
-	25, // 9: commonvat.bench.v1.Sheet.overrides:type_name -> commonvat.bench.v1.Override
-	30, // 10: commonvat.bench.v1.Sheet.delete_time:type_name -> google.protobuf.Timestamp
-	31, // 11: commonvat.bench.v1.SheetPart.module:type_name -> commonvat.types.v1.ModuleIdentity
-	9,  // 12: commonvat.bench.v1.SheetPart.packs:type_name -> commonvat.bench.v1.SheetPack
-	14, // 13: commonvat.bench.v1.MordantAdvice.fibres:type_name -> commonvat.bench.v1.FibreAdvice
-	13, // 14: commonvat.bench.v1.MordantAdvice.remarks:type_name -> commonvat.bench.v1.MordantRemark
-	15, // 15: commonvat.bench.v1.FibreAdvice.choices:type_name -> commonvat.bench.v1.MordantChoice
-	17, // 16: commonvat.bench.v1.FibreAdvice.ruled_out:type_name -> commonvat.bench.v1.MordantRuledOut
-	16, // 17: commonvat.bench.v1.MordantChoice.steps:type_name -> commonvat.bench.v1.MordantStep
-	13, // 18: commonvat.bench.v1.MordantChoice.warnings:type_name -> commonvat.bench.v1.MordantRemark
-	32, // 19: commonvat.bench.v1.SheetBath.kind:type_name -> commonvat.bench.v1.BathKind
-	0,  // 20: commonvat.bench.v1.SheetBath.standing:type_name -> commonvat.bench.v1.Standing
-	19, // 21: commonvat.bench.v1.SheetBath.loads:type_name -> commonvat.bench.v1.SheetLoad
-	22, // 22: commonvat.bench.v1.SheetBath.moments:type_name -> commonvat.bench.v1.SheetMoment
-	23, // 23: commonvat.bench.v1.SheetBath.findings:type_name -> commonvat.bench.v1.SheetFinding
-	20, // 24: commonvat.bench.v1.SheetLoad.amounts:type_name -> commonvat.bench.v1.SheetAmount
-	21, // 25: commonvat.bench.v1.SheetLoad.lifted:type_name -> commonvat.bench.v1.LiftedEarly
-	1,  // 26: commonvat.bench.v1.SheetAmount.way:type_name -> commonvat.bench.v1.AmountWay
-	2,  // 27: commonvat.bench.v1.SheetMoment.kind:type_name -> commonvat.bench.v1.MomentKind
-	3,  // 28: commonvat.bench.v1.SheetFinding.severity:type_name -> commonvat.bench.v1.Severity
-	4,  // 29: commonvat.bench.v1.SheetFinding.standing:type_name -> commonvat.bench.v1.FindingStanding
-	5,  // 30: commonvat.bench.v1.SheetFinding.lifting:type_name -> commonvat.bench.v1.Lifting
-	6,  // 31: commonvat.bench.v1.SheetQuestion.scope:type_name -> commonvat.bench.v1.QuestionScope
-	30, // 32: commonvat.bench.v1.Override.time:type_name -> google.protobuf.Timestamp
-	7,  // 33: commonvat.bench.v1.KeptSheet.sheet:type_name -> commonvat.bench.v1.Sheet
-	27, // 34: commonvat.bench.v1.KeptSheet.facts:type_name -> commonvat.bench.v1.SheetFacts
-	28, // 35: commonvat.bench.v1.SheetFacts.steps:type_name -> commonvat.bench.v1.SheetStep
-	33, // 36: commonvat.bench.v1.SheetStep.facts:type_name -> commonvat.bench.v1.Answer
-	37, // [37:37] is the sub-list for method output_type
-	37, // [37:37] is the sub-list for method input_type
-	37, // [37:37] is the sub-list for extension type_name
-	37, // [37:37] is the sub-list for extension extendee
-	0,  // [0:37] is the sub-list for field type_name
+	11, // 3: commonvat.bench.v1.Sheet.parts:type_name -> commonvat.bench.v1.SheetPart
+	13, // 4: commonvat.bench.v1.Sheet.labels:type_name -> commonvat.bench.v1.PieceLabel
+	15, // 5: commonvat.bench.v1.Sheet.mordants:type_name -> commonvat.bench.v1.MordantAdvice
+	14, // 6: commonvat.bench.v1.Sheet.water:type_name -> commonvat.bench.v1.WaterHardness
+	21, // 7: commonvat.bench.v1.Sheet.baths:type_name -> commonvat.bench.v1.SheetBath
+	27, // 8: commonvat.bench.v1.Sheet.questions:type_name -> commonvat.bench.v1.SheetQuestion
+	28, // 9: commonvat.bench.v1.Sheet.overrides:type_name -> commonvat.bench.v1.Override
+	33, // 10: commonvat.bench.v1.Sheet.delete_time:type_name -> google.protobuf.Timestamp
+	8,  // 11: commonvat.bench.v1.Sheet.days:type_name -> commonvat.bench.v1.SheetDay
+	9,  // 12: commonvat.bench.v1.SheetDay.tasks:type_name -> commonvat.bench.v1.SheetTask
+	10, // 13: commonvat.bench.v1.SheetTask.shares:type_name -> commonvat.bench.v1.SheetShare
+	34, // 14: commonvat.bench.v1.SheetPart.module:type_name -> commonvat.types.v1.ModuleIdentity
+	12, // 15: commonvat.bench.v1.SheetPart.packs:type_name -> commonvat.bench.v1.SheetPack
+	17, // 16: commonvat.bench.v1.MordantAdvice.fibres:type_name -> commonvat.bench.v1.FibreAdvice
+	16, // 17: commonvat.bench.v1.MordantAdvice.remarks:type_name -> commonvat.bench.v1.MordantRemark
+	18, // 18: commonvat.bench.v1.FibreAdvice.choices:type_name -> commonvat.bench.v1.MordantChoice
+	20, // 19: commonvat.bench.v1.FibreAdvice.ruled_out:type_name -> commonvat.bench.v1.MordantRuledOut
+	19, // 20: commonvat.bench.v1.MordantChoice.steps:type_name -> commonvat.bench.v1.MordantStep
+	16, // 21: commonvat.bench.v1.MordantChoice.warnings:type_name -> commonvat.bench.v1.MordantRemark
+	35, // 22: commonvat.bench.v1.SheetBath.kind:type_name -> commonvat.bench.v1.BathKind
+	0,  // 23: commonvat.bench.v1.SheetBath.standing:type_name -> commonvat.bench.v1.Standing
+	22, // 24: commonvat.bench.v1.SheetBath.loads:type_name -> commonvat.bench.v1.SheetLoad
+	25, // 25: commonvat.bench.v1.SheetBath.moments:type_name -> commonvat.bench.v1.SheetMoment
+	26, // 26: commonvat.bench.v1.SheetBath.findings:type_name -> commonvat.bench.v1.SheetFinding
+	23, // 27: commonvat.bench.v1.SheetLoad.amounts:type_name -> commonvat.bench.v1.SheetAmount
+	24, // 28: commonvat.bench.v1.SheetLoad.lifted:type_name -> commonvat.bench.v1.LiftedEarly
+	1,  // 29: commonvat.bench.v1.SheetAmount.way:type_name -> commonvat.bench.v1.AmountWay
+	2,  // 30: commonvat.bench.v1.SheetMoment.kind:type_name -> commonvat.bench.v1.MomentKind
+	3,  // 31: commonvat.bench.v1.SheetFinding.severity:type_name -> commonvat.bench.v1.Severity
+	4,  // 32: commonvat.bench.v1.SheetFinding.standing:type_name -> commonvat.bench.v1.FindingStanding
+	5,  // 33: commonvat.bench.v1.SheetFinding.lifting:type_name -> commonvat.bench.v1.Lifting
+	6,  // 34: commonvat.bench.v1.SheetQuestion.scope:type_name -> commonvat.bench.v1.QuestionScope
+	33, // 35: commonvat.bench.v1.Override.time:type_name -> google.protobuf.Timestamp
+	7,  // 36: commonvat.bench.v1.KeptSheet.sheet:type_name -> commonvat.bench.v1.Sheet
+	30, // 37: commonvat.bench.v1.KeptSheet.facts:type_name -> commonvat.bench.v1.SheetFacts
+	31, // 38: commonvat.bench.v1.SheetFacts.steps:type_name -> commonvat.bench.v1.SheetStep
+	36, // 39: commonvat.bench.v1.SheetStep.facts:type_name -> commonvat.bench.v1.Answer
+	40, // [40:40] is the sub-list for method output_type
+	40, // [40:40] is the sub-list for method input_type
+	40, // [40:40] is the sub-list for extension type_name
+	40, // [40:40] is the sub-list for extension extendee
+	0,  // [0:40] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_bench_v1_sheet_proto_init() }
@@ -2789,16 +3012,17 @@ func file_commonvat_bench_v1_sheet_proto_init() {
 		return
 	}
 	file_commonvat_bench_v1_plan_proto_init()
-	file_commonvat_bench_v1_sheet_proto_msgTypes[4].OneofWrappers = []any{}
-	file_commonvat_bench_v1_sheet_proto_msgTypes[13].OneofWrappers = []any{}
-	file_commonvat_bench_v1_sheet_proto_msgTypes[15].OneofWrappers = []any{}
+	file_commonvat_bench_v1_sheet_proto_msgTypes[1].OneofWrappers = []any{}
+	file_commonvat_bench_v1_sheet_proto_msgTypes[7].OneofWrappers = []any{}
+	file_commonvat_bench_v1_sheet_proto_msgTypes[16].OneofWrappers = []any{}
+	file_commonvat_bench_v1_sheet_proto_msgTypes[18].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_bench_v1_sheet_proto_rawDesc), len(file_commonvat_bench_v1_sheet_proto_rawDesc)),
 			NumEnums:      7,
-			NumMessages:   22,
+			NumMessages:   25,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

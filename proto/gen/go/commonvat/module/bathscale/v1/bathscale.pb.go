@@ -380,6 +380,68 @@ func (MomentKind) EnumDescriptor() ([]byte, []int) {
 	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{5}
 }
 
+// WorkKind is what is done in a bath, as far as its day hangs on it.
+type WorkKind int32
+
+const (
+	// Never valid.
+	WorkKind_WORK_KIND_UNSPECIFIED WorkKind = 0
+	// Scour, rinse and whatever else fibre goes on from at once.
+	WorkKind_WORK_KIND_PREPARE WorkKind = 1
+	// Mordant or tannin.
+	WorkKind_WORK_KIND_MORDANT  WorkKind = 2
+	WorkKind_WORK_KIND_DYE      WorkKind = 3
+	WorkKind_WORK_KIND_VAT      WorkKind = 4
+	WorkKind_WORK_KIND_MODIFIER WorkKind = 5
+)
+
+// Enum value maps for WorkKind.
+var (
+	WorkKind_name = map[int32]string{
+		0: "WORK_KIND_UNSPECIFIED",
+		1: "WORK_KIND_PREPARE",
+		2: "WORK_KIND_MORDANT",
+		3: "WORK_KIND_DYE",
+		4: "WORK_KIND_VAT",
+		5: "WORK_KIND_MODIFIER",
+	}
+	WorkKind_value = map[string]int32{
+		"WORK_KIND_UNSPECIFIED": 0,
+		"WORK_KIND_PREPARE":     1,
+		"WORK_KIND_MORDANT":     2,
+		"WORK_KIND_DYE":         3,
+		"WORK_KIND_VAT":         4,
+		"WORK_KIND_MODIFIER":    5,
+	}
+)
+
+func (x WorkKind) Enum() *WorkKind {
+	p := new(WorkKind)
+	*p = x
+	return p
+}
+
+func (x WorkKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (WorkKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_commonvat_module_bathscale_v1_bathscale_proto_enumTypes[6].Descriptor()
+}
+
+func (WorkKind) Type() protoreflect.EnumType {
+	return &file_commonvat_module_bathscale_v1_bathscale_proto_enumTypes[6]
+}
+
+func (x WorkKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use WorkKind.Descriptor instead.
+func (WorkKind) EnumDescriptor() ([]byte, []int) {
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{6}
+}
+
 // ScaleBathsRequest is a trial's fibre, bench and recipes.
 type ScaleBathsRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2778,6 +2840,398 @@ func (x *LayOutResponse) GetRemarks() []string {
 	return nil
 }
 
+// LayOutDaysRequest is the baths of a trial.
+type LayOutDaysRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required, 1 to 100, each bath_id once, in the order of work, which is kept.
+	Baths         []*DayBath `protobuf:"bytes,1,rep,name=baths,proto3" json:"baths,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LayOutDaysRequest) Reset() {
+	*x = LayOutDaysRequest{}
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LayOutDaysRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LayOutDaysRequest) ProtoMessage() {}
+
+func (x *LayOutDaysRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LayOutDaysRequest.ProtoReflect.Descriptor instead.
+func (*LayOutDaysRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *LayOutDaysRequest) GetBaths() []*DayBath {
+	if x != nil {
+		return x.Baths
+	}
+	return nil
+}
+
+// DayBath is a bath, as far as its day hangs on it.
+type DayBath struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. 1 to 80 characters.
+	BathId string `protobuf:"bytes,1,opt,name=bath_id,json=bathId,proto3" json:"bath_id,omitempty"`
+	// Required.
+	Kind WorkKind `protobuf:"varint,2,opt,name=kind,proto3,enum=commonvat.module.bathscale.v1.WorkKind" json:"kind,omitempty"`
+	// Required, 1 to 200, each once. 1 to 80 characters.
+	PieceIds []string `protobuf:"bytes,3,rep,name=piece_ids,json=pieceIds,proto3" json:"piece_ids,omitempty"`
+	// What is put in; at most 100, each 1 to 80 characters.
+	Materials []string `protobuf:"bytes,4,rep,name=materials,proto3" json:"materials,omitempty"`
+	// What it colours with, of a dye bath or a vat alone; empty: a blank, without its colourant. At most 50, each once, 1 to 80 characters.
+	Dyestuffs []string `protobuf:"bytes,5,rep,name=dyestuffs,proto3" json:"dyestuffs,omitempty"`
+	// From the moment the fibre goes in to the moment it comes out; 0: not known. Range: 0 to 40,000.
+	Minutes float64 `protobuf:"fixed64,6,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	// A day that is told; 0: to be found. Range: 0 to 60; told days never fall from bath to bath.
+	Day           int32 `protobuf:"varint,7,opt,name=day,proto3" json:"day,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DayBath) Reset() {
+	*x = DayBath{}
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DayBath) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DayBath) ProtoMessage() {}
+
+func (x *DayBath) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DayBath.ProtoReflect.Descriptor instead.
+func (*DayBath) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *DayBath) GetBathId() string {
+	if x != nil {
+		return x.BathId
+	}
+	return ""
+}
+
+func (x *DayBath) GetKind() WorkKind {
+	if x != nil {
+		return x.Kind
+	}
+	return WorkKind_WORK_KIND_UNSPECIFIED
+}
+
+func (x *DayBath) GetPieceIds() []string {
+	if x != nil {
+		return x.PieceIds
+	}
+	return nil
+}
+
+func (x *DayBath) GetMaterials() []string {
+	if x != nil {
+		return x.Materials
+	}
+	return nil
+}
+
+func (x *DayBath) GetDyestuffs() []string {
+	if x != nil {
+		return x.Dyestuffs
+	}
+	return nil
+}
+
+func (x *DayBath) GetMinutes() float64 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+func (x *DayBath) GetDay() int32 {
+	if x != nil {
+		return x.Day
+	}
+	return 0
+}
+
+// LayOutDaysResponse is the days.
+type LayOutDaysResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Rising. Every bath stands once in one of them, in the order of the request; what is told is kept.
+	Days []*WorkDay `protobuf:"bytes,1,rep,name=days,proto3" json:"days,omitempty"`
+	// What keeps a comparison of orders from being fair, and which told day leaves no time to rest.
+	Remarks       []string `protobuf:"bytes,2,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LayOutDaysResponse) Reset() {
+	*x = LayOutDaysResponse{}
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LayOutDaysResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LayOutDaysResponse) ProtoMessage() {}
+
+func (x *LayOutDaysResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LayOutDaysResponse.ProtoReflect.Descriptor instead.
+func (*LayOutDaysResponse) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *LayOutDaysResponse) GetDays() []*WorkDay {
+	if x != nil {
+		return x.Days
+	}
+	return nil
+}
+
+func (x *LayOutDaysResponse) GetRemarks() []string {
+	if x != nil {
+		return x.Remarks
+	}
+	return nil
+}
+
+// WorkDay is what is done on one day.
+type WorkDay struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Range: 1 to 3000.
+	Day int32 `protobuf:"varint,1,opt,name=day,proto3" json:"day,omitempty"`
+	// In the order of work.
+	Tasks []*DayTask `protobuf:"bytes,2,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	// Of its baths, one after another; absent when that of one isn't known.
+	Minutes       *float64 `protobuf:"fixed64,3,opt,name=minutes,proto3,oneof" json:"minutes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WorkDay) Reset() {
+	*x = WorkDay{}
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[32]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WorkDay) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WorkDay) ProtoMessage() {}
+
+func (x *WorkDay) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[32]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WorkDay.ProtoReflect.Descriptor instead.
+func (*WorkDay) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{32}
+}
+
+func (x *WorkDay) GetDay() int32 {
+	if x != nil {
+		return x.Day
+	}
+	return 0
+}
+
+func (x *WorkDay) GetTasks() []*DayTask {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *WorkDay) GetMinutes() float64 {
+	if x != nil && x.Minutes != nil {
+		return *x.Minutes
+	}
+	return 0
+}
+
+// DayTask is a bath, or what is done beside baths.
+type DayTask struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Empty: no bath.
+	BathId string `protobuf:"bytes,1,opt,name=bath_id,json=bathId,proto3" json:"bath_id,omitempty"`
+	// Of a bath all that go in; of a vat that both orders share, in the order in which they are dipped.
+	PieceIds []string `protobuf:"bytes,2,rep,name=piece_ids,json=pieceIds,proto3" json:"piece_ids,omitempty"`
+	// What is done, or has to be minded. Empty only of a bath.
+	Text string `protobuf:"bytes,3,opt,name=text,proto3" json:"text,omitempty"`
+	// Of a bath that colours: its pieces by the colours that they get in the whole trial.
+	Shares        []*PotShare `protobuf:"bytes,4,rep,name=shares,proto3" json:"shares,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DayTask) Reset() {
+	*x = DayTask{}
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[33]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DayTask) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DayTask) ProtoMessage() {}
+
+func (x *DayTask) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[33]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DayTask.ProtoReflect.Descriptor instead.
+func (*DayTask) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{33}
+}
+
+func (x *DayTask) GetBathId() string {
+	if x != nil {
+		return x.BathId
+	}
+	return ""
+}
+
+func (x *DayTask) GetPieceIds() []string {
+	if x != nil {
+		return x.PieceIds
+	}
+	return nil
+}
+
+func (x *DayTask) GetText() string {
+	if x != nil {
+		return x.Text
+	}
+	return ""
+}
+
+func (x *DayTask) GetShares() []*PotShare {
+	if x != nil {
+		return x.Shares
+	}
+	return nil
+}
+
+// PotShare is the pieces of a pot that get the same dyestuffs in the same order.
+type PotShare struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Of the whole trial, in their order.
+	Dyestuffs     []string `protobuf:"bytes,1,rep,name=dyestuffs,proto3" json:"dyestuffs,omitempty"`
+	PieceIds      []string `protobuf:"bytes,2,rep,name=piece_ids,json=pieceIds,proto3" json:"piece_ids,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PotShare) Reset() {
+	*x = PotShare{}
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[34]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PotShare) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PotShare) ProtoMessage() {}
+
+func (x *PotShare) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[34]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PotShare.ProtoReflect.Descriptor instead.
+func (*PotShare) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{34}
+}
+
+func (x *PotShare) GetDyestuffs() []string {
+	if x != nil {
+		return x.Dyestuffs
+	}
+	return nil
+}
+
+func (x *PotShare) GetPieceIds() []string {
+	if x != nil {
+		return x.PieceIds
+	}
+	return nil
+}
+
 var File_commonvat_module_bathscale_v1_bathscale_proto protoreflect.FileDescriptor
 
 const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
@@ -2984,7 +3438,34 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"\n" +
 	"lowered_by\x18\x04 \x01(\v2&.commonvat.module.bathscale.v1.CeilingR\tloweredBy\x12C\n" +
 	"\tslowed_by\x18\x05 \x01(\v2&.commonvat.module.bathscale.v1.CeilingR\bslowedBy\x12\x18\n" +
-	"\aremarks\x18\x06 \x03(\tR\aremarks*r\n" +
+	"\aremarks\x18\x06 \x03(\tR\aremarks\"Q\n" +
+	"\x11LayOutDaysRequest\x12<\n" +
+	"\x05baths\x18\x01 \x03(\v2&.commonvat.module.bathscale.v1.DayBathR\x05baths\"\xe4\x01\n" +
+	"\aDayBath\x12\x17\n" +
+	"\abath_id\x18\x01 \x01(\tR\x06bathId\x12;\n" +
+	"\x04kind\x18\x02 \x01(\x0e2'.commonvat.module.bathscale.v1.WorkKindR\x04kind\x12\x1b\n" +
+	"\tpiece_ids\x18\x03 \x03(\tR\bpieceIds\x12\x1c\n" +
+	"\tmaterials\x18\x04 \x03(\tR\tmaterials\x12\x1c\n" +
+	"\tdyestuffs\x18\x05 \x03(\tR\tdyestuffs\x12\x18\n" +
+	"\aminutes\x18\x06 \x01(\x01R\aminutes\x12\x10\n" +
+	"\x03day\x18\a \x01(\x05R\x03day\"j\n" +
+	"\x12LayOutDaysResponse\x12:\n" +
+	"\x04days\x18\x01 \x03(\v2&.commonvat.module.bathscale.v1.WorkDayR\x04days\x12\x18\n" +
+	"\aremarks\x18\x02 \x03(\tR\aremarks\"\x84\x01\n" +
+	"\aWorkDay\x12\x10\n" +
+	"\x03day\x18\x01 \x01(\x05R\x03day\x12<\n" +
+	"\x05tasks\x18\x02 \x03(\v2&.commonvat.module.bathscale.v1.DayTaskR\x05tasks\x12\x1d\n" +
+	"\aminutes\x18\x03 \x01(\x01H\x00R\aminutes\x88\x01\x01B\n" +
+	"\n" +
+	"\b_minutes\"\x94\x01\n" +
+	"\aDayTask\x12\x17\n" +
+	"\abath_id\x18\x01 \x01(\tR\x06bathId\x12\x1b\n" +
+	"\tpiece_ids\x18\x02 \x03(\tR\bpieceIds\x12\x12\n" +
+	"\x04text\x18\x03 \x01(\tR\x04text\x12?\n" +
+	"\x06shares\x18\x04 \x03(\v2'.commonvat.module.bathscale.v1.PotShareR\x06shares\"E\n" +
+	"\bPotShare\x12\x1c\n" +
+	"\tdyestuffs\x18\x01 \x03(\tR\tdyestuffs\x12\x1b\n" +
+	"\tpiece_ids\x18\x02 \x03(\tR\bpieceIds*r\n" +
 	"\x0eFibreReference\x12\x1f\n" +
 	"\x1bFIBRE_REFERENCE_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aFIBRE_REFERENCE_AS_WEIGHED\x10\x01\x12\x1f\n" +
@@ -3023,13 +3504,22 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"\x17MOMENT_KIND_HOLD_STARTS\x10\x02\x12\x14\n" +
 	"\x10MOMENT_KIND_LOOK\x10\x03\x12\x18\n" +
 	"\x14MOMENT_KIND_HEAT_OFF\x10\x04\x12\x19\n" +
-	"\x15MOMENT_KIND_FIBRE_OUT\x10\x052\xc6\x03\n" +
+	"\x15MOMENT_KIND_FIBRE_OUT\x10\x05*\x91\x01\n" +
+	"\bWorkKind\x12\x19\n" +
+	"\x15WORK_KIND_UNSPECIFIED\x10\x00\x12\x15\n" +
+	"\x11WORK_KIND_PREPARE\x10\x01\x12\x15\n" +
+	"\x11WORK_KIND_MORDANT\x10\x02\x12\x11\n" +
+	"\rWORK_KIND_DYE\x10\x03\x12\x11\n" +
+	"\rWORK_KIND_VAT\x10\x04\x12\x16\n" +
+	"\x12WORK_KIND_MODIFIER\x10\x052\xb9\x04\n" +
 	"\x10BathscaleService\x12q\n" +
 	"\n" +
 	"ScaleBaths\x120.commonvat.module.bathscale.v1.ScaleBathsRequest\x1a1.commonvat.module.bathscale.v1.ScaleBathsResponse\x12n\n" +
 	"\tMixWaters\x12/.commonvat.module.bathscale.v1.MixWatersRequest\x1a0.commonvat.module.bathscale.v1.MixWatersResponse\x12h\n" +
 	"\aRescale\x12-.commonvat.module.bathscale.v1.RescaleRequest\x1a..commonvat.module.bathscale.v1.RescaleResponse\x12e\n" +
-	"\x06LayOut\x12,.commonvat.module.bathscale.v1.LayOutRequest\x1a-.commonvat.module.bathscale.v1.LayOutResponseB\xa1\x02\n" +
+	"\x06LayOut\x12,.commonvat.module.bathscale.v1.LayOutRequest\x1a-.commonvat.module.bathscale.v1.LayOutResponse\x12q\n" +
+	"\n" +
+	"LayOutDays\x120.commonvat.module.bathscale.v1.LayOutDaysRequest\x1a1.commonvat.module.bathscale.v1.LayOutDaysResponseB\xa1\x02\n" +
 	"!com.commonvat.module.bathscale.v1B\x0eBathscaleProtoP\x01ZUgithub.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1;bathscalev1\xa2\x02\x03CMB\xaa\x02\x1dCommonvat.Module.Bathscale.V1\xca\x02\x1dCommonvat\\Module\\Bathscale\\V1\xe2\x02)Commonvat\\Module\\Bathscale\\V1\\GPBMetadata\xea\x02 Commonvat::Module::Bathscale::V1b\x06proto3"
 
 var (
@@ -3044,8 +3534,8 @@ func file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP() []byte {
 	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescData
 }
 
-var file_commonvat_module_bathscale_v1_bathscale_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
-var file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes = make([]protoimpl.MessageInfo, 29)
+var file_commonvat_module_bathscale_v1_bathscale_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
+var file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes = make([]protoimpl.MessageInfo, 35)
 var file_commonvat_module_bathscale_v1_bathscale_proto_goTypes = []any{
 	(FibreReference)(0),        // 0: commonvat.module.bathscale.v1.FibreReference
 	(Form)(0),                  // 1: commonvat.module.bathscale.v1.Form
@@ -3053,84 +3543,98 @@ var file_commonvat_module_bathscale_v1_bathscale_proto_goTypes = []any{
 	(HardnessUnit)(0),          // 3: commonvat.module.bathscale.v1.HardnessUnit
 	(Grows)(0),                 // 4: commonvat.module.bathscale.v1.Grows
 	(MomentKind)(0),            // 5: commonvat.module.bathscale.v1.MomentKind
-	(*ScaleBathsRequest)(nil),  // 6: commonvat.module.bathscale.v1.ScaleBathsRequest
-	(*FibreLot)(nil),           // 7: commonvat.module.bathscale.v1.FibreLot
-	(*Regain)(nil),             // 8: commonvat.module.bathscale.v1.Regain
-	(*Bench)(nil),              // 9: commonvat.module.bathscale.v1.Bench
-	(*Balance)(nil),            // 10: commonvat.module.bathscale.v1.Balance
-	(*BathRecipe)(nil),         // 11: commonvat.module.bathscale.v1.BathRecipe
-	(*Uptake)(nil),             // 12: commonvat.module.bathscale.v1.Uptake
-	(*PartsOf)(nil),            // 13: commonvat.module.bathscale.v1.PartsOf
-	(*Dose)(nil),               // 14: commonvat.module.bathscale.v1.Dose
-	(*ScaleBathsResponse)(nil), // 15: commonvat.module.bathscale.v1.ScaleBathsResponse
-	(*Question)(nil),           // 16: commonvat.module.bathscale.v1.Question
-	(*BathAmounts)(nil),        // 17: commonvat.module.bathscale.v1.BathAmounts
-	(*LoadAmounts)(nil),        // 18: commonvat.module.bathscale.v1.LoadAmounts
-	(*MaterialAmount)(nil),     // 19: commonvat.module.bathscale.v1.MaterialAmount
-	(*Stock)(nil),              // 20: commonvat.module.bathscale.v1.Stock
-	(*LiftedBound)(nil),        // 21: commonvat.module.bathscale.v1.LiftedBound
-	(*WaterShare)(nil),         // 22: commonvat.module.bathscale.v1.WaterShare
-	(*MixWatersRequest)(nil),   // 23: commonvat.module.bathscale.v1.MixWatersRequest
-	(*MixWatersResponse)(nil),  // 24: commonvat.module.bathscale.v1.MixWatersResponse
-	(*Raise)(nil),              // 25: commonvat.module.bathscale.v1.Raise
-	(*BathSize)(nil),           // 26: commonvat.module.bathscale.v1.BathSize
-	(*BathFigure)(nil),         // 27: commonvat.module.bathscale.v1.BathFigure
-	(*RescaleRequest)(nil),     // 28: commonvat.module.bathscale.v1.RescaleRequest
-	(*RescaleResponse)(nil),    // 29: commonvat.module.bathscale.v1.RescaleResponse
-	(*RescaledFigure)(nil),     // 30: commonvat.module.bathscale.v1.RescaledFigure
-	(*LayOutRequest)(nil),      // 31: commonvat.module.bathscale.v1.LayOutRequest
-	(*Ceiling)(nil),            // 32: commonvat.module.bathscale.v1.Ceiling
-	(*Moment)(nil),             // 33: commonvat.module.bathscale.v1.Moment
-	(*LayOutResponse)(nil),     // 34: commonvat.module.bathscale.v1.LayOutResponse
-	(*v1.FibrePart)(nil),       // 35: commonvat.types.v1.FibrePart
-	(v1.WeighingBasis)(0),      // 36: commonvat.types.v1.WeighingBasis
+	(WorkKind)(0),              // 6: commonvat.module.bathscale.v1.WorkKind
+	(*ScaleBathsRequest)(nil),  // 7: commonvat.module.bathscale.v1.ScaleBathsRequest
+	(*FibreLot)(nil),           // 8: commonvat.module.bathscale.v1.FibreLot
+	(*Regain)(nil),             // 9: commonvat.module.bathscale.v1.Regain
+	(*Bench)(nil),              // 10: commonvat.module.bathscale.v1.Bench
+	(*Balance)(nil),            // 11: commonvat.module.bathscale.v1.Balance
+	(*BathRecipe)(nil),         // 12: commonvat.module.bathscale.v1.BathRecipe
+	(*Uptake)(nil),             // 13: commonvat.module.bathscale.v1.Uptake
+	(*PartsOf)(nil),            // 14: commonvat.module.bathscale.v1.PartsOf
+	(*Dose)(nil),               // 15: commonvat.module.bathscale.v1.Dose
+	(*ScaleBathsResponse)(nil), // 16: commonvat.module.bathscale.v1.ScaleBathsResponse
+	(*Question)(nil),           // 17: commonvat.module.bathscale.v1.Question
+	(*BathAmounts)(nil),        // 18: commonvat.module.bathscale.v1.BathAmounts
+	(*LoadAmounts)(nil),        // 19: commonvat.module.bathscale.v1.LoadAmounts
+	(*MaterialAmount)(nil),     // 20: commonvat.module.bathscale.v1.MaterialAmount
+	(*Stock)(nil),              // 21: commonvat.module.bathscale.v1.Stock
+	(*LiftedBound)(nil),        // 22: commonvat.module.bathscale.v1.LiftedBound
+	(*WaterShare)(nil),         // 23: commonvat.module.bathscale.v1.WaterShare
+	(*MixWatersRequest)(nil),   // 24: commonvat.module.bathscale.v1.MixWatersRequest
+	(*MixWatersResponse)(nil),  // 25: commonvat.module.bathscale.v1.MixWatersResponse
+	(*Raise)(nil),              // 26: commonvat.module.bathscale.v1.Raise
+	(*BathSize)(nil),           // 27: commonvat.module.bathscale.v1.BathSize
+	(*BathFigure)(nil),         // 28: commonvat.module.bathscale.v1.BathFigure
+	(*RescaleRequest)(nil),     // 29: commonvat.module.bathscale.v1.RescaleRequest
+	(*RescaleResponse)(nil),    // 30: commonvat.module.bathscale.v1.RescaleResponse
+	(*RescaledFigure)(nil),     // 31: commonvat.module.bathscale.v1.RescaledFigure
+	(*LayOutRequest)(nil),      // 32: commonvat.module.bathscale.v1.LayOutRequest
+	(*Ceiling)(nil),            // 33: commonvat.module.bathscale.v1.Ceiling
+	(*Moment)(nil),             // 34: commonvat.module.bathscale.v1.Moment
+	(*LayOutResponse)(nil),     // 35: commonvat.module.bathscale.v1.LayOutResponse
+	(*LayOutDaysRequest)(nil),  // 36: commonvat.module.bathscale.v1.LayOutDaysRequest
+	(*DayBath)(nil),            // 37: commonvat.module.bathscale.v1.DayBath
+	(*LayOutDaysResponse)(nil), // 38: commonvat.module.bathscale.v1.LayOutDaysResponse
+	(*WorkDay)(nil),            // 39: commonvat.module.bathscale.v1.WorkDay
+	(*DayTask)(nil),            // 40: commonvat.module.bathscale.v1.DayTask
+	(*PotShare)(nil),           // 41: commonvat.module.bathscale.v1.PotShare
+	(*v1.FibrePart)(nil),       // 42: commonvat.types.v1.FibrePart
+	(v1.WeighingBasis)(0),      // 43: commonvat.types.v1.WeighingBasis
 }
 var file_commonvat_module_bathscale_v1_bathscale_proto_depIdxs = []int32{
-	7,  // 0: commonvat.module.bathscale.v1.ScaleBathsRequest.fibre:type_name -> commonvat.module.bathscale.v1.FibreLot
-	9,  // 1: commonvat.module.bathscale.v1.ScaleBathsRequest.bench:type_name -> commonvat.module.bathscale.v1.Bench
-	11, // 2: commonvat.module.bathscale.v1.ScaleBathsRequest.baths:type_name -> commonvat.module.bathscale.v1.BathRecipe
+	8,  // 0: commonvat.module.bathscale.v1.ScaleBathsRequest.fibre:type_name -> commonvat.module.bathscale.v1.FibreLot
+	10, // 1: commonvat.module.bathscale.v1.ScaleBathsRequest.bench:type_name -> commonvat.module.bathscale.v1.Bench
+	12, // 2: commonvat.module.bathscale.v1.ScaleBathsRequest.baths:type_name -> commonvat.module.bathscale.v1.BathRecipe
 	0,  // 3: commonvat.module.bathscale.v1.ScaleBathsRequest.reference:type_name -> commonvat.module.bathscale.v1.FibreReference
-	8,  // 4: commonvat.module.bathscale.v1.ScaleBathsRequest.regains:type_name -> commonvat.module.bathscale.v1.Regain
-	35, // 5: commonvat.module.bathscale.v1.FibreLot.composition:type_name -> commonvat.types.v1.FibrePart
-	36, // 6: commonvat.module.bathscale.v1.FibreLot.basis:type_name -> commonvat.types.v1.WeighingBasis
-	10, // 7: commonvat.module.bathscale.v1.Bench.balances:type_name -> commonvat.module.bathscale.v1.Balance
-	14, // 8: commonvat.module.bathscale.v1.BathRecipe.doses:type_name -> commonvat.module.bathscale.v1.Dose
-	12, // 9: commonvat.module.bathscale.v1.BathRecipe.uptakes:type_name -> commonvat.module.bathscale.v1.Uptake
-	13, // 10: commonvat.module.bathscale.v1.Dose.parts_of:type_name -> commonvat.module.bathscale.v1.PartsOf
+	9,  // 4: commonvat.module.bathscale.v1.ScaleBathsRequest.regains:type_name -> commonvat.module.bathscale.v1.Regain
+	42, // 5: commonvat.module.bathscale.v1.FibreLot.composition:type_name -> commonvat.types.v1.FibrePart
+	43, // 6: commonvat.module.bathscale.v1.FibreLot.basis:type_name -> commonvat.types.v1.WeighingBasis
+	11, // 7: commonvat.module.bathscale.v1.Bench.balances:type_name -> commonvat.module.bathscale.v1.Balance
+	15, // 8: commonvat.module.bathscale.v1.BathRecipe.doses:type_name -> commonvat.module.bathscale.v1.Dose
+	13, // 9: commonvat.module.bathscale.v1.BathRecipe.uptakes:type_name -> commonvat.module.bathscale.v1.Uptake
+	14, // 10: commonvat.module.bathscale.v1.Dose.parts_of:type_name -> commonvat.module.bathscale.v1.PartsOf
 	1,  // 11: commonvat.module.bathscale.v1.Dose.form:type_name -> commonvat.module.bathscale.v1.Form
-	17, // 12: commonvat.module.bathscale.v1.ScaleBathsResponse.baths:type_name -> commonvat.module.bathscale.v1.BathAmounts
-	16, // 13: commonvat.module.bathscale.v1.ScaleBathsResponse.questions:type_name -> commonvat.module.bathscale.v1.Question
-	18, // 14: commonvat.module.bathscale.v1.BathAmounts.loads:type_name -> commonvat.module.bathscale.v1.LoadAmounts
-	19, // 15: commonvat.module.bathscale.v1.LoadAmounts.amounts:type_name -> commonvat.module.bathscale.v1.MaterialAmount
-	21, // 16: commonvat.module.bathscale.v1.LoadAmounts.lifted:type_name -> commonvat.module.bathscale.v1.LiftedBound
+	18, // 12: commonvat.module.bathscale.v1.ScaleBathsResponse.baths:type_name -> commonvat.module.bathscale.v1.BathAmounts
+	17, // 13: commonvat.module.bathscale.v1.ScaleBathsResponse.questions:type_name -> commonvat.module.bathscale.v1.Question
+	19, // 14: commonvat.module.bathscale.v1.BathAmounts.loads:type_name -> commonvat.module.bathscale.v1.LoadAmounts
+	20, // 15: commonvat.module.bathscale.v1.LoadAmounts.amounts:type_name -> commonvat.module.bathscale.v1.MaterialAmount
+	22, // 16: commonvat.module.bathscale.v1.LoadAmounts.lifted:type_name -> commonvat.module.bathscale.v1.LiftedBound
 	2,  // 17: commonvat.module.bathscale.v1.MaterialAmount.way:type_name -> commonvat.module.bathscale.v1.Way
-	20, // 18: commonvat.module.bathscale.v1.MaterialAmount.stock:type_name -> commonvat.module.bathscale.v1.Stock
+	21, // 18: commonvat.module.bathscale.v1.MaterialAmount.stock:type_name -> commonvat.module.bathscale.v1.Stock
 	3,  // 19: commonvat.module.bathscale.v1.WaterShare.unit:type_name -> commonvat.module.bathscale.v1.HardnessUnit
-	22, // 20: commonvat.module.bathscale.v1.MixWatersRequest.waters:type_name -> commonvat.module.bathscale.v1.WaterShare
-	25, // 21: commonvat.module.bathscale.v1.MixWatersResponse.raise:type_name -> commonvat.module.bathscale.v1.Raise
+	23, // 20: commonvat.module.bathscale.v1.MixWatersRequest.waters:type_name -> commonvat.module.bathscale.v1.WaterShare
+	26, // 21: commonvat.module.bathscale.v1.MixWatersResponse.raise:type_name -> commonvat.module.bathscale.v1.Raise
 	4,  // 22: commonvat.module.bathscale.v1.BathFigure.grows:type_name -> commonvat.module.bathscale.v1.Grows
-	26, // 23: commonvat.module.bathscale.v1.RescaleRequest.from:type_name -> commonvat.module.bathscale.v1.BathSize
-	26, // 24: commonvat.module.bathscale.v1.RescaleRequest.to:type_name -> commonvat.module.bathscale.v1.BathSize
-	27, // 25: commonvat.module.bathscale.v1.RescaleRequest.figures:type_name -> commonvat.module.bathscale.v1.BathFigure
-	30, // 26: commonvat.module.bathscale.v1.RescaleResponse.figures:type_name -> commonvat.module.bathscale.v1.RescaledFigure
-	32, // 27: commonvat.module.bathscale.v1.LayOutRequest.ceilings:type_name -> commonvat.module.bathscale.v1.Ceiling
+	27, // 23: commonvat.module.bathscale.v1.RescaleRequest.from:type_name -> commonvat.module.bathscale.v1.BathSize
+	27, // 24: commonvat.module.bathscale.v1.RescaleRequest.to:type_name -> commonvat.module.bathscale.v1.BathSize
+	28, // 25: commonvat.module.bathscale.v1.RescaleRequest.figures:type_name -> commonvat.module.bathscale.v1.BathFigure
+	31, // 26: commonvat.module.bathscale.v1.RescaleResponse.figures:type_name -> commonvat.module.bathscale.v1.RescaledFigure
+	33, // 27: commonvat.module.bathscale.v1.LayOutRequest.ceilings:type_name -> commonvat.module.bathscale.v1.Ceiling
 	5,  // 28: commonvat.module.bathscale.v1.Moment.kind:type_name -> commonvat.module.bathscale.v1.MomentKind
-	33, // 29: commonvat.module.bathscale.v1.LayOutResponse.moments:type_name -> commonvat.module.bathscale.v1.Moment
-	32, // 30: commonvat.module.bathscale.v1.LayOutResponse.lowered_by:type_name -> commonvat.module.bathscale.v1.Ceiling
-	32, // 31: commonvat.module.bathscale.v1.LayOutResponse.slowed_by:type_name -> commonvat.module.bathscale.v1.Ceiling
-	6,  // 32: commonvat.module.bathscale.v1.BathscaleService.ScaleBaths:input_type -> commonvat.module.bathscale.v1.ScaleBathsRequest
-	23, // 33: commonvat.module.bathscale.v1.BathscaleService.MixWaters:input_type -> commonvat.module.bathscale.v1.MixWatersRequest
-	28, // 34: commonvat.module.bathscale.v1.BathscaleService.Rescale:input_type -> commonvat.module.bathscale.v1.RescaleRequest
-	31, // 35: commonvat.module.bathscale.v1.BathscaleService.LayOut:input_type -> commonvat.module.bathscale.v1.LayOutRequest
-	15, // 36: commonvat.module.bathscale.v1.BathscaleService.ScaleBaths:output_type -> commonvat.module.bathscale.v1.ScaleBathsResponse
-	24, // 37: commonvat.module.bathscale.v1.BathscaleService.MixWaters:output_type -> commonvat.module.bathscale.v1.MixWatersResponse
-	29, // 38: commonvat.module.bathscale.v1.BathscaleService.Rescale:output_type -> commonvat.module.bathscale.v1.RescaleResponse
-	34, // 39: commonvat.module.bathscale.v1.BathscaleService.LayOut:output_type -> commonvat.module.bathscale.v1.LayOutResponse
-	36, // [36:40] is the sub-list for method output_type
-	32, // [32:36] is the sub-list for method input_type
-	32, // [32:32] is the sub-list for extension type_name
-	32, // [32:32] is the sub-list for extension extendee
-	0,  // [0:32] is the sub-list for field type_name
+	34, // 29: commonvat.module.bathscale.v1.LayOutResponse.moments:type_name -> commonvat.module.bathscale.v1.Moment
+	33, // 30: commonvat.module.bathscale.v1.LayOutResponse.lowered_by:type_name -> commonvat.module.bathscale.v1.Ceiling
+	33, // 31: commonvat.module.bathscale.v1.LayOutResponse.slowed_by:type_name -> commonvat.module.bathscale.v1.Ceiling
+	37, // 32: commonvat.module.bathscale.v1.LayOutDaysRequest.baths:type_name -> commonvat.module.bathscale.v1.DayBath
+	6,  // 33: commonvat.module.bathscale.v1.DayBath.kind:type_name -> commonvat.module.bathscale.v1.WorkKind
+	39, // 34: commonvat.module.bathscale.v1.LayOutDaysResponse.days:type_name -> commonvat.module.bathscale.v1.WorkDay
+	40, // 35: commonvat.module.bathscale.v1.WorkDay.tasks:type_name -> commonvat.module.bathscale.v1.DayTask
+	41, // 36: commonvat.module.bathscale.v1.DayTask.shares:type_name -> commonvat.module.bathscale.v1.PotShare
+	7,  // 37: commonvat.module.bathscale.v1.BathscaleService.ScaleBaths:input_type -> commonvat.module.bathscale.v1.ScaleBathsRequest
+	24, // 38: commonvat.module.bathscale.v1.BathscaleService.MixWaters:input_type -> commonvat.module.bathscale.v1.MixWatersRequest
+	29, // 39: commonvat.module.bathscale.v1.BathscaleService.Rescale:input_type -> commonvat.module.bathscale.v1.RescaleRequest
+	32, // 40: commonvat.module.bathscale.v1.BathscaleService.LayOut:input_type -> commonvat.module.bathscale.v1.LayOutRequest
+	36, // 41: commonvat.module.bathscale.v1.BathscaleService.LayOutDays:input_type -> commonvat.module.bathscale.v1.LayOutDaysRequest
+	16, // 42: commonvat.module.bathscale.v1.BathscaleService.ScaleBaths:output_type -> commonvat.module.bathscale.v1.ScaleBathsResponse
+	25, // 43: commonvat.module.bathscale.v1.BathscaleService.MixWaters:output_type -> commonvat.module.bathscale.v1.MixWatersResponse
+	30, // 44: commonvat.module.bathscale.v1.BathscaleService.Rescale:output_type -> commonvat.module.bathscale.v1.RescaleResponse
+	35, // 45: commonvat.module.bathscale.v1.BathscaleService.LayOut:output_type -> commonvat.module.bathscale.v1.LayOutResponse
+	38, // 46: commonvat.module.bathscale.v1.BathscaleService.LayOutDays:output_type -> commonvat.module.bathscale.v1.LayOutDaysResponse
+	42, // [42:47] is the sub-list for method output_type
+	37, // [37:42] is the sub-list for method input_type
+	37, // [37:37] is the sub-list for extension type_name
+	37, // [37:37] is the sub-list for extension extendee
+	0,  // [0:37] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_bathscale_v1_bathscale_proto_init() }
@@ -3156,13 +3660,14 @@ func file_commonvat_module_bathscale_v1_bathscale_proto_init() {
 	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[18].OneofWrappers = []any{}
 	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[24].OneofWrappers = []any{}
 	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[27].OneofWrappers = []any{}
+	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[32].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc), len(file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc)),
-			NumEnums:      6,
-			NumMessages:   29,
+			NumEnums:      7,
+			NumMessages:   35,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -29,6 +29,7 @@ const (
 	BathscaleService_MixWaters_FullMethodName  = "/commonvat.module.bathscale.v1.BathscaleService/MixWaters"
 	BathscaleService_Rescale_FullMethodName    = "/commonvat.module.bathscale.v1.BathscaleService/Rescale"
 	BathscaleService_LayOut_FullMethodName     = "/commonvat.module.bathscale.v1.BathscaleService/LayOut"
+	BathscaleService_LayOutDays_FullMethodName = "/commonvat.module.bathscale.v1.BathscaleService/LayOutDays"
 )
 
 // BathscaleServiceClient is the client API for BathscaleService service.
@@ -46,6 +47,9 @@ type BathscaleServiceClient interface {
 	Rescale(ctx context.Context, in *RescaleRequest, opts ...grpc.CallOption) (*RescaleResponse, error)
 	// LayOut lays a bath out in time under the ceilings of its fibres and materials.
 	LayOut(ctx context.Context, in *LayOutRequest, opts ...grpc.CallOption) (*LayOutResponse, error)
+	// LayOutDays lays the baths of a trial out over days: which bath on which day, which orders of dyestuffs share a pot, what rests between, and when iron
+	// goes on. A module may leave it unimplemented. Errors: INVALID_ARGUMENT naming the field and the allowed range.
+	LayOutDays(ctx context.Context, in *LayOutDaysRequest, opts ...grpc.CallOption) (*LayOutDaysResponse, error)
 }
 
 type bathscaleServiceClient struct {
@@ -96,6 +100,16 @@ func (c *bathscaleServiceClient) LayOut(ctx context.Context, in *LayOutRequest, 
 	return out, nil
 }
 
+func (c *bathscaleServiceClient) LayOutDays(ctx context.Context, in *LayOutDaysRequest, opts ...grpc.CallOption) (*LayOutDaysResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(LayOutDaysResponse)
+	err := c.cc.Invoke(ctx, BathscaleService_LayOutDays_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // BathscaleServiceServer is the server API for BathscaleService service.
 // All implementations must embed UnimplementedBathscaleServiceServer
 // for forward compatibility.
@@ -111,6 +125,9 @@ type BathscaleServiceServer interface {
 	Rescale(context.Context, *RescaleRequest) (*RescaleResponse, error)
 	// LayOut lays a bath out in time under the ceilings of its fibres and materials.
 	LayOut(context.Context, *LayOutRequest) (*LayOutResponse, error)
+	// LayOutDays lays the baths of a trial out over days: which bath on which day, which orders of dyestuffs share a pot, what rests between, and when iron
+	// goes on. A module may leave it unimplemented. Errors: INVALID_ARGUMENT naming the field and the allowed range.
+	LayOutDays(context.Context, *LayOutDaysRequest) (*LayOutDaysResponse, error)
 	mustEmbedUnimplementedBathscaleServiceServer()
 }
 
@@ -132,6 +149,9 @@ func (UnimplementedBathscaleServiceServer) Rescale(context.Context, *RescaleRequ
 }
 func (UnimplementedBathscaleServiceServer) LayOut(context.Context, *LayOutRequest) (*LayOutResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method LayOut not implemented")
+}
+func (UnimplementedBathscaleServiceServer) LayOutDays(context.Context, *LayOutDaysRequest) (*LayOutDaysResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method LayOutDays not implemented")
 }
 func (UnimplementedBathscaleServiceServer) mustEmbedUnimplementedBathscaleServiceServer() {}
 func (UnimplementedBathscaleServiceServer) testEmbeddedByValue()                          {}
@@ -226,6 +246,24 @@ func _BathscaleService_LayOut_Handler(srv interface{}, ctx context.Context, dec 
 	return interceptor(ctx, in, info, handler)
 }
 
+func _BathscaleService_LayOutDays_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(LayOutDaysRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(BathscaleServiceServer).LayOutDays(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: BathscaleService_LayOutDays_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(BathscaleServiceServer).LayOutDays(ctx, req.(*LayOutDaysRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // BathscaleService_ServiceDesc is the grpc.ServiceDesc for BathscaleService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -248,6 +286,10 @@ var BathscaleService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "LayOut",
 			Handler:    _BathscaleService_LayOut_Handler,
+		},
+		{
+			MethodName: "LayOutDays",
+			Handler:    _BathscaleService_LayOutDays_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
