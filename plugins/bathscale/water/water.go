@@ -106,9 +106,14 @@ func In(mgPerL float64, unit Unit) float64 {
 	return mgPerL / factor
 }
 
-// FromIons is the hardness, in mg of calcium carbonate per litre, of calcium and magnesium in mg/L each.
-func FromIons(calciumMgPerL, magnesiumMgPerL float64) float64 {
-	return molarCaCO3 * (calciumMgPerL/molarCalcium + magnesiumMgPerL/molarMagnesium)
+// FromIons is the hardness, in mg of calcium carbonate per litre, of calcium and magnesium in mg/L each: a mole of carbonate for a mole of either. Range: 0 to 2,000 each, and
+// 10,000 mg/L together.
+func FromIons(calciumMgPerL, magnesiumMgPerL float64) (mgPerL float64, err error) {
+	mgPerL = molarCaCO3 * (calciumMgPerL/molarCalcium + magnesiumMgPerL/molarMagnesium)
+	if !(calciumMgPerL >= 0 && calciumMgPerL <= 2000) || !(magnesiumMgPerL >= 0 && magnesiumMgPerL <= 2000) || mgPerL > 10_000 {
+		return 0, fmt.Errorf("%w: %v mg/L of calcium and %v of magnesium, want 0 to 2000 each, and together at most 10000 as calcium carbonate", ErrInput, calciumMgPerL, magnesiumMgPerL)
+	}
+	return mgPerL, nil
 }
 
 // Part is a water in a mix.
@@ -144,7 +149,7 @@ func Mixed(parts []Part) (low, high float64, err error) {
 	return low / all, high / all, nil
 }
 
-// SoftPart is the share of the softer water (0 to 1) that brings a mix of two to the wanted hardness.
+// SoftPart is the share of the softer water (0 to 1) that brings a mix of two to the wanted hardness, (H−T)/(H−S): mixing is linear in volume.
 func SoftPart(hardMgPerL, softMgPerL, wantedMgPerL float64) (float64, error) {
 	if !(softMgPerL < hardMgPerL && wantedMgPerL >= softMgPerL && wantedMgPerL <= hardMgPerL) {
 		return 0, fmt.Errorf("%w: %v mg/L can't be mixed of %v and %v mg/L", ErrInput, wantedMgPerL, hardMgPerL, softMgPerL)
