@@ -85,6 +85,7 @@ func TestScaledBathsAreChecked(t *testing.T) {
 		"negative fibre":      func(r *bathscalev1.ScaleBathsResponse) { r.Baths[0].Loads[0].FibreG = -1 },
 		"a material lost":     func(r *bathscalev1.ScaleBathsResponse) { r.Baths[0].Loads[0].Amounts = nil },
 		"negative grams":      func(r *bathscalev1.ScaleBathsResponse) { amount(r).ShownG = -1 },
+		"less than no iron":   func(r *bathscalev1.ScaleBathsResponse) { amount(r).LeastG = proto.Float64(-1) },
 		"infinite grams":      func(r *bathscalev1.ScaleBathsResponse) { amount(r).AtHandG = math.Inf(1) },
 		"bounds in disorder":  func(r *bathscalev1.ScaleBathsResponse) { amount(r).DeliveredHighPercent = 1 },
 		"NaN bound":           func(r *bathscalev1.ScaleBathsResponse) { amount(r).DeliveredLowPercent = math.NaN() },
@@ -128,14 +129,21 @@ func TestSchedulesAndMixesAreChecked(t *testing.T) {
 		"nothing happens":      func(r *bathscalev1.LayOutResponse) { r.Moments[0].Kind = 0 },
 		"an impossible moment": func(r *bathscalev1.LayOutResponse) { r.Moments[0].TemperatureC = proto.Float64(300) },
 	})
-	mix := &bathscalev1.MixWatersResponse{LowMgPerL: 100, HighMgPerL: proto.Float64(120)}
+	mix := &bathscalev1.MixWatersResponse{
+		LowMgPerL: 100, HighMgPerL: proto.Float64(120), WantedMgPerL: proto.Float64(130), WantedShares: []float64{0.3, 0.7}, Raise: &bathscalev1.Raise{CalciumAcetateMonohydrateG: 1},
+	}
 	refused(t, pipeline.KindBathscale, mix, func(p *pipeline.Pipeline) error {
-		_, _, err := p.MixWaters(t.Context(), &bathscalev1.MixWatersRequest{})
+		_, _, err := p.MixWaters(t.Context(), &bathscalev1.MixWatersRequest{Waters: []*bathscalev1.WaterShare{{Parts: 1}, {Parts: 2}}})
 		return err
 	}, map[string]func(*bathscalev1.MixWatersResponse){
-		"upside down": func(r *bathscalev1.MixWatersResponse) { r.HighMgPerL = proto.Float64(1) },
-		"negative":    func(r *bathscalev1.MixWatersResponse) { r.LowMgPerL = -1 },
-		"infinite":    func(r *bathscalev1.MixWatersResponse) { r.HighMgPerL = proto.Float64(math.Inf(1)) },
+		"upside down":         func(r *bathscalev1.MixWatersResponse) { r.HighMgPerL = proto.Float64(1) },
+		"shares of more":      func(r *bathscalev1.MixWatersResponse) { r.WantedShares[0] = 0.4 },
+		"a share below 0":     func(r *bathscalev1.MixWatersResponse) { r.WantedShares = []float64{-0.5, 1.5} },
+		"a share of no water": func(r *bathscalev1.MixWatersResponse) { r.WantedShares = []float64{0.3, 0.3, 0.4} },
+		"NaN grams":           func(r *bathscalev1.MixWatersResponse) { r.Raise.CalciumAcetateMonohydrateG = math.NaN() },
+		"infinite wishes":     func(r *bathscalev1.MixWatersResponse) { r.WantedMgPerL = proto.Float64(math.Inf(1)) },
+		"negative":            func(r *bathscalev1.MixWatersResponse) { r.LowMgPerL = -1 },
+		"infinite":            func(r *bathscalev1.MixWatersResponse) { r.HighMgPerL = proto.Float64(math.Inf(1)) },
 	})
 }
 
