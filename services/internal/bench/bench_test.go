@@ -50,6 +50,9 @@ func TestBench(t *testing.T) {
 		"a recorded trial at another size":                         rescaledTrial,
 		"a ceiling holds where the fibre is":                       ceilingsWhereTheFibreIs,
 		"deleted and brought back":                                 deletedSheets,
+		"one material under two names":                             oneMaterialOfTwoNames,
+		"vessels remember the record":                              vesselsRememberTheRecord,
+		"waters, vats and liquids":                                 watersVatsAndLiquids,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, open(t, modules)) })
 	}

@@ -7,6 +7,8 @@ import (
 	"slices"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 
 	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
 	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
@@ -253,6 +255,35 @@ func (p *Pipeline) ListFields(ctx context.Context, module string) (*safetyv1.Lis
 		}
 		return nil
 	})
+}
+
+// NameMaterials asks a safety module, by its name, which names are of one material. A module without that knows no other names than those it is given. Errors: as for
+// SelectMordants.
+func (p *Pipeline) NameMaterials(ctx context.Context, module string, q *safetyv1.NameMaterialsRequest) (*safetyv1.NameMaterialsResponse, *typesv1.ModuleIdentity, error) {
+	h, err := p.acquireFrom(KindSafety, module)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer h.handle.Release()
+	r, err := safetyv1.NewSafetyServiceClient(h.handle).NameMaterials(ctx, q)
+	switch {
+	case ctx.Err() == nil && status.Code(err) == codes.Unimplemented:
+		r = &safetyv1.NameMaterialsResponse{}
+		for _, name := range q.GetNames() {
+			r.Materials = append(r.Materials, &safetyv1.NamedMaterial{FirstName: name})
+		}
+		return r, h.identity(), nil
+	case err != nil:
+		return nil, h.identity(), h.failed(ctx, err)
+	case len(r.GetMaterials()) != len(q.GetNames()):
+		return nil, h.identity(), h.blame("materials has %d entries for %d names", len(r.GetMaterials()), len(q.GetNames()))
+	}
+	for i, m := range r.GetMaterials() {
+		if m.GetFirstName() == "" {
+			return nil, h.identity(), h.blame("materials[%d].first_name is empty", i)
+		}
+	}
+	return r, h.identity(), nil
 }
 
 // JudgeSteps asks a safety module, by its name, to hold steps against its rules. Errors: as for SelectMordants.

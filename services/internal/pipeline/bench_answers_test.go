@@ -9,6 +9,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
@@ -179,4 +181,34 @@ func TestJudgementsAreChecked(t *testing.T) {
 		"no kind":  func(r *safetyv1.ListFieldsResponse) { r.Fields[0].Kind = 0 },
 		"of whom?": func(r *safetyv1.ListFieldsResponse) { r.Fields[0].About = 9 },
 	})
+}
+
+// older is a module of before there was a call.
+type older struct{ canned }
+
+func (*older) Invoke(context.Context, string, any, any, ...grpc.CallOption) error {
+	return status.Error(codes.Unimplemented, "no such call")
+}
+
+func (o *older) Acquire(string) (pipeline.Handle, error) { return o, nil }
+
+// A module that can't name materials knows them by the names that it is given, and is blamed for nothing.
+func TestNamesOfMaterialsAreChecked(t *testing.T) {
+	q := &safetyv1.NameMaterialsRequest{Names: []string{"alum", "copperas"}}
+	good := &safetyv1.NameMaterialsResponse{Materials: []*safetyv1.NamedMaterial{{FirstName: "potassium alum"}, {FirstName: "ferrous sulfate", Metal: "iron"}}}
+	refused(t, pipeline.KindSafety, good, func(p *pipeline.Pipeline) error {
+		_, _, err := p.NameMaterials(t.Context(), "canned", q)
+		return err
+	}, map[string]func(*safetyv1.NameMaterialsResponse){
+		"a name lost": func(r *safetyv1.NameMaterialsResponse) { r.Materials = r.Materials[:1] },
+		"no name":     func(r *safetyv1.NameMaterialsResponse) { r.Materials[1].FirstName = "" },
+	})
+	module := &older{canned{kind: pipeline.KindSafety}}
+	got, who, err := pipeline.New(module).NameMaterials(t.Context(), "canned", q)
+	require.NoError(t, err)
+	assert.Equal(t, "canned", who.GetName())
+	require.Len(t, got.GetMaterials(), 2)
+	assert.Equal(t, "copperas", got.GetMaterials()[1].GetFirstName())
+	assert.Empty(t, got.GetMaterials()[1].GetMetal())
+	assert.Empty(t, module.blamed)
 }

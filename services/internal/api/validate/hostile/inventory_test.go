@@ -55,6 +55,7 @@ var parsers = []struct{ folder, parser, target string }{
 	{"plugins/mordant/choice", "facts about mordants", "FuzzParseFacts"},
 	{"plugins/overdye", "trials of two baths", "FuzzPredictOverdye"},
 	{"plugins/safety", "steps and their facts", "FuzzJudgeSteps"},
+	{"plugins/safety", "names of materials", "FuzzNameMaterials"},
 	{"plugins/safety/rules", "rule packs", "FuzzParsePack"},
 	{"plugins/sdk/columns", "columns in chunks", "FuzzReceive"},
 	{"plugins/sdk/colorimetry", "colour conditions", "FuzzParseCondition"},
