@@ -161,6 +161,9 @@ func (b *Bench) vesselUses(ctx context.Context, member trial.MemberID, names []s
 		return nil, false, err
 	}
 	for i := range rows {
+		if rows[i].Owner != member { // names are found without regard to case
+			continue
+		}
 		one, err := record.DecodeBath(rows[i].Body)
 		if err != nil {
 			return nil, false, err
