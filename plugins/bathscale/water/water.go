@@ -7,8 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"slices"
-	"strings"
 )
 
 // ErrInput is wrapped by every error of this package.
@@ -45,43 +43,6 @@ const (
 
 var perUnit = map[Unit]float64{
 	MgPerL: 1, MmolPerL: molarCaCO3, German: 10 * molarCaCO3 / molarCaO, French: 10, English: grainMG / imperialGallon, GrainPerUS: grainMG / usGallon,
-}
-
-// Units returns every unit, sorted.
-func Units() []Unit {
-	all := make([]Unit, 0, len(perUnit))
-	for u := range perUnit {
-		all = append(all, u)
-	}
-	slices.Sort(all)
-	return all
-}
-
-// ParseUnit reads a unit as labels print it: with or without a degree sign, in any case. Bare "grains" are refused: there are two gallons.
-func ParseUnit(text string) (Unit, error) {
-	plain := strings.ToLower(strings.Map(func(r rune) rune {
-		if r == '°' || r == ' ' || r == '.' {
-			return -1
-		}
-		return r
-	}, text))
-	switch plain {
-	case "mg/l", "ppm", "mg/lcaco3":
-		return MgPerL, nil
-	case "mmol/l":
-		return MmolPerL, nil
-	case "dh", "dgh", "d":
-		return German, nil
-	case "fh", "f", "tf":
-		return French, nil
-	case "e", "clark":
-		return English, nil
-	case "gpg", "gpgus", "usgpg", "grains/usgallon":
-		return GrainPerUS, nil
-	case "grain", "grains", "gr":
-		return "", fmt.Errorf("%w: unit is %q: grains per which gallon, imperial (°e) or US (gpg)?", ErrInput, text)
-	}
-	return "", fmt.Errorf("%w: unit is %.40q, want mg/L, mmol/L, °dH, °fH, °e or gpg", ErrInput, text)
 }
 
 // Hardness converts a reading into mg of calcium carbonate per litre. Range: 0 to 10,000 mg/L.

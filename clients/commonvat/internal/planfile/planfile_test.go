@@ -89,6 +89,34 @@ func TestDoses(t *testing.T) {
 	}
 }
 
+// Units of hardness as labels print them. A grain is a mass, and grains per gallon are of two gallons.
+func TestHardnessUnits(t *testing.T) {
+	parsed := func(text string) (*benchv1.PlanWater, error) {
+		f, err := planfile.Parse([]byte("title: x\nwaters: [{name: well, hardness: \""+text+"\"}]\npieces: [{name: a, fibre: wool, mass: 3 g}]\nbaths: [{name: b, kind: scour, liquor_ratio: 30}]\n"), seed)
+		if err != nil {
+			return nil, err
+		}
+		return f.Plan.GetWaters()[0], nil
+	}
+	for text, want := range map[string]benchv1.HardnessScale{
+		"°dH": benchv1.HardnessScale_HARDNESS_SCALE_GERMAN_DEGREE, "°f": benchv1.HardnessScale_HARDNESS_SCALE_FRENCH_DEGREE, "°e": benchv1.HardnessScale_HARDNESS_SCALE_ENGLISH_DEGREE,
+		"US gpg": benchv1.HardnessScale_HARDNESS_SCALE_GRAIN_PER_US_GALLON, "mg/L": benchv1.HardnessScale_HARDNESS_SCALE_MG_PER_L, "ppm": benchv1.HardnessScale_HARDNESS_SCALE_MG_PER_L,
+		"mmol/l": benchv1.HardnessScale_HARDNESS_SCALE_MMOL_PER_L,
+	} {
+		w, err := parsed("3.5 " + text)
+		require.NoError(t, err, text)
+		assert.Equal(t, want, w.GetScale(), text)
+		assert.Equal(t, 3.5, w.GetHardness(), text)
+	}
+	for text, says := range map[string]string{"grains": "which gallon", "grain": "which gallon", "gpg": "which gallon", "°": "one of the units", "mg": "one of the units", "°Tw": "one of the units", "g/L": "one of the units"} {
+		_, err := parsed("3.5 " + text)
+		assert.ErrorContains(t, err, says, text)
+	}
+	w, err := parsed("not known")
+	require.NoError(t, err)
+	assert.Nil(t, w.Hardness)
+}
+
 // What the bench is told of waters, weighing and liquids, in the units of labels, hydrometers and analyses.
 func TestWatersWeighingAndLiquids(t *testing.T) {
 	f, err := planfile.Parse([]byte(`title: units (invented)

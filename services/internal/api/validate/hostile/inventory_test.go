@@ -50,7 +50,6 @@ var parsers = []struct{ folder, parser, target string }{
 	{"plugins/compare", "headers and columns of order effects, waters and groups", "FuzzFurther"},
 	{"plugins/bathscale", "plans of baths", "FuzzScaleBaths"},
 	{"plugins/bathscale", "mixes of waters", "FuzzMixWaters"},
-	{"plugins/bathscale/water", "units of hardness", "FuzzParseUnit"},
 	{"plugins/mordant", "questions about mordants", "FuzzSelectMordants"},
 	{"plugins/mordant/choice", "facts about mordants", "FuzzParseFacts"},
 	{"plugins/overdye", "trials of two baths", "FuzzPredictOverdye"},
