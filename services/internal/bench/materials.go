@@ -33,12 +33,11 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 			ask(names)
 		}
 	}
-	for _, uses := range d.uses {
-		for _, use := range uses {
+	for _, vessel := range slices.Sorted(maps.Keys(d.uses)) {
+		for _, use := range d.uses[vessel] {
 			ask(use.GetMaterials())
 		}
 	}
-	slices.Sort(q.Names)
 	if q.Names = q.Names[:min(len(q.Names), maxNames)]; len(q.GetNames()) == 0 {
 		return nil
 	}
