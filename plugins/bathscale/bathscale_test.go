@@ -206,3 +206,159 @@ func TestWatersRescalingAndSchedules(t *testing.T) {
 	_, err = c.LayOut(t.Context(), &bathscalev1.LayOutRequest{StartC: 90, HoldC: 95, Fibres: []string{"silk"}})
 	assert.Contains(t, moduletest.Refused(t, err)["request"], "silk bears at most 85")
 }
+
+// A vat of more litres than its vessel holds is filled as often as it takes: what is told by the litre or in grams adds up to the whole, and every piece goes into one.
+func TestVatInFillings(t *testing.T) {
+	vat := &bathscalev1.BathRecipe{
+		BathId: "vat", Volume: &bathscalev1.BathRecipe_Litres{Litres: 30}, VesselL: 12, Vat: "iron", IndigoGPerL: 2.5, Doses: []*bathscalev1.Dose{grams("bran", 9)},
+	}
+	request := &bathscalev1.ScaleBathsRequest{
+		Fibre: []*bathscalev1.FibreLot{wool("a", 60), wool("b", 50), wool("c", 40), wool("d", 30)}, Bench: kitchen(), Baths: []*bathscalev1.BathRecipe{vat},
+	}
+	got, err := client(t).ScaleBaths(t.Context(), request)
+	require.NoError(t, err)
+	loads := got.GetBaths()[0].GetLoads()
+	require.Len(t, loads, 3)
+	sum, fibre, litres := map[string]float64{}, 0.0, 0.0
+	var pieces []string
+	for _, load := range loads {
+		assert.InDelta(t, 10_000, load.GetVolumeMl(), 1e-9)
+		pieces, fibre, litres = append(pieces, load.GetPieceIds()...), fibre+load.GetFibreG(), litres+load.GetVolumeMl()/1000
+		for _, a := range load.GetAmounts() {
+			sum[a.GetMaterial()] += a.GetMeantG()
+		}
+	}
+	assert.ElementsMatch(t, []string{"a", "b", "c", "d"}, pieces)
+	assert.InDelta(t, 180, fibre, 1e-9)
+	assert.InDelta(t, 30, litres, 1e-9)
+	// A cloth seller's sheet has these for 30 L.
+	for material, want := range map[string]float64{"indigo": 75, "ferrous sulfate heptahydrate": 150, "calcium hydroxide": 225, "bran": 9} {
+		assert.InDelta(t, want, sum[material], 1e-9, material)
+	}
+	assert.Contains(t, got.GetBaths()[0].GetRemarks(), "the vessel doesn't hold it all: 3 equal fillings, or one after the other")
+
+	vat.VesselL = 30
+	got, err = client(t).ScaleBaths(t.Context(), request)
+	require.NoError(t, err)
+	require.Len(t, got.GetBaths()[0].GetLoads(), 1)
+	assert.InDelta(t, 9, got.GetBaths()[0].GetLoads()[0].GetAmounts()[3].GetMeantG(), 1e-12)
+
+	vat.VesselL = 5
+	_, err = client(t).ScaleBaths(t.Context(), request)
+	assert.Equal(t, "is 30, which takes 6 fillings of a vessel of 5, and there are 4 pieces to share among them", moduletest.Refused(t, err)["baths[0].litres"])
+
+	// Grams of a whole bath are shared with a liquor ratio, too: 180 g at 30:1 in 3 L.
+	vat.Vat, vat.IndigoGPerL, vat.VesselL, vat.Volume = "", 0, 3, ratio(30)
+	got, err = client(t).ScaleBaths(t.Context(), request)
+	require.NoError(t, err)
+	require.Len(t, got.GetBaths()[0].GetLoads(), 2)
+	all := 0.0
+	for _, load := range got.GetBaths()[0].GetLoads() {
+		assert.InDelta(t, 9*load.GetFibreG()/180, load.GetAmounts()[0].GetMeantG(), 1e-9)
+		all += load.GetAmounts()[0].GetMeantG()
+	}
+	assert.InDelta(t, 9, all, 1e-9)
+}
+
+// Vinegar of 5 % that weighs 1.006 kg a litre holds 50.3 g in it: by the definition of a mass fraction.
+func TestLiquidByItsDensity(t *testing.T) {
+	acid := percentDose("acetic acid", 2)
+	acid.Form, acid.LiquidDensityKgPerL, acid.LiquidPercent = bathscalev1.Form_FORM_LIQUID, proto.Float64(1.006), proto.Float64(5)
+	request := &bathscalev1.ScaleBathsRequest{
+		Fibre: []*bathscalev1.FibreLot{wool("hank", 100)}, Bench: kitchen(), Baths: []*bathscalev1.BathRecipe{{BathId: "sour", Volume: ratio(30), Doses: []*bathscalev1.Dose{acid}}},
+	}
+	got, err := client(t).ScaleBaths(t.Context(), request)
+	require.NoError(t, err)
+	a := got.GetBaths()[0].GetLoads()[0].GetAmounts()[0]
+	assert.Equal(t, bathscalev1.Way_WAY_POURED, a.GetWay())
+	assert.InDelta(t, 2/50.3*1000, a.GetTakeMl(), 1e-9)
+	assert.InDelta(t, 40, a.GetTakeG(), 1e-9, "2 g are 5 % of them")
+	acid.LiquidPercent, acid.LiquidGPerL = nil, proto.Float64(50)
+	got, err = client(t).ScaleBaths(t.Context(), request)
+	require.NoError(t, err)
+	assert.InDelta(t, 40*1.006, got.GetBaths()[0].GetLoads()[0].GetAmounts()[0].GetTakeG(), 1e-9)
+	acid.LiquidGPerL = nil
+	got, err = client(t).ScaleBaths(t.Context(), request)
+	require.NoError(t, err)
+	assert.NotEmpty(t, got.GetBaths()[0].GetLoads()[0].GetAmounts()[0].GetNotKnown(), "how heavy it is doesn't say what it holds")
+
+	for field, spoil := range map[string]func(){
+		"liquid_density_kg_per_l": func() { acid.LiquidDensityKgPerL = nil },
+		"liquid_percent":          func() { acid.LiquidPercent = proto.Float64(101) },
+	} {
+		acid.LiquidDensityKgPerL, acid.LiquidPercent = proto.Float64(1.006), proto.Float64(5)
+		spoil()
+		_, err = client(t).ScaleBaths(t.Context(), request)
+		assert.NotEmpty(t, moduletest.Refused(t, err)["baths[0].doses[0]."+field], field)
+	}
+	acid.LiquidDensityKgPerL, acid.LiquidPercent, acid.LiquidGPerL = proto.Float64(1006), proto.Float64(5), proto.Float64(50)
+	_, err = client(t).ScaleBaths(t.Context(), request)
+	refused := moduletest.Refused(t, err)
+	assert.Equal(t, "is 1006, want 0.5 to 3", refused["baths[0].doses[0].liquid_density_kg_per_l"], "grams to the litre aren't kilograms")
+	assert.Contains(t, refused["baths[0].doses[0].liquid_percent"], "beside liquid_g_per_l")
+}
+
+func TestMoistureAndReference(t *testing.T) {
+	hank := wool("hank", 100)
+	hank.MoistureContentPercent = proto.Float64(51)
+	request := &bathscalev1.ScaleBathsRequest{
+		Fibre: []*bathscalev1.FibreLot{hank}, Bench: kitchen(), Baths: []*bathscalev1.BathRecipe{{BathId: "b", Volume: ratio(30), IndigoByActiveDye: true}},
+	}
+	_, err := client(t).ScaleBaths(t.Context(), request)
+	refused := moduletest.Refused(t, err)
+	assert.Contains(t, refused["fibre[0].moisture_content_percent"], "is 51, want 0 to 50")
+	assert.Contains(t, refused["baths[0].indigo_by_active_dye"], "vat is not")
+	hank.RegainPercent, hank.MoistureContentPercent, request.Baths[0].IndigoByActiveDye = proto.Float64(13), proto.Float64(12), false
+	_, err = client(t).ScaleBaths(t.Context(), request)
+	assert.Contains(t, moduletest.Refused(t, err)["fibre[0].moisture_content_percent"], "beside regain_percent")
+	hank.RegainPercent, hank.MoistureContentPercent = nil, nil
+	request.Reference = bathscalev1.FibreReference_FIBRE_REFERENCE_OVEN_DRY
+	got, err := client(t).ScaleBaths(t.Context(), request)
+	require.NoError(t, err)
+	assert.InDelta(t, 100/1.136, got.GetBaths()[0].GetLoads()[0].GetFibreG(), 1e-9, "ASTM D1909-13: wool 13.6")
+	assert.Len(t, got.GetRemarks(), 1, "that it wasn't measured")
+
+	// By the dye of a powder whose dye isn't told nothing is weighed, and nothing is said of its reduction.
+	vat := &bathscalev1.BathRecipe{BathId: "b", Volume: &bathscalev1.BathRecipe_Litres{Litres: 5}, Vat: "iron", IndigoGPerL: 1, IndigoByActiveDye: true}
+	request.Baths = []*bathscalev1.BathRecipe{vat}
+	got, err = client(t).ScaleBaths(t.Context(), request)
+	require.NoError(t, err)
+	amounts := got.GetBaths()[0].GetLoads()[0].GetAmounts()
+	assert.Equal(t, "the purity of this lot", amounts[0].GetNotKnown())
+	assert.Nil(t, amounts[1].LeastG)
+	assert.Empty(t, got.GetBaths()[0].GetRemarks())
+}
+
+func TestWatersByIonsAndWantedHardness(t *testing.T) {
+	c := client(t)
+	tap := &bathscalev1.WaterShare{Parts: 3, CalciumMgPerL: proto.Float64(60), MagnesiumMgPerL: proto.Float64(12)}
+	mix := &bathscalev1.MixWatersRequest{Litres: 10, Wanted: &bathscalev1.Hardness{Value: 5, Unit: bathscalev1.HardnessUnit_HARDNESS_UNIT_GERMAN_DEGREE}, Waters: []*bathscalev1.WaterShare{tap, mgPerL(10)}}
+	got, err := c.MixWaters(t.Context(), mix)
+	require.NoError(t, err)
+	assert.InDelta(t, 5*17.847992, got.GetWantedMgPerL(), 1e-4)
+	hard := 199.2536 // by atomic weights
+	require.Len(t, got.GetWantedShares(), 2)
+	assert.InDelta(t, 1, got.GetWantedShares()[0]+got.GetWantedShares()[1], 1e-12)
+	assert.InDelta(t, got.GetWantedMgPerL(), got.GetWantedShares()[0]*hard+got.GetWantedShares()[1]*10, 1e-3, "mixing is linear")
+	assert.Nil(t, got.GetRaise(), "the mix as it is told is harder")
+	mix.Waters[0], mix.Waters[1] = mix.Waters[1], mix.Waters[0]
+	turned, err := c.MixWaters(t.Context(), mix)
+	require.NoError(t, err)
+	assert.InDelta(t, got.GetWantedShares()[0], turned.GetWantedShares()[1], 1e-12)
+	mix.Wanted.Value = 50
+	got, err = c.MixWaters(t.Context(), mix)
+	require.NoError(t, err)
+	assert.Empty(t, got.GetWantedShares(), "harder than either")
+	assert.NotNil(t, got.GetRaise())
+
+	mix = &bathscalev1.MixWatersRequest{WantedMgPerL: proto.Float64(1), Wanted: &bathscalev1.Hardness{Value: math.NaN(), Unit: 99}, Waters: []*bathscalev1.WaterShare{
+		{Parts: 1, CalciumMgPerL: proto.Float64(1)}, {Parts: 1, Hardness: proto.Float64(1), Unit: 1, CalciumMgPerL: proto.Float64(2001), MagnesiumMgPerL: proto.Float64(math.Inf(1))},
+	}}
+	_, err = c.MixWaters(t.Context(), mix)
+	refused := moduletest.Refused(t, err)
+	for _, field := range []string{"waters[0].magnesium_mg_per_l", "waters[1].calcium_mg_per_l", "waters[1].magnesium_mg_per_l", "wanted", "wanted.unit", "litres"} {
+		assert.NotEmpty(t, refused[field], field)
+	}
+	_, err = c.MixWaters(t.Context(), &bathscalev1.MixWatersRequest{Waters: []*bathscalev1.WaterShare{{Parts: 1, CalciumMgPerL: proto.Float64(2000), MagnesiumMgPerL: proto.Float64(2000)}}})
+	assert.Contains(t, moduletest.Refused(t, err)["waters[0].calcium_mg_per_l"], "at most 10000")
+}

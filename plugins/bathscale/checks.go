@@ -85,10 +85,7 @@ func lots(v *sdk.Violations, req *bathscalev1.ScaleBathsRequest) []lot {
 		above(v, at+"mass_g", m.GetMassG(), 0, maxMassG)
 		within(v, at+"balance_step_g", m.GetBalanceStepG(), 0, 100)
 		within(v, at+"pickup_percent", m.GetPickupPercent(), 0, 1000)
-		if m.RegainPercent != nil {
-			within(v, at+"regain_percent", m.GetRegainPercent(), 0, 100)
-		}
-		f := amounts.Fibre{Name: "the blend", MassG: m.GetMassG(), StepG: m.GetBalanceStepG(), RegainPercent: m.RegainPercent, PickupPercent: m.GetPickupPercent()}
+		f := amounts.Fibre{Name: "the blend", MassG: m.GetMassG(), StepG: m.GetBalanceStepG(), RegainPercent: regain(v, at, m), PickupPercent: m.GetPickupPercent()}
 		switch m.GetBasis() {
 		case typesv1.WeighingBasis_WEIGHING_BASIS_UNSPECIFIED, typesv1.WeighingBasis_WEIGHING_BASIS_AIR_DRY:
 		case typesv1.WeighingBasis_WEIGHING_BASIS_OVEN_DRY:
@@ -99,6 +96,25 @@ func lots(v *sdk.Violations, req *bathscalev1.ScaleBathsRequest) []lot {
 		out = append(out, lot{m.GetPieceId(), f, blendRegain(v, at+"composition", m.GetComposition(), table)})
 	}
 	return out
+}
+
+// regain is the water of the fibre on the day of weighing, in percent of its oven-dry mass; nil when it wasn't measured.
+func regain(v *sdk.Violations, at string, m *bathscalev1.FibreLot) *float64 {
+	if m.RegainPercent != nil {
+		within(v, at+"regain_percent", m.GetRegainPercent(), 0, 100)
+	}
+	if m.MoistureContentPercent == nil {
+		return m.RegainPercent
+	}
+	within(v, at+"moisture_content_percent", m.GetMoistureContentPercent(), 0, 50)
+	if m.RegainPercent != nil {
+		v.Add(at+"moisture_content_percent", "is given beside regain_percent, want one of them")
+	}
+	percent, err := amounts.RegainFromContent(m.GetMoistureContentPercent())
+	if err != nil {
+		return nil // noted above
+	}
+	return &percent
 }
 
 // blendRegain is the mean regain of a blend by the dry mass of its fibres; empty when that of one isn't known.
@@ -161,6 +177,14 @@ type recipe struct {
 	question *amounts.Ambiguous
 }
 
+// fillings are how often a vessel is filled for a bath that is told in litres.
+func (r *recipe) fillings() float64 {
+	if r.m.GetVesselL() == 0 || r.volume.Litres == 0 {
+		return 1
+	}
+	return math.Max(1, math.Ceil(r.volume.Litres/r.m.GetVesselL()*(1-1e-9)))
+}
+
 func recipes(v *sdk.Violations, req *bathscalev1.ScaleBathsRequest, all []lot) []recipe {
 	if !count(v, "baths", len(req.GetBaths()), 1, maxBaths) {
 		return nil
@@ -188,13 +212,14 @@ func recipes(v *sdk.Violations, req *bathscalev1.ScaleBathsRequest, all []lot) [
 			v.Add(at+"volume", "is missing, want liquor_ratio or litres")
 		}
 		within(v, at+"vessel_l", m.GetVesselL(), 0, maxLitres)
-		if m.GetVesselL() > 0 && m.GetLitres() > m.GetVesselL() {
-			v.Add(at+"litres", "is %s, and the vessel holds %s", wire.Number(m.GetLitres()), wire.Number(m.GetVesselL()))
-		}
 		if m.GetDips() < 0 || m.GetDips() > 1000 {
 			v.Add(at+"dips", "is %d, want 0 to 1000", m.GetDips())
 		}
 		r.lots = chosen(v, at+"piece_ids", m.GetPieceIds(), all)
+		if n := r.fillings(); n > float64(max(1, len(r.lots))) {
+			v.Add(at+"litres", "is %s, which takes %s fillings of a vessel of %s, and there are %d pieces to share among them", wire.Number(m.GetLitres()), wire.Number(n),
+				wire.Number(m.GetVesselL()), len(r.lots))
+		}
 		if n := int(m.GetPiecesLifted()); n < 0 || (n > 0 && n >= len(r.lots)) {
 			v.Add(at+"pieces_lifted", "is %d, want 0 to one fewer than the %d pieces", n, len(r.lots))
 		}
@@ -241,6 +266,9 @@ func doses(v *sdk.Violations, at string, m *bathscalev1.BathRecipe) ([]amounts.D
 		above(v, at+"indigo_purity_percent", m.GetIndigoPurityPercent(), 0, 100)
 	}
 	var out []amounts.Dose
+	if m.GetIndigoByActiveDye() && m.GetVat() == "" {
+		v.Add(at+"indigo_by_active_dye", "is given, and vat is not: of a dose, form and purity_percent say it")
+	}
 	if m.GetVat() != "" {
 		vat, question := vatDoses(v, at, m)
 		if question != nil {
@@ -272,9 +300,12 @@ func vatDoses(v *sdk.Violations, at string, m *bathscalev1.BathRecipe) ([]amount
 	case err != nil:
 		v.Add(at+"vat", "is %.40q, which is no vat known here; tell its parts as doses", m.GetVat())
 	}
-	out := []amounts.Dose{{Material: "indigo", Measure: amounts.GramsPerLitre, Value: m.GetIndigoGPerL()}}
+	out := []amounts.Dose{{Material: indigo, Measure: amounts.GramsPerLitre, Value: m.GetIndigoGPerL()}}
+	if m.GetIndigoByActiveDye() {
+		out[0].Form, out[0].PurityPercent = amounts.Impure, m.GetIndigoPurityPercent()
+	}
 	for _, p := range vat.Parts {
-		out = append(out, amounts.Dose{Material: p.Material, Measure: amounts.PartsOf, Of: "indigo", Value: p.Parts})
+		out = append(out, amounts.Dose{Material: p.Material, Measure: amounts.PartsOf, Of: indigo, Value: p.Parts})
 	}
 	return out, nil
 }
@@ -320,10 +351,7 @@ func dose(v *sdk.Violations, at string, m *bathscalev1.Dose, seen map[string]boo
 		above(v, at+"purity_percent", m.GetPurityPercent(), 0, 100)
 		d.PurityPercent = m.GetPurityPercent()
 	}
-	if m.LiquidGPerL != nil {
-		above(v, at+"liquid_g_per_l", m.GetLiquidGPerL(), 0, 2000)
-		d.LiquidGPerL = m.GetLiquidGPerL()
-	}
+	liquid(v, at, m, &d)
 	if m.SolubleGPerL != nil {
 		within(v, at+"soluble_g_per_l", m.GetSolubleGPerL(), 0, 5000)
 		d.SolubleGPerL = m.GetSolubleGPerL()
@@ -342,4 +370,28 @@ func dose(v *sdk.Violations, at string, m *bathscalev1.Dose, seen map[string]boo
 		v.Add(at+"form", "is %d, want one of the enum", m.GetForm())
 	}
 	return d
+}
+
+// liquid is what a litre of a liquid holds and weighs.
+func liquid(v *sdk.Violations, at string, m *bathscalev1.Dose, d *amounts.Dose) {
+	if m.LiquidGPerL != nil {
+		above(v, at+"liquid_g_per_l", m.GetLiquidGPerL(), 0, 2000)
+		d.LiquidGPerL = m.GetLiquidGPerL()
+	}
+	if m.LiquidDensityKgPerL != nil {
+		within(v, at+"liquid_density_kg_per_l", m.GetLiquidDensityKgPerL(), 0.5, 3)
+		d.LiquidKgPerL = m.GetLiquidDensityKgPerL()
+	}
+	if m.LiquidPercent == nil {
+		return
+	}
+	above(v, at+"liquid_percent", m.GetLiquidPercent(), 0, 100)
+	switch {
+	case m.LiquidGPerL != nil:
+		v.Add(at+"liquid_percent", "is given beside liquid_g_per_l, want one of them")
+	case m.LiquidDensityKgPerL == nil:
+		v.Add(at+"liquid_density_kg_per_l", "is missing: a percentage of its mass says nothing of a litre")
+	default:
+		d.LiquidGPerL = amounts.LiquidGPerL(m.GetLiquidDensityKgPerL(), m.GetLiquidPercent())
+	}
 }

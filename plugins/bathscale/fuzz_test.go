@@ -37,6 +37,10 @@ func FuzzScaleBaths(f *testing.F) {
 		{},
 		{Fibre: []*bathscalev1.FibreLot{wool("x", 10), wool("y", 20)}, Bench: kitchen(), Baths: []*bathscalev1.BathRecipe{lifted}},
 		{Fibre: []*bathscalev1.FibreLot{wool("x", 10)}, Bench: kitchen(), Baths: []*bathscalev1.BathRecipe{{BathId: "v", Vat: "iron", IndigoGPerL: 1, Volume: &bathscalev1.BathRecipe_Litres{Litres: 5}}}},
+		{Fibre: []*bathscalev1.FibreLot{wool("x", 10), wool("y", 20)}, Bench: kitchen(), Reference: bathscalev1.FibreReference_FIBRE_REFERENCE_OVEN_DRY, Baths: []*bathscalev1.BathRecipe{{
+			BathId: "v", Vat: "iron", IndigoGPerL: 1, IndigoPurityPercent: proto.Float64(35), IndigoByActiveDye: true, VesselL: 3, Volume: &bathscalev1.BathRecipe_Litres{Litres: 5},
+			Doses: []*bathscalev1.Dose{{Material: "vinegar", Figure: &bathscalev1.Dose_Grams{Grams: 3}, Form: bathscalev1.Form_FORM_LIQUID, LiquidDensityKgPerL: proto.Float64(1.006), LiquidPercent: proto.Float64(5)}},
+		}}},
 	} {
 		raw, err := proto.Marshal(request)
 		require.NoError(f, err)
@@ -89,5 +93,33 @@ func FuzzLayOutDays(f *testing.F) {
 			}
 		}
 		require.Equal(t, len(request.GetBaths()), baths)
+	})
+}
+
+// A mix is a refusal or figures, and a wanted hardness is reached by the shares that are told.
+func FuzzMixWaters(f *testing.F) {
+	for _, request := range []*bathscalev1.MixWatersRequest{
+		{},
+		{Litres: 10, WantedMgPerL: proto.Float64(150), Waters: []*bathscalev1.WaterShare{mgPerL(300), mgPerL(20)}},
+		{Litres: 1, Wanted: &bathscalev1.Hardness{Value: 8, Unit: bathscalev1.HardnessUnit_HARDNESS_UNIT_GERMAN_DEGREE}, Waters: []*bathscalev1.WaterShare{{Parts: 1, CalciumMgPerL: proto.Float64(60), MagnesiumMgPerL: proto.Float64(12)}, {Parts: 2}}},
+	} {
+		raw, err := proto.Marshal(request)
+		require.NoError(f, err)
+		f.Add(raw)
+	}
+	f.Fuzz(func(t *testing.T, raw []byte) {
+		request := &bathscalev1.MixWatersRequest{}
+		if proto.Unmarshal(raw, request) != nil {
+			return
+		}
+		got, err := NewServer().MixWaters(t.Context(), request)
+		if err != nil {
+			require.Equal(t, codes.InvalidArgument, status.Code(err), "%v", err)
+			return
+		}
+		finite(t, got.ProtoReflect())
+		for _, share := range got.GetWantedShares() {
+			require.True(t, share >= 0 && share <= 1, "%v", got.GetWantedShares())
+		}
 	})
 }

@@ -35,21 +35,26 @@ func (*Server) MixWaters(_ context.Context, req *bathscalev1.MixWatersRequest) (
 		above(&v, at+"parts", w.GetParts(), 0, 1e6)
 		p := water.Part{Parts: w.GetParts()}
 		if w.Hardness != nil {
-			unit, ok := hardnessUnits[w.GetUnit()]
-			if !ok {
-				v.Add(at+"unit", "is %s, want one of the enum: a figure without its unit says nothing", w.GetUnit())
-			} else {
-				mg, err := water.Hardness(w.GetHardness(), unit)
-				if err != nil {
-					v.Add(at+"hardness", "is %s, want 0 to %.6g", wire.Number(w.GetHardness()), water.In(10_000, unit))
-				}
-				p.MgPerL = &mg
-			}
+			mg := hardness(&v, at+"hardness", at+"unit", w.GetHardness(), w.GetUnit())
+			p.MgPerL = &mg
+		}
+		if w.CalciumMgPerL != nil || w.MagnesiumMgPerL != nil {
+			p.MgPerL = ions(&v, at, w)
 		}
 		parts = append(parts, p)
 	}
-	if req.WantedMgPerL != nil {
+	wanted := req.WantedMgPerL
+	if wanted != nil {
 		within(&v, "wanted_mg_per_l", req.GetWantedMgPerL(), 0, 10_000)
+	}
+	if m := req.GetWanted(); m != nil {
+		mg := hardness(&v, "wanted.value", "wanted.unit", m.GetValue(), m.GetUnit())
+		if wanted != nil {
+			v.Add("wanted", "is given beside wanted_mg_per_l, want one of them")
+		}
+		wanted = &mg
+	}
+	if wanted != nil {
 		above(&v, "litres", req.GetLitres(), 0, maxLitres)
 	} else {
 		within(&v, "litres", req.GetLitres(), 0, maxLitres)
@@ -61,16 +66,21 @@ func (*Server) MixWaters(_ context.Context, req *bathscalev1.MixWatersRequest) (
 	if err != nil {
 		return nil, wire.Failed("request", err)
 	}
-	out := &bathscalev1.MixWatersResponse{LowMgPerL: low}
+	out := &bathscalev1.MixWatersResponse{LowMgPerL: low, WantedMgPerL: wanted}
 	if math.IsInf(high, 1) {
 		out.Remarks = append(out.Remarks, "the hardness of a water in this mix isn't known: the mix could be harder by any amount")
 		return out, nil
 	}
 	out.HighMgPerL = &high
-	switch wanted := req.GetWantedMgPerL(); {
-	case req.WantedMgPerL == nil:
-	case wanted > high:
-		raise, err := water.ToRaise(req.GetLitres(), high, wanted)
+	if wanted == nil {
+		return out, nil
+	}
+	if out.WantedShares = shares(parts, *wanted); out.WantedShares != nil {
+		out.Remarks = append(out.Remarks, fmt.Sprintf("%.4g mg/L are reached with %.4g %% of the first water and %.4g %% of the second", *wanted, 100*out.WantedShares[0], 100*out.WantedShares[1]))
+	}
+	switch {
+	case *wanted > high:
+		raise, err := water.ToRaise(req.GetLitres(), high, *wanted)
 		if err != nil {
 			return nil, wire.Failed("request", err)
 		}
@@ -78,10 +88,64 @@ func (*Server) MixWaters(_ context.Context, req *bathscalev1.MixWatersRequest) (
 			Model: raise.Model, CalciumCarbonateG: raise.CarbonateG, CalciumAcetateMonohydrateG: raise.AcetateG, CalciumChlorideDihydrateG: raise.ChlorideG,
 		}
 		out.Remarks = append(out.Remarks, "chalk hardly dissolves in neutral water: use the acetate or the chloride, and measure afterwards")
-	case wanted < low:
+	case *wanted < low:
 		out.Remarks = append(out.Remarks, "softer water than this mix is wanted: mix in rain or softened water; boiling takes away only the carbonate part")
 	}
 	return out, nil
+}
+
+// hardness is a figure in mg of calcium carbonate per litre.
+func hardness(v *sdk.Violations, field, unitField string, value float64, m bathscalev1.HardnessUnit) float64 {
+	unit, ok := hardnessUnits[m]
+	if !ok {
+		v.Add(unitField, "is %s, want one of the enum: a figure without its unit says nothing", m)
+		return 0
+	}
+	mg, err := water.Hardness(value, unit)
+	if err != nil {
+		v.Add(field, "is %s, want 0 to %.6g", wire.Number(value), water.In(10_000, unit))
+	}
+	return mg
+}
+
+// ions is the hardness of a water that is told by its calcium and its magnesium.
+func ions(v *sdk.Violations, at string, w *bathscalev1.WaterShare) *float64 {
+	if w.Hardness != nil {
+		v.Add(at+"calcium_mg_per_l", "is given beside hardness, want one of them")
+	}
+	for _, ion := range []struct {
+		field string
+		value *float64
+	}{{"calcium_mg_per_l", w.CalciumMgPerL}, {"magnesium_mg_per_l", w.MagnesiumMgPerL}} {
+		if ion.value == nil {
+			v.Add(at+ion.field, "is missing: hardness is both, and one of them says how much at least")
+			return nil
+		}
+		within(v, at+ion.field, *ion.value, 0, 2000)
+	}
+	mg, err := water.FromIons(w.GetCalciumMgPerL(), w.GetMagnesiumMgPerL())
+	if err != nil && v.Len() == 0 {
+		v.Add(at+"calcium_mg_per_l", "and magnesium_mg_per_l are %s and %s, want together at most 10000 as calcium carbonate", wire.Number(w.GetCalciumMgPerL()), wire.Number(w.GetMagnesiumMgPerL()))
+	}
+	return &mg
+}
+
+// shares are those of two waters that give what is wanted; nil where two known waters can't.
+func shares(parts []water.Part, wanted float64) []float64 {
+	if len(parts) != 2 {
+		return nil
+	}
+	hard, soft := *parts[0].MgPerL, *parts[1].MgPerL
+	if hard >= soft {
+		if share, err := water.SoftPart(hard, soft, wanted); err == nil {
+			return []float64{1 - share, share}
+		}
+		return nil
+	}
+	if share, err := water.SoftPart(soft, hard, wanted); err == nil {
+		return []float64{share, 1 - share}
+	}
+	return nil
 }
 
 // Rescale answers the figures at the new size.

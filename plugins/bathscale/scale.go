@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"google.golang.org/grpc/status"
 
@@ -26,6 +27,8 @@ func (*Server) ScaleBaths(ctx context.Context, req *bathscalev1.ScaleBathsReques
 	case bathscalev1.FibreReference_FIBRE_REFERENCE_UNSPECIFIED, bathscalev1.FibreReference_FIBRE_REFERENCE_AS_WEIGHED:
 	case bathscalev1.FibreReference_FIBRE_REFERENCE_CONDITIONED:
 		to = amounts.Conditioned
+	case bathscalev1.FibreReference_FIBRE_REFERENCE_OVEN_DRY:
+		to = amounts.WithoutWater
 	default:
 		v.Add("reference", "is %d, want one of the enum", req.GetReference())
 	}
@@ -75,8 +78,9 @@ type scaling struct {
 // assumed tells what the request left open and the answer takes for granted.
 func (s *scaling) assumed(req *bathscalev1.ScaleBathsRequest) {
 	remark := func(text string) { s.answer.Remarks = append(s.answer.Remarks, text) }
-	basis, step := false, false
+	basis, step, moisture := false, false, false
 	for _, f := range req.GetFibre() {
+		moisture = moisture || f.RegainPercent == nil && f.MoistureContentPercent == nil && f.GetBasis() != typesv1.WeighingBasis_WEIGHING_BASIS_OVEN_DRY
 		basis = basis || f.GetBasis() == typesv1.WeighingBasis_WEIGHING_BASIS_UNSPECIFIED
 		step = step || f.GetBalanceStepG() == 0
 	}
@@ -85,6 +89,9 @@ func (s *scaling) assumed(req *bathscalev1.ScaleBathsRequest) {
 	}
 	if step {
 		remark("fibre whose balance isn't told counts as weighed exactly")
+	}
+	if moisture && req.GetReference() == bathscalev1.FibreReference_FIBRE_REFERENCE_OVEN_DRY {
+		remark("fibre whose moisture wasn't measured counts as holding the regain of the table, which is agreed for trade and not measured")
 	}
 }
 
@@ -99,66 +106,91 @@ func (s *scaling) bath(v *sdk.Violations, i int, r *recipe) error {
 		s.answer.Questions = append(s.answer.Questions, question)
 		return nil
 	}
-	loads, err := s.loads(v, i, r)
-	if err != nil || loads == nil {
+	fillings, err := s.fillings(v, i, r)
+	if err != nil || fillings == nil {
 		return err
 	}
 	s.put[r.m.GetBathId()] = map[string]float64{}
-	for _, load := range loads {
-		amounts, err := s.load(r, load)
+	for _, one := range fillings {
+		load, err := s.load(r, one)
 		if err != nil {
 			return err
 		}
-		out.Loads = append(out.Loads, amounts)
+		out.Loads = append(out.Loads, load)
+		if text := reduction(r, load); text != "" && !slices.Contains(out.Remarks, text) {
+			out.Remarks = append(out.Remarks, text)
+		}
+	}
+	if n := len(fillings); n > 1 && r.volume.Litres > 0 {
+		out.Remarks = append(out.Remarks, fmt.Sprintf("the vessel doesn't hold it all: %d equal fillings, or one after the other", n))
 	}
 	return nil
 }
 
-// loads shares the pieces of a bath among fillings of its vessel.
-func (s *scaling) loads(v *sdk.Violations, i int, r *recipe) ([][]lot, error) {
-	if r.m.GetVesselL() == 0 || r.volume.Litres > 0 {
-		return [][]lot{r.lots}, nil
-	}
-	most := r.m.GetVesselL() * 1000 / r.volume.LiquorRatio
-	byID, pieces := map[string]lot{}, make([]amounts.Piece, len(r.lots))
+// filling is the liquor that is in the vessel at once, and the pieces that go into it.
+type filling struct {
+	lots   []lot
+	litres float64
+	// part is its share of the whole bath.
+	part float64
+}
+
+// fillings shares a bath among fillings of its vessel: by its pieces where liquor goes by the fibre, else by its litres.
+func (s *scaling) fillings(v *sdk.Violations, i int, r *recipe) ([]filling, error) {
+	byID, pieces, whole := map[string]lot{}, make([]amounts.Piece, len(r.lots)), 0.0
 	for j, l := range r.lots {
 		byID[l.id] = l
 		pieces[j] = amounts.Piece{ID: l.id, MassG: s.masses[l.id].G}
-		if pieces[j].MassG > most*(1+1e-9) {
-			v.Add(fmt.Sprintf("baths[%d].vessel_l", i), "is %s, which takes %.4g g at this liquor ratio, and piece %.40q weighs %.4g g",
-				wire.Number(r.m.GetVesselL()), most, l.id, pieces[j].MassG)
+		whole += pieces[j].MassG
+	}
+	split := [][]amounts.Piece{pieces}
+	var err error
+	switch most := r.m.GetVesselL() * 1000 / r.volume.LiquorRatio; {
+	case r.volume.Litres > 0:
+		split, err = amounts.Share(pieces, int(r.fillings()))
+	case r.m.GetVesselL() > 0:
+		for j, l := range r.lots {
+			if pieces[j].MassG > most*(1+1e-9) {
+				v.Add(fmt.Sprintf("baths[%d].vessel_l", i), "is %s, which takes %.4g g at this liquor ratio, and piece %.40q weighs %.4g g",
+					wire.Number(r.m.GetVesselL()), most, l.id, pieces[j].MassG)
+			}
 		}
+		if v.Len() > 0 {
+			return nil, nil
+		}
+		split, err = amounts.Split(pieces, most)
 	}
-	if v.Len() > 0 {
-		return nil, nil
-	}
-	split, err := amounts.Split(pieces, most)
 	if err != nil {
 		return nil, err
 	}
-	out := make([][]lot, len(split))
+	out := make([]filling, len(split))
 	for j, load := range split {
+		fibre := 0.0
 		for _, p := range load {
-			out[j] = append(out[j], byID[p.ID])
+			out[j].lots = append(out[j].lots, byID[p.ID])
+			fibre += p.MassG
+		}
+		litres, err := r.volume.Of(fibre)
+		if err != nil {
+			return nil, err
+		}
+		if out[j].litres, out[j].part = litres, fibre/whole; r.volume.Litres > 0 {
+			out[j].litres, out[j].part = litres/float64(len(split)), 1/float64(len(split))
 		}
 	}
 	return out, nil
 }
 
-func (s *scaling) load(r *recipe, lots []lot) (*bathscalev1.LoadAmounts, error) {
+func (s *scaling) load(r *recipe, one filling) (*bathscalev1.LoadAmounts, error) {
 	var fibre amounts.Mass
 	out := &bathscalev1.LoadAmounts{}
-	for _, l := range lots {
+	for _, l := range one.lots {
 		fibre = fibre.Add(s.masses[l.id])
 		out.CarriedMl += l.fibre.CarriedML()
 		out.PieceIds = append(out.PieceIds, l.id)
 	}
-	litres, err := r.volume.Of(fibre.G)
-	if err != nil {
-		return nil, err
-	}
-	out.FibreG, out.FibreUncertaintyG, out.VolumeMl, out.LiquorRatio = fibre.G, fibre.UncertaintyG, litres*1000, litres*1000/fibre.G
-	meant, err := amounts.MeantG(r.doses, amounts.Load{Fibre: fibre, VolumeL: litres, Dips: int(r.m.GetDips())})
+	out.FibreG, out.FibreUncertaintyG, out.VolumeMl, out.LiquorRatio = fibre.G, fibre.UncertaintyG, one.litres*1000, one.litres*1000/fibre.G
+	meant, err := amounts.MeantG(r.doses, amounts.Load{Fibre: fibre, VolumeL: one.litres, Dips: int(r.m.GetDips()), Part: one.part})
 	if err != nil {
 		return nil, err
 	}
@@ -171,7 +203,7 @@ func (s *scaling) load(r *recipe, lots []lot) (*bathscalev1.LoadAmounts, error) 
 			out.BroughtMl += amount.GetTakeMl()
 		}
 		out.Amounts = append(out.Amounts, amount)
-		if err := lifted(out, r, lots, d.Material, meant[k], amount); err != nil {
+		if err := lifted(out, r, one.lots, d.Material, meant[k], amount); err != nil {
 			return nil, err
 		}
 	}
@@ -223,7 +255,7 @@ func (s *scaling) material(r *recipe, d amounts.Dose, meantG float64, fibre amou
 	}
 	var w amounts.Weighing
 	if d.Form == amounts.Liquid {
-		w = s.bench.Pour(atHand, d.LiquidGPerL)
+		w = s.bench.Pour(atHand, d)
 	} else {
 		w = s.bench.Weigh(atHand, d.SolubleGPerL, bathML)
 	}
@@ -252,6 +284,9 @@ func (s *scaling) left(r *recipe, before, material string) (grams float64, known
 func (s *scaling) tell(out *bathscalev1.MaterialAmount, w amounts.Weighing) {
 	out.AtHandG, out.ShownG, out.BalanceStepG = w.ExactG, w.ShownG, w.Balance.StepG
 	out.UncertaintyPercent, out.RoundedPercent, out.TakeMl = w.RelativePercent, w.RoundedPercent, w.TakeML
+	if w.TakeG > 0 {
+		out.TakeG = &w.TakeG
+	}
 	wanted := s.bench.Wanted()
 	out.BeyondWanted = w.RelativePercent > wanted || math.Abs(w.RoundedPercent) > wanted
 	switch w.Way {

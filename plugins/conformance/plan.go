@@ -53,7 +53,17 @@ func bathscaleV1() *contract {
 		name: "commonvat.module.bathscale.v1", kind: sdk.KindBathscale, method: bathscalev1.BathscaleService_ScaleBaths_FullMethodName,
 		newReply: func() proto.Message { return &bathscalev1.ScaleBathsResponse{} },
 		plain: func(r *rand.Rand, _ *module) []question {
-			return []question{of(1, r), of(3, r), of(12, r)}
+			// A vat of more than its vessel holds, by its dye, on fibre of which the moisture was measured.
+			vat := of(6, r)
+			req := vat[0].(*bathscalev1.ScaleBathsRequest)
+			req.Reference, req.Fibre[0].MoistureContentPercent = bathscalev1.FibreReference_FIBRE_REFERENCE_OVEN_DRY, proto.Float64(11)
+			req.Baths[0] = &bathscalev1.BathRecipe{
+				BathId: "one", Volume: &bathscalev1.BathRecipe_Litres{Litres: 30}, VesselL: 12, IndigoPurityPercent: proto.Float64(35), Doses: []*bathscalev1.Dose{
+					{Material: "indigo", Figure: &bathscalev1.Dose_GramsPerLitre{GramsPerLitre: 1}, Form: bathscalev1.Form_FORM_IMPURE, PurityPercent: proto.Float64(35)},
+					{Material: "vinegar", Figure: &bathscalev1.Dose_Grams{Grams: 20}, Form: bathscalev1.Form_FORM_LIQUID, LiquidDensityKgPerL: proto.Float64(1.006), LiquidPercent: proto.Float64(5)},
+				},
+			}
+			return []question{of(1, r), of(3, r), of(12, r), vat}
 		},
 		largest: func(m *module) question { return of(200, m.random("largest")) },
 		beyond: func(m *module) []refusal {
@@ -83,6 +93,13 @@ func bathscaleV1() *contract {
 			bad("no volume", "volume", func(q *bathscalev1.ScaleBathsRequest) { q.Baths[0].Volume = nil })
 			bad("a material without a figure", "figure", func(q *bathscalev1.ScaleBathsRequest) { q.Baths[0].Doses[1].Figure = nil })
 			bad("a material twice", "material", func(q *bathscalev1.ScaleBathsRequest) { q.Baths[0].Doses[1].Material = q.Baths[0].Doses[0].Material })
+			bad("more moisture than fibre", "moisture_content_percent", func(q *bathscalev1.ScaleBathsRequest) { q.Fibre[0].MoistureContentPercent = proto.Float64(51) })
+			bad("a liquid in percent of nothing", "liquid_density_kg_per_l", func(q *bathscalev1.ScaleBathsRequest) {
+				q.Baths[0].Doses[1].Form, q.Baths[0].Doses[1].LiquidPercent = bathscalev1.Form_FORM_LIQUID, proto.Float64(5)
+			})
+			bad("fewer pieces than fillings", "litres", func(q *bathscalev1.ScaleBathsRequest) {
+				q.Baths[0].Volume, q.Baths[0].VesselL = &bathscalev1.BathRecipe_Litres{Litres: 30}, 5
+			})
 			bad("a fibre that doesn't add up", "composition", func(q *bathscalev1.ScaleBathsRequest) { q.Fibre[0].Composition[0].Percent = 50 })
 			return out
 		},

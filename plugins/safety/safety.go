@@ -123,6 +123,40 @@ func (*Server) ListFields(context.Context, *safetyv1.ListFieldsRequest) (*safety
 	return out, nil
 }
 
+// The bounds of NameMaterials.
+const (
+	maxNames       = 2000
+	maxNameOfThing = 80
+)
+
+func named(name string) *safetyv1.NamedMaterial {
+	m, known := materials.Find(name)
+	if !known {
+		return &safetyv1.NamedMaterial{FirstName: name}
+	}
+	return &safetyv1.NamedMaterial{FirstName: m.Name, Metal: m.Metal()}
+}
+
+// NameMaterials answers what the table has of each name.
+func (*Server) NameMaterials(_ context.Context, req *safetyv1.NameMaterialsRequest) (*safetyv1.NameMaterialsResponse, error) {
+	var v sdk.Violations
+	if n := len(req.GetNames()); n < 1 || n > maxNames {
+		v.Add("names", "has %d entries, want 1 to %d", n, maxNames)
+		return nil, v.Err()
+	}
+	out := &safetyv1.NameMaterialsResponse{}
+	for i, name := range req.GetNames() {
+		if n := utf8.RuneCountInString(name); n < 1 || n > maxNameOfThing {
+			v.Add(fmt.Sprintf("names[%d]", i), "has %d characters, want 1 to %d", n, maxNameOfThing)
+		}
+		out.Materials = append(out.Materials, named(name))
+	}
+	if err := v.Err(); err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // JudgeSteps answers every step, or none when a fault is found.
 func (s *Server) JudgeSteps(ctx context.Context, req *safetyv1.JudgeStepsRequest) (*safetyv1.JudgeStepsResponse, error) {
 	steps, err := checked(req)

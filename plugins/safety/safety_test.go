@@ -156,6 +156,44 @@ func TestFieldsAndRefusals(t *testing.T) {
 	assert.Contains(t, moduletest.Refused(t, err), "steps")
 }
 
+// Old names, and spellings before IUPAC's: copperas and green vitriol are ferrous sulfate, blue vitriol is copper sulfate (common practice, no source).
+func TestNamesOfMaterials(t *testing.T) {
+	judge := safetyv1.NewSafetyServiceClient(plugintest.Dial(t, Module()))
+	names := []string{"Copperas", "green vitriol", "ferrous sulphate", "blue vitriol", "alum", "weld", "stannous chloride", "moon dust"}
+	got, err := judge.NameMaterials(t.Context(), &safetyv1.NameMaterialsRequest{Names: names})
+	require.NoError(t, err)
+	for i, want := range [][2]string{
+		{"ferrous sulfate", "iron"}, {"ferrous sulfate", "iron"}, {"ferrous sulfate", "iron"}, {"copper sulfate", "copper"}, {"potassium alum", ""}, {"weld", ""}, {"tin chloride", "tin"}, {"moon dust", ""},
+	} {
+		assert.Equal(t, want, [2]string{got.GetMaterials()[i].GetFirstName(), got.GetMaterials()[i].GetMetal()}, names[i])
+	}
+	_, err = judge.NameMaterials(t.Context(), &safetyv1.NameMaterialsRequest{})
+	assert.Contains(t, moduletest.Refused(t, err)["names"], "want 1 to 2000")
+	_, err = judge.NameMaterials(t.Context(), &safetyv1.NameMaterialsRequest{Names: make([]string, 2001)})
+	assert.Contains(t, moduletest.Refused(t, err)["names"], "has 2001 entries")
+	_, err = judge.NameMaterials(t.Context(), &safetyv1.NameMaterialsRequest{Names: []string{"weld", "", strings.Repeat("x", 81)}})
+	refused := moduletest.Refused(t, err)
+	assert.Contains(t, refused["names[1]"], "want 1 to 80")
+	assert.Contains(t, refused["names[2]"], "want 1 to 80")
+}
+
+// Every name has an answer in its place, or the request is refused.
+func FuzzNameMaterials(f *testing.F) {
+	f.Add("copperas", "\xff")
+	f.Add("", "Ferrous  Sulphate")
+	server := NewServer()
+	f.Fuzz(func(t *testing.T, one, other string) {
+		got, err := server.NameMaterials(t.Context(), &safetyv1.NameMaterialsRequest{Names: []string{one, other}})
+		if err != nil {
+			require.Equal(t, codes.InvalidArgument, status.Code(err))
+			return
+		}
+		require.Len(t, got.GetMaterials(), 2)
+		require.NotEmpty(t, got.GetMaterials()[0].GetFirstName())
+		require.NotEmpty(t, got.GetMaterials()[1].GetFirstName())
+	})
+}
+
 func FuzzJudgeSteps(f *testing.F) {
 	raw, err := proto.Marshal(&safetyv1.JudgeStepsRequest{Steps: []*safetyv1.StepFacts{{StepId: "a", Facts: []*safetyv1.Fact{
 		texts("material.id", "sodium hydroxide"), number("bath.ph", 7, 8, 9), truth("vessel.sealed", true),

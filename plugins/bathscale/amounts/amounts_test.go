@@ -171,11 +171,17 @@ func TestReferenceMass(t *testing.T) {
 	assert.InDelta(t, 113.6, mass(amounts.Fibre{Name: "wool", MassG: 118, RegainPercent: ptr(18)}, amounts.Conditioned), 1e-9, "a damp day, taken back")
 	assert.InDelta(t, 100, mass(amounts.Fibre{Name: "wool", MassG: 100}, amounts.Conditioned), 0, "nothing measured")
 	assert.InDelta(t, 115, mass(amounts.Fibre{Name: "nettle", MassG: 100, Basis: amounts.OvenDry, RegainPercent: ptr(15)}, amounts.AsWeighed), 1e-9)
+	// Without water: ASTM D1909-13's 13.6 for wool where nothing was measured, else what was.
+	assert.InDelta(t, 100, mass(amounts.Fibre{Name: "wool", MassG: 113.6}, amounts.WithoutWater), 1e-9)
+	assert.InDelta(t, 100, mass(amounts.Fibre{Name: "wool", MassG: 118, RegainPercent: ptr(18)}, amounts.WithoutWater), 1e-9)
+	assert.InDelta(t, 100, mass(amounts.Fibre{Name: "nettle", MassG: 100, Basis: amounts.OvenDry}, amounts.WithoutWater), 0, "no regain is asked")
+	_, err := amounts.Fibre{Name: "nettle", MassG: 100}.ReferenceMass(amounts.WithoutWater, table)
+	assert.ErrorIs(t, err, amounts.ErrNoRegain)
 	for _, to := range []amounts.Reference{amounts.AsWeighed, amounts.Conditioned} {
 		_, err := amounts.Fibre{Name: "nettle", MassG: 100, Basis: amounts.OvenDry}.ReferenceMass(to, table)
 		assert.ErrorIs(t, err, amounts.ErrNoRegain, "no fibre is taken for another")
 	}
-	_, err := amounts.Fibre{Name: "wool", MassG: math.NaN()}.ReferenceMass(amounts.AsWeighed, table)
+	_, err = amounts.Fibre{Name: "wool", MassG: math.NaN()}.ReferenceMass(amounts.AsWeighed, table)
 	assert.ErrorIs(t, err, amounts.ErrInput)
 }
 
@@ -203,26 +209,12 @@ func TestExhaustAndTopUp(t *testing.T) {
 func TestVats(t *testing.T) {
 	fructose, err := amounts.Vat("Fructose 1-2-3")
 	require.NoError(t, err)
-	a, err := fructose.Amounts(10, 2, 0)
-	require.NoError(t, err)
-	assert.Equal(t, []amounts.Mass{{G: 20}, {G: 30}}, a.Others, "a tutorial: lime 20, fructose 30")
+	assert.Equal(t, []amounts.VatPart{{"calcium hydroxide", 2}, {"fructose", 3}}, fructose.Parts, "a UK author's tutorial")
 	iron, err := amounts.Vat("iron")
 	require.NoError(t, err)
-	for _, c := range []struct { // a supplier's page and two tutorials
-		powder, litres, ferrous, lime, gPerL float64
-	}{{20, 15, 40, 60, 1.333}, {20, 20, 40, 60, 1}, {75, 30, 150, 225, 2.5}, {50, 5 * 3.785411784, 100, 150, 2.642}} {
-		a, err := iron.Amounts(c.powder, c.litres, 0)
-		require.NoError(t, err)
-		assert.InDelta(t, c.ferrous, a.Others[0].G, 1e-9)
-		assert.InDelta(t, c.lime, a.Others[1].G, 1e-9)
-		assert.InDelta(t, c.gPerL, a.PowderGPerL, 0.001)
-	}
-	// A grower's page: 50 g of powder at 35 % in four US gallons, with 35 g of ferrous sulfate.
-	a, err = iron.Amounts(50, 4*3.785411784, 35)
-	require.NoError(t, err)
-	assert.InDelta(t, 17.5, a.ActiveG, 1e-9)
-	assert.InDelta(t, 1.156, a.ActiveGPerL, 0.001)
-	assert.InDelta(t, 37.1, amounts.FerrousSulfateLeastG(a.ActiveG), 0.01)
+	assert.Equal(t, []amounts.VatPart{{"ferrous sulfate heptahydrate", 2}, {"calcium hydroxide", 3}}, iron.Parts, "a Canadian supplier's teaching guide")
+	// A grower's page: 50 g of powder at 35 %. Two moles of iron for each of indigotin: 2 x 278.01 / 262.27 (IUPAC).
+	assert.InDelta(t, 37.1, amounts.FerrousSulfateLeastG(0.35*50), 0.01)
 	var asks *amounts.Ambiguous
 	for _, name := range []string{"1-2-3", "1 2 3 vat", "123"} {
 		_, err = amounts.Vat(name)
@@ -232,9 +224,6 @@ func TestVats(t *testing.T) {
 	}
 	_, err = amounts.Vat("woad")
 	assert.ErrorIs(t, err, amounts.ErrInput)
-	_, err = amounts.VatRecipe{ByActiveDye: true}.Amounts(10, 1, 0)
-	var unknown *amounts.Unknown
-	assert.ErrorAs(t, err, &unknown)
 }
 
 // A small amount of iron on a coarse balance: arithmetic, with the uniform error of JCGM 100:2008.
@@ -298,6 +287,43 @@ func TestSplit(t *testing.T) {
 		assert.Len(t, seen, len(pieces))
 		// First-fit never leaves two loads half empty, so it needs at most twice what the mass asks for.
 		assert.LessOrEqual(t, float64(len(loads)), 2*whole/most+1)
+	})
+}
+
+// A vessel filled again and again: nothing is lost, none is empty, and the fullest holds at most the mean and a heaviest piece (R. L. Graham, Bounds on multiprocessing
+// timing anomalies, 1969; from memory).
+func TestShare(t *testing.T) {
+	loads, err := amounts.Share([]amounts.Piece{{"a", 10}, {"b", 40}, {"c", 30}, {"d", 20}}, 2)
+	require.NoError(t, err)
+	assert.Equal(t, [][]amounts.Piece{{{"a", 10}, {"b", 40}}, {{"c", 30}, {"d", 20}}}, loads)
+	for _, n := range []int{0, -1, 3} {
+		_, err := amounts.Share([]amounts.Piece{{"a", 10}, {"b", 40}}, n)
+		assert.ErrorIs(t, err, amounts.ErrInput)
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		var pieces []amounts.Piece
+		whole, heaviest := 0.0, 0.0
+		for i := range rapid.IntRange(1, 12).Draw(t, "pieces") {
+			pieces = append(pieces, amounts.Piece{ID: string(rune('a' + i)), MassG: rapid.Float64Range(0.01, 100).Draw(t, "mass")})
+			whole, heaviest = whole+pieces[i].MassG, math.Max(heaviest, pieces[i].MassG)
+		}
+		n := rapid.IntRange(1, len(pieces)).Draw(t, "n")
+		loads, err := amounts.Share(pieces, n)
+		require.NoError(t, err)
+		require.Len(t, loads, n)
+		seen, fullest := map[string]bool{}, 0.0
+		for _, load := range loads {
+			require.NotEmpty(t, load)
+			sum := 0.0
+			for _, p := range load {
+				seen[p.ID] = true
+				sum += p.MassG
+			}
+			fullest = math.Max(fullest, sum)
+		}
+		assert.Len(t, seen, len(pieces))
+		// By the rule: the fullest was the emptiest before its last piece, so it holds at most the mean of the rest and that piece.
+		assert.LessOrEqual(t, fullest, whole/float64(n)+heaviest+1e-9)
 	})
 }
 

@@ -1,6 +1,7 @@
 package amounts
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -64,15 +65,7 @@ func Split(pieces []Piece, mostG float64) ([][]Piece, error) {
 		}
 		order[i] = i
 	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch {
-		case pieces[a].MassG > pieces[b].MassG:
-			return -1
-		case pieces[a].MassG < pieces[b].MassG:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(pieces[b].MassG, pieces[a].MassG) })
 	var loads [][]int
 	var masses []float64
 	for _, i := range order {
@@ -89,6 +82,38 @@ func Split(pieces []Piece, mostG float64) ([][]Piece, error) {
 		slices.Sort(load)
 		for _, i := range load {
 			out[l] = append(out[l], pieces[i])
+		}
+	}
+	return out, nil
+}
+
+// Share shares pieces among n fillings of a vessel whose liquor is the same whatever is in it, as evenly by mass as the heaviest-first rule finds (each piece goes where least
+// is, R. L. Graham, Bounds on multiprocessing timing anomalies, 1969, from memory); within a filling they keep the given order. Range of n: 1 to the number of pieces, so that none
+// is empty.
+func Share(pieces []Piece, n int) ([][]Piece, error) {
+	if n < 1 || n > len(pieces) {
+		return nil, fmt.Errorf("%w: %d pieces for %d fillings, want 1 to as many fillings as pieces", ErrInput, len(pieces), n)
+	}
+	order := make([]int, len(pieces))
+	for i := range pieces {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(pieces[b].MassG, pieces[a].MassG) })
+	in, masses := make([][]int, n), make([]float64, n)
+	for _, i := range order {
+		least := 0
+		for k := range masses {
+			if masses[k] < masses[least] || masses[k] == masses[least] && len(in[k]) < len(in[least]) {
+				least = k
+			}
+		}
+		in[least], masses[least] = append(in[least], i), masses[least]+pieces[i].MassG
+	}
+	out := make([][]Piece, n)
+	for k := range in {
+		slices.Sort(in[k])
+		for _, i := range in[k] {
+			out[k] = append(out[k], pieces[i])
 		}
 	}
 	return out, nil

@@ -17,7 +17,7 @@ const (
 	PartsOf
 	// GramsPerDip is grams for each dip of the load.
 	GramsPerDip
-	// Grams is grams in all, whatever the load.
+	// Grams is grams in the whole bath, whatever the fibre; fillings of the vessel share them.
 	Grams
 )
 
@@ -55,8 +55,10 @@ type Dose struct {
 	// PurityPercent of the active substance; for Impure. 0: not known.
 	PurityPercent float64
 	// LiquidGPerL is what a litre of the liquid holds, as the recipe means it (of an extraction, the grams of plant that went into a litre);
-	// for Liquid. 0: not known.
+	// for Liquid. 0: not known. See [LiquidGPerL] for one that is told by its density.
 	LiquidGPerL float64
+	// LiquidKgPerL is its density, for telling the mass of what is poured; 0: not known.
+	LiquidKgPerL float64
 	// SolubleGPerL is the most that dissolves in cold water, for planning stocks; 0: not known, and no stock is made.
 	SolubleGPerL float64
 }
@@ -85,8 +87,10 @@ func (d Dose) validate() error {
 		return fmt.Errorf("%w: strength of %s is %v, want 0.001 to 1000", ErrInput, d.Material, d.Strength)
 	case d.MoisturePercent != nil && !(*d.MoisturePercent >= 0 && *d.MoisturePercent < 100):
 		return fmt.Errorf("%w: moisture of %s is %v %%, want 0 to below 100", ErrInput, d.Material, *d.MoisturePercent)
-	case d.LiquidGPerL != 0 && !(d.LiquidGPerL > 0 && d.LiquidGPerL <= 2000):
-		return fmt.Errorf("%w: a litre of the liquid %s holds %v g, want above 0 to 2000", ErrInput, d.Material, d.LiquidGPerL)
+	case d.LiquidGPerL != 0 && !(d.LiquidGPerL > 0 && d.LiquidGPerL <= 3000):
+		return fmt.Errorf("%w: a litre of the liquid %s holds %v g, want above 0 to 3000", ErrInput, d.Material, d.LiquidGPerL)
+	case d.LiquidKgPerL != 0 && !(d.LiquidKgPerL >= 0.5 && d.LiquidKgPerL <= 3):
+		return fmt.Errorf("%w: a litre of the liquid %s weighs %v kg, want 0.5 to 3", ErrInput, d.Material, d.LiquidKgPerL)
 	case d.SolubleGPerL != 0 && !(d.SolubleGPerL > 0 && d.SolubleGPerL <= 5000):
 		return fmt.Errorf("%w: %v g/L of %s dissolve, want 0 to 5000", ErrInput, d.SolubleGPerL, d.Material)
 	case d.PurityPercent != 0 && !(d.PurityPercent > 0 && d.PurityPercent <= 100):
@@ -103,6 +107,8 @@ type Load struct {
 	VolumeL float64
 	// Dips of the load.
 	Dips int
+	// Part is the share of the whole bath that is in this filling of the vessel, for what the recipe tells in grams; above 0 to 1, 0 means 1.
+	Part float64
 }
 
 // MeantG is the mass in grams of each dose in the state that the recipe means, in the recipe's order.
@@ -133,11 +139,15 @@ func MeantG(recipe []Dose, load Load) ([]float64, error) {
 			}
 			meant[i] = d.Value * float64(load.Dips)
 		case Grams:
-			meant[i] = d.Value
+			meant[i] = d.Value * orElse(load.Part, 1)
 		}
 	}
 	return meant, nil
 }
+
+// LiquidGPerL is what a litre of a liquid holds, in grams, when it weighs so many kilograms (range 0.5 to 3) of which so many percent (above 0 to 100) are the
+// substance: ρ·w·10, by the definition of a mass fraction.
+func LiquidGPerL(densityKgPerL, percent float64) float64 { return densityKgPerL * percent * 10 }
 
 // AtHandG turns the meant mass into grams of what is at hand; of a liquid it stays the mass that is dissolved in it (see
 // [Bench.Pour] for its volume). It returns an [*Unknown] where the figure that this needs is not known: strengths

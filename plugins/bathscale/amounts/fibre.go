@@ -24,6 +24,8 @@ const (
 	AsWeighed Reference = iota
 	// Conditioned takes the oven-dry mass with the regain of the table, whatever the day's air: for comparing trials of different days.
 	Conditioned
+	// WithoutWater takes the oven-dry mass, by the regain that was measured on the day, else by that of the table.
+	WithoutWater
 )
 
 // Fibre is a lot of fibre that goes into a bath.
@@ -62,31 +64,40 @@ func (f Fibre) ReferenceMass(to Reference, table Regains) (Mass, error) {
 		return Mass{}, err
 	}
 	asWeighed := Mass{f.MassG, Balance{StepG: f.StepG}.UncertaintyG()}
-	if to == AsWeighed && f.Basis == AirDry {
+	// Without a measurement of that day, the air-dry mass is the best guess of the conditioned one.
+	if f.Basis == AirDry && (to == AsWeighed || to == Conditioned && f.RegainPercent == nil) {
 		return asWeighed, nil
 	}
-	standard, listed := table[f.Name]
-	dryFactor := 1.0
+	dry := asWeighed
 	if f.Basis == AirDry {
-		measured := f.RegainPercent
-		if measured == nil && to == Conditioned {
-			// Without a measurement of that day, the air-dry mass is the best guess of the conditioned one.
-			return asWeighed, nil
+		regain, err := f.regain(table)
+		if err != nil {
+			return Mass{}, err
 		}
-		dryFactor = 1 / (1 + *measured/100)
+		dry = Mass{OvenDryG(asWeighed.G, regain), OvenDryG(asWeighed.UncertaintyG, regain)}
 	}
-	regain := standard
+	switch to {
+	case WithoutWater:
+		return dry, nil
+	case Conditioned:
+		f.RegainPercent = nil // the table's, whatever the day's was
+	case AsWeighed:
+	}
+	regain, err := f.regain(table)
+	factor := 1 + regain/100
+	return Mass{dry.G * factor, dry.UncertaintyG * factor}, err
+}
+
+// regain is the one that was measured, else that of the table.
+func (f Fibre) regain(table Regains) (float64, error) {
+	if f.RegainPercent != nil {
+		return *f.RegainPercent, nil
+	}
+	standard, listed := table[f.Name]
 	if !listed {
-		if f.RegainPercent == nil || to == Conditioned {
-			return Mass{}, fmt.Errorf("%w for %q", ErrNoRegain, f.Name)
-		}
-		regain = *f.RegainPercent
+		return 0, fmt.Errorf("%w for %q", ErrNoRegain, f.Name)
 	}
-	if to == AsWeighed && f.RegainPercent != nil {
-		regain = *f.RegainPercent
-	}
-	factor := dryFactor * (1 + regain/100)
-	return Mass{asWeighed.G * factor, asWeighed.UncertaintyG * factor}, nil
+	return standard, nil
 }
 
 func (f Fibre) validate() error {
@@ -110,7 +121,7 @@ func (f Fibre) CarriedML() float64 { return f.MassG * f.PickupPercent / 100 }
 func (m Mass) Add(n Mass) Mass { return Mass{m.G + n.G, math.Hypot(m.UncertaintyG, n.UncertaintyG)} }
 
 // RegainFromContent turns a moisture content (percent of the moist mass, range 0 to below 100) into a regain (percent of the oven-dry
-// mass), R = 100·M/(100−M).
+// mass), R = 100·M/(100−M): follows from the definitions of both, as ASTM D2118 gives them.
 func RegainFromContent(contentPercent float64) (float64, error) {
 	if !(contentPercent >= 0 && contentPercent < 100) {
 		return 0, fmt.Errorf("%w: moisture content is %v %%, want 0 to below 100", ErrInput, contentPercent)

@@ -17,8 +17,6 @@ type VatRecipe struct {
 	Name string
 	// Parts besides the indigo, which is 1.
 	Parts []VatPart
-	// ByActiveDye: the parts refer to the indigotin in the powder, not to the powder.
-	ByActiveDye bool
 	// Source of the parts.
 	Source string
 }
@@ -74,36 +72,6 @@ func Vat(name string) (VatRecipe, error) {
 	}
 	slices.Sort(names)
 	return VatRecipe{}, fmt.Errorf("%w: no vat is called %.60q; known: %s, or name the parts", ErrInput, name, strings.Join(names, ", "))
-}
-
-// VatAmounts are the masses of a vat.
-type VatAmounts struct {
-	// PowderG of indigo as it is at hand, and the dye in it; ActiveG is 0 when the purity is not known.
-	PowderG, ActiveG float64
-	// Others, in the recipe's order, in grams.
-	Others []Mass
-	// PowderGPerL and ActiveGPerL of the vat's volume.
-	PowderGPerL, ActiveGPerL float64
-}
-
-// Amounts scales the vat to so many grams of indigo powder in so many litres. purityPercent is that of the lot, 0 when it isn't known; a recipe by active dye
-// then gives an [*Unknown].
-func (r VatRecipe) Amounts(powderG, litres, purityPercent float64) (VatAmounts, error) {
-	if !(powderG > 0 && powderG <= 1e6) || !(litres > 0 && litres <= 1e5) || !(purityPercent >= 0 && purityPercent <= 100) {
-		return VatAmounts{}, fmt.Errorf("%w: %v g of indigo at %v %% in %v L, want above 0 to 1000000 g, 0 to 100 %%, above 0 to 100000 L", ErrInput, powderG, purityPercent, litres)
-	}
-	a := VatAmounts{PowderG: powderG, ActiveG: powderG * purityPercent / 100, PowderGPerL: powderG / litres, ActiveGPerL: powderG * purityPercent / 100 / litres}
-	base := powderG
-	if r.ByActiveDye {
-		if purityPercent == 0 {
-			return VatAmounts{}, &Unknown{"indigo", "the purity of this lot"}
-		}
-		base = a.ActiveG
-	}
-	for _, p := range r.Parts {
-		a.Others = append(a.Others, Mass{G: base * p.Parts})
-	}
-	return a, nil
 }
 
 // Molar masses in g/mol, from the formulas and the IUPAC abridged atomic weights of 2021.

@@ -62,6 +62,8 @@ type Weighing struct {
 	RoundedPercent float64
 	// Of a stock: grams weighed, the volume in mL to which they are made up, its grams per litre, and the volume in mL that is taken.
 	StockG, StockML, StockGPerL, TakeML float64
+	// TakeG is the mass of TakeML of a liquid at hand; 0 where its density isn't known.
+	TakeG float64
 	// DirectPercent is the expanded uncertainty that direct weighing would have had; told for stocks, to show why one is made.
 	DirectPercent float64
 }
@@ -91,9 +93,9 @@ func (b Bench) Weigh(massG, solubleGPerL, bathML float64) Weighing {
 }
 
 // Pour measures a mass by volume from a liquid at hand, in millilitres v = m/c·1000. What the liquid holds counts as exact; the lot's own error comes on top.
-func (b Bench) Pour(massG, liquidGPerL float64) Weighing {
-	take := massG / liquidGPerL * 1000
-	w := Weighing{Way: Poured, ExactG: massG, ShownG: massG, StockGPerL: liquidGPerL, TakeML: take}
+func (b Bench) Pour(massG float64, d Dose) Weighing {
+	take := massG / d.LiquidGPerL * 1000
+	w := Weighing{Way: Poured, ExactG: massG, ShownG: massG, StockGPerL: d.LiquidGPerL, TakeML: take, TakeG: take * d.LiquidKgPerL}
 	if take > 0 && b.PipetteML > 0 {
 		w.RelativePercent = 100 * Coverage * b.PipetteML / take
 	}

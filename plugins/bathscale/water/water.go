@@ -7,8 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"slices"
-	"strings"
 )
 
 // ErrInput is wrapped by every error of this package.
@@ -47,43 +45,6 @@ var perUnit = map[Unit]float64{
 	MgPerL: 1, MmolPerL: molarCaCO3, German: 10 * molarCaCO3 / molarCaO, French: 10, English: grainMG / imperialGallon, GrainPerUS: grainMG / usGallon,
 }
 
-// Units returns every unit, sorted.
-func Units() []Unit {
-	all := make([]Unit, 0, len(perUnit))
-	for u := range perUnit {
-		all = append(all, u)
-	}
-	slices.Sort(all)
-	return all
-}
-
-// ParseUnit reads a unit as labels print it: with or without a degree sign, in any case. Bare "grains" are refused: there are two gallons.
-func ParseUnit(text string) (Unit, error) {
-	plain := strings.ToLower(strings.Map(func(r rune) rune {
-		if r == '°' || r == ' ' || r == '.' {
-			return -1
-		}
-		return r
-	}, text))
-	switch plain {
-	case "mg/l", "ppm", "mg/lcaco3":
-		return MgPerL, nil
-	case "mmol/l":
-		return MmolPerL, nil
-	case "dh", "dgh", "d":
-		return German, nil
-	case "fh", "f", "tf":
-		return French, nil
-	case "e", "clark":
-		return English, nil
-	case "gpg", "gpgus", "usgpg", "grains/usgallon":
-		return GrainPerUS, nil
-	case "grain", "grains", "gr":
-		return "", fmt.Errorf("%w: unit is %q: grains per which gallon, imperial (°e) or US (gpg)?", ErrInput, text)
-	}
-	return "", fmt.Errorf("%w: unit is %.40q, want mg/L, mmol/L, °dH, °fH, °e or gpg", ErrInput, text)
-}
-
 // Hardness converts a reading into mg of calcium carbonate per litre. Range: 0 to 10,000 mg/L.
 func Hardness(value float64, unit Unit) (mgPerL float64, err error) {
 	factor, ok := perUnit[unit]
@@ -106,9 +67,14 @@ func In(mgPerL float64, unit Unit) float64 {
 	return mgPerL / factor
 }
 
-// FromIons is the hardness, in mg of calcium carbonate per litre, of calcium and magnesium in mg/L each.
-func FromIons(calciumMgPerL, magnesiumMgPerL float64) float64 {
-	return molarCaCO3 * (calciumMgPerL/molarCalcium + magnesiumMgPerL/molarMagnesium)
+// FromIons is the hardness, in mg of calcium carbonate per litre, of calcium and magnesium in mg/L each: a mole of carbonate for a mole of either. Range: 0 to 2,000 each, and
+// 10,000 mg/L together.
+func FromIons(calciumMgPerL, magnesiumMgPerL float64) (mgPerL float64, err error) {
+	mgPerL = molarCaCO3 * (calciumMgPerL/molarCalcium + magnesiumMgPerL/molarMagnesium)
+	if !(calciumMgPerL >= 0 && calciumMgPerL <= 2000) || !(magnesiumMgPerL >= 0 && magnesiumMgPerL <= 2000) || mgPerL > 10_000 {
+		return 0, fmt.Errorf("%w: %v mg/L of calcium and %v of magnesium, want 0 to 2000 each, and together at most 10000 as calcium carbonate", ErrInput, calciumMgPerL, magnesiumMgPerL)
+	}
+	return mgPerL, nil
 }
 
 // Part is a water in a mix.
@@ -144,7 +110,7 @@ func Mixed(parts []Part) (low, high float64, err error) {
 	return low / all, high / all, nil
 }
 
-// SoftPart is the share of the softer water (0 to 1) that brings a mix of two to the wanted hardness.
+// SoftPart is the share of the softer water (0 to 1) that brings a mix of two to the wanted hardness, (H−T)/(H−S): mixing is linear in volume.
 func SoftPart(hardMgPerL, softMgPerL, wantedMgPerL float64) (float64, error) {
 	if !(softMgPerL < hardMgPerL && wantedMgPerL >= softMgPerL && wantedMgPerL <= hardMgPerL) {
 		return 0, fmt.Errorf("%w: %v mg/L can't be mixed of %v and %v mg/L", ErrInput, wantedMgPerL, hardMgPerL, softMgPerL)

@@ -115,7 +115,18 @@ func reducer(facts rules.Facts) {
 	}
 }
 
-// lastMetal is the last metal of what the vessel held before in the same plan; what was told of the vessel is from before that.
+// Metal is the one of which traces stay in a vessel, as the field vessel.last_metal has it; "" when there is none.
+func (m Material) Metal() string {
+	last := ""
+	for _, metal := range []struct{ class, word string }{{"tin_salt", "tin"}, {"copper_salt", "copper"}, {"iron_salt", "iron"}} {
+		if slices.Contains(m.Classes, metal.class) {
+			last = metal.word
+		}
+	}
+	return last
+}
+
+// lastMetal is the last metal of what the vessel held before, by the record and in the same plan; what was told of the vessel is from before that.
 func lastMetal(facts rules.Facts) {
 	f, ok := facts["vessel.earlier_materials"]
 	if !ok {
@@ -125,10 +136,8 @@ func lastMetal(facts rules.Facts) {
 	for _, name := range f.Texts {
 		m, known := Find(name)
 		unknown = unknown || !known
-		for _, metal := range []struct{ class, word string }{{"tin_salt", "tin"}, {"copper_salt", "copper"}, {"iron_salt", "iron"}} {
-			if slices.Contains(m.Classes, metal.class) {
-				last, unknown = metal.word, false
-			}
+		if metal := m.Metal(); metal != "" {
+			last, unknown = metal, false
 		}
 	}
 	switch told, ok := facts["vessel.last_metal"]; {

@@ -20,6 +20,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/trial"
+	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
 // AskAgainAfter is how long the answers about a workshop count.
@@ -34,6 +35,7 @@ type Modules interface {
 	LayOutDays(context.Context, *bathscalev1.LayOutDaysRequest) (*bathscalev1.LayOutDaysResponse, *typesv1.ModuleIdentity, error)
 	Rescale(context.Context, *bathscalev1.RescaleRequest) (*bathscalev1.RescaleResponse, *typesv1.ModuleIdentity, error)
 	ListFields(ctx context.Context, module string) (*safetyv1.ListFieldsResponse, *typesv1.ModuleIdentity, error)
+	NameMaterials(ctx context.Context, module string, q *safetyv1.NameMaterialsRequest) (*safetyv1.NameMaterialsResponse, *typesv1.ModuleIdentity, error)
 	JudgeSteps(ctx context.Context, module string, q *safetyv1.JudgeStepsRequest) (*safetyv1.JudgeStepsResponse, *typesv1.ModuleIdentity, error)
 }
 
@@ -93,6 +95,10 @@ type draft struct {
 	dyes     []*mordantv1.Dyestuff
 	mordants *mordantv1.SelectMordantsResponse
 	earlier  history
+	// uses are the recorded baths in the plan's vessels, by the vessel's name in the plan, oldest first.
+	uses map[string][]*benchpb.VesselUse
+	// told is when the last metal of each vessel was told.
+	told map[string]*timestamppb.Timestamp
 	// missing is true when a bath that the plan wants isn't on the sheet.
 	missing bool
 	asked   questions
@@ -109,6 +115,8 @@ type bath struct {
 	ceiling float64                  // of the mordant module for this bath alone; 0: none
 	open    bool                     // a question of a module, or an amount that isn't published, keeps it from being scaled
 	laid    bool                     // hold_c of out is that of a schedule
+	// same are the names in this bath of what is one material, itself among them; none for a material that has one name.
+	same map[string][]string
 }
 
 // part notes who computed what, or why it is missing. A fault that isn't a module's ends the plan, and so does a refusal: what was refused is the caller's.
@@ -127,11 +135,11 @@ func (d *draft) part(name string, who *typesv1.ModuleIdentity, err error) (*benc
 
 // begin checks what parts of a plan say of each other, and reads what it refers to.
 func (b *Bench) begin(ctx context.Context, member trial.MemberID, plan *benchpb.Plan) (*draft, error) {
-	workshop, err := b.Workshop(ctx, member)
+	workshop, err := b.workshop(ctx, member)
 	if err != nil {
 		return nil, err
 	}
-	d := &draft{member: member, plan: plan, workshop: workshop, sheet: &benchpb.Sheet{Plan: plan, Owner: member}, asked: questions{}}
+	d := &draft{member: member, plan: plan, workshop: workshop, sheet: &benchpb.Sheet{Plan: plan, Owner: member}, asked: questions{}, told: toldTimes(workshop)}
 	if workshop.GetDue() {
 		// What was said a year ago counts no more; the balances are still there.
 		d.workshop = &benchpb.Workshop{
@@ -185,7 +193,7 @@ func (b *Bench) work(ctx context.Context, member trial.MemberID, plan *benchpb.P
 	if err != nil {
 		return nil, nil, err
 	}
-	for _, step := range []func(context.Context, *draft) error{b.mixWaters, b.chooseMordants, b.scale, b.layOut, b.layOutDays} {
+	for _, step := range []func(context.Context, *draft) error{b.mixWaters, b.chooseMordants, b.scale, b.layOut, b.layOutDays, b.usesOfVessels, b.nameMaterials} {
 		if err := step(ctx, d); err != nil {
 			return nil, nil, err
 		}

@@ -51,6 +51,9 @@ func TestBench(t *testing.T) {
 		"a ceiling holds where the fibre is":                       ceilingsWhereTheFibreIs,
 		"deleted and brought back":                                 deletedSheets,
 		"both orders are laid out over days":                       bothOrdersOverDays,
+		"one material under two names":                             oneMaterialOfTwoNames,
+		"vessels remember the record":                              vesselsRememberTheRecord,
+		"waters, vats and liquids":                                 watersVatsAndLiquids,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, open(t, modules)) })
 	}

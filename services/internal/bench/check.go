@@ -69,6 +69,9 @@ func (d *draft) check() error {
 		if b.GetVat() == "" && b.GetIndigoGPerL() > 0 {
 			fault(at+"indigo_g_per_l", "is given, and vat is not")
 		}
+		if b.GetVat() == "" && b.GetIndigoByActiveDye() {
+			fault(at+"indigo_by_active_dye", "is given, and vat is not: of a dose, form and purity_percent say it")
+		}
 		if b.GetVat() != "" && b.GetKind() != benchpb.BathKind_BATH_KIND_VAT {
 			fault(at+"vat", "is given, and kind is not a vat: what holds for vats would be passed over")
 		}

@@ -119,9 +119,15 @@ func (d *draft) facts() *benchpb.SheetFacts {
 		}
 	}
 	seenDye := dyed
-	held := map[string][]string{} // by vessel: what it held in earlier baths
+	held := map[string][]string{} // by vessel: what it held in earlier baths, of the record and of the plan
 	unsure := map[string]bool{}   // by vessel: not all of that is known
-	met := map[string][]string{}  // by piece: what it met in earlier baths
+	for vessel, uses := range d.uses {
+		for _, use := range uses {
+			held[vessel] = append(slices.DeleteFunc(held[vessel], func(m string) bool { return contains(use.GetMaterials(), m) }), use.GetMaterials()...)
+			unsure[vessel] = unsure[vessel] || use.GetContentsNotStated()
+		}
+	}
+	met := map[string][]string{} // by piece: what it met in earlier baths
 	sure := len(d.earlier.unknown) == 0 && !d.missing
 	for i, one := range d.baths {
 		common := d.common(one, contents[i], whole[i], brought[i], told[i], all, allKnown, seenDye)
@@ -134,9 +140,9 @@ func (d *draft) facts() *benchpb.SheetFacts {
 			common.texts("trial.earlier_materials", !sure, before...)
 		}
 		if vessel := one.plan.GetVessel(); vessel != "" {
-			if len(held[vessel]) <= 64 {
-				common.texts("vessel.earlier_materials", unsure[vessel], held[vessel]...)
-			}
+			// The newest count; of more than a list takes, not all is known.
+			newest := held[vessel][max(0, len(held[vessel])-64):]
+			common.texts("vessel.earlier_materials", unsure[vessel] || len(newest) < len(held[vessel]), newest...)
 			// What it held last stands last.
 			held[vessel] = append(slices.DeleteFunc(slices.Clone(held[vessel]), func(m string) bool { return contains(contents[i], m) }), contents[i]...)
 			unsure[vessel] = unsure[vessel] || !whole[i]
@@ -277,28 +283,37 @@ func (d *draft) stepFacts(one *bath, material string, common, fibre known) known
 	return k
 }
 
-// delivered are what the fibre and the liquor get of a material, over all loads, between the bounds of each. An amount that isn't known in one of them isn't known.
+// delivered are what the fibre and the liquor get of a material, over all loads, between the bounds of each. What stands in a bath under several names is added up. An
+// amount that isn't known in one of them isn't known.
 func (one *bath) delivered(k known, material string) {
 	low, high, thin, strong := math.Inf(1), 0.0, math.Inf(1), 0.0
+	names := one.same[material]
+	if len(names) == 0 {
+		names = []string{material}
+	}
 	loads := one.scaled.GetLoads()
 	for _, l := range loads {
-		found := false
+		found := 0
+		var fibreLow, fibreHigh, liquorLow, liquorHigh float64
 		for _, a := range l.GetAmounts() {
-			if a.GetMaterial() != material || a.GetNotKnown() != "" {
+			if !contains(names, a.GetMaterial()) || a.GetNotKnown() != "" {
 				continue
 			}
-			found = true
-			low, high = math.Min(low, a.GetDeliveredLowPercent()), math.Max(high, a.GetDeliveredHighPercent())
+			found++
+			fibreLow, fibreHigh = fibreLow+a.GetDeliveredLowPercent(), fibreHigh+a.GetDeliveredHighPercent()
 			if l.GetVolumeMl() > 0 {
 				// Of what is at hand, as exact and as shown, with what is left of a bath before, as far as its uncertainty reaches.
 				least, most := math.Min(a.GetAtHandG(), a.GetShownG())+a.GetLeftG(), math.Max(a.GetAtHandG(), a.GetShownG())+a.GetLeftG()
 				part := a.GetUncertaintyPercent() / 100
-				thin = math.Min(thin, least*math.Max(0, 1-part)/l.GetVolumeMl()*1000)
-				strong = math.Max(strong, most*(1+part)/l.GetVolumeMl()*1000)
+				liquorLow, liquorHigh = liquorLow+least*math.Max(0, 1-part)/l.GetVolumeMl()*1000, liquorHigh+most*(1+part)/l.GetVolumeMl()*1000
 			}
 		}
-		if !found {
+		if found < len(names) {
 			return
+		}
+		low, high = math.Min(low, fibreLow), math.Max(high, fibreHigh)
+		if l.GetVolumeMl() > 0 {
+			thin, strong = math.Min(thin, liquorLow), math.Max(strong, liquorHigh)
 		}
 	}
 	if len(loads) == 0 {

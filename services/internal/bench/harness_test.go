@@ -133,6 +133,13 @@ func (b *between) ListFields(ctx context.Context, module string) (*safetyv1.List
 	return b.Modules.ListFields(ctx, module)
 }
 
+func (b *between) NameMaterials(ctx context.Context, module string, q *safetyv1.NameMaterialsRequest) (*safetyv1.NameMaterialsResponse, *typesv1.ModuleIdentity, error) {
+	if err := b.fault("names of " + module); err != nil {
+		return nil, nil, err
+	}
+	return b.Modules.NameMaterials(ctx, module, q)
+}
+
 func (b *between) JudgeSteps(ctx context.Context, module string, q *safetyv1.JudgeStepsRequest) (*safetyv1.JudgeStepsResponse, *typesv1.ModuleIdentity, error) {
 	b.mu.Lock()
 	b.steps = append(b.steps, q.GetSteps())

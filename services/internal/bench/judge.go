@@ -41,7 +41,12 @@ func (b *Bench) judge(ctx context.Context, d *draft, facts *benchpb.SheetFacts) 
 		return err
 	}
 	d.sheet.Parts = append(d.sheet.Parts, j.parts...)
-	d.sheet.StandingCautions, d.unchecked = j.cautions, j.unchecked
+	d.sheet.StandingCautions = j.cautions
+	for _, why := range j.unchecked {
+		if !contains(d.unchecked, why) {
+			d.unchecked = append(d.unchecked, why)
+		}
+	}
 	for _, text := range j.unusable {
 		d.remark("%s", text)
 	}

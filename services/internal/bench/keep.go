@@ -20,8 +20,26 @@ import (
 
 var canonical = proto.MarshalOptions{Deterministic: true}
 
-// Workshop reads a member's workshop; one that was never answered is empty, and due.
+// Workshop reads a member's workshop, with what its vessels held by the record; one that was never answered is empty, and due.
 func (b *Bench) Workshop(ctx context.Context, member trial.MemberID) (*benchpb.Workshop, error) {
+	w, err := b.workshop(ctx, member)
+	if err != nil {
+		return nil, err
+	}
+	var names []string
+	for _, v := range w.GetVessels() {
+		names = append(names, v.GetName())
+	}
+	uses, _, err := b.vesselUses(ctx, member, names, toldTimes(w))
+	for _, v := range w.GetVessels() {
+		all := uses[v.GetName()]
+		v.Uses = all[max(0, len(all)-maxUsesShown):]
+	}
+	return w, err
+}
+
+// workshop is as it was kept.
+func (b *Bench) workshop(ctx context.Context, member trial.MemberID) (*benchpb.Workshop, error) {
 	row, err := b.store.Workshop(ctx, member)
 	if errors.Is(err, trial.ErrNotFound) {
 		return &benchpb.Workshop{Due: true}, nil
@@ -38,9 +56,9 @@ func (b *Bench) Workshop(ctx context.Context, member trial.MemberID) (*benchpb.W
 	return w, nil
 }
 
-// UpdateWorkshop keeps the actor's workshop. Errors: trial.Faults; *trial.StaleError.
-func (b *Bench) UpdateWorkshop(ctx context.Context, by store.Actor, given *benchpb.Workshop, etag string) (*benchpb.Workshop, error) {
-	present, err := b.Workshop(ctx, by.Member)
+// UpdateWorkshop keeps the actor's workshop; toldAnew names vessels of which the last metal was looked at. Errors: trial.Faults; *trial.StaleError.
+func (b *Bench) UpdateWorkshop(ctx context.Context, by store.Actor, given *benchpb.Workshop, etag string, toldAnew ...string) (*benchpb.Workshop, error) {
+	present, err := b.workshop(ctx, by.Member)
 	if err != nil {
 		return nil, err
 	}
@@ -55,6 +73,9 @@ func (b *Bench) UpdateWorkshop(ctx context.Context, by store.Actor, given *bench
 	}
 	kept := proto.Clone(given).(*benchpb.Workshop) //nolint:forcetypeassert // a clone is of the same type
 	kept.Revision, kept.Etag, kept.UpdateTime, kept.AskAgainTime, kept.Due = 0, "", nil, nil, false
+	if err := b.tellVessels(kept, present, toldAnew); err != nil {
+		return nil, err
+	}
 	body, err := canonical.Marshal(kept)
 	if err != nil {
 		return nil, err
@@ -63,6 +84,51 @@ func (b *Bench) UpdateWorkshop(ctx context.Context, by store.Actor, given *bench
 		return nil, err
 	}
 	return b.Workshop(ctx, by.Member)
+}
+
+// tellVessels notes since when the last metal of each vessel is told: anew by an answer that changed or by saying so. Of a vessel that is new, all that the record knows counts.
+func (b *Bench) tellVessels(kept, present *benchpb.Workshop, toldAnew []string) error {
+	var faults trial.Faults
+	for i, name := range toldAnew {
+		if !slices.ContainsFunc(kept.GetVessels(), func(v *benchpb.Vessel) bool { return v.GetName() == name }) {
+			faults = append(faults, &trial.FieldFault{Field: fmt.Sprintf("told_anew[%d]", i), Text: fmt.Sprintf("%q is no vessel of the workshop", name)})
+		}
+	}
+	if len(faults) > 0 {
+		return faults
+	}
+	for _, v := range kept.GetVessels() {
+		v.Uses, v.ToldTime = nil, nil
+		anew := contains(toldAnew, v.GetName())
+		for _, before := range present.GetVessels() {
+			if before.GetName() == v.GetName() {
+				v.ToldTime = before.GetToldTime()
+				anew = anew || !proto.Equal(lastMetal(before), lastMetal(v))
+			}
+		}
+		if anew {
+			v.ToldTime = timestamppb.New(b.now())
+		}
+	}
+	return nil
+}
+
+func lastMetal(v *benchpb.Vessel) *benchpb.Answer {
+	for _, a := range v.GetAnswers() {
+		if a.GetField() == "vessel.last_metal" {
+			return a
+		}
+	}
+	return nil
+}
+
+// toldTimes tells when the last metal of each vessel was told.
+func toldTimes(w *benchpb.Workshop) map[string]*timestamppb.Timestamp {
+	out := map[string]*timestamppb.Timestamp{}
+	for _, v := range w.GetVessels() {
+		out[v.GetName()] = v.GetToldTime()
+	}
+	return out
 }
 
 // checkWorkshop sees to it that names stand once, and that answers stand where they belong.
@@ -293,7 +359,7 @@ func (b *Bench) InspectAgain(ctx context.Context, by store.Actor, plans []trial.
 		}
 		rows = append(rows, row)
 	}
-	workshop, err := b.Workshop(ctx, by.Member)
+	workshop, err := b.workshop(ctx, by.Member)
 	if err != nil {
 		return nil, err
 	}

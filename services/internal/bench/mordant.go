@@ -24,13 +24,29 @@ func (b *Bench) mixWaters(ctx context.Context, d *draft) error {
 	}
 	q := &bathscalev1.MixWatersRequest{}
 	for _, w := range d.plan.GetWaters() {
-		q.Waters = append(q.Waters, &bathscalev1.WaterShare{Parts: w.GetParts(), Hardness: w.Hardness, Unit: bathscalev1.HardnessUnit(w.GetScale())})
+		q.Waters = append(q.Waters, &bathscalev1.WaterShare{Parts: w.GetParts(), Hardness: w.Hardness, Unit: bathscalev1.HardnessUnit(w.GetScale()), CalciumMgPerL: w.CalciumMgPerL, MagnesiumMgPerL: w.MagnesiumMgPerL})
+	}
+	if wanted := d.plan.GetWantedHardness(); wanted != nil {
+		q.Wanted, q.Litres = &bathscalev1.Hardness{Value: wanted.GetValue(), Unit: bathscalev1.HardnessUnit(wanted.GetScale())}, 1
 	}
 	r, who, err := b.modules.MixWaters(ctx, q)
 	if part, err := d.part("water", who, err); err != nil || part.GetFault() != "" {
 		return err
 	}
-	d.sheet.Water = &benchpb.WaterHardness{LowMgPerL: r.GetLowMgPerL(), HighMgPerL: r.HighMgPerL, Remarks: r.GetRemarks()}
+	d.sheet.Water = &benchpb.WaterHardness{
+		LowMgPerL: r.GetLowMgPerL(), HighMgPerL: r.HighMgPerL, Remarks: r.GetRemarks(), WantedMgPerL: r.WantedMgPerL, WantedShares: r.GetWantedShares(),
+	}
+	if raise := r.GetRaise(); raise != nil {
+		// What is put into water goes into a bath: as advice it is told by the litre, and planned it is held against the rules.
+		d.sheet.Water.Remarks = append(d.sheet.Water.Remarks, fmt.Sprintf(
+			"%.4g mg/L take %.3g g/L of calcium acetate monohydrate or %.3g g/L of calcium chloride dihydrate (%s): plan one of them as a material of the bath, so that the safety rules see it",
+			r.GetWantedMgPerL(), raise.GetCalciumAcetateMonohydrateG(), raise.GetCalciumChlorideDihydrateG(), raise.GetModel()))
+	}
+	if d.plan.GetWantedHardness() != nil {
+		for _, text := range d.sheet.GetWater().GetRemarks() {
+			d.remark("water: %s", text)
+		}
+	}
 	return nil
 }
 

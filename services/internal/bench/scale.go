@@ -18,16 +18,19 @@ func (b *Bench) scale(ctx context.Context, d *draft) error {
 		d.remark("no amounts are computed before the workshop's balances are told")
 		return nil
 	}
-	q := &bathscalev1.ScaleBathsRequest{Bench: &bathscalev1.Bench{
+	q := &bathscalev1.ScaleBathsRequest{Reference: bathscalev1.FibreReference(d.plan.GetWofReference()), Bench: &bathscalev1.Bench{
 		SmallVolumeUncertaintyMl: d.workshop.GetSmallVolumeUncertaintyMl(), FlaskUncertaintyPercent: d.workshop.GetFlaskUncertaintyPercent(),
 	}}
+	for _, r := range d.plan.GetRegains() {
+		q.Regains = append(q.Regains, &bathscalev1.Regain{Fibre: r.GetFibre(), Percent: r.GetPercent()})
+	}
 	for _, one := range d.workshop.GetBalances() {
 		q.Bench.Balances = append(q.Bench.Balances, &bathscalev1.Balance{StepG: one.GetStepG(), CapacityG: one.GetCapacityG()})
 	}
 	for _, p := range d.plan.GetPieces() {
 		q.Fibre = append(q.Fibre, &bathscalev1.FibreLot{
 			PieceId: p.GetLabel(), Composition: p.GetComposition(), MassG: p.GetMassG(), BalanceStepG: p.GetBalanceStepG(), Basis: p.GetBasis(),
-			RegainPercent: p.RegainPercent, PickupPercent: p.GetPickupPercent(),
+			RegainPercent: p.RegainPercent, MoistureContentPercent: p.MoistureContentPercent, PickupPercent: p.GetPickupPercent(),
 		})
 	}
 	var asked []*bath
@@ -62,6 +65,7 @@ func (b *Bench) scale(ctx context.Context, d *draft) error {
 			continue
 		}
 		asked[i].scaled = scaled
+		asked[i].out.Remarks = append(asked[i].out.Remarks, scaled.GetRemarks()...)
 		for _, load := range scaled.GetLoads() {
 			asked[i].out.Loads = append(asked[i].out.Loads, loadOf(load))
 		}
@@ -74,7 +78,7 @@ func (d *draft) recipe(one *bath) *bathscalev1.BathRecipe {
 	p := one.plan
 	out := &bathscalev1.BathRecipe{
 		BathId: p.GetName(), VesselL: d.vessel(p.GetVessel()).GetLitres(), PieceIds: one.out.GetPieces(), Dips: p.GetDips(), Vat: p.GetVat(), IndigoGPerL: p.GetIndigoGPerL(),
-		IndigoPurityPercent: p.IndigoPurityPercent, ExhaustOf: p.GetExhaustOf(), PiecesLifted: p.GetPiecesLifted(),
+		IndigoPurityPercent: p.IndigoPurityPercent, ExhaustOf: p.GetExhaustOf(), PiecesLifted: p.GetPiecesLifted(), IndigoByActiveDye: p.GetIndigoByActiveDye(),
 	}
 	switch p.GetVolume().(type) {
 	case *benchpb.PlanBath_Litres:
@@ -88,7 +92,7 @@ func (d *draft) recipe(one *bath) *bathscalev1.BathRecipe {
 	for _, m := range p.GetDoses() {
 		dose := &bathscalev1.Dose{
 			Material: m.GetMaterial(), Form: bathscalev1.Form(m.GetForm()), Strength: m.Strength, MoisturePercent: m.MoisturePercent, PurityPercent: m.PurityPercent,
-			LiquidGPerL: m.LiquidGPerL, SolubleGPerL: m.SolubleGPerL,
+			LiquidGPerL: m.LiquidGPerL, SolubleGPerL: m.SolubleGPerL, LiquidDensityKgPerL: m.LiquidDensityKgPerL, LiquidPercent: m.LiquidPercent,
 		}
 		switch f := m.GetFigure().(type) {
 		case *benchpb.PlanDose_PercentWof:
@@ -114,7 +118,7 @@ func loadOf(l *bathscalev1.LoadAmounts) *benchpb.SheetLoad {
 	for _, a := range l.GetAmounts() {
 		amount := &benchpb.SheetAmount{
 			Material: a.GetMaterial(), NotKnown: a.GetNotKnown(), Way: benchpb.AmountWay(a.GetWay()), Grams: a.GetShownG(), BalanceStepG: a.GetBalanceStepG(), TakeMl: a.GetTakeMl(),
-			UncertaintyPercent: a.GetUncertaintyPercent(), RoundedPercent: a.GetRoundedPercent(), BeyondWanted: a.GetBeyondWanted(), LeftGrams: a.LeftG,
+			UncertaintyPercent: a.GetUncertaintyPercent(), RoundedPercent: a.GetRoundedPercent(), BeyondWanted: a.GetBeyondWanted(), LeftGrams: a.LeftG, LeastGrams: a.LeastG, TakeGrams: a.TakeG,
 			DeliveredLowPercent: a.GetDeliveredLowPercent(), DeliveredPercent: a.GetDeliveredPercent(), DeliveredHighPercent: a.GetDeliveredHighPercent(),
 		}
 		if s := a.GetStock(); s != nil {

@@ -50,6 +50,11 @@ func (r *recorded) ListFields(ctx context.Context, module string) (*safetyv1.Lis
 	return r.Modules.ListFields(ctx, module)
 }
 
+func (r *recorded) NameMaterials(ctx context.Context, module string, q *safetyv1.NameMaterialsRequest) (*safetyv1.NameMaterialsResponse, *typesv1.ModuleIdentity, error) {
+	r.keep(func(ctx context.Context) error { _, _, err := r.Modules.NameMaterials(ctx, module, q); return err })
+	return r.Modules.NameMaterials(ctx, module, q)
+}
+
 func (r *recorded) JudgeSteps(ctx context.Context, module string, q *safetyv1.JudgeStepsRequest) (*safetyv1.JudgeStepsResponse, *typesv1.ModuleIdentity, error) {
 	r.keep(func(ctx context.Context) error { _, _, err := r.Modules.JudgeSteps(ctx, module, q); return err })
 	return r.Modules.JudgeSteps(ctx, module, q)

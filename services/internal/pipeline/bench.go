@@ -7,6 +7,8 @@ import (
 	"slices"
 
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 
 	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
 	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
@@ -157,7 +159,7 @@ func (h *hold) checkLoad(i, k int, recipe *bathscalev1.BathRecipe, load *bathsca
 	for a, amount := range load.GetAmounts() {
 		told[amount.GetMaterial()] = true
 		figures := []float64{amount.GetMeantG(), amount.GetAtHandG(), amount.GetShownG(), amount.GetTakeMl(), amount.GetUncertaintyPercent(), amount.GetLeftG(),
-			amount.GetStock().GetWeighG(), amount.GetStock().GetMakeUpToMl(), amount.GetStock().GetGPerL()}
+			amount.GetStock().GetWeighG(), amount.GetStock().GetMakeUpToMl(), amount.GetStock().GetGPerL(), amount.GetLeastG(), amount.GetTakeG()}
 		if slices.ContainsFunc(figures, func(v float64) bool { return !finite(v) || v < 0 }) || !finite(amount.GetRoundedPercent()) {
 			return h.blame("baths[%d].loads[%d].amounts[%d] has the figures %v; allowed: finite numbers from 0", i, k, a, figures)
 		}
@@ -183,6 +185,19 @@ func (p *Pipeline) MixWaters(ctx context.Context, q *bathscalev1.MixWatersReques
 	}, q, func(h *hold, r *bathscalev1.MixWatersResponse) error {
 		if low := r.GetLowMgPerL(); !finite(low) || low < 0 || (r.HighMgPerL != nil && !(r.GetHighMgPerL() >= low && finite(r.GetHighMgPerL()))) {
 			return h.blame("the mix has %v to %v mg/L; allowed: 0 and up, low to high", low, r.HighMgPerL)
+		}
+		raise := []float64{r.GetRaise().GetCalciumCarbonateG(), r.GetRaise().GetCalciumAcetateMonohydrateG(), r.GetRaise().GetCalciumChlorideDihydrateG(), r.GetWantedMgPerL()}
+		if slices.ContainsFunc(raise, func(v float64) bool { return !finite(v) || v < 0 }) {
+			return h.blame("raising has the figures %v; allowed: finite numbers from 0", raise)
+		}
+		sum := 0.0
+		for i, share := range r.GetWantedShares() {
+			if sum += share; !(share >= 0 && share <= 1) {
+				return h.blame("wanted_shares[%d] is %v; allowed: 0 to 1", i, share)
+			}
+		}
+		if n := len(r.GetWantedShares()); n > 0 && (n != len(q.GetWaters()) || math.Abs(sum-1) > 1e-6) {
+			return h.blame("wanted_shares are %d of %d waters and add up to %v; allowed: one for each, which add up to 1", n, len(q.GetWaters()), sum)
 		}
 		return nil
 	})
@@ -240,6 +255,35 @@ func (p *Pipeline) ListFields(ctx context.Context, module string) (*safetyv1.Lis
 		}
 		return nil
 	})
+}
+
+// NameMaterials asks a safety module, by its name, which names are of one material. A module without that knows no other names than those it is given. Errors: as for
+// SelectMordants.
+func (p *Pipeline) NameMaterials(ctx context.Context, module string, q *safetyv1.NameMaterialsRequest) (*safetyv1.NameMaterialsResponse, *typesv1.ModuleIdentity, error) {
+	h, err := p.acquireFrom(KindSafety, module)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer h.handle.Release()
+	r, err := safetyv1.NewSafetyServiceClient(h.handle).NameMaterials(ctx, q)
+	switch {
+	case ctx.Err() == nil && status.Code(err) == codes.Unimplemented:
+		r = &safetyv1.NameMaterialsResponse{}
+		for _, name := range q.GetNames() {
+			r.Materials = append(r.Materials, &safetyv1.NamedMaterial{FirstName: name})
+		}
+		return r, h.identity(), nil
+	case err != nil:
+		return nil, h.identity(), h.failed(ctx, err)
+	case len(r.GetMaterials()) != len(q.GetNames()):
+		return nil, h.identity(), h.blame("materials has %d entries for %d names", len(r.GetMaterials()), len(q.GetNames()))
+	}
+	for i, m := range r.GetMaterials() {
+		if m.GetFirstName() == "" {
+			return nil, h.identity(), h.blame("materials[%d].first_name is empty", i)
+		}
+	}
+	return r, h.identity(), nil
 }
 
 // JudgeSteps asks a safety module, by its name, to hold steps against its rules. Errors: as for SelectMordants.

@@ -9,6 +9,8 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
 	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
@@ -85,6 +87,7 @@ func TestScaledBathsAreChecked(t *testing.T) {
 		"negative fibre":      func(r *bathscalev1.ScaleBathsResponse) { r.Baths[0].Loads[0].FibreG = -1 },
 		"a material lost":     func(r *bathscalev1.ScaleBathsResponse) { r.Baths[0].Loads[0].Amounts = nil },
 		"negative grams":      func(r *bathscalev1.ScaleBathsResponse) { amount(r).ShownG = -1 },
+		"less than no iron":   func(r *bathscalev1.ScaleBathsResponse) { amount(r).LeastG = proto.Float64(-1) },
 		"infinite grams":      func(r *bathscalev1.ScaleBathsResponse) { amount(r).AtHandG = math.Inf(1) },
 		"bounds in disorder":  func(r *bathscalev1.ScaleBathsResponse) { amount(r).DeliveredHighPercent = 1 },
 		"NaN bound":           func(r *bathscalev1.ScaleBathsResponse) { amount(r).DeliveredLowPercent = math.NaN() },
@@ -128,14 +131,21 @@ func TestSchedulesAndMixesAreChecked(t *testing.T) {
 		"nothing happens":      func(r *bathscalev1.LayOutResponse) { r.Moments[0].Kind = 0 },
 		"an impossible moment": func(r *bathscalev1.LayOutResponse) { r.Moments[0].TemperatureC = proto.Float64(300) },
 	})
-	mix := &bathscalev1.MixWatersResponse{LowMgPerL: 100, HighMgPerL: proto.Float64(120)}
+	mix := &bathscalev1.MixWatersResponse{
+		LowMgPerL: 100, HighMgPerL: proto.Float64(120), WantedMgPerL: proto.Float64(130), WantedShares: []float64{0.3, 0.7}, Raise: &bathscalev1.Raise{CalciumAcetateMonohydrateG: 1},
+	}
 	refused(t, pipeline.KindBathscale, mix, func(p *pipeline.Pipeline) error {
-		_, _, err := p.MixWaters(t.Context(), &bathscalev1.MixWatersRequest{})
+		_, _, err := p.MixWaters(t.Context(), &bathscalev1.MixWatersRequest{Waters: []*bathscalev1.WaterShare{{Parts: 1}, {Parts: 2}}})
 		return err
 	}, map[string]func(*bathscalev1.MixWatersResponse){
-		"upside down": func(r *bathscalev1.MixWatersResponse) { r.HighMgPerL = proto.Float64(1) },
-		"negative":    func(r *bathscalev1.MixWatersResponse) { r.LowMgPerL = -1 },
-		"infinite":    func(r *bathscalev1.MixWatersResponse) { r.HighMgPerL = proto.Float64(math.Inf(1)) },
+		"upside down":         func(r *bathscalev1.MixWatersResponse) { r.HighMgPerL = proto.Float64(1) },
+		"shares of more":      func(r *bathscalev1.MixWatersResponse) { r.WantedShares[0] = 0.4 },
+		"a share below 0":     func(r *bathscalev1.MixWatersResponse) { r.WantedShares = []float64{-0.5, 1.5} },
+		"a share of no water": func(r *bathscalev1.MixWatersResponse) { r.WantedShares = []float64{0.3, 0.3, 0.4} },
+		"NaN grams":           func(r *bathscalev1.MixWatersResponse) { r.Raise.CalciumAcetateMonohydrateG = math.NaN() },
+		"infinite wishes":     func(r *bathscalev1.MixWatersResponse) { r.WantedMgPerL = proto.Float64(math.Inf(1)) },
+		"negative":            func(r *bathscalev1.MixWatersResponse) { r.LowMgPerL = -1 },
+		"infinite":            func(r *bathscalev1.MixWatersResponse) { r.HighMgPerL = proto.Float64(math.Inf(1)) },
 	})
 }
 
@@ -195,4 +205,34 @@ func TestDaysAreChecked(t *testing.T) {
 		"NaN minutes":          func(r *bathscalev1.LayOutDaysResponse) { r.Days[0].Minutes = proto.Float64(math.NaN()) },
 		"nothing is done":      func(r *bathscalev1.LayOutDaysResponse) { r.Days[0].Tasks[1].Text = "" },
 	})
+}
+
+// older is a module of before there was a call.
+type older struct{ canned }
+
+func (*older) Invoke(context.Context, string, any, any, ...grpc.CallOption) error {
+	return status.Error(codes.Unimplemented, "no such call")
+}
+
+func (o *older) Acquire(string) (pipeline.Handle, error) { return o, nil }
+
+// A module that can't name materials knows them by the names that it is given, and is blamed for nothing.
+func TestNamesOfMaterialsAreChecked(t *testing.T) {
+	q := &safetyv1.NameMaterialsRequest{Names: []string{"alum", "copperas"}}
+	good := &safetyv1.NameMaterialsResponse{Materials: []*safetyv1.NamedMaterial{{FirstName: "potassium alum"}, {FirstName: "ferrous sulfate", Metal: "iron"}}}
+	refused(t, pipeline.KindSafety, good, func(p *pipeline.Pipeline) error {
+		_, _, err := p.NameMaterials(t.Context(), "canned", q)
+		return err
+	}, map[string]func(*safetyv1.NameMaterialsResponse){
+		"a name lost": func(r *safetyv1.NameMaterialsResponse) { r.Materials = r.Materials[:1] },
+		"no name":     func(r *safetyv1.NameMaterialsResponse) { r.Materials[1].FirstName = "" },
+	})
+	module := &older{canned{kind: pipeline.KindSafety}}
+	got, who, err := pipeline.New(module).NameMaterials(t.Context(), "canned", q)
+	require.NoError(t, err)
+	assert.Equal(t, "canned", who.GetName())
+	require.Len(t, got.GetMaterials(), 2)
+	assert.Equal(t, "copperas", got.GetMaterials()[1].GetFirstName())
+	assert.Empty(t, got.GetMaterials()[1].GetMetal())
+	assert.Empty(t, module.blamed)
 }

@@ -73,17 +73,18 @@ func BathsToProto(baths []trial.Bath) []*labv1.Bath {
 // AdditionToProto carries an addition.
 func AdditionToProto(a *trial.Addition) *labv1.Addition {
 	return &labv1.Addition{
-		Id:         a.ID,
-		Material:   a.Material,
-		Role:       labv1.AdditionRole(int32Of(int(a.Role))),
-		Lot:        a.Lot,
-		Amount:     AmountToProto(a.Amount),
-		Exhaust:    int32Of(a.Exhaust),
-		At:         ClaimedTimeToProto(a.At),
-		Corrects:   correctionToProto(a.Entry),
-		Superseded: a.Superseded,
-		RecordTime: timeToProto(a.RecordedAt),
-		RecordedBy: a.RecordedBy,
+		Id:            a.ID,
+		Material:      a.Material,
+		Role:          labv1.AdditionRole(int32Of(int(a.Role))),
+		Lot:           a.Lot,
+		Amount:        AmountToProto(a.Amount),
+		Exhaust:       int32Of(a.Exhaust),
+		At:            ClaimedTimeToProto(a.At),
+		Corrects:      correctionToProto(a.Entry),
+		Superseded:    a.Superseded,
+		RecordTime:    timeToProto(a.RecordedAt),
+		RecordedBy:    a.RecordedBy,
+		DensityKgPerL: optional(a.DensityKgPerL),
 	}
 }
 
@@ -97,6 +98,8 @@ func AdditionFromProto(message *labv1.Addition) *trial.Addition {
 		Amount:   AmountFromProto(message.GetAmount()),
 		Exhaust:  int(message.GetExhaust()),
 		At:       ClaimedTimeFromProto(message.GetAt()),
+
+		DensityKgPerL: optional(message.DensityKgPerL),
 	}
 }
 

@@ -152,6 +152,9 @@ func (c *change) fillBath(path string, b *Bath, entries BathEntries) {
 		}
 		c.within(sub(where, "role"), int(a.Role), int(Dye), int(Modifier))
 		c.amount(sub(where, "amount"), a.Amount, true, Gram, Litre)
+		if d := a.DensityKgPerL; d != nil && !(*d >= 0.5 && *d <= 3) {
+			c.fault(sub(where, "density_kg_per_l"), "%v is outside 0.5 to 3", *d)
+		}
 		c.within(sub(where, "exhaust"), a.Exhaust, 0, MaxExhaust)
 		c.take(&a.Entry)
 		correct[Addition](c, where, true, &a.Entry, b.Additions)

@@ -31,7 +31,7 @@ type Stretch struct {
 //     dips add up.
 //   - A layer's materials are all that was put in up to that exhaust.
 //   - Delivered % WOF is 100 × dye / load, for the fresh bath of what is no vat and with every
-//     amount known (100 % is the fibre's own mass of dyestuff: common practice, no source).
+//     amount known, of a liquid by its density (100 % is the fibre's own mass of dyestuff: common practice, no source).
 //   - A vat has dips and grams of dye in a litre of liquor.
 //   - A blank bath is a layer and no colour.
 //   - A layer of which no material is told (or, of a dye bath, no dye) is not stated.
@@ -155,10 +155,11 @@ func dyeGrams(b *Bath, exhaust int) (grams float64, ok bool) {
 		if a.Superseded || a.Role != Dye || a.Exhaust > exhaust {
 			continue
 		}
-		if !a.Amount.Known() || a.Amount.Unit != Gram {
+		g, known := a.Grams()
+		if !known {
 			return 0, false
 		}
-		grams += a.Amount.Value
+		grams += g
 		ok = true
 	}
 	return grams, ok

@@ -131,6 +131,26 @@ func TestDeliveredPercentWOF(t *testing.T) {
 	assert.InDelta(t, 100, c.delivered("p", 0), 1e-12)
 }
 
+// A liquid by its volume counts with the mass that its density gives it, and without one it isn't known.
+func TestDeliveredOfLiquids(t *testing.T) {
+	c := newCoop(t)
+	dense := add("walnut extract", trial.Dye, litres(0.02))
+	heavy := 1.25
+	dense.DensityKgPerL = &heavy
+	c.mustSubmit(ana, trial.Trial{
+		ID: "t", Pieces: []trial.Piece{piece("p", 50), piece("q", 50)}, Immersions: []trial.Immersion{in("p", "known", 1), in("q", "unknown", 1)},
+	}, bathOf("known", trial.DyeBath, dense), bathOf("unknown", trial.DyeBath, add("walnut extract", trial.Dye, litres(0.02))))
+	assert.InDelta(t, 50, c.delivered("p", 0), 1e-9, "20 mL of 1.25 kg/L are 25 g")
+	assert.Nil(t, c.route("q").Layers[0].DeliveredPercentWOF)
+	for _, wrong := range []float64{0, 0.49, 3.1, -1, math.NaN()} {
+		bad := add("walnut extract", trial.Dye, litres(0.02))
+		bad.DensityKgPerL = &wrong
+		err := c.addToBath(ana, "known", trial.BathEntries{Additions: []trial.Addition{bad}})
+		require.ErrorContains(t, err, "density_kg_per_l")
+		require.ErrorContains(t, err, "outside 0.5 to 3")
+	}
+}
+
 func TestUnknownAmountsEnterNoCalculation(t *testing.T) {
 	c := newCoop(t)
 	unweighed := piece("unweighed", 0)

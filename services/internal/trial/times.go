@@ -24,6 +24,12 @@ func (c ClaimedTime) span() (earliest, latest time.Time) {
 	return earliest, latest
 }
 
+// Latest is the last moment that a stated claim may be of: of a day, its end.
+func (c ClaimedTime) Latest() time.Time {
+	_, latest := c.span()
+	return latest
+}
+
 // surelyBefore reports whether c was before d however both are read.
 func (c ClaimedTime) surelyBefore(d ClaimedTime) bool {
 	if !c.Stated() || !d.Stated() {

@@ -400,6 +400,21 @@ type Addition struct {
 	Amount   Amount
 	Exhaust  int // 0 fresh bath, n added for exhaust bath n
 	At       ClaimedTime
+	// DensityKgPerL of a liquid; nil when not measured. Range: 0.5 to 3.
+	DensityKgPerL *float64
+}
+
+// Grams is the mass that went in: as weighed, or of a volume whose density is known.
+func (a *Addition) Grams() (g float64, known bool) {
+	switch {
+	case !a.Amount.Known():
+		return 0, false
+	case a.Amount.Unit == Gram:
+		return a.Amount.Value, true
+	case a.Amount.Unit == Litre && a.DensityKgPerL != nil:
+		return a.Amount.Value * *a.DensityKgPerL * 1000, true
+	}
+	return 0, false
 }
 
 // WaterPart is one water of a bath's mix.

@@ -112,6 +112,7 @@ var theCores = map[protoreflect.Name]bool{
 	"owner": true, "trial_id": true, "code": true, "holder": true, "ended": true, "route": true, "corrections": true, "last_position": true,
 	"superseded": true, "record_time": true, "recorded_by": true, "revision": true, "etag": true, "create_time": true, "update_time": true,
 	"delete_time": true, "import_source": true, "warnings": true, "since": true, "mass_before": true, "label_before": true, "fibre_before": true,
+	"told_time": true, "uses": true,
 }
 
 // given is a copy of a record with what a member gave, and without what a core said of it.

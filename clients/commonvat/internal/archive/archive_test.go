@@ -7,12 +7,14 @@ import (
 	"strings"
 	"testing"
 
+	benchv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
 func grams(v float64) *typesv1.Amount {
@@ -208,6 +210,17 @@ func TestNamesOfOthersWaters(t *testing.T) {
 			assert.LessOrEqual(t, len([]rune(waterName(name, who, who, someID))), maxWaterName)
 		}
 	}
+}
+
+// What a record says of a vessel isn't part of the workshop: restored twice, it doesn't differ.
+func TestWorkshopAsItWasTold(t *testing.T) {
+	told := &benchv1.Workshop{Vessels: []*benchv1.Vessel{{Name: "pot", Litres: 10}}}
+	have, ok := proto.Clone(told).(*benchv1.Workshop)
+	require.True(t, ok)
+	have.Revision, have.Due = 3, true
+	have.Vessels[0].ToldTime = timestamppb.Now()
+	have.Vessels[0].Uses = []*benchv1.VesselUse{{BathId: someID, Materials: []string{"ferrous sulfate"}}}
+	assert.True(t, proto.Equal(told, toldOf(have)))
 }
 
 func TestBatchesStaySmall(t *testing.T) {

@@ -95,7 +95,7 @@ func (e *exporting) tables() []table {
 		{"readings", trialsFile, readings, ofTrial(func(s *sheet, t *labv1.Trial) error { return readingRows(s, t, nm) })},
 		{"judgements", trialsFile, cols("trial_id judgement_id first_piece_id first_piece_code first_after_position second_piece_id second_piece_code second_after_position quality choice grey_scale_step light blind at at_precision" + entry), ofTrial(judgementRows)},
 		{"baths", bathsFile, cols("bath_id own owner label vessel purposes blank_of liquor liquor_l liquor_note water contents_not_stated exhaust_number_not_stated exhaust_not_stated open_to_members sharing licence create_time update_time delete_time"), ofBath(e.bathRow)},
-		{"additions", bathsFile, cols("bath_id addition_id material role lot amount value unit amount_note exhaust at at_precision" + entry), ofBath(additionRows)},
+		{"additions", bathsFile, cols("bath_id addition_id material role lot amount value unit amount_note exhaust at at_precision" + entry + " density_kg_per_l"), ofBath(additionRows)},
 		{"checks", bathsFile, cols("bath_id check_id ph temperature_c exhaust at at_precision note" + entry), ofBath(checkRows)},
 		{"waters", watersFile, cols("water_source_id own owner name kind place place_shown common samples create_time update_time delete_time"), ofWater(e.waterRow)},
 		{"samples", watersFile, cols("water_source_id sample_id taken taken_precision hardness_mg_per_l alkalinity_mg_per_l ph iron_mg_per_l" + entry), ofWater(sampleRows)},
@@ -263,7 +263,7 @@ func additionRows(s *sheet, b *labv1.Bath) error {
 		knowledge, value, unit, note := amount(x.GetAmount())
 		at, precision := claimed(x.GetAt())
 		err := s.add(b.GetId(), x.GetId(), x.GetMaterial(), show(x.GetRole()), x.GetLot(), knowledge, value, unit, note, x.GetExhaust(), at, precision,
-			x.GetCorrects().GetEntryId(), x.GetCorrects().GetReason(), x.GetSuperseded(), stamp(x.GetRecordTime()), x.GetRecordedBy())
+			x.GetCorrects().GetEntryId(), x.GetCorrects().GetReason(), x.GetSuperseded(), stamp(x.GetRecordTime()), x.GetRecordedBy(), x.DensityKgPerL)
 		if err != nil {
 			return err
 		}

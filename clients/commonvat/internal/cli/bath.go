@@ -57,10 +57,10 @@ func (a *app) showBath(b *labv1.Bath) error { return a.show(b, bathGrids(b)...) 
 
 // bathGrids are a bath with its entries, to be read.
 func bathGrids(b *labv1.Bath) []output.Grid {
-	additions := output.Grid{Title: "additions", Columns: []string{"material", "role", "amount", "lot", "exhaust", "at", "by", "correction", "id"}}
+	additions := output.Grid{Title: "additions", Columns: []string{"material", "role", "amount", "lot", "exhaust", "at", "by", "correction", "id", "density_kg_per_l"}}
 	for _, x := range b.GetAdditions() {
 		additions.Add(x.GetMaterial(), words.Show(x.GetRole()), quantity.ShowAmount(x.GetAmount()), x.GetLot(), exhaustIn(b, x.GetExhaust()),
-			quantity.ShowTime(x.GetAt()), x.GetRecordedBy(), correction(x), x.GetId())
+			quantity.ShowTime(x.GetAt()), x.GetRecordedBy(), correction(x), x.GetId(), x.DensityKgPerL)
 	}
 	checks := output.Grid{Title: "checks", Columns: []string{"ph", "celsius", "exhaust", "at", "note", "correction", "id"}}
 	for _, x := range b.GetChecks() {
@@ -162,7 +162,7 @@ commonvat bath list --filter 'material = "indigo" AND purpose = "vat" AND open =
 }
 
 func (a *app) bathAdd() *cobra.Command {
-	var material, role, amount, lot, at, temperature, note string
+	var material, role, amount, density, lot, at, temperature, note string
 	var exhaust int32
 	var ph float64
 	var wrong wrongEntry
@@ -196,6 +196,13 @@ func (a *app) bathAdd() *cobra.Command {
 				}
 				if x.Amount, err = quantity.Amount(amount, quantity.MassOrVolume, ""); err != nil {
 					return usage("--amount: %v", err)
+				}
+				if density != "" {
+					v, err := quantity.Density(density)
+					if err != nil {
+						return usage("--density: %v", err)
+					}
+					x.DensityKgPerL = &v
 				}
 				req.Additions = []*labv1.Addition{x}
 			}
@@ -231,6 +238,7 @@ func (a *app) bathAdd() *cobra.Command {
 	f.StringVar(&material, "material", "", "what went in: weld, alum, ...")
 	f.StringVar(&role, "role", "", "what it does there: dye, mordant, tannin, assist or modifier")
 	f.StringVar(&amount, "amount", "", "how much, with the unit: \"30 g\", \"estimated 5 g\", \"not known (a handful)\"")
+	f.StringVar(&density, "density", "", "of a liquid, as a hydrometer shows it: \"1.06 kg/L\", \"12 °Tw\"")
 	f.StringVar(&lot, "lot", "", "the batch of the material")
 	f.Int32Var(&exhaust, "exhaust", 0, "0 for the fresh bath, n for exhaust bath n")
 	f.StringVar(&at, "at", "", "when, for example \"2026-05-03 14:10 +02:00\"")

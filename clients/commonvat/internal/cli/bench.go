@@ -89,15 +89,15 @@ func (p *printing) show(a *app, s *benchv1.Sheet) (err error) {
 
 // amountsGrid is what is weighed and poured, of what is released.
 func amountsGrid(s *benchv1.Sheet) output.Grid {
-	g := output.Grid{Columns: []string{"bath", "standing", "load", "material", "way", "grams", "take_ml", "delivered_percent_wof", "uncertainty_percent", "withheld_because"}}
+	g := output.Grid{Columns: []string{"bath", "standing", "load", "material", "way", "grams", "take_ml", "delivered_percent_wof", "uncertainty_percent", "withheld_because", "take_g", "least_g"}}
 	for _, one := range s.GetBaths() {
 		if one.GetStanding() != benchv1.Standing_STANDING_RELEASED {
-			g.Add(one.GetName(), words.Show(one.GetStanding()), nil, "", "", nil, nil, nil, nil, strings.Join(one.GetWithheldBecause(), "; "))
+			g.Add(one.GetName(), words.Show(one.GetStanding()), nil, "", "", nil, nil, nil, nil, strings.Join(one.GetWithheldBecause(), "; "), nil, nil)
 			continue
 		}
 		for i, l := range one.GetLoads() {
 			for _, m := range l.GetAmounts() {
-				g.Add(one.GetName(), words.Show(one.GetStanding()), i+1, m.GetMaterial(), words.Show(m.GetWay()), m.GetGrams(), m.GetTakeMl(), m.GetDeliveredPercent(), m.GetUncertaintyPercent(), m.GetNotKnown())
+				g.Add(one.GetName(), words.Show(one.GetStanding()), i+1, m.GetMaterial(), words.Show(m.GetWay()), m.GetGrams(), m.GetTakeMl(), m.GetDeliveredPercent(), m.GetUncertaintyPercent(), m.GetNotKnown(), m.TakeGrams, m.LeastGrams)
 			}
 		}
 	}
@@ -354,6 +354,9 @@ func (a *app) showWorkshop(w *benchv1.Workshop) error {
 	for _, v := range w.GetVessels() {
 		g.Add("vessel "+v.GetName(), "litres", fmt.Sprintf("%g", v.GetLitres()), false)
 		add("vessel "+v.GetName(), v.GetAnswers())
+		for _, use := range v.GetUses() {
+			g.Add("vessel "+v.GetName(), "held, by the record", fmt.Sprintf("%s (bath %q, %s)", strings.Join(use.GetMaterials(), ", "), use.GetBath(), use.GetTime().AsTime().Format("2006-01-02")), use.GetContentsNotStated())
+		}
 	}
 	add("workshop", w.GetAnswers())
 	for _, m := range w.GetShelf() {
@@ -406,11 +409,14 @@ func (a *app) workshopShow() *cobra.Command {
 }
 
 func (a *app) workshopSet() *cobra.Command {
-	etag := ""
+	etag, toldAnew := "", []string(nil)
 	c := &cobra.Command{
 		Use: "set FILE", Short: "Say what your workshop is like, from a YAML or JSON file (- is standard input)",
 		Long: `Say what your workshop is like, from a YAML or JSON file (- is standard input). It takes the place of what you said before, and counts for a year. Nothing about
-your health belongs in it.`,
+your health belongs in it.
+
+Metals of baths that you record in a vessel of the workshop count before what is said here of its last metal. When a vessel was cleaned and looked
+at since, name it with --told-anew.`,
 		Args: takes("FILE"), RunE: func(c *cobra.Command, args []string) error {
 			data, err := a.readInput(args[0])
 			if err != nil {
@@ -431,7 +437,7 @@ your health belongs in it.`,
 				}
 				etag = present.GetEtag()
 			}
-			kept, err := call(c.Context(), a, client.UpdateWorkshop, &benchv1.UpdateWorkshopRequest{Workshop: w, Etag: etag})
+			kept, err := call(c.Context(), a, client.UpdateWorkshop, &benchv1.UpdateWorkshopRequest{Workshop: w, Etag: etag, ToldAnew: toldAnew})
 			if err != nil {
 				return err
 			}
@@ -439,5 +445,6 @@ your health belongs in it.`,
 		},
 	}
 	c.Flags().StringVar(&etag, "etag", "", "only if it still has this etag (default: as it is now)")
+	c.Flags().StringArrayVar(&toldAnew, "told-anew", nil, "a vessel whose last metal was looked at anew; may be given several times")
 	return c
 }

@@ -52,7 +52,7 @@ func Parse(data []byte, seed string) (*File, error) {
 	}
 	p := &benchv1.Plan{
 		Id: seed, Title: f.Text("title"), TrialId: f.Text("trial"), WantedShift: f.Text("wanted_shift"), Store: f.Texts("store"), StoreTold: f.Has("store"),
-		Refused: f.Texts("refused"), Answers: r.answers(f), LayOutDays: f.Bool("lay_out_days"),
+		Refused: f.Texts("refused"), Answers: r.answers(f), WofReference: words.ReadOptional[benchv1.WofReference](f, "percent_of"), Regains: r.regains(f), WantedHardness: wantedHardness(f), LayOutDays: f.Bool("lay_out_days"),
 	}
 	if p.GetTitle() == "" {
 		f.Fault("title", "is required")
@@ -94,7 +94,7 @@ func (r *reader) pieces(f *document.Fields, p *benchv1.Plan) {
 		}
 		one := &benchv1.PlanPiece{
 			Composition: r.fibre(e), MassG: mass(e, "mass", true), BalanceStepG: mass(e, "balance_step", false), Basis: words.ReadOptional[typesv1.WeighingBasis](e, "weighed"),
-			RegainPercent: e.Number("regain_percent"), TakenFrom: e.Text("taken_from"), EarlierMaterials: e.Texts("earlier"),
+			RegainPercent: e.Number("regain_percent"), MoistureContentPercent: e.Number("moisture_content_percent"), TakenFrom: e.Text("taken_from"), EarlierMaterials: e.Texts("earlier"),
 		}
 		if v := e.Number("pickup_percent"); v != nil {
 			one.PickupPercent = *v
@@ -119,7 +119,7 @@ func (r *reader) pieces(f *document.Fields, p *benchv1.Plan) {
 			r.places[fmt.Sprintf("pieces[%d]", len(p.GetPieces()))] = fmt.Sprintf("piece %q, line %d", label, e.Line)
 			p.Pieces = append(p.Pieces, &benchv1.PlanPiece{
 				Id: ids.Derive(p.GetId(), "piece", label), Label: label, Composition: one.GetComposition(), MassG: one.GetMassG(), BalanceStepG: one.GetBalanceStepG(), Basis: one.GetBasis(),
-				RegainPercent: one.RegainPercent, PickupPercent: one.GetPickupPercent(), TakenFrom: one.GetTakenFrom(), EarlierMaterials: one.GetEarlierMaterials(),
+				RegainPercent: one.RegainPercent, MoistureContentPercent: one.MoistureContentPercent, PickupPercent: one.GetPickupPercent(), TakenFrom: one.GetTakenFrom(), EarlierMaterials: one.GetEarlierMaterials(),
 			})
 			if len(p.GetPieces()) > maxCount {
 				e.Fault("count", "makes more than %d pieces", maxCount)
@@ -203,45 +203,22 @@ func number(f *document.Fields, key string) float64 {
 	return 0
 }
 
-// The hardness units; the grain alone is a mass, and grains per gallon are of two gallons.
-var hardnessUnits = map[string]benchv1.HardnessScale{
-	"mg/L": benchv1.HardnessScale_HARDNESS_SCALE_MG_PER_L, "mg/l": benchv1.HardnessScale_HARDNESS_SCALE_MG_PER_L, "ppm": benchv1.HardnessScale_HARDNESS_SCALE_MG_PER_L,
-	"mmol/L": benchv1.HardnessScale_HARDNESS_SCALE_MMOL_PER_L, "mmol/l": benchv1.HardnessScale_HARDNESS_SCALE_MMOL_PER_L,
-	"°dH": benchv1.HardnessScale_HARDNESS_SCALE_GERMAN_DEGREE, "°f": benchv1.HardnessScale_HARDNESS_SCALE_FRENCH_DEGREE, "°e": benchv1.HardnessScale_HARDNESS_SCALE_ENGLISH_DEGREE,
-	"US gpg": benchv1.HardnessScale_HARDNESS_SCALE_GRAIN_PER_US_GALLON,
-}
-
-var hardnessForm = regexp.MustCompile(`^([0-9]+(?:\.[0-9]+)?) ?(.+)$`)
-
-func (r *reader) water(f *document.Fields) *benchv1.PlanWater {
-	w := &benchv1.PlanWater{Name: f.Text("name"), Parts: 1}
-	if w.GetName() == "" {
-		f.Fault("name", "is required")
+// regains are those of fibres in percent of their oven-dry mass.
+func (r *reader) regains(f *document.Fields) (list []*benchv1.PlanRegain) {
+	n := f.Child("regains")
+	if n == nil {
+		return nil
 	}
-	if v := f.Number("parts"); v != nil {
-		w.Parts = *v
+	each := r.faults.Fields(n, f.PathOf("regains"))
+	for _, key := range f.Map("regains") {
+		v := each.Number(key.Name)
+		if v == nil {
+			each.Fault(key.Name, "must be a figure in percent")
+			continue
+		}
+		list = append(list, &benchv1.PlanRegain{Fibre: key.Name, Percent: *v})
 	}
-	if text := f.Text("hardness"); text != "" && text != "not known" {
-		m := hardnessForm.FindStringSubmatch(text)
-		var v float64
-		ok := m != nil
-		if ok {
-			v, ok = document.Decimal(m[1])
-		}
-		scale, known := benchv1.HardnessScale(0), false
-		if ok {
-			scale, known = hardnessUnits[m[2]]
-		}
-		if ok && !known && strings.Contains(strings.ToLower(m[2]), "grain") || ok && m[2] == "gpg" {
-			f.Fault("hardness", "%.40q doesn't say of which gallon: write US gpg for grains per US gallon, or °e for grains per imperial gallon", text)
-		} else if !known {
-			f.Fault("hardness", "%.40q must be a figure with one of the units mg/L, mmol/L, °dH, °f, °e, US gpg; or \"not known\"", text)
-		} else {
-			w.Hardness, w.Scale = &v, scale
-		}
-	}
-	f.Close()
-	return w
+	return list
 }
 
 func (r *reader) mordant(f *document.Fields) *benchv1.MordantWish {
@@ -297,6 +274,7 @@ func (r *reader) bath(f *document.Fields) *benchv1.PlanBath {
 		Name: f.Text("name"), Kind: words.ReadOptional[benchv1.BathKind](f, "kind"), Pieces: f.Texts("pieces"), Vessel: f.Text("vessel"), Dips: f.Whole("dips", 0, 1000), Vat: f.Text("vat"),
 		IndigoGPerL: number(f, "indigo_g_per_l"), IndigoPurityPercent: f.Number("indigo_purity_percent"), ExhaustOf: f.Text("exhaust_of"), PiecesLifted: f.Whole("pieces_lifted", 0, 199),
 		Heat: r.heat(f), Ph: ph(f), RinsedBefore: f.Bool("rinsed_before"), Day: f.Whole("day", 0, 60), Answers: r.answers(f),
+		IndigoByActiveDye: f.Bool("indigo_by_active_dye"),
 	}
 	if b.GetName() == "" {
 		f.Fault("name", "is required")
@@ -382,7 +360,14 @@ func (r *reader) dose(f *document.Fields) *benchv1.PlanDose {
 	d := &benchv1.PlanDose{
 		Material: f.Text("material"), Dyestuff: f.Bool("dyestuff"), DyeClass: f.Text("dye_class"), Form: words.ReadOptional[benchv1.DoseForm](f, "form"), Strength: f.Number("strength"),
 		MoisturePercent: f.Number("moisture_percent"), PurityPercent: f.Number("purity_percent"), LiquidGPerL: f.Number("liquid_g_per_l"), SolubleGPerL: f.Number("soluble_g_per_l"),
-		Answers: r.answers(f),
+		LiquidPercent: f.Number("liquid_percent"), Answers: r.answers(f),
+	}
+	if text := f.Text("liquid_density"); text != "" {
+		v, err := quantity.Density(text)
+		if err != nil {
+			f.Fault("liquid_density", "%v", err)
+		}
+		d.LiquidDensityKgPerL = &v
 	}
 	if d.GetMaterial() == "" {
 		f.Fault("material", "is required")

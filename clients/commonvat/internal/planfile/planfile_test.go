@@ -89,6 +89,86 @@ func TestDoses(t *testing.T) {
 	}
 }
 
+// Units of hardness as labels print them. A grain is a mass, and grains per gallon are of two gallons.
+func TestHardnessUnits(t *testing.T) {
+	parsed := func(text string) (*benchv1.PlanWater, error) {
+		f, err := planfile.Parse([]byte("title: x\nwaters: [{name: well, hardness: \""+text+"\"}]\npieces: [{name: a, fibre: wool, mass: 3 g}]\nbaths: [{name: b, kind: scour, liquor_ratio: 30}]\n"), seed)
+		if err != nil {
+			return nil, err
+		}
+		return f.Plan.GetWaters()[0], nil
+	}
+	for text, want := range map[string]benchv1.HardnessScale{
+		"°dH": benchv1.HardnessScale_HARDNESS_SCALE_GERMAN_DEGREE, "°f": benchv1.HardnessScale_HARDNESS_SCALE_FRENCH_DEGREE, "°e": benchv1.HardnessScale_HARDNESS_SCALE_ENGLISH_DEGREE,
+		"US gpg": benchv1.HardnessScale_HARDNESS_SCALE_GRAIN_PER_US_GALLON, "mg/L": benchv1.HardnessScale_HARDNESS_SCALE_MG_PER_L, "ppm": benchv1.HardnessScale_HARDNESS_SCALE_MG_PER_L,
+		"mmol/l": benchv1.HardnessScale_HARDNESS_SCALE_MMOL_PER_L,
+	} {
+		w, err := parsed("3.5 " + text)
+		require.NoError(t, err, text)
+		assert.Equal(t, want, w.GetScale(), text)
+		assert.Equal(t, 3.5, w.GetHardness(), text)
+	}
+	for text, says := range map[string]string{"grains": "which gallon", "grain": "which gallon", "gpg": "which gallon", "°": "one of the units", "mg": "one of the units", "°Tw": "one of the units", "g/L": "one of the units"} {
+		_, err := parsed("3.5 " + text)
+		assert.ErrorContains(t, err, says, text)
+	}
+	w, err := parsed("not known")
+	require.NoError(t, err)
+	assert.Nil(t, w.Hardness)
+}
+
+// What the bench is told of waters, weighing and liquids, in the units of labels, hydrometers and analyses.
+func TestWatersWeighingAndLiquids(t *testing.T) {
+	f, err := planfile.Parse([]byte(`title: units (invented)
+percent_of: oven dry
+regains: {nettle: 12}
+wanted_hardness: 5 °dH
+waters:
+  - {name: well, parts: 2, calcium: 60 mg/L, magnesium: 12 mg/L}
+  - {name: rain, hardness: 0 °f}
+pieces:
+  - {name: a, fibre: nettle, mass: 10 g, moisture_content_percent: 11}
+baths:
+  - name: vat
+    kind: vat
+    liquor: 30 L
+    vat: iron
+    indigo_g_per_l: 1.2
+    indigo_purity_percent: 35
+    indigo_by_active_dye: true
+    materials:
+      - {material: acetic acid, dose: 20 g, form: liquid, liquid_density: 1.2 °Tw, liquid_percent: 5}
+`), seed)
+	require.NoError(t, err)
+	p := f.Plan
+	assert.Equal(t, benchv1.WofReference_WOF_REFERENCE_OVEN_DRY, p.GetWofReference())
+	assert.Equal(t, "nettle", p.GetRegains()[0].GetFibre())
+	assert.Equal(t, 12.0, p.GetRegains()[0].GetPercent())
+	assert.Equal(t, 5.0, p.GetWantedHardness().GetValue())
+	assert.Equal(t, benchv1.HardnessScale_HARDNESS_SCALE_GERMAN_DEGREE, p.GetWantedHardness().GetScale())
+	assert.Equal(t, 60.0, p.GetWaters()[0].GetCalciumMgPerL())
+	assert.Equal(t, 12.0, p.GetWaters()[0].GetMagnesiumMgPerL())
+	assert.Nil(t, p.GetWaters()[0].Hardness)
+	assert.Equal(t, 11.0, p.GetPieces()[0].GetMoistureContentPercent())
+	assert.True(t, p.GetBaths()[0].GetIndigoByActiveDye())
+	assert.Equal(t, 1.006, p.GetBaths()[0].GetDoses()[0].GetLiquidDensityKgPerL(), "1 + 0.005 x 1.2, by the definition of the degree Twaddell")
+	assert.Equal(t, 5.0, p.GetBaths()[0].GetDoses()[0].GetLiquidPercent())
+	_, err = planfile.Parse([]byte(`title: units
+percent_of: wet
+regains: {nettle: much}
+wanted_hardness: 5 grains
+waters: [{name: well, calcium: 3 °dH}]
+pieces: [{name: a, fibre: wool, mass: 12 Tw}]
+baths: [{name: b, kind: dye, liquor: 1.06 kg/L, materials: [{material: x, dose: 3 g, liquid_density: 3 L}]}]
+`), seed)
+	var all *document.Error
+	require.ErrorAs(t, err, &all)
+	text := strings.Join(all.Lines(), "\n")
+	for _, want := range []string{"percent_of", "regains.nettle", "of which gallon", "waters[0].calcium", "is a density", "baths[0].liquor", "liquid_density", "is an amount"} {
+		assert.Contains(t, text, want)
+	}
+}
+
 // Every fault is told at once, with its line.
 func TestEveryFaultAtOnce(t *testing.T) {
 	_, err := planfile.Parse([]byte(`title: ""
@@ -169,6 +249,7 @@ func FuzzParse(f *testing.F) {
 	f.Add(example(f, "weld-and-indigo.plan.yaml"))
 	f.Add(example(f, "workshop.yaml"))
 	f.Add([]byte("title: x\npieces: [{name: a, fibre: {wool: 50, silk: 50}, mass: 3 g, count: 200}]\nbaths: [{name: b, kind: dye, liquor: 1 US gal, materials: [{material: weld, dose: 2 parts of x}], taken_up: {weld: .5}}]\n"))
+	f.Add([]byte("title: x\nwanted_hardness: 3 °e\nregains: {wool: 14}\nwaters: [{name: a, calcium: 3 mg/L, magnesium: 1 mg/L}]\npieces: [{name: a, fibre: wool, mass: 3 g}]\nbaths: [{name: b, kind: dye, liquor_ratio: 30, materials: [{material: x, dose: 3 g, form: liquid, liquid_density: 12 °Tw, liquid_percent: 30}]}]\n"))
 	f.Add([]byte(`{"title": "x", "pieces": [{"name": "a", "fibre": "wool", "mass": "3 g"}], "baths": [{"name": "b", "kind": "vat", "vat": "1-2-3", "liquor_ratio": 30}]}`))
 	f.Add([]byte("asthma: no\nallergic_to: [weld]\nnot_allergic_to: alum\n"))
 	f.Fuzz(func(t *testing.T, data []byte) {

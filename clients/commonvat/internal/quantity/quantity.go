@@ -1,6 +1,6 @@
-// Package quantity reads amounts, temperatures and times as people write them,
+// Package quantity reads amounts, densities, temperatures and times as people write them,
 // with the unit or the precision beside the figure, and turns them into the units of the record: grams,
-// litres, degrees Celsius, instants. Decimal figures are converted as exact fractions and rounded once.
+// litres, kilograms to the litre, degrees Celsius, instants. Decimal figures are converted as exact fractions and rounded once.
 package quantity
 
 import (
@@ -77,6 +77,9 @@ func Amount(text string, kind Kind, bare string) (*typesv1.Amount, error) {
 		return nil, fmt.Errorf("%q: a US and an imperial %s differ; write %q or %q", clip(text), name, "US "+name, "imp "+name)
 	}
 	u, ok := units[name]
+	if !ok && name == "Tw" {
+		return nil, fmt.Errorf("%q is a density; a mass or a volume is wanted, and its density beside it", clip(text))
+	}
 	if !ok {
 		return nil, fmt.Errorf("%q is not a unit known here; units: %s", clip(name), unitHelp)
 	}
@@ -107,6 +110,40 @@ func scaled(figure, factor string) (float64, error) {
 		return 0, fmt.Errorf("%q is not a figure", clip(figure))
 	}
 	out, _ := v.Mul(v, f).Float64()
+	return out, nil
+}
+
+var densityForm = regexp.MustCompile(`^([0-9]{1,5}(?:\.[0-9]{1,6})?) ?([^\s0-9.](?:.{0,20}\S)?)$`)
+
+// Density reads "1.06 kg/L" or "12 °Tw" and gives kilograms to the litre. A degree Twaddell is a two-hundredth of the density of water above it, exactly: 1 + 0.005 Tw,
+// water counting as 1 kg/L. Range: 0.5 to 3 kg/L.
+func Density(text string) (kgPerL float64, err error) {
+	m := densityForm.FindStringSubmatch(strings.TrimSpace(text))
+	if m == nil {
+		return 0, fmt.Errorf("%q is not a density; write for example %q or %q", clip(text), "1.06 kg/L", "12 °Tw")
+	}
+	v, ok := new(big.Rat).SetString(m[1])
+	if !ok {
+		return 0, fmt.Errorf("%q is not a figure", m[1])
+	}
+	switch m[2] {
+	case "kg/L", "kg/l", "g/mL", "g/ml":
+	case "g/L", "g/l", "kg/m3":
+		v.Quo(v, big.NewRat(1000, 1))
+	case "°Tw", "° Tw", "Tw":
+		v.Mul(v, big.NewRat(5, 1000)).Add(v, big.NewRat(1, 1))
+	case "°Bé", "°Be", "Bé", "Be", "° Bé", "° Be":
+		return 0, fmt.Errorf("%q: hydrometers of that name have several scales; write the density in kg/L, or in °Tw", clip(text))
+	default:
+		if _, amount := units[m[2]]; amount {
+			return 0, fmt.Errorf("%q is an amount; a density is wanted (kg/L, g/mL, g/L, °Tw)", clip(text))
+		}
+		return 0, fmt.Errorf("%q is not a unit of density; units: kg/L, g/mL, g/L, °Tw", clip(m[2]))
+	}
+	out, _ := v.Float64()
+	if out < 0.5 || out > 3 {
+		return 0, fmt.Errorf("%q is out of range: 0.5 to 3 kg/L", clip(text))
+	}
 	return out, nil
 }
 

@@ -78,6 +78,28 @@ func TestCelsius(t *testing.T) {
 	}
 }
 
+// Degrees Twaddell by their definition, a density of 1 + 0.005 for each (common practice; exact): 200 are twice water.
+func TestDensity(t *testing.T) {
+	for text, want := range map[string]float64{
+		"1.06 kg/L": 1.06, "1.06 g/mL": 1.06, "1060 g/L": 1.06, "1060 kg/m3": 1.06, "12 °Tw": 1.06, "12 Tw": 1.06, "0 °Tw": 1, "200°Tw": 2, "0.79 kg/l": 0.79,
+	} {
+		got, err := Density(text)
+		require.NoError(t, err, text)
+		assert.Equal(t, want, got, text)
+	}
+	for text, says := range map[string]string{
+		"1.06": "not a density", "1060 kg/L": "out of range", "3 g": "is an amount", "2 L": "is an amount", "60 C": "not a unit of density", "12 °dH": "not a unit of density",
+		"10 °Bé": "several scales", "-2 °Tw": "not a density", "NaN kg/L": "not a density", "500 °Tw": "out of range", "": "not a density", "strong": "not a density",
+	} {
+		_, err := Density(text)
+		assert.ErrorContains(t, err, says, text)
+	}
+	_, err := Amount("12 Tw", Volume, "")
+	assert.ErrorContains(t, err, "is a density")
+	_, err = Celsius("12 °Tw")
+	assert.ErrorContains(t, err, "not a temperature")
+}
+
 func TestTime(t *testing.T) {
 	for _, c := range []struct {
 		text, offset, want, show string

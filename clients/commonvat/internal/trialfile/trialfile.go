@@ -318,6 +318,13 @@ func (r *reader) bath(f *document.Fields, id string) *labv1.Bath {
 			Role: words.Read[labv1.AdditionRole](a, "role", a.Text("role")), Amount: amount(a, "amount", quantity.MassOrVolume),
 			Exhaust: a.Whole("exhaust", 0, 50), At: r.time(a, "at"),
 		}
+		if text := a.Text("density"); text != "" {
+			v, err := quantity.Density(text)
+			if err != nil {
+				a.Fault("density", "%v", err)
+			}
+			add.DensityKgPerL = &v
+		}
 		if add.Material == "" {
 			a.Fault("material", "is required")
 		}

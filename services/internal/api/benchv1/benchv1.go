@@ -28,7 +28,7 @@ type Bench interface {
 	Delete(ctx context.Context, by store.Actor, plan trial.ID, etag, reason string) (*benchpb.Sheet, error)
 	Undelete(ctx context.Context, by store.Actor, plan trial.ID, etag string) (*benchpb.Sheet, error)
 	Workshop(ctx context.Context, member trial.MemberID) (*benchpb.Workshop, error)
-	UpdateWorkshop(ctx context.Context, by store.Actor, given *benchpb.Workshop, etag string) (*benchpb.Workshop, error)
+	UpdateWorkshop(ctx context.Context, by store.Actor, given *benchpb.Workshop, etag string, toldAnew ...string) (*benchpb.Workshop, error)
 }
 
 // Service handles BenchService.
@@ -142,5 +142,5 @@ func (s *Service) GetWorkshop(ctx context.Context, _ *benchpb.GetWorkshopRequest
 
 // UpdateWorkshop implements benchpb.BenchServiceServer.
 func (s *Service) UpdateWorkshop(ctx context.Context, request *benchpb.UpdateWorkshopRequest) (*benchpb.Workshop, error) {
-	return s.bench.UpdateWorkshop(ctx, access.ActorOf(ctx), request.GetWorkshop(), request.GetEtag())
+	return s.bench.UpdateWorkshop(ctx, access.ActorOf(ctx), request.GetWorkshop(), request.GetEtag(), request.GetToldAnew()...)
 }

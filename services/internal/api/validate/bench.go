@@ -131,24 +131,41 @@ func addBench(add adder) {
 	add(&benchv1.DeleteSheetRequest{}, rules{fields: fields{"plan_id": reference, "etag": etagGiven, "reason": text(1, maxReason)}})
 	add(&benchv1.UndeleteSheetRequest{}, rules{fields: fields{"plan_id": reference, "etag": etagMaybe}})
 	add(&benchv1.GetWorkshopRequest{}, rules{})
-	add(&benchv1.UpdateWorkshopRequest{}, rules{fields: fields{"workshop": required, "etag": text(0, 80)}})
+	add(&benchv1.UpdateWorkshopRequest{}, rules{fields: fields{"workshop": required, "etag": text(0, 80), "told_anew": texts(0, 50, 1, 60)}})
 
 	add(&benchv1.Plan{}, rules{
 		fields: fields{
 			"id": newID, "title": text(1, 120), "trial_id": maybeReference, "pieces": list(1, maxPlanPieces), "baths": list(1, maxPlanBaths),
 			"wanted_shift": oneOf("brighter", "darker", "redder", "more orange", "greener", "bluer", "browner"), "waters": list(0, 20), "store": names(200, maxMaterial),
 			"refused": names(50, maxMaterial), "mordant": maybe, "answers": list(0, maxAnswers),
+			"wof_reference": enum, "regains": list(0, 100), "wanted_hardness": maybe,
 		}, unchecked: reasons{"store_told": eitherWay, "lay_out_days": eitherWay},
 		whole: typed(func(w *walk, p *path, m *benchv1.Plan) {
 			if len(m.GetStore()) > 0 && !m.GetStoreTold() {
 				w.fault(p.of("store"), "has %d materials, and store_told is false", len(m.GetStore()))
 			}
+			if m.GetWantedHardness() != nil && len(m.GetWaters()) == 0 {
+				w.fault(p.of("waters"), "is required with wanted_hardness; allowed: the waters that are at hand")
+			}
+			seen := map[string]bool{}
+			for i, r := range m.GetRegains() {
+				if seen[r.GetFibre()] {
+					w.fault(p.of("regains").at(i), "%s is there twice; allowed: each fibre once", shown(r.GetFibre()))
+				}
+				seen[r.GetFibre()] = true
+			}
 		}),
 	})
+	add(&benchv1.PlanRegain{}, rules{fields: fields{"fibre": name(1, 40), "percent": number(0, 100)}})
+	add(&benchv1.WantedHardness{}, rules{fields: fields{"value": number(0, 10_000), "scale": requiredEnum}})
 	add(&benchv1.PlanPiece{}, rules{fields: fields{
 		"id": newID, "label": text(1, 80), "composition": list(1, maxBlend), "mass_g": above(0, 1e6), "balance_step_g": number(0, 100), "basis": enum,
 		"regain_percent": number(0, 100), "pickup_percent": number(0, 1000), "taken_from": optionalPiece, "earlier_materials": names(50, maxMaterial),
+		"moisture_content_percent": number(0, 50),
 	}, whole: typed(func(w *walk, p *path, m *benchv1.PlanPiece) {
+		if m.RegainPercent != nil && m.MoistureContentPercent != nil {
+			w.fault(p.of("moisture_content_percent"), "is given beside regain_percent; allowed: one of them")
+		}
 		sum, seen := 0.0, map[string]bool{}
 		for i, part := range m.GetComposition() {
 			sum += part.GetPercent()
@@ -166,16 +183,25 @@ func addBench(add adder) {
 			"name": text(1, 80), "kind": requiredEnum, "pieces": texts(0, maxPlanPieces, 1, 80), "liquor_ratio": number(1, 1000), "litres": above(0, 1e5), "vessel": text(0, 60),
 			"doses": list(0, maxDoses), "dips": integer(0, 1000), "vat": text(0, 40), "indigo_g_per_l": number(0, 1000), "indigo_purity_percent": above(0, 100),
 			"exhaust_of": text(0, 80), "uptakes": list(0, maxDoses), "pieces_lifted": integer(0, 199), "heat": maybe, "ph": maybe, "day": integer(0, 60), "answers": list(0, maxAnswers),
-		}, unchecked: reasons{"rinsed_before": eitherWay},
+		}, unchecked: reasons{"rinsed_before": eitherWay, "indigo_by_active_dye": eitherWay},
 		whole: typed(func(w *walk, p *path, m *benchv1.PlanBath) { oneOfThem(w, p, m.ProtoReflect(), "volume") }),
 	})
 	add(&benchv1.PlanDose{}, rules{
 		fields: fields{
 			"material": name(1, maxMaterial), "percent_wof": number(0, 10_000), "grams_per_litre": number(0, 1e6), "parts_of": maybe, "grams_per_dip": number(0, 1e6), "grams": number(0, 1e6),
 			"dye_class": text(0, 60), "form": enum, "strength": number(0.001, 1000), "moisture_percent": number(0, 99.9), "purity_percent": above(0, 100),
-			"liquid_g_per_l": above(0, 2000), "soluble_g_per_l": number(0, 5000), "answers": list(0, maxAnswers),
+			"liquid_g_per_l": above(0, 2000), "soluble_g_per_l": number(0, 5000), "answers": list(0, maxAnswers), "liquid_density_kg_per_l": number(0.5, 3), "liquid_percent": above(0, 100),
 		}, unchecked: reasons{"dyestuff": eitherWay},
-		whole: typed(func(w *walk, p *path, m *benchv1.PlanDose) { oneOfThem(w, p, m.ProtoReflect(), "figure") }),
+		whole: typed(func(w *walk, p *path, m *benchv1.PlanDose) {
+			oneOfThem(w, p, m.ProtoReflect(), "figure")
+			switch {
+			case m.LiquidPercent == nil:
+			case m.LiquidGPerL != nil:
+				w.fault(p.of("liquid_percent"), "is given beside liquid_g_per_l; allowed: one of them")
+			case m.LiquidDensityKgPerL == nil:
+				w.fault(p.of("liquid_density_kg_per_l"), "is required with liquid_percent: a percentage of its mass says nothing of a litre")
+			}
+		}),
 	})
 	add(&benchv1.PlanParts{}, rules{fields: fields{"parts": number(0, 1e6), "of": name(1, maxMaterial)}})
 	add(&benchv1.PlanUptake{}, rules{fields: fields{"material": name(1, maxMaterial), "part": number(0, 1)}})
@@ -187,10 +213,18 @@ func addBench(add adder) {
 		whole:  typed(func(w *walk, p *path, m *benchv1.PhRange) { lowHigh(w, p, m.GetLow(), m.GetHigh()) }),
 	})
 	add(&benchv1.PlanWater{}, rules{
-		fields: fields{"name": text(1, 60), "parts": above(0, 1e6), "hardness": number(0, 10_000), "scale": enum},
+		fields: fields{"name": text(1, 60), "parts": above(0, 1e6), "hardness": number(0, 10_000), "scale": enum, "calcium_mg_per_l": number(0, 2000), "magnesium_mg_per_l": number(0, 2000)},
 		whole: typed(func(w *walk, p *path, m *benchv1.PlanWater) {
 			if m.Hardness != nil && m.GetScale() == 0 {
 				w.fault(p.of("scale"), "is required with hardness: a figure without its unit says nothing")
+			}
+			switch calcium, magnesium := m.CalciumMgPerL != nil, m.MagnesiumMgPerL != nil; {
+			case calcium && !magnesium:
+				w.fault(p.of("magnesium_mg_per_l"), "is required with calcium_mg_per_l: hardness is both")
+			case magnesium && !calcium:
+				w.fault(p.of("calcium_mg_per_l"), "is required with magnesium_mg_per_l: hardness is both")
+			case calcium && m.Hardness != nil:
+				w.fault(p.of("calcium_mg_per_l"), "is given beside hardness; allowed: one of them")
 			}
 		}),
 	})
@@ -212,7 +246,7 @@ func addBench(add adder) {
 			"vessels": list(0, 50), "balances": list(0, 10), "small_volume_uncertainty_ml": number(0, 100), "flask_uncertainty_percent": number(0, 50), "shelf": list(0, 200), "answers": list(0, maxAnswers),
 		}, unchecked: reasons{"revision": outputOnly, "etag": outputOnly, "update_time": outputOnly, "ask_again_time": outputOnly, "due": outputOnly},
 	})
-	add(&benchv1.Vessel{}, rules{fields: fields{"name": text(1, 60), "litres": number(0, 1e5), "answers": list(0, 20)}})
+	add(&benchv1.Vessel{}, rules{fields: fields{"name": text(1, 60), "litres": number(0, 1e5), "answers": list(0, 20)}, unchecked: reasons{"told_time": outputOnly, "uses": outputOnly}})
 	add(&benchv1.Balance{}, rules{
 		fields: fields{"step_g": above(0, 100), "capacity_g": number(0, 1e6)},
 		whole: typed(func(w *walk, p *path, m *benchv1.Balance) {

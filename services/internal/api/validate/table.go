@@ -170,7 +170,7 @@ func addLab(add adder) {
 	}})
 	add(&labv1.Addition{}, rules{fields: fields{
 		"id": newID, "material": name(1, 60), "role": requiredEnum, "lot": text(0, 80), "amount": required,
-		"exhaust": integer(0, maxExhaust), "at": maybe, "corrects": maybe,
+		"exhaust": integer(0, maxExhaust), "at": maybe, "corrects": maybe, "density_kg_per_l": number(0.5, 3),
 	}, unchecked: recorded(nil)})
 	add(&labv1.Check{}, rules{fields: fields{
 		"id": newID, "ph": number(0, 14), "temperature_c": number(-5, 130), "exhaust": integer(0, maxExhaust), "at": maybe,
@@ -262,7 +262,7 @@ func addImport(add adder) {
 	const core = "the core chooses it"
 	add(&labv1.Addition{}, rules{fields: fields{
 		"id": empty(core), "material": name(1, 60), "role": requiredEnum, "lot": text(0, 80), "amount": required,
-		"exhaust": integer(0, maxExhaust), "at": maybe, "corrects": empty("an import replaces with update"),
+		"exhaust": integer(0, maxExhaust), "at": maybe, "corrects": empty("an import replaces with update"), "density_kg_per_l": number(0.5, 3),
 	}, unchecked: reasons{"superseded": outputOnly, "record_time": outputOnly, "recorded_by": outputOnly}}, "import")
 	add(&labv1.Reading{}, rules{fields: fields{
 		"id": empty(core), "piece_id": empty("the row says which piece it is"), "raw": required, "specular": enum, "geometry": text(0, 20),

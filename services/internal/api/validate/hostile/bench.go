@@ -19,7 +19,7 @@ func init() {
 		set(p, "id", m.ID())
 		set(p, "wanted_shift", pick(m, []string{"", "brighter", "darker", "redder"}))
 		set(p, "store_told", true)
-		clear(p, "store", "refused")
+		clear(p, "store", "refused", "wanted_hardness", "regains", "wof_reference")
 		for _, name := range []protoreflect.Name{"pieces", "baths"} {
 			if list := p.Mutable(field(p, name)).List(); list.Len() == 0 {
 				m.fill(list.AppendMutable().Message(), 3)
@@ -32,7 +32,7 @@ func init() {
 	bench("PlanPiece", func(m *Maker, p protoreflect.Message) {
 		set(p, "id", m.ID())
 		set(p, "label", "piece "+m.ID()[24:])
-		clear(p, "taken_from", "earlier_materials")
+		clear(p, "taken_from", "earlier_materials", "moisture_content_percent")
 		parts := p.Mutable(field(p, "composition")).List()
 		if parts.Len() == 0 {
 			m.fill(parts.AppendMutable().Message(), 4)
@@ -44,19 +44,29 @@ func init() {
 	bench("PlanBath", func(m *Maker, b protoreflect.Message) {
 		set(b, "name", "bath "+m.ID()[24:])
 		set(b, "liquor_ratio", float64(30))
-		clear(b, "pieces", "vessel", "vat", "indigo_g_per_l", "exhaust_of", "uptakes", "pieces_lifted", "day")
+		clear(b, "pieces", "vessel", "vat", "indigo_g_per_l", "exhaust_of", "uptakes", "pieces_lifted", "day", "indigo_by_active_dye")
 		first(b.Mutable(field(b, "doses")).List())
 	})
 	bench("PlanDose", func(m *Maker, d protoreflect.Message) {
 		set(d, "material", pick(m, []string{"weld", "madder", "alum"}))
 		set(d, "percent_wof", float64(1+m.random.IntN(50)))
+		clear(d, "liquid_percent")
 	})
 	bench("PhRange", func(_ *Maker, r protoreflect.Message) {
 		set(r, "low", float64(4))
 		set(r, "high", float64(9))
 	})
 	bench("Heat", func(_ *Maker, h protoreflect.Message) { clear(h, "looks_min") })
-	bench("PlanWater", func(_ *Maker, w protoreflect.Message) { set(w, "scale", protoreflect.EnumNumber(1)) })
+	bench("PlanWater", func(m *Maker, w protoreflect.Message) {
+		set(w, "scale", protoreflect.EnumNumber(1))
+		if m.random.IntN(2) == 0 {
+			clear(w, "calcium_mg_per_l", "magnesium_mg_per_l")
+			return
+		}
+		clear(w, "hardness")
+		set(w, "calcium_mg_per_l", float64(60))
+		set(w, "magnesium_mg_per_l", float64(12))
+	})
 	bench("MordantWish", func(m *Maker, w protoreflect.Message) {
 		set(w, "liquor_ratio", float64(30))
 		set(w, "within_range", m.random.Float64())
@@ -74,7 +84,10 @@ func init() {
 		clear(s, "answers")
 	})
 	bench("Workshop", func(_ *Maker, w protoreflect.Message) { clear(w, "answers") })
-	bench("UpdateWorkshopRequest", func(m *Maker, u protoreflect.Message) { set(u, "etag", pick(m, []string{"", `"r1"`, `"r2"`, `"r3"`})) })
+	bench("UpdateWorkshopRequest", func(m *Maker, u protoreflect.Message) {
+		set(u, "etag", pick(m, []string{"", `"r1"`, `"r2"`, `"r3"`}))
+		clear(u, "told_anew")
+	})
 	bench("UndeleteSheetRequest", func(m *Maker, u protoreflect.Message) { set(u, "etag", pick(m, []string{"", `"r1"`, `"r2"`})) })
 	bench("RescaleTrialRequest", func(_ *Maker, r protoreflect.Message) { set(r, "liquor_ratio", float64(20)) })
 	bench("OverrideStopRequest", func(m *Maker, o protoreflect.Message) { set(o, "reason", "because "+m.ID()) })

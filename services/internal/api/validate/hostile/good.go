@@ -52,6 +52,8 @@ func (m *Maker) figure(name protoreflect.Name) float64 {
 	switch name {
 	case "percent":
 		return 100
+	case "density_kg_per_l", "liquid_density_kg_per_l":
+		return 0.8 + float64(m.random.IntN(10))/10
 	case "ph":
 		return 4 + float64(m.random.IntN(60))/10
 	default:

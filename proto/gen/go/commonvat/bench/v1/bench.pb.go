@@ -1510,7 +1510,10 @@ type UpdateWorkshopRequest struct {
 	// Required.
 	Workshop *Workshop `protobuf:"bytes,1,opt,name=workshop,proto3" json:"workshop,omitempty"`
 	// Required unless it was never answered: the etag as it was read.
-	Etag          string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	Etag string `protobuf:"bytes,2,opt,name=etag,proto3" json:"etag,omitempty"`
+	// Names of vessels whose last metal is told anew by this, as after a cleaning, though the answer may read as before; at most 50, each once. An answer that differs
+	// from the one before is told anew by itself.
+	ToldAnew      []string `protobuf:"bytes,3,rep,name=told_anew,json=toldAnew,proto3" json:"told_anew,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1557,6 +1560,13 @@ func (x *UpdateWorkshopRequest) GetEtag() string {
 		return x.Etag
 	}
 	return ""
+}
+
+func (x *UpdateWorkshopRequest) GetToldAnew() []string {
+	if x != nil {
+		return x.ToldAnew
+	}
+	return nil
 }
 
 var File_commonvat_bench_v1_bench_proto protoreflect.FileDescriptor
@@ -1666,10 +1676,11 @@ const file_commonvat_bench_v1_bench_proto_rawDesc = "" +
 	"\x06remark\x18\x06 \x01(\tR\x06remarkB\a\n" +
 	"\x05_fromB\x05\n" +
 	"\x03_to\"\x14\n" +
-	"\x12GetWorkshopRequest\"e\n" +
+	"\x12GetWorkshopRequest\"\x82\x01\n" +
 	"\x15UpdateWorkshopRequest\x128\n" +
 	"\bworkshop\x18\x01 \x01(\v2\x1c.commonvat.bench.v1.WorkshopR\bworkshop\x12\x12\n" +
-	"\x04etag\x18\x02 \x01(\tR\x04etag*a\n" +
+	"\x04etag\x18\x02 \x01(\tR\x04etag\x12\x1b\n" +
+	"\ttold_anew\x18\x03 \x03(\tR\btoldAnew*a\n" +
 	"\x06Growth\x12\x16\n" +
 	"\x12GROWTH_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eGROWTH_BY_MASS\x10\x01\x12\x14\n" +

@@ -22,6 +22,63 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// WofReference is the state of the fibre to which percentages on its weight refer.
+type WofReference int32
+
+const (
+	// The same as AS_WEIGHED.
+	WofReference_WOF_REFERENCE_UNSPECIFIED WofReference = 0
+	// The mass that the balance showed; oven-dry fibre is given its regain back.
+	WofReference_WOF_REFERENCE_AS_WEIGHED WofReference = 1
+	// Oven-dry mass and the regain of the table.
+	WofReference_WOF_REFERENCE_CONDITIONED WofReference = 2
+	// Oven-dry mass, without any water.
+	WofReference_WOF_REFERENCE_OVEN_DRY WofReference = 3
+)
+
+// Enum value maps for WofReference.
+var (
+	WofReference_name = map[int32]string{
+		0: "WOF_REFERENCE_UNSPECIFIED",
+		1: "WOF_REFERENCE_AS_WEIGHED",
+		2: "WOF_REFERENCE_CONDITIONED",
+		3: "WOF_REFERENCE_OVEN_DRY",
+	}
+	WofReference_value = map[string]int32{
+		"WOF_REFERENCE_UNSPECIFIED": 0,
+		"WOF_REFERENCE_AS_WEIGHED":  1,
+		"WOF_REFERENCE_CONDITIONED": 2,
+		"WOF_REFERENCE_OVEN_DRY":    3,
+	}
+)
+
+func (x WofReference) Enum() *WofReference {
+	p := new(WofReference)
+	*p = x
+	return p
+}
+
+func (x WofReference) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (WofReference) Descriptor() protoreflect.EnumDescriptor {
+	return file_commonvat_bench_v1_plan_proto_enumTypes[0].Descriptor()
+}
+
+func (WofReference) Type() protoreflect.EnumType {
+	return &file_commonvat_bench_v1_plan_proto_enumTypes[0]
+}
+
+func (x WofReference) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use WofReference.Descriptor instead.
+func (WofReference) EnumDescriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{0}
+}
+
 // BathKind is what is done in a bath.
 type BathKind int32
 
@@ -81,11 +138,11 @@ func (x BathKind) String() string {
 }
 
 func (BathKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_commonvat_bench_v1_plan_proto_enumTypes[0].Descriptor()
+	return file_commonvat_bench_v1_plan_proto_enumTypes[1].Descriptor()
 }
 
 func (BathKind) Type() protoreflect.EnumType {
-	return &file_commonvat_bench_v1_plan_proto_enumTypes[0]
+	return &file_commonvat_bench_v1_plan_proto_enumTypes[1]
 }
 
 func (x BathKind) Number() protoreflect.EnumNumber {
@@ -94,7 +151,7 @@ func (x BathKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use BathKind.Descriptor instead.
 func (BathKind) EnumDescriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{0}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{1}
 }
 
 // DoseForm is the state of a material at hand, against the one that the recipe means.
@@ -109,7 +166,7 @@ const (
 	DoseForm_DOSE_FORM_SUBSTITUTE DoseForm = 2
 	// The recipe counts the active substance; needs purity_percent.
 	DoseForm_DOSE_FORM_IMPURE DoseForm = 3
-	// A solution or an extraction; needs liquid_g_per_l.
+	// A solution or an extraction; needs liquid_g_per_l, or its density with liquid_percent.
 	DoseForm_DOSE_FORM_LIQUID DoseForm = 4
 )
 
@@ -142,11 +199,11 @@ func (x DoseForm) String() string {
 }
 
 func (DoseForm) Descriptor() protoreflect.EnumDescriptor {
-	return file_commonvat_bench_v1_plan_proto_enumTypes[1].Descriptor()
+	return file_commonvat_bench_v1_plan_proto_enumTypes[2].Descriptor()
 }
 
 func (DoseForm) Type() protoreflect.EnumType {
-	return &file_commonvat_bench_v1_plan_proto_enumTypes[1]
+	return &file_commonvat_bench_v1_plan_proto_enumTypes[2]
 }
 
 func (x DoseForm) Number() protoreflect.EnumNumber {
@@ -155,7 +212,7 @@ func (x DoseForm) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use DoseForm.Descriptor instead.
 func (DoseForm) EnumDescriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{1}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{2}
 }
 
 // HardnessScale is the unit of a hardness.
@@ -205,11 +262,11 @@ func (x HardnessScale) String() string {
 }
 
 func (HardnessScale) Descriptor() protoreflect.EnumDescriptor {
-	return file_commonvat_bench_v1_plan_proto_enumTypes[2].Descriptor()
+	return file_commonvat_bench_v1_plan_proto_enumTypes[3].Descriptor()
 }
 
 func (HardnessScale) Type() protoreflect.EnumType {
-	return &file_commonvat_bench_v1_plan_proto_enumTypes[2]
+	return &file_commonvat_bench_v1_plan_proto_enumTypes[3]
 }
 
 func (x HardnessScale) Number() protoreflect.EnumNumber {
@@ -218,7 +275,7 @@ func (x HardnessScale) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use HardnessScale.Descriptor instead.
 func (HardnessScale) EnumDescriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{2}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{3}
 }
 
 // Plan is a trial before any fibre is wetted.
@@ -249,9 +306,14 @@ type Plan struct {
 	// Answers that hold for the whole plan, at most 100.
 	Answers []*Answer `protobuf:"bytes,12,rep,name=answers,proto3" json:"answers,omitempty"`
 	// True: its baths are laid out over days, as those of a plan with both orders of two dyestuffs always are.
-	LayOutDays    bool `protobuf:"varint,13,opt,name=lay_out_days,json=layOutDays,proto3" json:"lay_out_days,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	LayOutDays   bool         `protobuf:"varint,13,opt,name=lay_out_days,json=layOutDays,proto3" json:"lay_out_days,omitempty"`
+	WofReference WofReference `protobuf:"varint,20,opt,name=wof_reference,json=wofReference,proto3,enum=commonvat.bench.v1.WofReference" json:"wof_reference,omitempty"`
+	// In place of the module's table, for the fibres named; at most 100, each once.
+	Regains []*PlanRegain `protobuf:"bytes,21,rep,name=regains,proto3" json:"regains,omitempty"`
+	// What the waters, mixed in other parts or with calcium added, should come to; absent: nothing is wanted.
+	WantedHardness *WantedHardness `protobuf:"bytes,22,opt,name=wanted_hardness,json=wantedHardness,proto3" json:"wanted_hardness,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
 }
 
 func (x *Plan) Reset() {
@@ -375,6 +437,137 @@ func (x *Plan) GetLayOutDays() bool {
 	return false
 }
 
+func (x *Plan) GetWofReference() WofReference {
+	if x != nil {
+		return x.WofReference
+	}
+	return WofReference_WOF_REFERENCE_UNSPECIFIED
+}
+
+func (x *Plan) GetRegains() []*PlanRegain {
+	if x != nil {
+		return x.Regains
+	}
+	return nil
+}
+
+func (x *Plan) GetWantedHardness() *WantedHardness {
+	if x != nil {
+		return x.WantedHardness
+	}
+	return nil
+}
+
+// PlanRegain is the water of a fibre in percent of its oven-dry mass.
+type PlanRegain struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. In lower case. 1 to 40 characters.
+	Fibre string `protobuf:"bytes,1,opt,name=fibre,proto3" json:"fibre,omitempty"`
+	// Range: 0 to 100.
+	Percent       float64 `protobuf:"fixed64,2,opt,name=percent,proto3" json:"percent,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *PlanRegain) Reset() {
+	*x = PlanRegain{}
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlanRegain) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlanRegain) ProtoMessage() {}
+
+func (x *PlanRegain) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlanRegain.ProtoReflect.Descriptor instead.
+func (*PlanRegain) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *PlanRegain) GetFibre() string {
+	if x != nil {
+		return x.Fibre
+	}
+	return ""
+}
+
+func (x *PlanRegain) GetPercent() float64 {
+	if x != nil {
+		return x.Percent
+	}
+	return 0
+}
+
+// WantedHardness is a hardness with its unit.
+type WantedHardness struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Range: 0 to 10,000, and at most what is 10,000 milligrams of calcium carbonate per litre.
+	Value float64 `protobuf:"fixed64,1,opt,name=value,proto3" json:"value,omitempty"`
+	// Required.
+	Scale         HardnessScale `protobuf:"varint,2,opt,name=scale,proto3,enum=commonvat.bench.v1.HardnessScale" json:"scale,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WantedHardness) Reset() {
+	*x = WantedHardness{}
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WantedHardness) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WantedHardness) ProtoMessage() {}
+
+func (x *WantedHardness) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WantedHardness.ProtoReflect.Descriptor instead.
+func (*WantedHardness) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *WantedHardness) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *WantedHardness) GetScale() HardnessScale {
+	if x != nil {
+		return x.Scale
+	}
+	return HardnessScale_HARDNESS_SCALE_UNSPECIFIED
+}
+
 // PlanPiece is a piece of fibre as weighed.
 type PlanPiece struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -397,13 +590,15 @@ type PlanPiece struct {
 	TakenFrom string `protobuf:"bytes,9,opt,name=taken_from,json=takenFrom,proto3" json:"taken_from,omitempty"`
 	// What the fibre has met before, as far as the record doesn't know it; at most 50.
 	EarlierMaterials []string `protobuf:"bytes,10,rep,name=earlier_materials,json=earlierMaterials,proto3" json:"earlier_materials,omitempty"`
-	unknownFields    protoimpl.UnknownFields
-	sizeCache        protoimpl.SizeCache
+	// Water in percent of the moist mass on the day of weighing, as moisture meters show it, in place of regain_percent. Range: 0 to 50.
+	MoistureContentPercent *float64 `protobuf:"fixed64,20,opt,name=moisture_content_percent,json=moistureContentPercent,proto3,oneof" json:"moisture_content_percent,omitempty"`
+	unknownFields          protoimpl.UnknownFields
+	sizeCache              protoimpl.SizeCache
 }
 
 func (x *PlanPiece) Reset() {
 	*x = PlanPiece{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[1]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -415,7 +610,7 @@ func (x *PlanPiece) String() string {
 func (*PlanPiece) ProtoMessage() {}
 
 func (x *PlanPiece) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[1]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -428,7 +623,7 @@ func (x *PlanPiece) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanPiece.ProtoReflect.Descriptor instead.
 func (*PlanPiece) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{1}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *PlanPiece) GetId() string {
@@ -501,6 +696,13 @@ func (x *PlanPiece) GetEarlierMaterials() []string {
 	return nil
 }
 
+func (x *PlanPiece) GetMoistureContentPercent() float64 {
+	if x != nil && x.MoistureContentPercent != nil {
+		return *x.MoistureContentPercent
+	}
+	return 0
+}
+
 // PlanBath is one bath.
 type PlanBath struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -544,14 +746,16 @@ type PlanBath struct {
 	// Day of the work, from 1; 0: not told, and found where the plan is laid out over days. Range: 0 to 60; it never falls from bath to bath.
 	Day int32 `protobuf:"varint,18,opt,name=day,proto3" json:"day,omitempty"`
 	// At most 100.
-	Answers       []*Answer `protobuf:"bytes,19,rep,name=answers,proto3" json:"answers,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Answers []*Answer `protobuf:"bytes,19,rep,name=answers,proto3" json:"answers,omitempty"`
+	// True: indigo_g_per_l, and the parts of the vat, count the dye in the indigo; needs indigo_purity_percent.
+	IndigoByActiveDye bool `protobuf:"varint,30,opt,name=indigo_by_active_dye,json=indigoByActiveDye,proto3" json:"indigo_by_active_dye,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *PlanBath) Reset() {
 	*x = PlanBath{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[2]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -563,7 +767,7 @@ func (x *PlanBath) String() string {
 func (*PlanBath) ProtoMessage() {}
 
 func (x *PlanBath) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[2]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -576,7 +780,7 @@ func (x *PlanBath) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanBath.ProtoReflect.Descriptor instead.
 func (*PlanBath) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{2}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *PlanBath) GetName() string {
@@ -723,6 +927,13 @@ func (x *PlanBath) GetAnswers() []*Answer {
 	return nil
 }
 
+func (x *PlanBath) GetIndigoByActiveDye() bool {
+	if x != nil {
+		return x.IndigoByActiveDye
+	}
+	return false
+}
+
 type isPlanBath_Volume interface {
 	isPlanBath_Volume()
 }
@@ -733,7 +944,7 @@ type PlanBath_LiquorRatio struct {
 }
 
 type PlanBath_Litres struct {
-	// Range: above 0 to 100,000.
+	// More than the vessel holds is shared among as few equal fillings as hold it, with the pieces and the plain grams. Range: above 0 to 100,000.
 	Litres float64 `protobuf:"fixed64,5,opt,name=litres,proto3,oneof"`
 }
 
@@ -754,7 +965,7 @@ type PlanParts struct {
 
 func (x *PlanParts) Reset() {
 	*x = PlanParts{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[3]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -766,7 +977,7 @@ func (x *PlanParts) String() string {
 func (*PlanParts) ProtoMessage() {}
 
 func (x *PlanParts) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[3]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -779,7 +990,7 @@ func (x *PlanParts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanParts.ProtoReflect.Descriptor instead.
 func (*PlanParts) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{3}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *PlanParts) GetParts() float64 {
@@ -827,14 +1038,18 @@ type PlanDose struct {
 	// Absent: not known, and no stock solution is planned. Range: 0 to 5000.
 	SolubleGPerL *float64 `protobuf:"fixed64,14,opt,name=soluble_g_per_l,json=solubleGPerL,proto3,oneof" json:"soluble_g_per_l,omitempty"`
 	// At most 100.
-	Answers       []*Answer `protobuf:"bytes,15,rep,name=answers,proto3" json:"answers,omitempty"`
+	Answers []*Answer `protobuf:"bytes,15,rep,name=answers,proto3" json:"answers,omitempty"`
+	// Of a liquid: mass of a litre of it at room temperature, in kilograms, as a hydrometer shows it. Clients convert degrees Twaddell. Absent: not known. Range: 0.5 to 3.
+	LiquidDensityKgPerL *float64 `protobuf:"fixed64,16,opt,name=liquid_density_kg_per_l,json=liquidDensityKgPerL,proto3,oneof" json:"liquid_density_kg_per_l,omitempty"`
+	// Of a liquid: what it holds, as the recipe means it, in percent of its mass; with its density in place of liquid_g_per_l. Range: above 0 to 100.
+	LiquidPercent *float64 `protobuf:"fixed64,17,opt,name=liquid_percent,json=liquidPercent,proto3,oneof" json:"liquid_percent,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PlanDose) Reset() {
 	*x = PlanDose{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[4]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -846,7 +1061,7 @@ func (x *PlanDose) String() string {
 func (*PlanDose) ProtoMessage() {}
 
 func (x *PlanDose) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[4]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -859,7 +1074,7 @@ func (x *PlanDose) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanDose.ProtoReflect.Descriptor instead.
 func (*PlanDose) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{4}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *PlanDose) GetMaterial() string {
@@ -984,6 +1199,20 @@ func (x *PlanDose) GetAnswers() []*Answer {
 	return nil
 }
 
+func (x *PlanDose) GetLiquidDensityKgPerL() float64 {
+	if x != nil && x.LiquidDensityKgPerL != nil {
+		return *x.LiquidDensityKgPerL
+	}
+	return 0
+}
+
+func (x *PlanDose) GetLiquidPercent() float64 {
+	if x != nil && x.LiquidPercent != nil {
+		return *x.LiquidPercent
+	}
+	return 0
+}
+
 type isPlanDose_Figure interface {
 	isPlanDose_Figure()
 }
@@ -1031,7 +1260,7 @@ type PlanUptake struct {
 
 func (x *PlanUptake) Reset() {
 	*x = PlanUptake{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[5]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1043,7 +1272,7 @@ func (x *PlanUptake) String() string {
 func (*PlanUptake) ProtoMessage() {}
 
 func (x *PlanUptake) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[5]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1056,7 +1285,7 @@ func (x *PlanUptake) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanUptake.ProtoReflect.Descriptor instead.
 func (*PlanUptake) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{5}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *PlanUptake) GetMaterial() string {
@@ -1094,7 +1323,7 @@ type Heat struct {
 
 func (x *Heat) Reset() {
 	*x = Heat{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[6]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1106,7 +1335,7 @@ func (x *Heat) String() string {
 func (*Heat) ProtoMessage() {}
 
 func (x *Heat) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[6]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1119,7 +1348,7 @@ func (x *Heat) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Heat.ProtoReflect.Descriptor instead.
 func (*Heat) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{6}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Heat) GetStartC() float64 {
@@ -1177,7 +1406,7 @@ type PhRange struct {
 
 func (x *PhRange) Reset() {
 	*x = PhRange{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[7]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1189,7 +1418,7 @@ func (x *PhRange) String() string {
 func (*PhRange) ProtoMessage() {}
 
 func (x *PhRange) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[7]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1202,7 +1431,7 @@ func (x *PhRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PhRange.ProtoReflect.Descriptor instead.
 func (*PhRange) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{7}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *PhRange) GetLow() float64 {
@@ -1229,14 +1458,17 @@ type PlanWater struct {
 	// Absent: not known. Range: 0 to 10,000.
 	Hardness *float64 `protobuf:"fixed64,3,opt,name=hardness,proto3,oneof" json:"hardness,omitempty"`
 	// Required where hardness is given.
-	Scale         HardnessScale `protobuf:"varint,4,opt,name=scale,proto3,enum=commonvat.bench.v1.HardnessScale" json:"scale,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Scale HardnessScale `protobuf:"varint,4,opt,name=scale,proto3,enum=commonvat.bench.v1.HardnessScale" json:"scale,omitempty"`
+	// Calcium and magnesium in milligrams of each per litre, both of them, in place of hardness. Range: 0 to 2,000.
+	CalciumMgPerL   *float64 `protobuf:"fixed64,5,opt,name=calcium_mg_per_l,json=calciumMgPerL,proto3,oneof" json:"calcium_mg_per_l,omitempty"`
+	MagnesiumMgPerL *float64 `protobuf:"fixed64,6,opt,name=magnesium_mg_per_l,json=magnesiumMgPerL,proto3,oneof" json:"magnesium_mg_per_l,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *PlanWater) Reset() {
 	*x = PlanWater{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[8]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1248,7 +1480,7 @@ func (x *PlanWater) String() string {
 func (*PlanWater) ProtoMessage() {}
 
 func (x *PlanWater) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[8]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1261,7 +1493,7 @@ func (x *PlanWater) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PlanWater.ProtoReflect.Descriptor instead.
 func (*PlanWater) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{8}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *PlanWater) GetName() string {
@@ -1292,6 +1524,20 @@ func (x *PlanWater) GetScale() HardnessScale {
 	return HardnessScale_HARDNESS_SCALE_UNSPECIFIED
 }
 
+func (x *PlanWater) GetCalciumMgPerL() float64 {
+	if x != nil && x.CalciumMgPerL != nil {
+		return *x.CalciumMgPerL
+	}
+	return 0
+}
+
+func (x *PlanWater) GetMagnesiumMgPerL() float64 {
+	if x != nil && x.MagnesiumMgPerL != nil {
+		return *x.MagnesiumMgPerL
+	}
+	return 0
+}
+
 // MordantWish asks that the mordant module's choice is made into baths: each before the dyestuff that it is for, modifiers after the last.
 type MordantWish struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1319,7 +1565,7 @@ type MordantWish struct {
 
 func (x *MordantWish) Reset() {
 	*x = MordantWish{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[9]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1331,7 +1577,7 @@ func (x *MordantWish) String() string {
 func (*MordantWish) ProtoMessage() {}
 
 func (x *MordantWish) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[9]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1344,7 +1590,7 @@ func (x *MordantWish) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MordantWish.ProtoReflect.Descriptor instead.
 func (*MordantWish) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{9}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *MordantWish) GetVolume() isMordantWish_Volume {
@@ -1453,7 +1699,7 @@ type Answer struct {
 
 func (x *Answer) Reset() {
 	*x = Answer{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[10]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1465,7 +1711,7 @@ func (x *Answer) String() string {
 func (*Answer) ProtoMessage() {}
 
 func (x *Answer) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[10]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1478,7 +1724,7 @@ func (x *Answer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Answer.ProtoReflect.Descriptor instead.
 func (*Answer) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{10}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Answer) GetField() string {
@@ -1562,7 +1808,7 @@ type AnswerTexts struct {
 
 func (x *AnswerTexts) Reset() {
 	*x = AnswerTexts{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[11]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1574,7 +1820,7 @@ func (x *AnswerTexts) String() string {
 func (*AnswerTexts) ProtoMessage() {}
 
 func (x *AnswerTexts) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[11]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1587,7 +1833,7 @@ func (x *AnswerTexts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerTexts.ProtoReflect.Descriptor instead.
 func (*AnswerTexts) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{11}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *AnswerTexts) GetValues() []string {
@@ -1610,7 +1856,7 @@ type AnswerNumber struct {
 
 func (x *AnswerNumber) Reset() {
 	*x = AnswerNumber{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[12]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1622,7 +1868,7 @@ func (x *AnswerNumber) String() string {
 func (*AnswerNumber) ProtoMessage() {}
 
 func (x *AnswerNumber) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[12]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1635,7 +1881,7 @@ func (x *AnswerNumber) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerNumber.ProtoReflect.Descriptor instead.
 func (*AnswerNumber) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{12}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *AnswerNumber) GetLow() float64 {
@@ -1656,7 +1902,7 @@ var File_commonvat_bench_v1_plan_proto protoreflect.FileDescriptor
 
 const file_commonvat_bench_v1_plan_proto_rawDesc = "" +
 	"\n" +
-	"\x1dcommonvat/bench/v1/plan.proto\x12\x12commonvat.bench.v1\x1a\x1ecommonvat/types/v1/fibre.proto\"\xee\x03\n" +
+	"\x1dcommonvat/bench/v1/plan.proto\x12\x12commonvat.bench.v1\x1a\x1ecommonvat/types/v1/fibre.proto\"\xbc\x05\n" +
 	"\x04Plan\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05title\x18\x02 \x01(\tR\x05title\x12\x19\n" +
@@ -1673,7 +1919,17 @@ const file_commonvat_bench_v1_plan_proto_rawDesc = "" +
 	"\amordant\x18\v \x01(\v2\x1f.commonvat.bench.v1.MordantWishR\amordant\x124\n" +
 	"\aanswers\x18\f \x03(\v2\x1a.commonvat.bench.v1.AnswerR\aanswers\x12 \n" +
 	"\flay_out_days\x18\r \x01(\bR\n" +
-	"layOutDays\"\x9a\x03\n" +
+	"layOutDays\x12E\n" +
+	"\rwof_reference\x18\x14 \x01(\x0e2 .commonvat.bench.v1.WofReferenceR\fwofReference\x128\n" +
+	"\aregains\x18\x15 \x03(\v2\x1e.commonvat.bench.v1.PlanRegainR\aregains\x12K\n" +
+	"\x0fwanted_hardness\x18\x16 \x01(\v2\".commonvat.bench.v1.WantedHardnessR\x0ewantedHardness\"<\n" +
+	"\n" +
+	"PlanRegain\x12\x14\n" +
+	"\x05fibre\x18\x01 \x01(\tR\x05fibre\x12\x18\n" +
+	"\apercent\x18\x02 \x01(\x01R\apercent\"_\n" +
+	"\x0eWantedHardness\x12\x14\n" +
+	"\x05value\x18\x01 \x01(\x01R\x05value\x127\n" +
+	"\x05scale\x18\x02 \x01(\x0e2!.commonvat.bench.v1.HardnessScaleR\x05scale\"\xf6\x03\n" +
 	"\tPlanPiece\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
 	"\x05label\x18\x02 \x01(\tR\x05label\x12?\n" +
@@ -1686,8 +1942,10 @@ const file_commonvat_bench_v1_plan_proto_rawDesc = "" +
 	"\n" +
 	"taken_from\x18\t \x01(\tR\ttakenFrom\x12+\n" +
 	"\x11earlier_materials\x18\n" +
-	" \x03(\tR\x10earlierMaterialsB\x11\n" +
-	"\x0f_regain_percent\"\xe1\x05\n" +
+	" \x03(\tR\x10earlierMaterials\x12=\n" +
+	"\x18moisture_content_percent\x18\x14 \x01(\x01H\x01R\x16moistureContentPercent\x88\x01\x01B\x11\n" +
+	"\x0f_regain_percentB\x1b\n" +
+	"\x19_moisture_content_percent\"\x92\x06\n" +
 	"\bPlanBath\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x120\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x1c.commonvat.bench.v1.BathKindR\x04kind\x12\x16\n" +
@@ -1709,12 +1967,13 @@ const file_commonvat_bench_v1_plan_proto_rawDesc = "" +
 	"\x02ph\x18\x10 \x01(\v2\x1b.commonvat.bench.v1.PhRangeR\x02ph\x12#\n" +
 	"\rrinsed_before\x18\x11 \x01(\bR\frinsedBefore\x12\x10\n" +
 	"\x03day\x18\x12 \x01(\x05R\x03day\x124\n" +
-	"\aanswers\x18\x13 \x03(\v2\x1a.commonvat.bench.v1.AnswerR\aanswersB\b\n" +
+	"\aanswers\x18\x13 \x03(\v2\x1a.commonvat.bench.v1.AnswerR\aanswers\x12/\n" +
+	"\x14indigo_by_active_dye\x18\x1e \x01(\bR\x11indigoByActiveDyeB\b\n" +
 	"\x06volumeB\x18\n" +
 	"\x16_indigo_purity_percent\"1\n" +
 	"\tPlanParts\x12\x14\n" +
 	"\x05parts\x18\x01 \x01(\x01R\x05parts\x12\x0e\n" +
-	"\x02of\x18\x02 \x01(\tR\x02of\"\xc7\x05\n" +
+	"\x02of\x18\x02 \x01(\tR\x02of\"\xdd\x06\n" +
 	"\bPlanDose\x12\x1a\n" +
 	"\bmaterial\x18\x01 \x01(\tR\bmaterial\x12!\n" +
 	"\vpercent_wof\x18\x02 \x01(\x01H\x00R\n" +
@@ -1732,13 +1991,17 @@ const file_commonvat_bench_v1_plan_proto_rawDesc = "" +
 	"\x0epurity_percent\x18\f \x01(\x01H\x03R\rpurityPercent\x88\x01\x01\x12(\n" +
 	"\x0eliquid_g_per_l\x18\r \x01(\x01H\x04R\vliquidGPerL\x88\x01\x01\x12*\n" +
 	"\x0fsoluble_g_per_l\x18\x0e \x01(\x01H\x05R\fsolubleGPerL\x88\x01\x01\x124\n" +
-	"\aanswers\x18\x0f \x03(\v2\x1a.commonvat.bench.v1.AnswerR\aanswersB\b\n" +
+	"\aanswers\x18\x0f \x03(\v2\x1a.commonvat.bench.v1.AnswerR\aanswers\x129\n" +
+	"\x17liquid_density_kg_per_l\x18\x10 \x01(\x01H\x06R\x13liquidDensityKgPerL\x88\x01\x01\x12*\n" +
+	"\x0eliquid_percent\x18\x11 \x01(\x01H\aR\rliquidPercent\x88\x01\x01B\b\n" +
 	"\x06figureB\v\n" +
 	"\t_strengthB\x13\n" +
 	"\x11_moisture_percentB\x11\n" +
 	"\x0f_purity_percentB\x11\n" +
 	"\x0f_liquid_g_per_lB\x12\n" +
-	"\x10_soluble_g_per_l\"<\n" +
+	"\x10_soluble_g_per_lB\x1a\n" +
+	"\x18_liquid_density_kg_per_lB\x11\n" +
+	"\x0f_liquid_percent\"<\n" +
 	"\n" +
 	"PlanUptake\x12\x1a\n" +
 	"\bmaterial\x18\x01 \x01(\tR\bmaterial\x12\x12\n" +
@@ -1752,13 +2015,17 @@ const file_commonvat_bench_v1_plan_proto_rawDesc = "" +
 	"\bcool_min\x18\x06 \x01(\x01R\acoolMin\"/\n" +
 	"\aPhRange\x12\x10\n" +
 	"\x03low\x18\x01 \x01(\x01R\x03low\x12\x12\n" +
-	"\x04high\x18\x02 \x01(\x01R\x04high\"\x9c\x01\n" +
+	"\x04high\x18\x02 \x01(\x01R\x04high\"\xa8\x02\n" +
 	"\tPlanWater\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05parts\x18\x02 \x01(\x01R\x05parts\x12\x1f\n" +
 	"\bhardness\x18\x03 \x01(\x01H\x00R\bhardness\x88\x01\x01\x127\n" +
-	"\x05scale\x18\x04 \x01(\x0e2!.commonvat.bench.v1.HardnessScaleR\x05scaleB\v\n" +
-	"\t_hardness\"\xd0\x02\n" +
+	"\x05scale\x18\x04 \x01(\x0e2!.commonvat.bench.v1.HardnessScaleR\x05scale\x12,\n" +
+	"\x10calcium_mg_per_l\x18\x05 \x01(\x01H\x01R\rcalciumMgPerL\x88\x01\x01\x120\n" +
+	"\x12magnesium_mg_per_l\x18\x06 \x01(\x01H\x02R\x0fmagnesiumMgPerL\x88\x01\x01B\v\n" +
+	"\t_hardnessB\x13\n" +
+	"\x11_calcium_mg_per_lB\x15\n" +
+	"\x13_magnesium_mg_per_l\"\xd0\x02\n" +
 	"\vMordantWish\x12#\n" +
 	"\fliquor_ratio\x18\x01 \x01(\x01H\x00R\vliquorRatio\x12\x18\n" +
 	"\x06litres\x18\x02 \x01(\x01H\x00R\x06litres\x12\x16\n" +
@@ -1781,7 +2048,12 @@ const file_commonvat_bench_v1_plan_proto_rawDesc = "" +
 	"\x06values\x18\x01 \x03(\tR\x06values\"4\n" +
 	"\fAnswerNumber\x12\x10\n" +
 	"\x03low\x18\x01 \x01(\x01R\x03low\x12\x12\n" +
-	"\x04high\x18\x02 \x01(\x01R\x04high*\xfd\x01\n" +
+	"\x04high\x18\x02 \x01(\x01R\x04high*\x86\x01\n" +
+	"\fWofReference\x12\x1d\n" +
+	"\x19WOF_REFERENCE_UNSPECIFIED\x10\x00\x12\x1c\n" +
+	"\x18WOF_REFERENCE_AS_WEIGHED\x10\x01\x12\x1d\n" +
+	"\x19WOF_REFERENCE_CONDITIONED\x10\x02\x12\x1a\n" +
+	"\x16WOF_REFERENCE_OVEN_DRY\x10\x03*\xfd\x01\n" +
 	"\bBathKind\x12\x19\n" +
 	"\x15BATH_KIND_UNSPECIFIED\x10\x00\x12\x13\n" +
 	"\x0fBATH_KIND_SCOUR\x10\x01\x12\x14\n" +
@@ -1823,56 +2095,63 @@ func file_commonvat_bench_v1_plan_proto_rawDescGZIP() []byte {
 	return file_commonvat_bench_v1_plan_proto_rawDescData
 }
 
-var file_commonvat_bench_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
-var file_commonvat_bench_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_commonvat_bench_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
+var file_commonvat_bench_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_commonvat_bench_v1_plan_proto_goTypes = []any{
-	(BathKind)(0),         // 0: commonvat.bench.v1.BathKind
-	(DoseForm)(0),         // 1: commonvat.bench.v1.DoseForm
-	(HardnessScale)(0),    // 2: commonvat.bench.v1.HardnessScale
-	(*Plan)(nil),          // 3: commonvat.bench.v1.Plan
-	(*PlanPiece)(nil),     // 4: commonvat.bench.v1.PlanPiece
-	(*PlanBath)(nil),      // 5: commonvat.bench.v1.PlanBath
-	(*PlanParts)(nil),     // 6: commonvat.bench.v1.PlanParts
-	(*PlanDose)(nil),      // 7: commonvat.bench.v1.PlanDose
-	(*PlanUptake)(nil),    // 8: commonvat.bench.v1.PlanUptake
-	(*Heat)(nil),          // 9: commonvat.bench.v1.Heat
-	(*PhRange)(nil),       // 10: commonvat.bench.v1.PhRange
-	(*PlanWater)(nil),     // 11: commonvat.bench.v1.PlanWater
-	(*MordantWish)(nil),   // 12: commonvat.bench.v1.MordantWish
-	(*Answer)(nil),        // 13: commonvat.bench.v1.Answer
-	(*AnswerTexts)(nil),   // 14: commonvat.bench.v1.AnswerTexts
-	(*AnswerNumber)(nil),  // 15: commonvat.bench.v1.AnswerNumber
-	(*v1.FibrePart)(nil),  // 16: commonvat.types.v1.FibrePart
-	(v1.WeighingBasis)(0), // 17: commonvat.types.v1.WeighingBasis
+	(WofReference)(0),      // 0: commonvat.bench.v1.WofReference
+	(BathKind)(0),          // 1: commonvat.bench.v1.BathKind
+	(DoseForm)(0),          // 2: commonvat.bench.v1.DoseForm
+	(HardnessScale)(0),     // 3: commonvat.bench.v1.HardnessScale
+	(*Plan)(nil),           // 4: commonvat.bench.v1.Plan
+	(*PlanRegain)(nil),     // 5: commonvat.bench.v1.PlanRegain
+	(*WantedHardness)(nil), // 6: commonvat.bench.v1.WantedHardness
+	(*PlanPiece)(nil),      // 7: commonvat.bench.v1.PlanPiece
+	(*PlanBath)(nil),       // 8: commonvat.bench.v1.PlanBath
+	(*PlanParts)(nil),      // 9: commonvat.bench.v1.PlanParts
+	(*PlanDose)(nil),       // 10: commonvat.bench.v1.PlanDose
+	(*PlanUptake)(nil),     // 11: commonvat.bench.v1.PlanUptake
+	(*Heat)(nil),           // 12: commonvat.bench.v1.Heat
+	(*PhRange)(nil),        // 13: commonvat.bench.v1.PhRange
+	(*PlanWater)(nil),      // 14: commonvat.bench.v1.PlanWater
+	(*MordantWish)(nil),    // 15: commonvat.bench.v1.MordantWish
+	(*Answer)(nil),         // 16: commonvat.bench.v1.Answer
+	(*AnswerTexts)(nil),    // 17: commonvat.bench.v1.AnswerTexts
+	(*AnswerNumber)(nil),   // 18: commonvat.bench.v1.AnswerNumber
+	(*v1.FibrePart)(nil),   // 19: commonvat.types.v1.FibrePart
+	(v1.WeighingBasis)(0),  // 20: commonvat.types.v1.WeighingBasis
 }
 var file_commonvat_bench_v1_plan_proto_depIdxs = []int32{
-	4,  // 0: commonvat.bench.v1.Plan.pieces:type_name -> commonvat.bench.v1.PlanPiece
-	5,  // 1: commonvat.bench.v1.Plan.baths:type_name -> commonvat.bench.v1.PlanBath
-	11, // 2: commonvat.bench.v1.Plan.waters:type_name -> commonvat.bench.v1.PlanWater
-	12, // 3: commonvat.bench.v1.Plan.mordant:type_name -> commonvat.bench.v1.MordantWish
-	13, // 4: commonvat.bench.v1.Plan.answers:type_name -> commonvat.bench.v1.Answer
-	16, // 5: commonvat.bench.v1.PlanPiece.composition:type_name -> commonvat.types.v1.FibrePart
-	17, // 6: commonvat.bench.v1.PlanPiece.basis:type_name -> commonvat.types.v1.WeighingBasis
-	0,  // 7: commonvat.bench.v1.PlanBath.kind:type_name -> commonvat.bench.v1.BathKind
-	7,  // 8: commonvat.bench.v1.PlanBath.doses:type_name -> commonvat.bench.v1.PlanDose
-	8,  // 9: commonvat.bench.v1.PlanBath.uptakes:type_name -> commonvat.bench.v1.PlanUptake
-	9,  // 10: commonvat.bench.v1.PlanBath.heat:type_name -> commonvat.bench.v1.Heat
-	10, // 11: commonvat.bench.v1.PlanBath.ph:type_name -> commonvat.bench.v1.PhRange
-	13, // 12: commonvat.bench.v1.PlanBath.answers:type_name -> commonvat.bench.v1.Answer
-	6,  // 13: commonvat.bench.v1.PlanDose.parts_of:type_name -> commonvat.bench.v1.PlanParts
-	1,  // 14: commonvat.bench.v1.PlanDose.form:type_name -> commonvat.bench.v1.DoseForm
-	13, // 15: commonvat.bench.v1.PlanDose.answers:type_name -> commonvat.bench.v1.Answer
-	2,  // 16: commonvat.bench.v1.PlanWater.scale:type_name -> commonvat.bench.v1.HardnessScale
-	9,  // 17: commonvat.bench.v1.MordantWish.heat:type_name -> commonvat.bench.v1.Heat
-	10, // 18: commonvat.bench.v1.MordantWish.ph:type_name -> commonvat.bench.v1.PhRange
-	13, // 19: commonvat.bench.v1.MordantWish.answers:type_name -> commonvat.bench.v1.Answer
-	14, // 20: commonvat.bench.v1.Answer.texts:type_name -> commonvat.bench.v1.AnswerTexts
-	15, // 21: commonvat.bench.v1.Answer.number:type_name -> commonvat.bench.v1.AnswerNumber
-	22, // [22:22] is the sub-list for method output_type
-	22, // [22:22] is the sub-list for method input_type
-	22, // [22:22] is the sub-list for extension type_name
-	22, // [22:22] is the sub-list for extension extendee
-	0,  // [0:22] is the sub-list for field type_name
+	7,  // 0: commonvat.bench.v1.Plan.pieces:type_name -> commonvat.bench.v1.PlanPiece
+	8,  // 1: commonvat.bench.v1.Plan.baths:type_name -> commonvat.bench.v1.PlanBath
+	14, // 2: commonvat.bench.v1.Plan.waters:type_name -> commonvat.bench.v1.PlanWater
+	15, // 3: commonvat.bench.v1.Plan.mordant:type_name -> commonvat.bench.v1.MordantWish
+	16, // 4: commonvat.bench.v1.Plan.answers:type_name -> commonvat.bench.v1.Answer
+	0,  // 5: commonvat.bench.v1.Plan.wof_reference:type_name -> commonvat.bench.v1.WofReference
+	5,  // 6: commonvat.bench.v1.Plan.regains:type_name -> commonvat.bench.v1.PlanRegain
+	6,  // 7: commonvat.bench.v1.Plan.wanted_hardness:type_name -> commonvat.bench.v1.WantedHardness
+	3,  // 8: commonvat.bench.v1.WantedHardness.scale:type_name -> commonvat.bench.v1.HardnessScale
+	19, // 9: commonvat.bench.v1.PlanPiece.composition:type_name -> commonvat.types.v1.FibrePart
+	20, // 10: commonvat.bench.v1.PlanPiece.basis:type_name -> commonvat.types.v1.WeighingBasis
+	1,  // 11: commonvat.bench.v1.PlanBath.kind:type_name -> commonvat.bench.v1.BathKind
+	10, // 12: commonvat.bench.v1.PlanBath.doses:type_name -> commonvat.bench.v1.PlanDose
+	11, // 13: commonvat.bench.v1.PlanBath.uptakes:type_name -> commonvat.bench.v1.PlanUptake
+	12, // 14: commonvat.bench.v1.PlanBath.heat:type_name -> commonvat.bench.v1.Heat
+	13, // 15: commonvat.bench.v1.PlanBath.ph:type_name -> commonvat.bench.v1.PhRange
+	16, // 16: commonvat.bench.v1.PlanBath.answers:type_name -> commonvat.bench.v1.Answer
+	9,  // 17: commonvat.bench.v1.PlanDose.parts_of:type_name -> commonvat.bench.v1.PlanParts
+	2,  // 18: commonvat.bench.v1.PlanDose.form:type_name -> commonvat.bench.v1.DoseForm
+	16, // 19: commonvat.bench.v1.PlanDose.answers:type_name -> commonvat.bench.v1.Answer
+	3,  // 20: commonvat.bench.v1.PlanWater.scale:type_name -> commonvat.bench.v1.HardnessScale
+	12, // 21: commonvat.bench.v1.MordantWish.heat:type_name -> commonvat.bench.v1.Heat
+	13, // 22: commonvat.bench.v1.MordantWish.ph:type_name -> commonvat.bench.v1.PhRange
+	16, // 23: commonvat.bench.v1.MordantWish.answers:type_name -> commonvat.bench.v1.Answer
+	17, // 24: commonvat.bench.v1.Answer.texts:type_name -> commonvat.bench.v1.AnswerTexts
+	18, // 25: commonvat.bench.v1.Answer.number:type_name -> commonvat.bench.v1.AnswerNumber
+	26, // [26:26] is the sub-list for method output_type
+	26, // [26:26] is the sub-list for method input_type
+	26, // [26:26] is the sub-list for extension type_name
+	26, // [26:26] is the sub-list for extension extendee
+	0,  // [0:26] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_bench_v1_plan_proto_init() }
@@ -1880,24 +2159,24 @@ func file_commonvat_bench_v1_plan_proto_init() {
 	if File_commonvat_bench_v1_plan_proto != nil {
 		return
 	}
-	file_commonvat_bench_v1_plan_proto_msgTypes[1].OneofWrappers = []any{}
-	file_commonvat_bench_v1_plan_proto_msgTypes[2].OneofWrappers = []any{
+	file_commonvat_bench_v1_plan_proto_msgTypes[3].OneofWrappers = []any{}
+	file_commonvat_bench_v1_plan_proto_msgTypes[4].OneofWrappers = []any{
 		(*PlanBath_LiquorRatio)(nil),
 		(*PlanBath_Litres)(nil),
 	}
-	file_commonvat_bench_v1_plan_proto_msgTypes[4].OneofWrappers = []any{
+	file_commonvat_bench_v1_plan_proto_msgTypes[6].OneofWrappers = []any{
 		(*PlanDose_PercentWof)(nil),
 		(*PlanDose_GramsPerLitre)(nil),
 		(*PlanDose_PartsOf)(nil),
 		(*PlanDose_GramsPerDip)(nil),
 		(*PlanDose_Grams)(nil),
 	}
-	file_commonvat_bench_v1_plan_proto_msgTypes[8].OneofWrappers = []any{}
-	file_commonvat_bench_v1_plan_proto_msgTypes[9].OneofWrappers = []any{
+	file_commonvat_bench_v1_plan_proto_msgTypes[10].OneofWrappers = []any{}
+	file_commonvat_bench_v1_plan_proto_msgTypes[11].OneofWrappers = []any{
 		(*MordantWish_LiquorRatio)(nil),
 		(*MordantWish_Litres)(nil),
 	}
-	file_commonvat_bench_v1_plan_proto_msgTypes[10].OneofWrappers = []any{
+	file_commonvat_bench_v1_plan_proto_msgTypes[12].OneofWrappers = []any{
 		(*Answer_Truth)(nil),
 		(*Answer_Texts)(nil),
 		(*Answer_Number)(nil),
@@ -1907,8 +2186,8 @@ func file_commonvat_bench_v1_plan_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_bench_v1_plan_proto_rawDesc), len(file_commonvat_bench_v1_plan_proto_rawDesc)),
-			NumEnums:      3,
-			NumMessages:   13,
+			NumEnums:      4,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

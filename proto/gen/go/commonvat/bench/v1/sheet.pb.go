@@ -1049,8 +1049,12 @@ type WaterHardness struct {
 	state     protoimpl.MessageState `protogen:"open.v1"`
 	LowMgPerL float64                `protobuf:"fixed64,1,opt,name=low_mg_per_l,json=lowMgPerL,proto3" json:"low_mg_per_l,omitempty"`
 	// Absent when a water of the mix isn't known.
-	HighMgPerL    *float64 `protobuf:"fixed64,2,opt,name=high_mg_per_l,json=highMgPerL,proto3,oneof" json:"high_mg_per_l,omitempty"`
-	Remarks       []string `protobuf:"bytes,3,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	HighMgPerL *float64 `protobuf:"fixed64,2,opt,name=high_mg_per_l,json=highMgPerL,proto3,oneof" json:"high_mg_per_l,omitempty"`
+	Remarks    []string `protobuf:"bytes,3,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	// What the plan wants; absent: nothing.
+	WantedMgPerL *float64 `protobuf:"fixed64,4,opt,name=wanted_mg_per_l,json=wantedMgPerL,proto3,oneof" json:"wanted_mg_per_l,omitempty"`
+	// Of two waters, when what is wanted lies between them: the share of each that gives it, in the order of the plan; they add up to 1.
+	WantedShares  []float64 `protobuf:"fixed64,5,rep,packed,name=wanted_shares,json=wantedShares,proto3" json:"wanted_shares,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1102,6 +1106,20 @@ func (x *WaterHardness) GetHighMgPerL() float64 {
 func (x *WaterHardness) GetRemarks() []string {
 	if x != nil {
 		return x.Remarks
+	}
+	return nil
+}
+
+func (x *WaterHardness) GetWantedMgPerL() float64 {
+	if x != nil && x.WantedMgPerL != nil {
+		return *x.WantedMgPerL
+	}
+	return 0
+}
+
+func (x *WaterHardness) GetWantedShares() []float64 {
+	if x != nil {
+		return x.WantedShares
 	}
 	return nil
 }
@@ -1825,8 +1843,12 @@ type SheetAmount struct {
 	DeliveredLowPercent  float64  `protobuf:"fixed64,14,opt,name=delivered_low_percent,json=deliveredLowPercent,proto3" json:"delivered_low_percent,omitempty"`
 	DeliveredPercent     float64  `protobuf:"fixed64,15,opt,name=delivered_percent,json=deliveredPercent,proto3" json:"delivered_percent,omitempty"`
 	DeliveredHighPercent float64  `protobuf:"fixed64,16,opt,name=delivered_high_percent,json=deliveredHighPercent,proto3" json:"delivered_high_percent,omitempty"`
-	unknownFields        protoimpl.UnknownFields
-	sizeCache            protoimpl.SizeCache
+	// Of ferrous sulfate heptahydrate beside indigo whose dye is known: what reducing that dye takes at least; air takes more.
+	LeastGrams *float64 `protobuf:"fixed64,17,opt,name=least_grams,json=leastGrams,proto3,oneof" json:"least_grams,omitempty"`
+	// Of a liquid whose density is known: the mass of what is taken.
+	TakeGrams     *float64 `protobuf:"fixed64,18,opt,name=take_grams,json=takeGrams,proto3,oneof" json:"take_grams,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *SheetAmount) Reset() {
@@ -1967,6 +1989,20 @@ func (x *SheetAmount) GetDeliveredPercent() float64 {
 func (x *SheetAmount) GetDeliveredHighPercent() float64 {
 	if x != nil {
 		return x.DeliveredHighPercent
+	}
+	return 0
+}
+
+func (x *SheetAmount) GetLeastGrams() float64 {
+	if x != nil && x.LeastGrams != nil {
+		return *x.LeastGrams
+	}
+	return 0
+}
+
+func (x *SheetAmount) GetTakeGrams() float64 {
+	if x != nil && x.TakeGrams != nil {
+		return *x.TakeGrams
 	}
 	return 0
 }
@@ -2702,13 +2738,16 @@ const file_commonvat_bench_v1_sheet_proto_rawDesc = "" +
 	"\x05label\x18\x02 \x01(\tR\x05label\x12\x12\n" +
 	"\x04code\x18\x03 \x01(\tR\x04code\x12\x15\n" +
 	"\x06mass_g\x18\x04 \x01(\x01R\x05massG\x12\x14\n" +
-	"\x05fibre\x18\x05 \x01(\tR\x05fibre\"\x84\x01\n" +
+	"\x05fibre\x18\x05 \x01(\tR\x05fibre\"\xe9\x01\n" +
 	"\rWaterHardness\x12\x1f\n" +
 	"\flow_mg_per_l\x18\x01 \x01(\x01R\tlowMgPerL\x12&\n" +
 	"\rhigh_mg_per_l\x18\x02 \x01(\x01H\x00R\n" +
 	"highMgPerL\x88\x01\x01\x12\x18\n" +
-	"\aremarks\x18\x03 \x03(\tR\aremarksB\x10\n" +
-	"\x0e_high_mg_per_l\"\xc1\x01\n" +
+	"\aremarks\x18\x03 \x03(\tR\aremarks\x12*\n" +
+	"\x0fwanted_mg_per_l\x18\x04 \x01(\x01H\x01R\fwantedMgPerL\x88\x01\x01\x12#\n" +
+	"\rwanted_shares\x18\x05 \x03(\x01R\fwantedSharesB\x10\n" +
+	"\x0e_high_mg_per_lB\x12\n" +
+	"\x10_wanted_mg_per_l\"\xc1\x01\n" +
 	"\rMordantAdvice\x127\n" +
 	"\x06fibres\x18\x01 \x03(\v2\x1f.commonvat.bench.v1.FibreAdviceR\x06fibres\x12\x1b\n" +
 	"\tceiling_c\x18\x02 \x01(\x01R\bceilingC\x12\x1d\n" +
@@ -2774,7 +2813,7 @@ const file_commonvat_bench_v1_sheet_proto_rawDesc = "" +
 	"\x0fwater_to_add_ml\x18\x05 \x01(\x01R\fwaterToAddMl\x12!\n" +
 	"\fliquor_ratio\x18\x06 \x01(\x01R\vliquorRatio\x129\n" +
 	"\aamounts\x18\a \x03(\v2\x1f.commonvat.bench.v1.SheetAmountR\aamounts\x127\n" +
-	"\x06lifted\x18\b \x03(\v2\x1f.commonvat.bench.v1.LiftedEarlyR\x06lifted\"\xf4\x04\n" +
+	"\x06lifted\x18\b \x03(\v2\x1f.commonvat.bench.v1.LiftedEarlyR\x06lifted\"\xdd\x05\n" +
 	"\vSheetAmount\x12\x1a\n" +
 	"\bmaterial\x18\x01 \x01(\tR\bmaterial\x12\x1b\n" +
 	"\tnot_known\x18\x02 \x01(\tR\bnotKnown\x12/\n" +
@@ -2795,8 +2834,14 @@ const file_commonvat_bench_v1_sheet_proto_rawDesc = "" +
 	"left_grams\x18\r \x01(\x01H\x00R\tleftGrams\x88\x01\x01\x122\n" +
 	"\x15delivered_low_percent\x18\x0e \x01(\x01R\x13deliveredLowPercent\x12+\n" +
 	"\x11delivered_percent\x18\x0f \x01(\x01R\x10deliveredPercent\x124\n" +
-	"\x16delivered_high_percent\x18\x10 \x01(\x01R\x14deliveredHighPercentB\r\n" +
-	"\v_left_grams\"\x95\x01\n" +
+	"\x16delivered_high_percent\x18\x10 \x01(\x01R\x14deliveredHighPercent\x12$\n" +
+	"\vleast_grams\x18\x11 \x01(\x01H\x01R\n" +
+	"leastGrams\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"take_grams\x18\x12 \x01(\x01H\x02R\ttakeGrams\x88\x01\x01B\r\n" +
+	"\v_left_gramsB\x0e\n" +
+	"\f_least_gramsB\r\n" +
+	"\v_take_grams\"\x95\x01\n" +
 	"\vLiftedEarly\x12\x1f\n" +
 	"\vpieces_left\x18\x01 \x01(\x05R\n" +
 	"piecesLeft\x12\x1a\n" +

@@ -166,7 +166,12 @@ type Vessel struct {
 	// Usable volume; 0: not stated. Range: 0 to 100,000.
 	Litres float64 `protobuf:"fixed64,2,opt,name=litres,proto3" json:"litres,omitempty"`
 	// Of fields that begin with "vessel."; at most 20.
-	Answers       []*Answer `protobuf:"bytes,3,rep,name=answers,proto3" json:"answers,omitempty"`
+	Answers []*Answer `protobuf:"bytes,3,rep,name=answers,proto3" json:"answers,omitempty"`
+	// Output only. When its last metal was last told anew: what the record knows of from before counts no more. Absent: all that the record knows of counts.
+	ToldTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=told_time,json=toldTime,proto3" json:"told_time,omitempty"`
+	// Output only. The member's recorded baths in a vessel of this name since told_time, oldest first, at most the 20 newest. What was in them stands against
+	// what is answered of the vessel's last metal.
+	Uses          []*VesselUse `protobuf:"bytes,5,rep,name=uses,proto3" json:"uses,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -222,6 +227,101 @@ func (x *Vessel) GetAnswers() []*Answer {
 	return nil
 }
 
+func (x *Vessel) GetToldTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ToldTime
+	}
+	return nil
+}
+
+func (x *Vessel) GetUses() []*VesselUse {
+	if x != nil {
+		return x.Uses
+	}
+	return nil
+}
+
+// VesselUse is a recorded bath that was in a vessel.
+type VesselUse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// UUID of the bath.
+	BathId string `protobuf:"bytes,1,opt,name=bath_id,json=bathId,proto3" json:"bath_id,omitempty"`
+	Bath   string `protobuf:"bytes,2,opt,name=bath,proto3" json:"bath,omitempty"`
+	// What was in it, each once, in the order in which it went in.
+	Materials []string `protobuf:"bytes,3,rep,name=materials,proto3" json:"materials,omitempty"`
+	// When the last of it went in: the member's claim, or when it was recorded.
+	Time *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=time,proto3" json:"time,omitempty"`
+	// True when it isn't known what else was in it.
+	ContentsNotStated bool `protobuf:"varint,5,opt,name=contents_not_stated,json=contentsNotStated,proto3" json:"contents_not_stated,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
+}
+
+func (x *VesselUse) Reset() {
+	*x = VesselUse{}
+	mi := &file_commonvat_bench_v1_workshop_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *VesselUse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*VesselUse) ProtoMessage() {}
+
+func (x *VesselUse) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_workshop_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use VesselUse.ProtoReflect.Descriptor instead.
+func (*VesselUse) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_workshop_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *VesselUse) GetBathId() string {
+	if x != nil {
+		return x.BathId
+	}
+	return ""
+}
+
+func (x *VesselUse) GetBath() string {
+	if x != nil {
+		return x.Bath
+	}
+	return ""
+}
+
+func (x *VesselUse) GetMaterials() []string {
+	if x != nil {
+		return x.Materials
+	}
+	return nil
+}
+
+func (x *VesselUse) GetTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.Time
+	}
+	return nil
+}
+
+func (x *VesselUse) GetContentsNotStated() bool {
+	if x != nil {
+		return x.ContentsNotStated
+	}
+	return false
+}
+
 // Balance is what masses are weighed with.
 type Balance struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -235,7 +335,7 @@ type Balance struct {
 
 func (x *Balance) Reset() {
 	*x = Balance{}
-	mi := &file_commonvat_bench_v1_workshop_proto_msgTypes[2]
+	mi := &file_commonvat_bench_v1_workshop_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -247,7 +347,7 @@ func (x *Balance) String() string {
 func (*Balance) ProtoMessage() {}
 
 func (x *Balance) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_workshop_proto_msgTypes[2]
+	mi := &file_commonvat_bench_v1_workshop_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -260,7 +360,7 @@ func (x *Balance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Balance.ProtoReflect.Descriptor instead.
 func (*Balance) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_workshop_proto_rawDescGZIP(), []int{2}
+	return file_commonvat_bench_v1_workshop_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Balance) GetStepG() float64 {
@@ -290,7 +390,7 @@ type ShelfMaterial struct {
 
 func (x *ShelfMaterial) Reset() {
 	*x = ShelfMaterial{}
-	mi := &file_commonvat_bench_v1_workshop_proto_msgTypes[3]
+	mi := &file_commonvat_bench_v1_workshop_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -302,7 +402,7 @@ func (x *ShelfMaterial) String() string {
 func (*ShelfMaterial) ProtoMessage() {}
 
 func (x *ShelfMaterial) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_workshop_proto_msgTypes[3]
+	mi := &file_commonvat_bench_v1_workshop_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -315,7 +415,7 @@ func (x *ShelfMaterial) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ShelfMaterial.ProtoReflect.Descriptor instead.
 func (*ShelfMaterial) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_workshop_proto_rawDescGZIP(), []int{3}
+	return file_commonvat_bench_v1_workshop_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ShelfMaterial) GetMaterial() string {
@@ -350,11 +450,19 @@ const file_commonvat_bench_v1_workshop_proto_rawDesc = "" +
 	"updateTime\x12@\n" +
 	"\x0eask_again_time\x18\n" +
 	" \x01(\v2\x1a.google.protobuf.TimestampR\faskAgainTime\x12\x10\n" +
-	"\x03due\x18\v \x01(\bR\x03due\"j\n" +
+	"\x03due\x18\v \x01(\bR\x03due\"\xd6\x01\n" +
 	"\x06Vessel\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x16\n" +
 	"\x06litres\x18\x02 \x01(\x01R\x06litres\x124\n" +
-	"\aanswers\x18\x03 \x03(\v2\x1a.commonvat.bench.v1.AnswerR\aanswers\"?\n" +
+	"\aanswers\x18\x03 \x03(\v2\x1a.commonvat.bench.v1.AnswerR\aanswers\x127\n" +
+	"\ttold_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\btoldTime\x121\n" +
+	"\x04uses\x18\x05 \x03(\v2\x1d.commonvat.bench.v1.VesselUseR\x04uses\"\xb6\x01\n" +
+	"\tVesselUse\x12\x17\n" +
+	"\abath_id\x18\x01 \x01(\tR\x06bathId\x12\x12\n" +
+	"\x04bath\x18\x02 \x01(\tR\x04bath\x12\x1c\n" +
+	"\tmaterials\x18\x03 \x03(\tR\tmaterials\x12.\n" +
+	"\x04time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12.\n" +
+	"\x13contents_not_stated\x18\x05 \x01(\bR\x11contentsNotStated\"?\n" +
 	"\aBalance\x12\x15\n" +
 	"\x06step_g\x18\x01 \x01(\x01R\x05stepG\x12\x1d\n" +
 	"\n" +
@@ -376,29 +484,33 @@ func file_commonvat_bench_v1_workshop_proto_rawDescGZIP() []byte {
 	return file_commonvat_bench_v1_workshop_proto_rawDescData
 }
 
-var file_commonvat_bench_v1_workshop_proto_msgTypes = make([]protoimpl.MessageInfo, 4)
+var file_commonvat_bench_v1_workshop_proto_msgTypes = make([]protoimpl.MessageInfo, 5)
 var file_commonvat_bench_v1_workshop_proto_goTypes = []any{
 	(*Workshop)(nil),              // 0: commonvat.bench.v1.Workshop
 	(*Vessel)(nil),                // 1: commonvat.bench.v1.Vessel
-	(*Balance)(nil),               // 2: commonvat.bench.v1.Balance
-	(*ShelfMaterial)(nil),         // 3: commonvat.bench.v1.ShelfMaterial
-	(*Answer)(nil),                // 4: commonvat.bench.v1.Answer
-	(*timestamppb.Timestamp)(nil), // 5: google.protobuf.Timestamp
+	(*VesselUse)(nil),             // 2: commonvat.bench.v1.VesselUse
+	(*Balance)(nil),               // 3: commonvat.bench.v1.Balance
+	(*ShelfMaterial)(nil),         // 4: commonvat.bench.v1.ShelfMaterial
+	(*Answer)(nil),                // 5: commonvat.bench.v1.Answer
+	(*timestamppb.Timestamp)(nil), // 6: google.protobuf.Timestamp
 }
 var file_commonvat_bench_v1_workshop_proto_depIdxs = []int32{
-	1, // 0: commonvat.bench.v1.Workshop.vessels:type_name -> commonvat.bench.v1.Vessel
-	2, // 1: commonvat.bench.v1.Workshop.balances:type_name -> commonvat.bench.v1.Balance
-	3, // 2: commonvat.bench.v1.Workshop.shelf:type_name -> commonvat.bench.v1.ShelfMaterial
-	4, // 3: commonvat.bench.v1.Workshop.answers:type_name -> commonvat.bench.v1.Answer
-	5, // 4: commonvat.bench.v1.Workshop.update_time:type_name -> google.protobuf.Timestamp
-	5, // 5: commonvat.bench.v1.Workshop.ask_again_time:type_name -> google.protobuf.Timestamp
-	4, // 6: commonvat.bench.v1.Vessel.answers:type_name -> commonvat.bench.v1.Answer
-	4, // 7: commonvat.bench.v1.ShelfMaterial.answers:type_name -> commonvat.bench.v1.Answer
-	8, // [8:8] is the sub-list for method output_type
-	8, // [8:8] is the sub-list for method input_type
-	8, // [8:8] is the sub-list for extension type_name
-	8, // [8:8] is the sub-list for extension extendee
-	0, // [0:8] is the sub-list for field type_name
+	1,  // 0: commonvat.bench.v1.Workshop.vessels:type_name -> commonvat.bench.v1.Vessel
+	3,  // 1: commonvat.bench.v1.Workshop.balances:type_name -> commonvat.bench.v1.Balance
+	4,  // 2: commonvat.bench.v1.Workshop.shelf:type_name -> commonvat.bench.v1.ShelfMaterial
+	5,  // 3: commonvat.bench.v1.Workshop.answers:type_name -> commonvat.bench.v1.Answer
+	6,  // 4: commonvat.bench.v1.Workshop.update_time:type_name -> google.protobuf.Timestamp
+	6,  // 5: commonvat.bench.v1.Workshop.ask_again_time:type_name -> google.protobuf.Timestamp
+	5,  // 6: commonvat.bench.v1.Vessel.answers:type_name -> commonvat.bench.v1.Answer
+	6,  // 7: commonvat.bench.v1.Vessel.told_time:type_name -> google.protobuf.Timestamp
+	2,  // 8: commonvat.bench.v1.Vessel.uses:type_name -> commonvat.bench.v1.VesselUse
+	6,  // 9: commonvat.bench.v1.VesselUse.time:type_name -> google.protobuf.Timestamp
+	5,  // 10: commonvat.bench.v1.ShelfMaterial.answers:type_name -> commonvat.bench.v1.Answer
+	11, // [11:11] is the sub-list for method output_type
+	11, // [11:11] is the sub-list for method input_type
+	11, // [11:11] is the sub-list for extension type_name
+	11, // [11:11] is the sub-list for extension extendee
+	0,  // [0:11] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_bench_v1_workshop_proto_init() }
@@ -413,7 +525,7 @@ func file_commonvat_bench_v1_workshop_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_bench_v1_workshop_proto_rawDesc), len(file_commonvat_bench_v1_workshop_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   4,
+			NumMessages:   5,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

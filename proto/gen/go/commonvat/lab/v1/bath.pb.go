@@ -175,7 +175,10 @@ type Addition struct {
 	// Output only.
 	RecordTime *timestamppb.Timestamp `protobuf:"bytes,10,opt,name=record_time,json=recordTime,proto3" json:"record_time,omitempty"`
 	// Output only.
-	RecordedBy    string `protobuf:"bytes,11,opt,name=recorded_by,json=recordedBy,proto3" json:"recorded_by,omitempty"`
+	RecordedBy string `protobuf:"bytes,11,opt,name=recorded_by,json=recordedBy,proto3" json:"recorded_by,omitempty"`
+	// Of a liquid: mass of a litre of it at room temperature, in kilograms, as a hydrometer shows it. Clients convert degrees Twaddell. Absent: not
+	// measured. Range: 0.5 to 3.
+	DensityKgPerL *float64 `protobuf:"fixed64,12,opt,name=density_kg_per_l,json=densityKgPerL,proto3,oneof" json:"density_kg_per_l,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -285,6 +288,13 @@ func (x *Addition) GetRecordedBy() string {
 		return x.RecordedBy
 	}
 	return ""
+}
+
+func (x *Addition) GetDensityKgPerL() float64 {
+	if x != nil && x.DensityKgPerL != nil {
+		return *x.DensityKgPerL
+	}
+	return 0
 }
 
 // WaterPart is one water of the bath's mix.
@@ -1519,7 +1529,7 @@ var File_commonvat_lab_v1_bath_proto protoreflect.FileDescriptor
 
 const file_commonvat_lab_v1_bath_proto_rawDesc = "" +
 	"\n" +
-	"\x1bcommonvat/lab/v1/bath.proto\x12\x10commonvat.lab.v1\x1a!commonvat/types/v1/quantity.proto\x1a commonvat/types/v1/sharing.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xb5\x03\n" +
+	"\x1bcommonvat/lab/v1/bath.proto\x12\x10commonvat.lab.v1\x1a!commonvat/types/v1/quantity.proto\x1a commonvat/types/v1/sharing.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf8\x03\n" +
 	"\bAddition\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1a\n" +
 	"\bmaterial\x18\x02 \x01(\tR\bmaterial\x122\n" +
@@ -1536,7 +1546,9 @@ const file_commonvat_lab_v1_bath_proto_rawDesc = "" +
 	" \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"recordTime\x12\x1f\n" +
 	"\vrecorded_by\x18\v \x01(\tR\n" +
-	"recordedBy\"q\n" +
+	"recordedBy\x12,\n" +
+	"\x10density_kg_per_l\x18\f \x01(\x01H\x00R\rdensityKgPerL\x88\x01\x01B\x13\n" +
+	"\x11_density_kg_per_l\"q\n" +
 	"\tWaterPart\x12&\n" +
 	"\x0fwater_source_id\x18\x01 \x01(\tR\rwaterSourceId\x12&\n" +
 	"\x0fwater_sample_id\x18\x02 \x01(\tR\rwaterSampleId\x12\x14\n" +
@@ -1776,6 +1788,7 @@ func file_commonvat_lab_v1_bath_proto_init() {
 	if File_commonvat_lab_v1_bath_proto != nil {
 		return
 	}
+	file_commonvat_lab_v1_bath_proto_msgTypes[0].OneofWrappers = []any{}
 	file_commonvat_lab_v1_bath_proto_msgTypes[2].OneofWrappers = []any{}
 	file_commonvat_lab_v1_bath_proto_msgTypes[5].OneofWrappers = []any{}
 	file_commonvat_lab_v1_bath_proto_msgTypes[11].OneofWrappers = []any{}

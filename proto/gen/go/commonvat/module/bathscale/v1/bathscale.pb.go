@@ -38,6 +38,8 @@ const (
 	FibreReference_FIBRE_REFERENCE_AS_WEIGHED FibreReference = 1
 	// Oven-dry mass and the regain of the table.
 	FibreReference_FIBRE_REFERENCE_CONDITIONED FibreReference = 2
+	// Oven-dry mass, without any water; of air-dry fibre by the regain that was measured, else by that of the table.
+	FibreReference_FIBRE_REFERENCE_OVEN_DRY FibreReference = 3
 )
 
 // Enum value maps for FibreReference.
@@ -46,11 +48,13 @@ var (
 		0: "FIBRE_REFERENCE_UNSPECIFIED",
 		1: "FIBRE_REFERENCE_AS_WEIGHED",
 		2: "FIBRE_REFERENCE_CONDITIONED",
+		3: "FIBRE_REFERENCE_OVEN_DRY",
 	}
 	FibreReference_value = map[string]int32{
 		"FIBRE_REFERENCE_UNSPECIFIED": 0,
 		"FIBRE_REFERENCE_AS_WEIGHED":  1,
 		"FIBRE_REFERENCE_CONDITIONED": 2,
+		"FIBRE_REFERENCE_OVEN_DRY":    3,
 	}
 )
 
@@ -93,7 +97,7 @@ const (
 	Form_FORM_SUBSTITUTE Form = 2
 	// The recipe counts the active substance; needs purity_percent.
 	Form_FORM_IMPURE Form = 3
-	// A solution or an extraction; needs liquid_g_per_l.
+	// A solution or an extraction; needs liquid_g_per_l, or its density with liquid_percent.
 	Form_FORM_LIQUID Form = 4
 )
 
@@ -540,8 +544,10 @@ type FibreLot struct {
 	RegainPercent *float64 `protobuf:"fixed64,6,opt,name=regain_percent,json=regainPercent,proto3,oneof" json:"regain_percent,omitempty"`
 	// Water that the wetted fibre carries, in percent of mass_g; 0: it goes in dry. Range: 0 to 1000.
 	PickupPercent float64 `protobuf:"fixed64,7,opt,name=pickup_percent,json=pickupPercent,proto3" json:"pickup_percent,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	// Water in percent of the moist mass on the day of weighing, as moisture meters show it, in place of regain_percent. Range: 0 to 50.
+	MoistureContentPercent *float64 `protobuf:"fixed64,8,opt,name=moisture_content_percent,json=moistureContentPercent,proto3,oneof" json:"moisture_content_percent,omitempty"`
+	unknownFields          protoimpl.UnknownFields
+	sizeCache              protoimpl.SizeCache
 }
 
 func (x *FibreLot) Reset() {
@@ -619,6 +625,13 @@ func (x *FibreLot) GetRegainPercent() float64 {
 func (x *FibreLot) GetPickupPercent() float64 {
 	if x != nil {
 		return x.PickupPercent
+	}
+	return 0
+}
+
+func (x *FibreLot) GetMoistureContentPercent() float64 {
+	if x != nil && x.MoistureContentPercent != nil {
+		return *x.MoistureContentPercent
 	}
 	return 0
 }
@@ -836,7 +849,8 @@ type BathRecipe struct {
 	//	*BathRecipe_LiquorRatio
 	//	*BathRecipe_Litres
 	Volume isBathRecipe_Volume `protobuf_oneof:"volume"`
-	// Usable volume of the vessel; 0: not stated, one load. With a liquor ratio, pieces are shared among loads that fit. With litres, it must hold them. Range: 0 to 100,000.
+	// Usable volume of the vessel; 0: not stated, one load. With a liquor ratio, pieces are shared among loads that fit. With more litres than it holds, there are as few
+	// equal fillings as hold them, the pieces are shared among these as evenly as goes, and plain grams by their volume. Range: 0 to 100,000.
 	VesselL float64 `protobuf:"fixed64,4,opt,name=vessel_l,json=vesselL,proto3" json:"vessel_l,omitempty"`
 	// Pieces that go in; empty: all.
 	PieceIds []string `protobuf:"bytes,5,rep,name=piece_ids,json=pieceIds,proto3" json:"piece_ids,omitempty"`
@@ -855,9 +869,11 @@ type BathRecipe struct {
 	// What was taken up of each material in the bath before; those not named are not known.
 	Uptakes []*Uptake `protobuf:"bytes,12,rep,name=uptakes,proto3" json:"uptakes,omitempty"`
 	// Minutes after which one of the pieces is lifted, one for each; empty: all stay. At most one fewer than pieces.
-	PiecesLifted  int32 `protobuf:"varint,13,opt,name=pieces_lifted,json=piecesLifted,proto3" json:"pieces_lifted,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	PiecesLifted int32 `protobuf:"varint,13,opt,name=pieces_lifted,json=piecesLifted,proto3" json:"pieces_lifted,omitempty"`
+	// True: indigo_g_per_l, and the parts of the vat, count the dye in the indigo; needs indigo_purity_percent.
+	IndigoByActiveDye bool `protobuf:"varint,14,opt,name=indigo_by_active_dye,json=indigoByActiveDye,proto3" json:"indigo_by_active_dye,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *BathRecipe) Reset() {
@@ -990,6 +1006,13 @@ func (x *BathRecipe) GetPiecesLifted() int32 {
 		return x.PiecesLifted
 	}
 	return 0
+}
+
+func (x *BathRecipe) GetIndigoByActiveDye() bool {
+	if x != nil {
+		return x.IndigoByActiveDye
+	}
+	return false
 }
 
 type isBathRecipe_Volume interface {
@@ -1145,7 +1168,11 @@ type Dose struct {
 	// As the recipe means it, in a litre. Range: above 0 to 2000; absent: not known.
 	LiquidGPerL *float64 `protobuf:"fixed64,11,opt,name=liquid_g_per_l,json=liquidGPerL,proto3,oneof" json:"liquid_g_per_l,omitempty"`
 	// What dissolves in cold water. Range: 0 to 5000; absent: not known, and no stock is planned.
-	SolubleGPerL  *float64 `protobuf:"fixed64,12,opt,name=soluble_g_per_l,json=solubleGPerL,proto3,oneof" json:"soluble_g_per_l,omitempty"`
+	SolubleGPerL *float64 `protobuf:"fixed64,12,opt,name=soluble_g_per_l,json=solubleGPerL,proto3,oneof" json:"soluble_g_per_l,omitempty"`
+	// Of a liquid: mass of a litre of it at room temperature, in kilograms, as a hydrometer shows it. Range: 0.5 to 3; absent: not known.
+	LiquidDensityKgPerL *float64 `protobuf:"fixed64,13,opt,name=liquid_density_kg_per_l,json=liquidDensityKgPerL,proto3,oneof" json:"liquid_density_kg_per_l,omitempty"`
+	// Of a liquid: what it holds, as the recipe means it, in percent of its mass; with its density in place of liquid_g_per_l. Range: above 0 to 100.
+	LiquidPercent *float64 `protobuf:"fixed64,14,opt,name=liquid_percent,json=liquidPercent,proto3,oneof" json:"liquid_percent,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1277,6 +1304,20 @@ func (x *Dose) GetLiquidGPerL() float64 {
 func (x *Dose) GetSolubleGPerL() float64 {
 	if x != nil && x.SolubleGPerL != nil {
 		return *x.SolubleGPerL
+	}
+	return 0
+}
+
+func (x *Dose) GetLiquidDensityKgPerL() float64 {
+	if x != nil && x.LiquidDensityKgPerL != nil {
+		return *x.LiquidDensityKgPerL
+	}
+	return 0
+}
+
+func (x *Dose) GetLiquidPercent() float64 {
+	if x != nil && x.LiquidPercent != nil {
+		return *x.LiquidPercent
 	}
 	return 0
 }
@@ -1445,7 +1486,9 @@ type BathAmounts struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	BathId string                 `protobuf:"bytes,1,opt,name=bath_id,json=bathId,proto3" json:"bath_id,omitempty"`
 	// More than one when the vessel doesn't hold it all. Empty when a question is open.
-	Loads         []*LoadAmounts `protobuf:"bytes,2,rep,name=loads,proto3" json:"loads,omitempty"`
+	Loads []*LoadAmounts `protobuf:"bytes,2,rep,name=loads,proto3" json:"loads,omitempty"`
+	// What follows from its amounts, without any of them.
+	Remarks       []string `protobuf:"bytes,3,rep,name=remarks,proto3" json:"remarks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1490,6 +1533,13 @@ func (x *BathAmounts) GetBathId() string {
 func (x *BathAmounts) GetLoads() []*LoadAmounts {
 	if x != nil {
 		return x.Loads
+	}
+	return nil
+}
+
+func (x *BathAmounts) GetRemarks() []string {
+	if x != nil {
+		return x.Remarks
 	}
 	return nil
 }
@@ -1646,7 +1696,11 @@ type MaterialAmount struct {
 	DeliveredPercent     float64 `protobuf:"fixed64,14,opt,name=delivered_percent,json=deliveredPercent,proto3" json:"delivered_percent,omitempty"`
 	DeliveredHighPercent float64 `protobuf:"fixed64,15,opt,name=delivered_high_percent,json=deliveredHighPercent,proto3" json:"delivered_high_percent,omitempty"`
 	// Of an exhaust bath: what was left, of which meant_g is then the part to add. Absent when it is not known.
-	LeftG         *float64 `protobuf:"fixed64,16,opt,name=left_g,json=leftG,proto3,oneof" json:"left_g,omitempty"`
+	LeftG *float64 `protobuf:"fixed64,16,opt,name=left_g,json=leftG,proto3,oneof" json:"left_g,omitempty"`
+	// Of ferrous sulfate heptahydrate beside indigo whose dye is known: what reducing that dye takes at least, in grams; air takes more.
+	LeastG *float64 `protobuf:"fixed64,17,opt,name=least_g,json=leastG,proto3,oneof" json:"least_g,omitempty"`
+	// Of a liquid whose density is known: the mass of what is taken, in grams.
+	TakeG         *float64 `protobuf:"fixed64,18,opt,name=take_g,json=takeG,proto3,oneof" json:"take_g,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1789,6 +1843,20 @@ func (x *MaterialAmount) GetDeliveredHighPercent() float64 {
 func (x *MaterialAmount) GetLeftG() float64 {
 	if x != nil && x.LeftG != nil {
 		return *x.LeftG
+	}
+	return 0
+}
+
+func (x *MaterialAmount) GetLeastG() float64 {
+	if x != nil && x.LeastG != nil {
+		return *x.LeastG
+	}
+	return 0
+}
+
+func (x *MaterialAmount) GetTakeG() float64 {
+	if x != nil && x.TakeG != nil {
+		return *x.TakeG
 	}
 	return 0
 }
@@ -1941,9 +2009,12 @@ type WaterShare struct {
 	// Absent: not known.
 	Hardness *float64 `protobuf:"fixed64,2,opt,name=hardness,proto3,oneof" json:"hardness,omitempty"`
 	// Required where hardness is given.
-	Unit          HardnessUnit `protobuf:"varint,3,opt,name=unit,proto3,enum=commonvat.module.bathscale.v1.HardnessUnit" json:"unit,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Unit HardnessUnit `protobuf:"varint,3,opt,name=unit,proto3,enum=commonvat.module.bathscale.v1.HardnessUnit" json:"unit,omitempty"`
+	// Calcium and magnesium in milligrams of each per litre, both of them, in place of hardness. Range: 0 to 2,000, and as hardness at most 10,000.
+	CalciumMgPerL   *float64 `protobuf:"fixed64,4,opt,name=calcium_mg_per_l,json=calciumMgPerL,proto3,oneof" json:"calcium_mg_per_l,omitempty"`
+	MagnesiumMgPerL *float64 `protobuf:"fixed64,5,opt,name=magnesium_mg_per_l,json=magnesiumMgPerL,proto3,oneof" json:"magnesium_mg_per_l,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *WaterShare) Reset() {
@@ -1997,22 +2068,93 @@ func (x *WaterShare) GetUnit() HardnessUnit {
 	return HardnessUnit_HARDNESS_UNIT_UNSPECIFIED
 }
 
+func (x *WaterShare) GetCalciumMgPerL() float64 {
+	if x != nil && x.CalciumMgPerL != nil {
+		return *x.CalciumMgPerL
+	}
+	return 0
+}
+
+func (x *WaterShare) GetMagnesiumMgPerL() float64 {
+	if x != nil && x.MagnesiumMgPerL != nil {
+		return *x.MagnesiumMgPerL
+	}
+	return 0
+}
+
+// Hardness is a figure with its unit.
+type Hardness struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Range: 0 to what is 10,000 milligrams of calcium carbonate per litre.
+	Value float64 `protobuf:"fixed64,1,opt,name=value,proto3" json:"value,omitempty"`
+	// Required.
+	Unit          HardnessUnit `protobuf:"varint,2,opt,name=unit,proto3,enum=commonvat.module.bathscale.v1.HardnessUnit" json:"unit,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Hardness) Reset() {
+	*x = Hardness{}
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Hardness) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Hardness) ProtoMessage() {}
+
+func (x *Hardness) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Hardness.ProtoReflect.Descriptor instead.
+func (*Hardness) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *Hardness) GetValue() float64 {
+	if x != nil {
+		return x.Value
+	}
+	return 0
+}
+
+func (x *Hardness) GetUnit() HardnessUnit {
+	if x != nil {
+		return x.Unit
+	}
+	return HardnessUnit_HARDNESS_UNIT_UNSPECIFIED
+}
+
 // MixWatersRequest is a mix, and what is wanted of it.
 type MixWatersRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Required, 1 to 100.
 	Waters []*WaterShare `protobuf:"bytes,1,rep,name=waters,proto3" json:"waters,omitempty"`
-	// Range: above 0 to 100,000; needed for wanted_mg_per_l.
+	// Range: above 0 to 100,000; needed for wanted_mg_per_l and wanted.
 	Litres float64 `protobuf:"fixed64,2,opt,name=litres,proto3" json:"litres,omitempty"`
 	// Absent: nothing is wanted. Range: 0 to 10,000.
-	WantedMgPerL  *float64 `protobuf:"fixed64,3,opt,name=wanted_mg_per_l,json=wantedMgPerL,proto3,oneof" json:"wanted_mg_per_l,omitempty"`
+	WantedMgPerL *float64 `protobuf:"fixed64,3,opt,name=wanted_mg_per_l,json=wantedMgPerL,proto3,oneof" json:"wanted_mg_per_l,omitempty"`
+	// In place of wanted_mg_per_l.
+	Wanted        *Hardness `protobuf:"bytes,4,opt,name=wanted,proto3" json:"wanted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *MixWatersRequest) Reset() {
 	*x = MixWatersRequest{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[17]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2024,7 +2166,7 @@ func (x *MixWatersRequest) String() string {
 func (*MixWatersRequest) ProtoMessage() {}
 
 func (x *MixWatersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[17]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2037,7 +2179,7 @@ func (x *MixWatersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MixWatersRequest.ProtoReflect.Descriptor instead.
 func (*MixWatersRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{17}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *MixWatersRequest) GetWaters() []*WaterShare {
@@ -2061,6 +2203,13 @@ func (x *MixWatersRequest) GetWantedMgPerL() float64 {
 	return 0
 }
 
+func (x *MixWatersRequest) GetWanted() *Hardness {
+	if x != nil {
+		return x.Wanted
+	}
+	return nil
+}
+
 // MixWatersResponse is the mix.
 type MixWatersResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2069,15 +2218,19 @@ type MixWatersResponse struct {
 	// Absent when a water of the mix isn't known: then there is no upper bound.
 	HighMgPerL *float64 `protobuf:"fixed64,2,opt,name=high_mg_per_l,json=highMgPerL,proto3,oneof" json:"high_mg_per_l,omitempty"`
 	// Set when more is wanted than the mix has.
-	Raise         *Raise   `protobuf:"bytes,3,opt,name=raise,proto3" json:"raise,omitempty"`
-	Remarks       []string `protobuf:"bytes,4,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	Raise   *Raise   `protobuf:"bytes,3,opt,name=raise,proto3" json:"raise,omitempty"`
+	Remarks []string `protobuf:"bytes,4,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	// Of two waters that are both known, when what is wanted lies between them: the share of each that gives it, in the order of the request; they add up to 1.
+	WantedShares []float64 `protobuf:"fixed64,5,rep,packed,name=wanted_shares,json=wantedShares,proto3" json:"wanted_shares,omitempty"`
+	// What is wanted, in milligrams of calcium carbonate per litre.
+	WantedMgPerL  *float64 `protobuf:"fixed64,6,opt,name=wanted_mg_per_l,json=wantedMgPerL,proto3,oneof" json:"wanted_mg_per_l,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *MixWatersResponse) Reset() {
 	*x = MixWatersResponse{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[18]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2089,7 +2242,7 @@ func (x *MixWatersResponse) String() string {
 func (*MixWatersResponse) ProtoMessage() {}
 
 func (x *MixWatersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[18]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2102,7 +2255,7 @@ func (x *MixWatersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MixWatersResponse.ProtoReflect.Descriptor instead.
 func (*MixWatersResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{18}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *MixWatersResponse) GetLowMgPerL() float64 {
@@ -2133,6 +2286,20 @@ func (x *MixWatersResponse) GetRemarks() []string {
 	return nil
 }
 
+func (x *MixWatersResponse) GetWantedShares() []float64 {
+	if x != nil {
+		return x.WantedShares
+	}
+	return nil
+}
+
+func (x *MixWatersResponse) GetWantedMgPerL() float64 {
+	if x != nil && x.WantedMgPerL != nil {
+		return *x.WantedMgPerL
+	}
+	return 0
+}
+
 // Raise is what raises hardness: acetate or chloride.
 type Raise struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -2147,7 +2314,7 @@ type Raise struct {
 
 func (x *Raise) Reset() {
 	*x = Raise{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[19]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2159,7 +2326,7 @@ func (x *Raise) String() string {
 func (*Raise) ProtoMessage() {}
 
 func (x *Raise) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[19]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2172,7 +2339,7 @@ func (x *Raise) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Raise.ProtoReflect.Descriptor instead.
 func (*Raise) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{19}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Raise) GetModel() string {
@@ -2216,7 +2383,7 @@ type BathSize struct {
 
 func (x *BathSize) Reset() {
 	*x = BathSize{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[20]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2228,7 +2395,7 @@ func (x *BathSize) String() string {
 func (*BathSize) ProtoMessage() {}
 
 func (x *BathSize) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[20]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2241,7 +2408,7 @@ func (x *BathSize) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BathSize.ProtoReflect.Descriptor instead.
 func (*BathSize) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{20}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *BathSize) GetFibreG() float64 {
@@ -2273,7 +2440,7 @@ type BathFigure struct {
 
 func (x *BathFigure) Reset() {
 	*x = BathFigure{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[21]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2285,7 +2452,7 @@ func (x *BathFigure) String() string {
 func (*BathFigure) ProtoMessage() {}
 
 func (x *BathFigure) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[21]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2298,7 +2465,7 @@ func (x *BathFigure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BathFigure.ProtoReflect.Descriptor instead.
 func (*BathFigure) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{21}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *BathFigure) GetName() string {
@@ -2339,7 +2506,7 @@ type RescaleRequest struct {
 
 func (x *RescaleRequest) Reset() {
 	*x = RescaleRequest{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[22]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2351,7 +2518,7 @@ func (x *RescaleRequest) String() string {
 func (*RescaleRequest) ProtoMessage() {}
 
 func (x *RescaleRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[22]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2364,7 +2531,7 @@ func (x *RescaleRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RescaleRequest.ProtoReflect.Descriptor instead.
 func (*RescaleRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{22}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *RescaleRequest) GetFrom() *BathSize {
@@ -2406,7 +2573,7 @@ type RescaleResponse struct {
 
 func (x *RescaleResponse) Reset() {
 	*x = RescaleResponse{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[23]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2418,7 +2585,7 @@ func (x *RescaleResponse) String() string {
 func (*RescaleResponse) ProtoMessage() {}
 
 func (x *RescaleResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[23]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2431,7 +2598,7 @@ func (x *RescaleResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RescaleResponse.ProtoReflect.Descriptor instead.
 func (*RescaleResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{23}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *RescaleResponse) GetFigures() []*RescaledFigure {
@@ -2461,7 +2628,7 @@ type RescaledFigure struct {
 
 func (x *RescaledFigure) Reset() {
 	*x = RescaledFigure{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[24]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2473,7 +2640,7 @@ func (x *RescaledFigure) String() string {
 func (*RescaledFigure) ProtoMessage() {}
 
 func (x *RescaledFigure) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[24]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2486,7 +2653,7 @@ func (x *RescaledFigure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RescaledFigure.ProtoReflect.Descriptor instead.
 func (*RescaledFigure) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{24}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *RescaledFigure) GetName() string {
@@ -2535,7 +2702,7 @@ type LayOutRequest struct {
 
 func (x *LayOutRequest) Reset() {
 	*x = LayOutRequest{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[25]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2547,7 +2714,7 @@ func (x *LayOutRequest) String() string {
 func (*LayOutRequest) ProtoMessage() {}
 
 func (x *LayOutRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[25]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2560,7 +2727,7 @@ func (x *LayOutRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LayOutRequest.ProtoReflect.Descriptor instead.
 func (*LayOutRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{25}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *LayOutRequest) GetStartC() float64 {
@@ -2635,7 +2802,7 @@ type Ceiling struct {
 
 func (x *Ceiling) Reset() {
 	*x = Ceiling{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[26]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2647,7 +2814,7 @@ func (x *Ceiling) String() string {
 func (*Ceiling) ProtoMessage() {}
 
 func (x *Ceiling) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[26]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2660,7 +2827,7 @@ func (x *Ceiling) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Ceiling.ProtoReflect.Descriptor instead.
 func (*Ceiling) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{26}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *Ceiling) GetOf() string {
@@ -2704,7 +2871,7 @@ type Moment struct {
 
 func (x *Moment) Reset() {
 	*x = Moment{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[27]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2716,7 +2883,7 @@ func (x *Moment) String() string {
 func (*Moment) ProtoMessage() {}
 
 func (x *Moment) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[27]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2729,7 +2896,7 @@ func (x *Moment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Moment.ProtoReflect.Descriptor instead.
 func (*Moment) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{27}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Moment) GetMinute() float64 {
@@ -2770,7 +2937,7 @@ type LayOutResponse struct {
 
 func (x *LayOutResponse) Reset() {
 	*x = LayOutResponse{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[28]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2782,7 +2949,7 @@ func (x *LayOutResponse) String() string {
 func (*LayOutResponse) ProtoMessage() {}
 
 func (x *LayOutResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[28]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2795,7 +2962,7 @@ func (x *LayOutResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LayOutResponse.ProtoReflect.Descriptor instead.
 func (*LayOutResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{28}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *LayOutResponse) GetMoments() []*Moment {
@@ -2851,7 +3018,7 @@ type LayOutDaysRequest struct {
 
 func (x *LayOutDaysRequest) Reset() {
 	*x = LayOutDaysRequest{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[29]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2863,7 +3030,7 @@ func (x *LayOutDaysRequest) String() string {
 func (*LayOutDaysRequest) ProtoMessage() {}
 
 func (x *LayOutDaysRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[29]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2876,7 +3043,7 @@ func (x *LayOutDaysRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LayOutDaysRequest.ProtoReflect.Descriptor instead.
 func (*LayOutDaysRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{29}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *LayOutDaysRequest) GetBaths() []*DayBath {
@@ -2909,7 +3076,7 @@ type DayBath struct {
 
 func (x *DayBath) Reset() {
 	*x = DayBath{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[30]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2921,7 +3088,7 @@ func (x *DayBath) String() string {
 func (*DayBath) ProtoMessage() {}
 
 func (x *DayBath) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[30]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2934,7 +3101,7 @@ func (x *DayBath) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DayBath.ProtoReflect.Descriptor instead.
 func (*DayBath) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{30}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *DayBath) GetBathId() string {
@@ -2999,7 +3166,7 @@ type LayOutDaysResponse struct {
 
 func (x *LayOutDaysResponse) Reset() {
 	*x = LayOutDaysResponse{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[31]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3011,7 +3178,7 @@ func (x *LayOutDaysResponse) String() string {
 func (*LayOutDaysResponse) ProtoMessage() {}
 
 func (x *LayOutDaysResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[31]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3024,7 +3191,7 @@ func (x *LayOutDaysResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LayOutDaysResponse.ProtoReflect.Descriptor instead.
 func (*LayOutDaysResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{31}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *LayOutDaysResponse) GetDays() []*WorkDay {
@@ -3056,7 +3223,7 @@ type WorkDay struct {
 
 func (x *WorkDay) Reset() {
 	*x = WorkDay{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[32]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3068,7 +3235,7 @@ func (x *WorkDay) String() string {
 func (*WorkDay) ProtoMessage() {}
 
 func (x *WorkDay) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[32]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3081,7 +3248,7 @@ func (x *WorkDay) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WorkDay.ProtoReflect.Descriptor instead.
 func (*WorkDay) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{32}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *WorkDay) GetDay() int32 {
@@ -3122,7 +3289,7 @@ type DayTask struct {
 
 func (x *DayTask) Reset() {
 	*x = DayTask{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[33]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3134,7 +3301,7 @@ func (x *DayTask) String() string {
 func (*DayTask) ProtoMessage() {}
 
 func (x *DayTask) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[33]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3147,7 +3314,7 @@ func (x *DayTask) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DayTask.ProtoReflect.Descriptor instead.
 func (*DayTask) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{33}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *DayTask) GetBathId() string {
@@ -3190,7 +3357,7 @@ type PotShare struct {
 
 func (x *PotShare) Reset() {
 	*x = PotShare{}
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[34]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3202,7 +3369,7 @@ func (x *PotShare) String() string {
 func (*PotShare) ProtoMessage() {}
 
 func (x *PotShare) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[34]
+	mi := &file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3215,7 +3382,7 @@ func (x *PotShare) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PotShare.ProtoReflect.Descriptor instead.
 func (*PotShare) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{34}
+	return file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *PotShare) GetDyestuffs() []string {
@@ -3242,7 +3409,7 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"\x05bench\x18\x02 \x01(\v2$.commonvat.module.bathscale.v1.BenchR\x05bench\x12?\n" +
 	"\x05baths\x18\x03 \x03(\v2).commonvat.module.bathscale.v1.BathRecipeR\x05baths\x12K\n" +
 	"\treference\x18\x04 \x01(\x0e2-.commonvat.module.bathscale.v1.FibreReferenceR\treference\x12?\n" +
-	"\aregains\x18\x05 \x03(\v2%.commonvat.module.bathscale.v1.RegainR\aregains\"\xc2\x02\n" +
+	"\aregains\x18\x05 \x03(\v2%.commonvat.module.bathscale.v1.RegainR\aregains\"\x9e\x03\n" +
 	"\bFibreLot\x12\x19\n" +
 	"\bpiece_id\x18\x01 \x01(\tR\apieceId\x12?\n" +
 	"\vcomposition\x18\x02 \x03(\v2\x1d.commonvat.types.v1.FibrePartR\vcomposition\x12\x15\n" +
@@ -3250,8 +3417,10 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"\x0ebalance_step_g\x18\x04 \x01(\x01R\fbalanceStepG\x127\n" +
 	"\x05basis\x18\x05 \x01(\x0e2!.commonvat.types.v1.WeighingBasisR\x05basis\x12*\n" +
 	"\x0eregain_percent\x18\x06 \x01(\x01H\x00R\rregainPercent\x88\x01\x01\x12%\n" +
-	"\x0epickup_percent\x18\a \x01(\x01R\rpickupPercentB\x11\n" +
-	"\x0f_regain_percent\"8\n" +
+	"\x0epickup_percent\x18\a \x01(\x01R\rpickupPercent\x12=\n" +
+	"\x18moisture_content_percent\x18\b \x01(\x01H\x01R\x16moistureContentPercent\x88\x01\x01B\x11\n" +
+	"\x0f_regain_percentB\x1b\n" +
+	"\x19_moisture_content_percent\"8\n" +
 	"\x06Regain\x12\x14\n" +
 	"\x05fibre\x18\x01 \x01(\tR\x05fibre\x12\x18\n" +
 	"\apercent\x18\x02 \x01(\x01R\apercent\"\xac\x02\n" +
@@ -3265,7 +3434,7 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"\aBalance\x12\x15\n" +
 	"\x06step_g\x18\x01 \x01(\x01R\x05stepG\x12\x1d\n" +
 	"\n" +
-	"capacity_g\x18\x02 \x01(\x01R\tcapacityG\"\x84\x04\n" +
+	"capacity_g\x18\x02 \x01(\x01R\tcapacityG\"\xb5\x04\n" +
 	"\n" +
 	"BathRecipe\x12\x17\n" +
 	"\abath_id\x18\x01 \x01(\tR\x06bathId\x12#\n" +
@@ -3282,7 +3451,8 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"\n" +
 	"exhaust_of\x18\v \x01(\tR\texhaustOf\x12?\n" +
 	"\auptakes\x18\f \x03(\v2%.commonvat.module.bathscale.v1.UptakeR\auptakes\x12#\n" +
-	"\rpieces_lifted\x18\r \x01(\x05R\fpiecesLiftedB\b\n" +
+	"\rpieces_lifted\x18\r \x01(\x05R\fpiecesLifted\x12/\n" +
+	"\x14indigo_by_active_dye\x18\x0e \x01(\bR\x11indigoByActiveDyeB\b\n" +
 	"\x06volumeB\x18\n" +
 	"\x16_indigo_purity_percent\"8\n" +
 	"\x06Uptake\x12\x1a\n" +
@@ -3290,7 +3460,7 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"\x04part\x18\x02 \x01(\x01R\x04part\"/\n" +
 	"\aPartsOf\x12\x14\n" +
 	"\x05parts\x18\x01 \x01(\x01R\x05parts\x12\x0e\n" +
-	"\x02of\x18\x02 \x01(\tR\x02of\"\xe4\x04\n" +
+	"\x02of\x18\x02 \x01(\tR\x02of\"\xfa\x05\n" +
 	"\x04Dose\x12\x1a\n" +
 	"\bmaterial\x18\x01 \x01(\tR\bmaterial\x12!\n" +
 	"\vpercent_wof\x18\x02 \x01(\x01H\x00R\n" +
@@ -3305,13 +3475,17 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"\x0epurity_percent\x18\n" +
 	" \x01(\x01H\x03R\rpurityPercent\x88\x01\x01\x12(\n" +
 	"\x0eliquid_g_per_l\x18\v \x01(\x01H\x04R\vliquidGPerL\x88\x01\x01\x12*\n" +
-	"\x0fsoluble_g_per_l\x18\f \x01(\x01H\x05R\fsolubleGPerL\x88\x01\x01B\b\n" +
+	"\x0fsoluble_g_per_l\x18\f \x01(\x01H\x05R\fsolubleGPerL\x88\x01\x01\x129\n" +
+	"\x17liquid_density_kg_per_l\x18\r \x01(\x01H\x06R\x13liquidDensityKgPerL\x88\x01\x01\x12*\n" +
+	"\x0eliquid_percent\x18\x0e \x01(\x01H\aR\rliquidPercent\x88\x01\x01B\b\n" +
 	"\x06figureB\v\n" +
 	"\t_strengthB\x13\n" +
 	"\x11_moisture_percentB\x11\n" +
 	"\x0f_purity_percentB\x11\n" +
 	"\x0f_liquid_g_per_lB\x12\n" +
-	"\x10_soluble_g_per_l\"\xb7\x01\n" +
+	"\x10_soluble_g_per_lB\x1a\n" +
+	"\x18_liquid_density_kg_per_lB\x11\n" +
+	"\x0f_liquid_percent\"\xb7\x01\n" +
 	"\x12ScaleBathsResponse\x12@\n" +
 	"\x05baths\x18\x01 \x03(\v2*.commonvat.module.bathscale.v1.BathAmountsR\x05baths\x12E\n" +
 	"\tquestions\x18\x02 \x03(\v2'.commonvat.module.bathscale.v1.QuestionR\tquestions\x12\x18\n" +
@@ -3319,10 +3493,11 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"\bQuestion\x12\x17\n" +
 	"\abath_id\x18\x01 \x01(\tR\x06bathId\x12\x12\n" +
 	"\x04text\x18\x02 \x01(\tR\x04text\x12\x18\n" +
-	"\achoices\x18\x03 \x03(\tR\achoices\"h\n" +
+	"\achoices\x18\x03 \x03(\tR\achoices\"\x82\x01\n" +
 	"\vBathAmounts\x12\x17\n" +
 	"\abath_id\x18\x01 \x01(\tR\x06bathId\x12@\n" +
-	"\x05loads\x18\x02 \x03(\v2*.commonvat.module.bathscale.v1.LoadAmountsR\x05loads\"\xa5\x03\n" +
+	"\x05loads\x18\x02 \x03(\v2*.commonvat.module.bathscale.v1.LoadAmountsR\x05loads\x12\x18\n" +
+	"\aremarks\x18\x03 \x03(\tR\aremarks\"\xa5\x03\n" +
 	"\vLoadAmounts\x12\x1b\n" +
 	"\tpiece_ids\x18\x01 \x03(\tR\bpieceIds\x12\x17\n" +
 	"\afibre_g\x18\x02 \x01(\x01R\x06fibreG\x12.\n" +
@@ -3336,7 +3511,7 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"\fliquor_ratio\x18\b \x01(\x01R\vliquorRatio\x12G\n" +
 	"\aamounts\x18\t \x03(\v2-.commonvat.module.bathscale.v1.MaterialAmountR\aamounts\x12B\n" +
 	"\x06lifted\x18\n" +
-	" \x03(\v2*.commonvat.module.bathscale.v1.LiftedBoundR\x06lifted\"\x85\x05\n" +
+	" \x03(\v2*.commonvat.module.bathscale.v1.LiftedBoundR\x06lifted\"\xd6\x05\n" +
 	"\x0eMaterialAmount\x12\x1a\n" +
 	"\bmaterial\x18\x01 \x01(\tR\bmaterial\x12\x1b\n" +
 	"\tnot_known\x18\x02 \x01(\tR\bnotKnown\x12\x17\n" +
@@ -3354,8 +3529,13 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"\x15delivered_low_percent\x18\r \x01(\x01R\x13deliveredLowPercent\x12+\n" +
 	"\x11delivered_percent\x18\x0e \x01(\x01R\x10deliveredPercent\x124\n" +
 	"\x16delivered_high_percent\x18\x0f \x01(\x01R\x14deliveredHighPercent\x12\x1a\n" +
-	"\x06left_g\x18\x10 \x01(\x01H\x00R\x05leftG\x88\x01\x01B\t\n" +
-	"\a_left_g\"\x99\x01\n" +
+	"\x06left_g\x18\x10 \x01(\x01H\x00R\x05leftG\x88\x01\x01\x12\x1c\n" +
+	"\aleast_g\x18\x11 \x01(\x01H\x01R\x06leastG\x88\x01\x01\x12\x1a\n" +
+	"\x06take_g\x18\x12 \x01(\x01H\x02R\x05takeG\x88\x01\x01B\t\n" +
+	"\a_left_gB\n" +
+	"\n" +
+	"\b_least_gB\t\n" +
+	"\a_take_g\"\x99\x01\n" +
 	"\x05Stock\x12\x17\n" +
 	"\aweigh_g\x18\x01 \x01(\x01R\x06weighG\x12!\n" +
 	"\rmake_up_to_ml\x18\x02 \x01(\x01R\n" +
@@ -3367,25 +3547,36 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"piecesLeft\x12\x1a\n" +
 	"\bmaterial\x18\x02 \x01(\tR\bmaterial\x12&\n" +
 	"\x0fat_most_percent\x18\x03 \x01(\x01R\ratMostPercent\x12!\n" +
-	"\fliquor_ratio\x18\x04 \x01(\x01R\vliquorRatio\"\x91\x01\n" +
+	"\fliquor_ratio\x18\x04 \x01(\x01R\vliquorRatio\"\x9d\x02\n" +
 	"\n" +
 	"WaterShare\x12\x14\n" +
 	"\x05parts\x18\x01 \x01(\x01R\x05parts\x12\x1f\n" +
 	"\bhardness\x18\x02 \x01(\x01H\x00R\bhardness\x88\x01\x01\x12?\n" +
-	"\x04unit\x18\x03 \x01(\x0e2+.commonvat.module.bathscale.v1.HardnessUnitR\x04unitB\v\n" +
-	"\t_hardness\"\xad\x01\n" +
+	"\x04unit\x18\x03 \x01(\x0e2+.commonvat.module.bathscale.v1.HardnessUnitR\x04unit\x12,\n" +
+	"\x10calcium_mg_per_l\x18\x04 \x01(\x01H\x01R\rcalciumMgPerL\x88\x01\x01\x120\n" +
+	"\x12magnesium_mg_per_l\x18\x05 \x01(\x01H\x02R\x0fmagnesiumMgPerL\x88\x01\x01B\v\n" +
+	"\t_hardnessB\x13\n" +
+	"\x11_calcium_mg_per_lB\x15\n" +
+	"\x13_magnesium_mg_per_l\"a\n" +
+	"\bHardness\x12\x14\n" +
+	"\x05value\x18\x01 \x01(\x01R\x05value\x12?\n" +
+	"\x04unit\x18\x02 \x01(\x0e2+.commonvat.module.bathscale.v1.HardnessUnitR\x04unit\"\xee\x01\n" +
 	"\x10MixWatersRequest\x12A\n" +
 	"\x06waters\x18\x01 \x03(\v2).commonvat.module.bathscale.v1.WaterShareR\x06waters\x12\x16\n" +
 	"\x06litres\x18\x02 \x01(\x01R\x06litres\x12*\n" +
-	"\x0fwanted_mg_per_l\x18\x03 \x01(\x01H\x00R\fwantedMgPerL\x88\x01\x01B\x12\n" +
-	"\x10_wanted_mg_per_l\"\xc4\x01\n" +
+	"\x0fwanted_mg_per_l\x18\x03 \x01(\x01H\x00R\fwantedMgPerL\x88\x01\x01\x12?\n" +
+	"\x06wanted\x18\x04 \x01(\v2'.commonvat.module.bathscale.v1.HardnessR\x06wantedB\x12\n" +
+	"\x10_wanted_mg_per_l\"\xa9\x02\n" +
 	"\x11MixWatersResponse\x12\x1f\n" +
 	"\flow_mg_per_l\x18\x01 \x01(\x01R\tlowMgPerL\x12&\n" +
 	"\rhigh_mg_per_l\x18\x02 \x01(\x01H\x00R\n" +
 	"highMgPerL\x88\x01\x01\x12:\n" +
 	"\x05raise\x18\x03 \x01(\v2$.commonvat.module.bathscale.v1.RaiseR\x05raise\x12\x18\n" +
-	"\aremarks\x18\x04 \x03(\tR\aremarksB\x10\n" +
-	"\x0e_high_mg_per_l\"\xd1\x01\n" +
+	"\aremarks\x18\x04 \x03(\tR\aremarks\x12#\n" +
+	"\rwanted_shares\x18\x05 \x03(\x01R\fwantedShares\x12*\n" +
+	"\x0fwanted_mg_per_l\x18\x06 \x01(\x01H\x01R\fwantedMgPerL\x88\x01\x01B\x10\n" +
+	"\x0e_high_mg_per_lB\x12\n" +
+	"\x10_wanted_mg_per_l\"\xd1\x01\n" +
 	"\x05Raise\x12\x14\n" +
 	"\x05model\x18\x01 \x01(\tR\x05model\x12.\n" +
 	"\x13calcium_carbonate_g\x18\x02 \x01(\x01R\x11calciumCarbonateG\x12A\n" +
@@ -3465,11 +3656,12 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"\x06shares\x18\x04 \x03(\v2'.commonvat.module.bathscale.v1.PotShareR\x06shares\"E\n" +
 	"\bPotShare\x12\x1c\n" +
 	"\tdyestuffs\x18\x01 \x03(\tR\tdyestuffs\x12\x1b\n" +
-	"\tpiece_ids\x18\x02 \x03(\tR\bpieceIds*r\n" +
+	"\tpiece_ids\x18\x02 \x03(\tR\bpieceIds*\x90\x01\n" +
 	"\x0eFibreReference\x12\x1f\n" +
 	"\x1bFIBRE_REFERENCE_UNSPECIFIED\x10\x00\x12\x1e\n" +
 	"\x1aFIBRE_REFERENCE_AS_WEIGHED\x10\x01\x12\x1f\n" +
-	"\x1bFIBRE_REFERENCE_CONDITIONED\x10\x02*c\n" +
+	"\x1bFIBRE_REFERENCE_CONDITIONED\x10\x02\x12\x1c\n" +
+	"\x18FIBRE_REFERENCE_OVEN_DRY\x10\x03*c\n" +
 	"\x04Form\x12\x14\n" +
 	"\x10FORM_UNSPECIFIED\x10\x00\x12\x0e\n" +
 	"\n" +
@@ -3535,7 +3727,7 @@ func file_commonvat_module_bathscale_v1_bathscale_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_module_bathscale_v1_bathscale_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes = make([]protoimpl.MessageInfo, 35)
+var file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes = make([]protoimpl.MessageInfo, 36)
 var file_commonvat_module_bathscale_v1_bathscale_proto_goTypes = []any{
 	(FibreReference)(0),        // 0: commonvat.module.bathscale.v1.FibreReference
 	(Form)(0),                  // 1: commonvat.module.bathscale.v1.Form
@@ -3561,26 +3753,27 @@ var file_commonvat_module_bathscale_v1_bathscale_proto_goTypes = []any{
 	(*Stock)(nil),              // 21: commonvat.module.bathscale.v1.Stock
 	(*LiftedBound)(nil),        // 22: commonvat.module.bathscale.v1.LiftedBound
 	(*WaterShare)(nil),         // 23: commonvat.module.bathscale.v1.WaterShare
-	(*MixWatersRequest)(nil),   // 24: commonvat.module.bathscale.v1.MixWatersRequest
-	(*MixWatersResponse)(nil),  // 25: commonvat.module.bathscale.v1.MixWatersResponse
-	(*Raise)(nil),              // 26: commonvat.module.bathscale.v1.Raise
-	(*BathSize)(nil),           // 27: commonvat.module.bathscale.v1.BathSize
-	(*BathFigure)(nil),         // 28: commonvat.module.bathscale.v1.BathFigure
-	(*RescaleRequest)(nil),     // 29: commonvat.module.bathscale.v1.RescaleRequest
-	(*RescaleResponse)(nil),    // 30: commonvat.module.bathscale.v1.RescaleResponse
-	(*RescaledFigure)(nil),     // 31: commonvat.module.bathscale.v1.RescaledFigure
-	(*LayOutRequest)(nil),      // 32: commonvat.module.bathscale.v1.LayOutRequest
-	(*Ceiling)(nil),            // 33: commonvat.module.bathscale.v1.Ceiling
-	(*Moment)(nil),             // 34: commonvat.module.bathscale.v1.Moment
-	(*LayOutResponse)(nil),     // 35: commonvat.module.bathscale.v1.LayOutResponse
-	(*LayOutDaysRequest)(nil),  // 36: commonvat.module.bathscale.v1.LayOutDaysRequest
-	(*DayBath)(nil),            // 37: commonvat.module.bathscale.v1.DayBath
-	(*LayOutDaysResponse)(nil), // 38: commonvat.module.bathscale.v1.LayOutDaysResponse
-	(*WorkDay)(nil),            // 39: commonvat.module.bathscale.v1.WorkDay
-	(*DayTask)(nil),            // 40: commonvat.module.bathscale.v1.DayTask
-	(*PotShare)(nil),           // 41: commonvat.module.bathscale.v1.PotShare
-	(*v1.FibrePart)(nil),       // 42: commonvat.types.v1.FibrePart
-	(v1.WeighingBasis)(0),      // 43: commonvat.types.v1.WeighingBasis
+	(*Hardness)(nil),           // 24: commonvat.module.bathscale.v1.Hardness
+	(*MixWatersRequest)(nil),   // 25: commonvat.module.bathscale.v1.MixWatersRequest
+	(*MixWatersResponse)(nil),  // 26: commonvat.module.bathscale.v1.MixWatersResponse
+	(*Raise)(nil),              // 27: commonvat.module.bathscale.v1.Raise
+	(*BathSize)(nil),           // 28: commonvat.module.bathscale.v1.BathSize
+	(*BathFigure)(nil),         // 29: commonvat.module.bathscale.v1.BathFigure
+	(*RescaleRequest)(nil),     // 30: commonvat.module.bathscale.v1.RescaleRequest
+	(*RescaleResponse)(nil),    // 31: commonvat.module.bathscale.v1.RescaleResponse
+	(*RescaledFigure)(nil),     // 32: commonvat.module.bathscale.v1.RescaledFigure
+	(*LayOutRequest)(nil),      // 33: commonvat.module.bathscale.v1.LayOutRequest
+	(*Ceiling)(nil),            // 34: commonvat.module.bathscale.v1.Ceiling
+	(*Moment)(nil),             // 35: commonvat.module.bathscale.v1.Moment
+	(*LayOutResponse)(nil),     // 36: commonvat.module.bathscale.v1.LayOutResponse
+	(*LayOutDaysRequest)(nil),  // 37: commonvat.module.bathscale.v1.LayOutDaysRequest
+	(*DayBath)(nil),            // 38: commonvat.module.bathscale.v1.DayBath
+	(*LayOutDaysResponse)(nil), // 39: commonvat.module.bathscale.v1.LayOutDaysResponse
+	(*WorkDay)(nil),            // 40: commonvat.module.bathscale.v1.WorkDay
+	(*DayTask)(nil),            // 41: commonvat.module.bathscale.v1.DayTask
+	(*PotShare)(nil),           // 42: commonvat.module.bathscale.v1.PotShare
+	(*v1.FibrePart)(nil),       // 43: commonvat.types.v1.FibrePart
+	(v1.WeighingBasis)(0),      // 44: commonvat.types.v1.WeighingBasis
 }
 var file_commonvat_module_bathscale_v1_bathscale_proto_depIdxs = []int32{
 	8,  // 0: commonvat.module.bathscale.v1.ScaleBathsRequest.fibre:type_name -> commonvat.module.bathscale.v1.FibreLot
@@ -3588,8 +3781,8 @@ var file_commonvat_module_bathscale_v1_bathscale_proto_depIdxs = []int32{
 	12, // 2: commonvat.module.bathscale.v1.ScaleBathsRequest.baths:type_name -> commonvat.module.bathscale.v1.BathRecipe
 	0,  // 3: commonvat.module.bathscale.v1.ScaleBathsRequest.reference:type_name -> commonvat.module.bathscale.v1.FibreReference
 	9,  // 4: commonvat.module.bathscale.v1.ScaleBathsRequest.regains:type_name -> commonvat.module.bathscale.v1.Regain
-	42, // 5: commonvat.module.bathscale.v1.FibreLot.composition:type_name -> commonvat.types.v1.FibrePart
-	43, // 6: commonvat.module.bathscale.v1.FibreLot.basis:type_name -> commonvat.types.v1.WeighingBasis
+	43, // 5: commonvat.module.bathscale.v1.FibreLot.composition:type_name -> commonvat.types.v1.FibrePart
+	44, // 6: commonvat.module.bathscale.v1.FibreLot.basis:type_name -> commonvat.types.v1.WeighingBasis
 	11, // 7: commonvat.module.bathscale.v1.Bench.balances:type_name -> commonvat.module.bathscale.v1.Balance
 	15, // 8: commonvat.module.bathscale.v1.BathRecipe.doses:type_name -> commonvat.module.bathscale.v1.Dose
 	13, // 9: commonvat.module.bathscale.v1.BathRecipe.uptakes:type_name -> commonvat.module.bathscale.v1.Uptake
@@ -3603,38 +3796,40 @@ var file_commonvat_module_bathscale_v1_bathscale_proto_depIdxs = []int32{
 	2,  // 17: commonvat.module.bathscale.v1.MaterialAmount.way:type_name -> commonvat.module.bathscale.v1.Way
 	21, // 18: commonvat.module.bathscale.v1.MaterialAmount.stock:type_name -> commonvat.module.bathscale.v1.Stock
 	3,  // 19: commonvat.module.bathscale.v1.WaterShare.unit:type_name -> commonvat.module.bathscale.v1.HardnessUnit
-	23, // 20: commonvat.module.bathscale.v1.MixWatersRequest.waters:type_name -> commonvat.module.bathscale.v1.WaterShare
-	26, // 21: commonvat.module.bathscale.v1.MixWatersResponse.raise:type_name -> commonvat.module.bathscale.v1.Raise
-	4,  // 22: commonvat.module.bathscale.v1.BathFigure.grows:type_name -> commonvat.module.bathscale.v1.Grows
-	27, // 23: commonvat.module.bathscale.v1.RescaleRequest.from:type_name -> commonvat.module.bathscale.v1.BathSize
-	27, // 24: commonvat.module.bathscale.v1.RescaleRequest.to:type_name -> commonvat.module.bathscale.v1.BathSize
-	28, // 25: commonvat.module.bathscale.v1.RescaleRequest.figures:type_name -> commonvat.module.bathscale.v1.BathFigure
-	31, // 26: commonvat.module.bathscale.v1.RescaleResponse.figures:type_name -> commonvat.module.bathscale.v1.RescaledFigure
-	33, // 27: commonvat.module.bathscale.v1.LayOutRequest.ceilings:type_name -> commonvat.module.bathscale.v1.Ceiling
-	5,  // 28: commonvat.module.bathscale.v1.Moment.kind:type_name -> commonvat.module.bathscale.v1.MomentKind
-	34, // 29: commonvat.module.bathscale.v1.LayOutResponse.moments:type_name -> commonvat.module.bathscale.v1.Moment
-	33, // 30: commonvat.module.bathscale.v1.LayOutResponse.lowered_by:type_name -> commonvat.module.bathscale.v1.Ceiling
-	33, // 31: commonvat.module.bathscale.v1.LayOutResponse.slowed_by:type_name -> commonvat.module.bathscale.v1.Ceiling
-	37, // 32: commonvat.module.bathscale.v1.LayOutDaysRequest.baths:type_name -> commonvat.module.bathscale.v1.DayBath
-	6,  // 33: commonvat.module.bathscale.v1.DayBath.kind:type_name -> commonvat.module.bathscale.v1.WorkKind
-	39, // 34: commonvat.module.bathscale.v1.LayOutDaysResponse.days:type_name -> commonvat.module.bathscale.v1.WorkDay
-	40, // 35: commonvat.module.bathscale.v1.WorkDay.tasks:type_name -> commonvat.module.bathscale.v1.DayTask
-	41, // 36: commonvat.module.bathscale.v1.DayTask.shares:type_name -> commonvat.module.bathscale.v1.PotShare
-	7,  // 37: commonvat.module.bathscale.v1.BathscaleService.ScaleBaths:input_type -> commonvat.module.bathscale.v1.ScaleBathsRequest
-	24, // 38: commonvat.module.bathscale.v1.BathscaleService.MixWaters:input_type -> commonvat.module.bathscale.v1.MixWatersRequest
-	29, // 39: commonvat.module.bathscale.v1.BathscaleService.Rescale:input_type -> commonvat.module.bathscale.v1.RescaleRequest
-	32, // 40: commonvat.module.bathscale.v1.BathscaleService.LayOut:input_type -> commonvat.module.bathscale.v1.LayOutRequest
-	36, // 41: commonvat.module.bathscale.v1.BathscaleService.LayOutDays:input_type -> commonvat.module.bathscale.v1.LayOutDaysRequest
-	16, // 42: commonvat.module.bathscale.v1.BathscaleService.ScaleBaths:output_type -> commonvat.module.bathscale.v1.ScaleBathsResponse
-	25, // 43: commonvat.module.bathscale.v1.BathscaleService.MixWaters:output_type -> commonvat.module.bathscale.v1.MixWatersResponse
-	30, // 44: commonvat.module.bathscale.v1.BathscaleService.Rescale:output_type -> commonvat.module.bathscale.v1.RescaleResponse
-	35, // 45: commonvat.module.bathscale.v1.BathscaleService.LayOut:output_type -> commonvat.module.bathscale.v1.LayOutResponse
-	38, // 46: commonvat.module.bathscale.v1.BathscaleService.LayOutDays:output_type -> commonvat.module.bathscale.v1.LayOutDaysResponse
-	42, // [42:47] is the sub-list for method output_type
-	37, // [37:42] is the sub-list for method input_type
-	37, // [37:37] is the sub-list for extension type_name
-	37, // [37:37] is the sub-list for extension extendee
-	0,  // [0:37] is the sub-list for field type_name
+	3,  // 20: commonvat.module.bathscale.v1.Hardness.unit:type_name -> commonvat.module.bathscale.v1.HardnessUnit
+	23, // 21: commonvat.module.bathscale.v1.MixWatersRequest.waters:type_name -> commonvat.module.bathscale.v1.WaterShare
+	24, // 22: commonvat.module.bathscale.v1.MixWatersRequest.wanted:type_name -> commonvat.module.bathscale.v1.Hardness
+	27, // 23: commonvat.module.bathscale.v1.MixWatersResponse.raise:type_name -> commonvat.module.bathscale.v1.Raise
+	4,  // 24: commonvat.module.bathscale.v1.BathFigure.grows:type_name -> commonvat.module.bathscale.v1.Grows
+	28, // 25: commonvat.module.bathscale.v1.RescaleRequest.from:type_name -> commonvat.module.bathscale.v1.BathSize
+	28, // 26: commonvat.module.bathscale.v1.RescaleRequest.to:type_name -> commonvat.module.bathscale.v1.BathSize
+	29, // 27: commonvat.module.bathscale.v1.RescaleRequest.figures:type_name -> commonvat.module.bathscale.v1.BathFigure
+	32, // 28: commonvat.module.bathscale.v1.RescaleResponse.figures:type_name -> commonvat.module.bathscale.v1.RescaledFigure
+	34, // 29: commonvat.module.bathscale.v1.LayOutRequest.ceilings:type_name -> commonvat.module.bathscale.v1.Ceiling
+	5,  // 30: commonvat.module.bathscale.v1.Moment.kind:type_name -> commonvat.module.bathscale.v1.MomentKind
+	35, // 31: commonvat.module.bathscale.v1.LayOutResponse.moments:type_name -> commonvat.module.bathscale.v1.Moment
+	34, // 32: commonvat.module.bathscale.v1.LayOutResponse.lowered_by:type_name -> commonvat.module.bathscale.v1.Ceiling
+	34, // 33: commonvat.module.bathscale.v1.LayOutResponse.slowed_by:type_name -> commonvat.module.bathscale.v1.Ceiling
+	38, // 34: commonvat.module.bathscale.v1.LayOutDaysRequest.baths:type_name -> commonvat.module.bathscale.v1.DayBath
+	6,  // 35: commonvat.module.bathscale.v1.DayBath.kind:type_name -> commonvat.module.bathscale.v1.WorkKind
+	40, // 36: commonvat.module.bathscale.v1.LayOutDaysResponse.days:type_name -> commonvat.module.bathscale.v1.WorkDay
+	41, // 37: commonvat.module.bathscale.v1.WorkDay.tasks:type_name -> commonvat.module.bathscale.v1.DayTask
+	42, // 38: commonvat.module.bathscale.v1.DayTask.shares:type_name -> commonvat.module.bathscale.v1.PotShare
+	7,  // 39: commonvat.module.bathscale.v1.BathscaleService.ScaleBaths:input_type -> commonvat.module.bathscale.v1.ScaleBathsRequest
+	25, // 40: commonvat.module.bathscale.v1.BathscaleService.MixWaters:input_type -> commonvat.module.bathscale.v1.MixWatersRequest
+	30, // 41: commonvat.module.bathscale.v1.BathscaleService.Rescale:input_type -> commonvat.module.bathscale.v1.RescaleRequest
+	33, // 42: commonvat.module.bathscale.v1.BathscaleService.LayOut:input_type -> commonvat.module.bathscale.v1.LayOutRequest
+	37, // 43: commonvat.module.bathscale.v1.BathscaleService.LayOutDays:input_type -> commonvat.module.bathscale.v1.LayOutDaysRequest
+	16, // 44: commonvat.module.bathscale.v1.BathscaleService.ScaleBaths:output_type -> commonvat.module.bathscale.v1.ScaleBathsResponse
+	26, // 45: commonvat.module.bathscale.v1.BathscaleService.MixWaters:output_type -> commonvat.module.bathscale.v1.MixWatersResponse
+	31, // 46: commonvat.module.bathscale.v1.BathscaleService.Rescale:output_type -> commonvat.module.bathscale.v1.RescaleResponse
+	36, // 47: commonvat.module.bathscale.v1.BathscaleService.LayOut:output_type -> commonvat.module.bathscale.v1.LayOutResponse
+	39, // 48: commonvat.module.bathscale.v1.BathscaleService.LayOutDays:output_type -> commonvat.module.bathscale.v1.LayOutDaysResponse
+	44, // [44:49] is the sub-list for method output_type
+	39, // [39:44] is the sub-list for method input_type
+	39, // [39:39] is the sub-list for extension type_name
+	39, // [39:39] is the sub-list for extension extendee
+	0,  // [0:39] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_bathscale_v1_bathscale_proto_init() }
@@ -3656,18 +3851,18 @@ func file_commonvat_module_bathscale_v1_bathscale_proto_init() {
 	}
 	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[13].OneofWrappers = []any{}
 	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[16].OneofWrappers = []any{}
-	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[17].OneofWrappers = []any{}
 	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[18].OneofWrappers = []any{}
-	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[24].OneofWrappers = []any{}
-	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[27].OneofWrappers = []any{}
-	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[32].OneofWrappers = []any{}
+	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[19].OneofWrappers = []any{}
+	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[25].OneofWrappers = []any{}
+	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[28].OneofWrappers = []any{}
+	file_commonvat_module_bathscale_v1_bathscale_proto_msgTypes[33].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc), len(file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc)),
 			NumEnums:      7,
-			NumMessages:   35,
+			NumMessages:   36,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

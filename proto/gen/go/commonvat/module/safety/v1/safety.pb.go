@@ -305,6 +305,153 @@ func (Standing) EnumDescriptor() ([]byte, []int) {
 	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{4}
 }
 
+// NameMaterialsRequest is names of materials.
+type NameMaterialsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required, 1 to 2,000, each of 1 to 80 characters.
+	Names         []string `protobuf:"bytes,1,rep,name=names,proto3" json:"names,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NameMaterialsRequest) Reset() {
+	*x = NameMaterialsRequest{}
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[0]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NameMaterialsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NameMaterialsRequest) ProtoMessage() {}
+
+func (x *NameMaterialsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[0]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NameMaterialsRequest.ProtoReflect.Descriptor instead.
+func (*NameMaterialsRequest) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{0}
+}
+
+func (x *NameMaterialsRequest) GetNames() []string {
+	if x != nil {
+		return x.Names
+	}
+	return nil
+}
+
+// NameMaterialsResponse is what they are.
+type NameMaterialsResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As in the request.
+	Materials     []*NamedMaterial `protobuf:"bytes,1,rep,name=materials,proto3" json:"materials,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NameMaterialsResponse) Reset() {
+	*x = NameMaterialsResponse{}
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NameMaterialsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NameMaterialsResponse) ProtoMessage() {}
+
+func (x *NameMaterialsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NameMaterialsResponse.ProtoReflect.Descriptor instead.
+func (*NameMaterialsResponse) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *NameMaterialsResponse) GetMaterials() []*NamedMaterial {
+	if x != nil {
+		return x.Materials
+	}
+	return nil
+}
+
+// NamedMaterial is what a module knows by a name.
+type NamedMaterial struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The first name of the material; of one that the module doesn't know, the name itself.
+	FirstName string `protobuf:"bytes,1,opt,name=first_name,json=firstName,proto3" json:"first_name,omitempty"`
+	// The metal of which traces stay in a vessel, in the words of vessel.last_metal; empty: none, or the material isn't known.
+	Metal         string `protobuf:"bytes,2,opt,name=metal,proto3" json:"metal,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *NamedMaterial) Reset() {
+	*x = NamedMaterial{}
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *NamedMaterial) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*NamedMaterial) ProtoMessage() {}
+
+func (x *NamedMaterial) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use NamedMaterial.ProtoReflect.Descriptor instead.
+func (*NamedMaterial) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *NamedMaterial) GetFirstName() string {
+	if x != nil {
+		return x.FirstName
+	}
+	return ""
+}
+
+func (x *NamedMaterial) GetMetal() string {
+	if x != nil {
+		return x.Metal
+	}
+	return ""
+}
+
 // ListFieldsRequest asks for the fields.
 type ListFieldsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -314,7 +461,7 @@ type ListFieldsRequest struct {
 
 func (x *ListFieldsRequest) Reset() {
 	*x = ListFieldsRequest{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[0]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -326,7 +473,7 @@ func (x *ListFieldsRequest) String() string {
 func (*ListFieldsRequest) ProtoMessage() {}
 
 func (x *ListFieldsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[0]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -339,7 +486,7 @@ func (x *ListFieldsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFieldsRequest.ProtoReflect.Descriptor instead.
 func (*ListFieldsRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{0}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{3}
 }
 
 // ListFieldsResponse is the fields, sorted by name.
@@ -352,7 +499,7 @@ type ListFieldsResponse struct {
 
 func (x *ListFieldsResponse) Reset() {
 	*x = ListFieldsResponse{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[1]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -364,7 +511,7 @@ func (x *ListFieldsResponse) String() string {
 func (*ListFieldsResponse) ProtoMessage() {}
 
 func (x *ListFieldsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[1]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -377,7 +524,7 @@ func (x *ListFieldsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFieldsResponse.ProtoReflect.Descriptor instead.
 func (*ListFieldsResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{1}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *ListFieldsResponse) GetFields() []*SafetyField {
@@ -407,7 +554,7 @@ type SafetyField struct {
 
 func (x *SafetyField) Reset() {
 	*x = SafetyField{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[2]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -419,7 +566,7 @@ func (x *SafetyField) String() string {
 func (*SafetyField) ProtoMessage() {}
 
 func (x *SafetyField) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[2]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -432,7 +579,7 @@ func (x *SafetyField) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SafetyField.ProtoReflect.Descriptor instead.
 func (*SafetyField) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{2}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *SafetyField) GetName() string {
@@ -504,7 +651,7 @@ type JudgeStepsRequest struct {
 
 func (x *JudgeStepsRequest) Reset() {
 	*x = JudgeStepsRequest{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[3]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -516,7 +663,7 @@ func (x *JudgeStepsRequest) String() string {
 func (*JudgeStepsRequest) ProtoMessage() {}
 
 func (x *JudgeStepsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[3]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -529,7 +676,7 @@ func (x *JudgeStepsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JudgeStepsRequest.ProtoReflect.Descriptor instead.
 func (*JudgeStepsRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{3}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *JudgeStepsRequest) GetPackSha256() []string {
@@ -561,7 +708,7 @@ type StepFacts struct {
 
 func (x *StepFacts) Reset() {
 	*x = StepFacts{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[4]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -573,7 +720,7 @@ func (x *StepFacts) String() string {
 func (*StepFacts) ProtoMessage() {}
 
 func (x *StepFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[4]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -586,7 +733,7 @@ func (x *StepFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepFacts.ProtoReflect.Descriptor instead.
 func (*StepFacts) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{4}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *StepFacts) GetStepId() string {
@@ -624,7 +771,7 @@ type Fact struct {
 
 func (x *Fact) Reset() {
 	*x = Fact{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[5]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -636,7 +783,7 @@ func (x *Fact) String() string {
 func (*Fact) ProtoMessage() {}
 
 func (x *Fact) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[5]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -649,7 +796,7 @@ func (x *Fact) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Fact.ProtoReflect.Descriptor instead.
 func (*Fact) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{5}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *Fact) GetField() string {
@@ -734,7 +881,7 @@ type TextList struct {
 
 func (x *TextList) Reset() {
 	*x = TextList{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[6]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -746,7 +893,7 @@ func (x *TextList) String() string {
 func (*TextList) ProtoMessage() {}
 
 func (x *TextList) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[6]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -759,7 +906,7 @@ func (x *TextList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TextList.ProtoReflect.Descriptor instead.
 func (*TextList) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{6}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *TextList) GetValues() []string {
@@ -781,7 +928,7 @@ type NumberRange struct {
 
 func (x *NumberRange) Reset() {
 	*x = NumberRange{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[7]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -793,7 +940,7 @@ func (x *NumberRange) String() string {
 func (*NumberRange) ProtoMessage() {}
 
 func (x *NumberRange) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[7]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -806,7 +953,7 @@ func (x *NumberRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NumberRange.ProtoReflect.Descriptor instead.
 func (*NumberRange) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{7}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *NumberRange) GetLow() float64 {
@@ -861,7 +1008,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[8]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -873,7 +1020,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[8]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -886,7 +1033,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{8}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Finding) GetRuleId() string {
@@ -1006,7 +1153,7 @@ type StepFindings struct {
 
 func (x *StepFindings) Reset() {
 	*x = StepFindings{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[9]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1018,7 +1165,7 @@ func (x *StepFindings) String() string {
 func (*StepFindings) ProtoMessage() {}
 
 func (x *StepFindings) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[9]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1031,7 +1178,7 @@ func (x *StepFindings) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepFindings.ProtoReflect.Descriptor instead.
 func (*StepFindings) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{9}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *StepFindings) GetStepId() string {
@@ -1062,7 +1209,7 @@ type JudgeStepsResponse struct {
 
 func (x *JudgeStepsResponse) Reset() {
 	*x = JudgeStepsResponse{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[10]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1074,7 +1221,7 @@ func (x *JudgeStepsResponse) String() string {
 func (*JudgeStepsResponse) ProtoMessage() {}
 
 func (x *JudgeStepsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[10]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1087,7 +1234,7 @@ func (x *JudgeStepsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JudgeStepsResponse.ProtoReflect.Descriptor instead.
 func (*JudgeStepsResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{10}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *JudgeStepsResponse) GetSteps() []*StepFindings {
@@ -1124,7 +1271,7 @@ type PackIdentity struct {
 
 func (x *PackIdentity) Reset() {
 	*x = PackIdentity{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[11]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1136,7 +1283,7 @@ func (x *PackIdentity) String() string {
 func (*PackIdentity) ProtoMessage() {}
 
 func (x *PackIdentity) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[11]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1149,7 +1296,7 @@ func (x *PackIdentity) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PackIdentity.ProtoReflect.Descriptor instead.
 func (*PackIdentity) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{11}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *PackIdentity) GetSha256() string {
@@ -1184,7 +1331,15 @@ var File_commonvat_module_safety_v1_safety_proto protoreflect.FileDescriptor
 
 const file_commonvat_module_safety_v1_safety_proto_rawDesc = "" +
 	"\n" +
-	"'commonvat/module/safety/v1/safety.proto\x12\x1acommonvat.module.safety.v1\"\x13\n" +
+	"'commonvat/module/safety/v1/safety.proto\x12\x1acommonvat.module.safety.v1\",\n" +
+	"\x14NameMaterialsRequest\x12\x14\n" +
+	"\x05names\x18\x01 \x03(\tR\x05names\"`\n" +
+	"\x15NameMaterialsResponse\x12G\n" +
+	"\tmaterials\x18\x01 \x03(\v2).commonvat.module.safety.v1.NamedMaterialR\tmaterials\"D\n" +
+	"\rNamedMaterial\x12\x1d\n" +
+	"\n" +
+	"first_name\x18\x01 \x01(\tR\tfirstName\x12\x14\n" +
+	"\x05metal\x18\x02 \x01(\tR\x05metal\"\x13\n" +
 	"\x11ListFieldsRequest\"U\n" +
 	"\x12ListFieldsResponse\x12?\n" +
 	"\x06fields\x18\x01 \x03(\v2'.commonvat.module.safety.v1.SafetyFieldR\x06fields\"\x82\x02\n" +
@@ -1276,12 +1431,13 @@ const file_commonvat_module_safety_v1_safety_proto_rawDesc = "" +
 	"\bStanding\x12\x18\n" +
 	"\x14STANDING_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eSTANDING_FIRES\x10\x01\x12\x19\n" +
-	"\x15STANDING_NEEDS_ANSWER\x10\x022\xe9\x01\n" +
+	"\x15STANDING_NEEDS_ANSWER\x10\x022\xdf\x02\n" +
 	"\rSafetyService\x12k\n" +
 	"\n" +
 	"ListFields\x12-.commonvat.module.safety.v1.ListFieldsRequest\x1a..commonvat.module.safety.v1.ListFieldsResponse\x12k\n" +
 	"\n" +
-	"JudgeSteps\x12-.commonvat.module.safety.v1.JudgeStepsRequest\x1a..commonvat.module.safety.v1.JudgeStepsResponseB\x89\x02\n" +
+	"JudgeSteps\x12-.commonvat.module.safety.v1.JudgeStepsRequest\x1a..commonvat.module.safety.v1.JudgeStepsResponse\x12t\n" +
+	"\rNameMaterials\x120.commonvat.module.safety.v1.NameMaterialsRequest\x1a1.commonvat.module.safety.v1.NameMaterialsResponseB\x89\x02\n" +
 	"\x1ecom.commonvat.module.safety.v1B\vSafetyProtoP\x01ZOgithub.com/commonvat/commonvat/proto/gen/go/commonvat/module/safety/v1;safetyv1\xa2\x02\x03CMS\xaa\x02\x1aCommonvat.Module.Safety.V1\xca\x02\x1aCommonvat\\Module\\Safety\\V1\xe2\x02&Commonvat\\Module\\Safety\\V1\\GPBMetadata\xea\x02\x1dCommonvat::Module::Safety::V1b\x06proto3"
 
 var (
@@ -1297,49 +1453,55 @@ func file_commonvat_module_safety_v1_safety_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_module_safety_v1_safety_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_commonvat_module_safety_v1_safety_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_commonvat_module_safety_v1_safety_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_commonvat_module_safety_v1_safety_proto_goTypes = []any{
-	(FieldKind)(0),             // 0: commonvat.module.safety.v1.FieldKind
-	(FieldAbout)(0),            // 1: commonvat.module.safety.v1.FieldAbout
-	(Severity)(0),              // 2: commonvat.module.safety.v1.Severity
-	(Override)(0),              // 3: commonvat.module.safety.v1.Override
-	(Standing)(0),              // 4: commonvat.module.safety.v1.Standing
-	(*ListFieldsRequest)(nil),  // 5: commonvat.module.safety.v1.ListFieldsRequest
-	(*ListFieldsResponse)(nil), // 6: commonvat.module.safety.v1.ListFieldsResponse
-	(*SafetyField)(nil),        // 7: commonvat.module.safety.v1.SafetyField
-	(*JudgeStepsRequest)(nil),  // 8: commonvat.module.safety.v1.JudgeStepsRequest
-	(*StepFacts)(nil),          // 9: commonvat.module.safety.v1.StepFacts
-	(*Fact)(nil),               // 10: commonvat.module.safety.v1.Fact
-	(*TextList)(nil),           // 11: commonvat.module.safety.v1.TextList
-	(*NumberRange)(nil),        // 12: commonvat.module.safety.v1.NumberRange
-	(*Finding)(nil),            // 13: commonvat.module.safety.v1.Finding
-	(*StepFindings)(nil),       // 14: commonvat.module.safety.v1.StepFindings
-	(*JudgeStepsResponse)(nil), // 15: commonvat.module.safety.v1.JudgeStepsResponse
-	(*PackIdentity)(nil),       // 16: commonvat.module.safety.v1.PackIdentity
+	(FieldKind)(0),                // 0: commonvat.module.safety.v1.FieldKind
+	(FieldAbout)(0),               // 1: commonvat.module.safety.v1.FieldAbout
+	(Severity)(0),                 // 2: commonvat.module.safety.v1.Severity
+	(Override)(0),                 // 3: commonvat.module.safety.v1.Override
+	(Standing)(0),                 // 4: commonvat.module.safety.v1.Standing
+	(*NameMaterialsRequest)(nil),  // 5: commonvat.module.safety.v1.NameMaterialsRequest
+	(*NameMaterialsResponse)(nil), // 6: commonvat.module.safety.v1.NameMaterialsResponse
+	(*NamedMaterial)(nil),         // 7: commonvat.module.safety.v1.NamedMaterial
+	(*ListFieldsRequest)(nil),     // 8: commonvat.module.safety.v1.ListFieldsRequest
+	(*ListFieldsResponse)(nil),    // 9: commonvat.module.safety.v1.ListFieldsResponse
+	(*SafetyField)(nil),           // 10: commonvat.module.safety.v1.SafetyField
+	(*JudgeStepsRequest)(nil),     // 11: commonvat.module.safety.v1.JudgeStepsRequest
+	(*StepFacts)(nil),             // 12: commonvat.module.safety.v1.StepFacts
+	(*Fact)(nil),                  // 13: commonvat.module.safety.v1.Fact
+	(*TextList)(nil),              // 14: commonvat.module.safety.v1.TextList
+	(*NumberRange)(nil),           // 15: commonvat.module.safety.v1.NumberRange
+	(*Finding)(nil),               // 16: commonvat.module.safety.v1.Finding
+	(*StepFindings)(nil),          // 17: commonvat.module.safety.v1.StepFindings
+	(*JudgeStepsResponse)(nil),    // 18: commonvat.module.safety.v1.JudgeStepsResponse
+	(*PackIdentity)(nil),          // 19: commonvat.module.safety.v1.PackIdentity
 }
 var file_commonvat_module_safety_v1_safety_proto_depIdxs = []int32{
-	7,  // 0: commonvat.module.safety.v1.ListFieldsResponse.fields:type_name -> commonvat.module.safety.v1.SafetyField
-	0,  // 1: commonvat.module.safety.v1.SafetyField.kind:type_name -> commonvat.module.safety.v1.FieldKind
-	1,  // 2: commonvat.module.safety.v1.SafetyField.about:type_name -> commonvat.module.safety.v1.FieldAbout
-	9,  // 3: commonvat.module.safety.v1.JudgeStepsRequest.steps:type_name -> commonvat.module.safety.v1.StepFacts
-	10, // 4: commonvat.module.safety.v1.StepFacts.facts:type_name -> commonvat.module.safety.v1.Fact
-	11, // 5: commonvat.module.safety.v1.Fact.texts:type_name -> commonvat.module.safety.v1.TextList
-	12, // 6: commonvat.module.safety.v1.Fact.number:type_name -> commonvat.module.safety.v1.NumberRange
-	2,  // 7: commonvat.module.safety.v1.Finding.severity:type_name -> commonvat.module.safety.v1.Severity
-	4,  // 8: commonvat.module.safety.v1.Finding.standing:type_name -> commonvat.module.safety.v1.Standing
-	3,  // 9: commonvat.module.safety.v1.Finding.override:type_name -> commonvat.module.safety.v1.Override
-	13, // 10: commonvat.module.safety.v1.StepFindings.findings:type_name -> commonvat.module.safety.v1.Finding
-	14, // 11: commonvat.module.safety.v1.JudgeStepsResponse.steps:type_name -> commonvat.module.safety.v1.StepFindings
-	16, // 12: commonvat.module.safety.v1.JudgeStepsResponse.packs:type_name -> commonvat.module.safety.v1.PackIdentity
-	5,  // 13: commonvat.module.safety.v1.SafetyService.ListFields:input_type -> commonvat.module.safety.v1.ListFieldsRequest
-	8,  // 14: commonvat.module.safety.v1.SafetyService.JudgeSteps:input_type -> commonvat.module.safety.v1.JudgeStepsRequest
-	6,  // 15: commonvat.module.safety.v1.SafetyService.ListFields:output_type -> commonvat.module.safety.v1.ListFieldsResponse
-	15, // 16: commonvat.module.safety.v1.SafetyService.JudgeSteps:output_type -> commonvat.module.safety.v1.JudgeStepsResponse
-	15, // [15:17] is the sub-list for method output_type
-	13, // [13:15] is the sub-list for method input_type
-	13, // [13:13] is the sub-list for extension type_name
-	13, // [13:13] is the sub-list for extension extendee
-	0,  // [0:13] is the sub-list for field type_name
+	7,  // 0: commonvat.module.safety.v1.NameMaterialsResponse.materials:type_name -> commonvat.module.safety.v1.NamedMaterial
+	10, // 1: commonvat.module.safety.v1.ListFieldsResponse.fields:type_name -> commonvat.module.safety.v1.SafetyField
+	0,  // 2: commonvat.module.safety.v1.SafetyField.kind:type_name -> commonvat.module.safety.v1.FieldKind
+	1,  // 3: commonvat.module.safety.v1.SafetyField.about:type_name -> commonvat.module.safety.v1.FieldAbout
+	12, // 4: commonvat.module.safety.v1.JudgeStepsRequest.steps:type_name -> commonvat.module.safety.v1.StepFacts
+	13, // 5: commonvat.module.safety.v1.StepFacts.facts:type_name -> commonvat.module.safety.v1.Fact
+	14, // 6: commonvat.module.safety.v1.Fact.texts:type_name -> commonvat.module.safety.v1.TextList
+	15, // 7: commonvat.module.safety.v1.Fact.number:type_name -> commonvat.module.safety.v1.NumberRange
+	2,  // 8: commonvat.module.safety.v1.Finding.severity:type_name -> commonvat.module.safety.v1.Severity
+	4,  // 9: commonvat.module.safety.v1.Finding.standing:type_name -> commonvat.module.safety.v1.Standing
+	3,  // 10: commonvat.module.safety.v1.Finding.override:type_name -> commonvat.module.safety.v1.Override
+	16, // 11: commonvat.module.safety.v1.StepFindings.findings:type_name -> commonvat.module.safety.v1.Finding
+	17, // 12: commonvat.module.safety.v1.JudgeStepsResponse.steps:type_name -> commonvat.module.safety.v1.StepFindings
+	19, // 13: commonvat.module.safety.v1.JudgeStepsResponse.packs:type_name -> commonvat.module.safety.v1.PackIdentity
+	8,  // 14: commonvat.module.safety.v1.SafetyService.ListFields:input_type -> commonvat.module.safety.v1.ListFieldsRequest
+	11, // 15: commonvat.module.safety.v1.SafetyService.JudgeSteps:input_type -> commonvat.module.safety.v1.JudgeStepsRequest
+	5,  // 16: commonvat.module.safety.v1.SafetyService.NameMaterials:input_type -> commonvat.module.safety.v1.NameMaterialsRequest
+	9,  // 17: commonvat.module.safety.v1.SafetyService.ListFields:output_type -> commonvat.module.safety.v1.ListFieldsResponse
+	18, // 18: commonvat.module.safety.v1.SafetyService.JudgeSteps:output_type -> commonvat.module.safety.v1.JudgeStepsResponse
+	6,  // 19: commonvat.module.safety.v1.SafetyService.NameMaterials:output_type -> commonvat.module.safety.v1.NameMaterialsResponse
+	17, // [17:20] is the sub-list for method output_type
+	14, // [14:17] is the sub-list for method input_type
+	14, // [14:14] is the sub-list for extension type_name
+	14, // [14:14] is the sub-list for extension extendee
+	0,  // [0:14] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_safety_v1_safety_proto_init() }
@@ -1347,7 +1509,7 @@ func file_commonvat_module_safety_v1_safety_proto_init() {
 	if File_commonvat_module_safety_v1_safety_proto != nil {
 		return
 	}
-	file_commonvat_module_safety_v1_safety_proto_msgTypes[5].OneofWrappers = []any{
+	file_commonvat_module_safety_v1_safety_proto_msgTypes[8].OneofWrappers = []any{
 		(*Fact_Truth)(nil),
 		(*Fact_Texts)(nil),
 		(*Fact_Number)(nil),
@@ -1358,7 +1520,7 @@ func file_commonvat_module_safety_v1_safety_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_module_safety_v1_safety_proto_rawDesc), len(file_commonvat_module_safety_v1_safety_proto_rawDesc)),
 			NumEnums:      5,
-			NumMessages:   12,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

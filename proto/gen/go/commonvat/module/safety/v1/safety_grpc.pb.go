@@ -23,8 +23,9 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	SafetyService_ListFields_FullMethodName = "/commonvat.module.safety.v1.SafetyService/ListFields"
-	SafetyService_JudgeSteps_FullMethodName = "/commonvat.module.safety.v1.SafetyService/JudgeSteps"
+	SafetyService_ListFields_FullMethodName    = "/commonvat.module.safety.v1.SafetyService/ListFields"
+	SafetyService_JudgeSteps_FullMethodName    = "/commonvat.module.safety.v1.SafetyService/JudgeSteps"
+	SafetyService_NameMaterials_FullMethodName = "/commonvat.module.safety.v1.SafetyService/NameMaterials"
 )
 
 // SafetyServiceClient is the client API for SafetyService service.
@@ -38,6 +39,9 @@ type SafetyServiceClient interface {
 	// JudgeSteps holds the steps of a plan against rule packs. Errors: INVALID_ARGUMENT naming the step and the field;
 	// FAILED_PRECONDITION for packs that the module doesn't hold (see commonvat.module.data.v1).
 	JudgeSteps(ctx context.Context, in *JudgeStepsRequest, opts ...grpc.CallOption) (*JudgeStepsResponse, error)
+	// NameMaterials tells which names are of one material, so that its amounts in a bath are added up before they are judged, and which metal it leaves in a vessel. Optional: a
+	// module without it knows nothing of either. Errors: INVALID_ARGUMENT naming the field.
+	NameMaterials(ctx context.Context, in *NameMaterialsRequest, opts ...grpc.CallOption) (*NameMaterialsResponse, error)
 }
 
 type safetyServiceClient struct {
@@ -68,6 +72,16 @@ func (c *safetyServiceClient) JudgeSteps(ctx context.Context, in *JudgeStepsRequ
 	return out, nil
 }
 
+func (c *safetyServiceClient) NameMaterials(ctx context.Context, in *NameMaterialsRequest, opts ...grpc.CallOption) (*NameMaterialsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(NameMaterialsResponse)
+	err := c.cc.Invoke(ctx, SafetyService_NameMaterials_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // SafetyServiceServer is the server API for SafetyService service.
 // All implementations must embed UnimplementedSafetyServiceServer
 // for forward compatibility.
@@ -79,6 +93,9 @@ type SafetyServiceServer interface {
 	// JudgeSteps holds the steps of a plan against rule packs. Errors: INVALID_ARGUMENT naming the step and the field;
 	// FAILED_PRECONDITION for packs that the module doesn't hold (see commonvat.module.data.v1).
 	JudgeSteps(context.Context, *JudgeStepsRequest) (*JudgeStepsResponse, error)
+	// NameMaterials tells which names are of one material, so that its amounts in a bath are added up before they are judged, and which metal it leaves in a vessel. Optional: a
+	// module without it knows nothing of either. Errors: INVALID_ARGUMENT naming the field.
+	NameMaterials(context.Context, *NameMaterialsRequest) (*NameMaterialsResponse, error)
 	mustEmbedUnimplementedSafetyServiceServer()
 }
 
@@ -94,6 +111,9 @@ func (UnimplementedSafetyServiceServer) ListFields(context.Context, *ListFieldsR
 }
 func (UnimplementedSafetyServiceServer) JudgeSteps(context.Context, *JudgeStepsRequest) (*JudgeStepsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method JudgeSteps not implemented")
+}
+func (UnimplementedSafetyServiceServer) NameMaterials(context.Context, *NameMaterialsRequest) (*NameMaterialsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method NameMaterials not implemented")
 }
 func (UnimplementedSafetyServiceServer) mustEmbedUnimplementedSafetyServiceServer() {}
 func (UnimplementedSafetyServiceServer) testEmbeddedByValue()                       {}
@@ -152,6 +172,24 @@ func _SafetyService_JudgeSteps_Handler(srv interface{}, ctx context.Context, dec
 	return interceptor(ctx, in, info, handler)
 }
 
+func _SafetyService_NameMaterials_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(NameMaterialsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(SafetyServiceServer).NameMaterials(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: SafetyService_NameMaterials_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(SafetyServiceServer).NameMaterials(ctx, req.(*NameMaterialsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // SafetyService_ServiceDesc is the grpc.ServiceDesc for SafetyService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -166,6 +204,10 @@ var SafetyService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "JudgeSteps",
 			Handler:    _SafetyService_JudgeSteps_Handler,
+		},
+		{
+			MethodName: "NameMaterials",
+			Handler:    _SafetyService_NameMaterials_Handler,
 		},
 	},
 	Streams:  []grpc.StreamDesc{},
