@@ -56,10 +56,13 @@ measured: build ## take in the measured wool spectra from COMMONVAT_MEASURED_DIR
 test: ## run the tests; needs only Go
 	go test -shuffle=on $(TESTFLAGS) ./...
 
+# Of what services/e2e tries in programs, what is tried once more in a core that has the race detector.
+RACED := ^(TestScenarios|TestWhatWasAcknowledgedIsThereOnce|TestPacksChangeWhilePlansAreMade|TestWatchTellsWhatHappens)$$
+
 .PHONY: test-race
 test-race: ## run the tests with the race detector; needs a C compiler
-	@# What services/e2e tries runs in programs that are built without the detector, so it would try nothing more here.
 	CGO_ENABLED=1 go test -race -shuffle=on -timeout 20m $(TESTFLAGS) $$(go list ./... | grep -v '/services/e2e$$')
+	CGO_ENABLED=1 go test -race -shuffle=on -timeout 20m $(TESTFLAGS) -run '$(RACED)' ./services/e2e
 
 .PHONY: crash
 crash: ## kill the core under load, CYCLES=1000 times, and check each time what is left

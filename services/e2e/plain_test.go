@@ -2,5 +2,4 @@
 
 package e2e_test
 
-// raced: see raced_test.go.
-const raced = false
+const withDetector = ""
