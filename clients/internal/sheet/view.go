@@ -2,6 +2,7 @@ package sheet
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
@@ -121,6 +122,11 @@ func Of(s *benchpb.Sheet) Page {
 		recipe := recipeOf(s.GetPlan(), one)
 		step := stepOf(i+1, one, recipe)
 		step.Work = work(recipe)
+		for _, q := range s.GetQuestions() {
+			if q.GetScope() == benchpb.QuestionScope_QUESTION_SCOPE_RECIPE && q.GetHolds() && slices.Contains(q.GetBaths(), one.GetName()) {
+				step.Withheld = append(step.Withheld, "it can't be scaled before this is answered: "+q.GetText())
+			}
+		}
 		if one.GetDay() > 0 && one.GetDay() != day {
 			day = one.GetDay()
 			step.Day = fmt.Sprintf("Day %d", day)

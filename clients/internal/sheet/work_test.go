@@ -100,6 +100,16 @@ func TestHowAmountsAreTold(t *testing.T) {
 	assert.Contains(t, sheet.Of(s).Steps[1].Work, "of which how much is dye isn't known")
 }
 
+// What a module asks of a recipe stands at its bath, too.
+func TestQuestionOfARecipeStandsAtItsBath(t *testing.T) {
+	s := aSheet()
+	s.Baths[2].Name = "blue"
+	s.Questions = append(s.Questions, &benchpb.SheetQuestion{
+		Scope: benchpb.QuestionScope_QUESTION_SCOPE_RECIPE, Of: "blue", Baths: []string{"blue"}, Text: `"1-2-3" is told of several vats: which one?`, Choices: []string{"fructose", "iron"}, Holds: true,
+	})
+	inOrder(t, words(text(t, s, healthy)), "To be answered first", `"1-2-3" is told of several vats: which one? (fructose, iron)`, "3. blue (modifier)", `withheld: it can't be scaled before this is answered: "1-2-3" is told of several vats: which one?`, "4. alum again")
+}
+
 // The days stand on every form of a sheet, without amounts, and what isn't released is said there, too.
 func TestDays(t *testing.T) {
 	s := daySheet()
