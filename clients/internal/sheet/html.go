@@ -70,7 +70,7 @@ section, h2, h3, .note, .stop, tr { break-inside: avoid; } h2, h3 { break-after:
 {{with .Days}}<h2>Days</h2>
 {{range .}}<h3>{{.Heading}}</h3>
 <table class="days"><tbody>{{range .Tasks}}<tr><th scope="row">{{.Number}}</th><td>{{.Text}}{{with .Shares}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}</td></tr>{{end}}</tbody></table>
-{{end}}{{end}}{{range .Steps}}{{with .Day}}<h2 class="day">{{.}}</h2>
+{{end}}{{with $.DaysMind}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}{{end}}{{range .Steps}}{{with .Day}}<h2 class="day">{{.}}</h2>
 {{end}}<section>
 <h2>{{.Heading}}</h2>
 <p class="standing{{if not .Released}} held{{end}}">{{.Standing}}</p>

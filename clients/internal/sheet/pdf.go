@@ -116,6 +116,7 @@ func (d *pdfPage) all(p Page) {
 			on.day(day)
 		})
 	}
+	d.list("", p.DaysMind)
 	for _, s := range p.Steps {
 		d.together(func(on *pdfPage) { on.step(s) })
 	}

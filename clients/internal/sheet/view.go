@@ -18,6 +18,7 @@ type Page struct {
 	Holding  []string // questions that must be answered first
 	Labels   [][]string
 	Days     []Day // empty where the work isn't laid out over days
+	DaysMind []string
 	Steps    []Step
 	Mordants []string
 	Water    string
@@ -116,7 +117,7 @@ func Of(s *benchpb.Sheet) Page {
 	for _, l := range s.GetLabels() {
 		p.Labels = append(p.Labels, []string{l.GetCode(), l.GetLabel(), l.GetFibre(), figure(l.GetMassG(), 5) + " g"})
 	}
-	p.Days = daysOf(s)
+	p.Days, p.DaysMind = daysOf(s), s.GetDayRemarks()
 	day := int32(0)
 	for i, one := range s.GetBaths() {
 		recipe := recipeOf(s.GetPlan(), one)

@@ -118,11 +118,11 @@ func TestDays(t *testing.T) {
 	}
 	got := words(text(t, s, healthy))
 	inOrder(t, got, "Days", "Day 1, 2 h 30 min at the pots, one after another", "1. alum (mordant): skein 1, skein 2, skein 9 to skein 13", "2. weld (dye): skein 1 to skein 3, strip",
-		"weld, then indigo: skein 1", "- rinse, dry in the shade: skein 1", "Day 2", "3. iron (modifier): skein 1; a vessel and tools of its own; NOT RELEASED", "DAY 1", "1. alum (mordant)")
+		"weld, then indigo: skein 1", "- rinse, dry in the shade: skein 1", "Day 2", "3. iron (modifier): skein 1; a vessel and tools of its own; NOT RELEASED", `! no piece gets weld in "weld" alone`, "DAY 1", "1. alum (mordant)")
 	assert.Contains(t, words(text(t, s, sheet.Health{})), "skein 9 to skein 13; NOT RELEASED")
 	var b bytes.Buffer
 	require.NoError(t, sheet.WriteHTML(&b, sheet.Of(sheet.Apply(s, healthy)), sheet.Papers[0]))
-	inOrder(t, b.String(), "<h2>Days</h2>", "<h3>Day 1, 2 h 30 min", "<li>weld, then indigo: skein 1</li>", "<h3>Day 2</h3>", `<h2 class="day">Day 1</h2>`, "<section>", "<h2>1. alum (mordant)</h2>")
+	inOrder(t, b.String(), "<h2>Days</h2>", "<h3>Day 1, 2 h 30 min", "<li>weld, then indigo: skein 1</li>", "<h3>Day 2</h3>", "<li>no piece gets weld in", `<h2 class="day">Day 1</h2>`, "<section>", "<h2>1. alum (mordant)</h2>")
 	s.Days = nil
 	assert.NotContains(t, text(t, s, healthy), "Days")
 }
