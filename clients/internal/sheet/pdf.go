@@ -116,7 +116,9 @@ func (d *pdfPage) all(p Page) {
 			on.day(day)
 		})
 	}
-	d.list("", p.DaysMind)
+	for _, text := range p.DaysMind {
+		d.together(func(on *pdfPage) { on.hanging(4, "!", text) })
+	}
 	for _, s := range p.Steps {
 		d.together(func(on *pdfPage) { on.step(s) })
 	}
