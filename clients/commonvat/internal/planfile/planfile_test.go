@@ -43,7 +43,7 @@ func TestExamplePlan(t *testing.T) {
 	assert.Equal(t, 40.0, p.GetMordant().GetLiquorRatio())
 	assert.Equal(t, `bath "blue", line`, f.Where("plan.baths[1].litres")[:len(`bath "blue", line`)])
 	assert.False(t, p.GetLayOutDays(), "both orders are laid out over days without a word")
-	asked, err := planfile.Parse(append([]byte("lay_out_days: yes\n"), example(t, "weld-and-indigo.plan.yaml")...), seed)
+	asked, err := planfile.Parse(append([]byte("lay_out_days: true\n"), example(t, "weld-and-indigo.plan.yaml")...), seed)
 	require.NoError(t, err)
 	assert.True(t, asked.Plan.GetLayOutDays())
 	again, err := planfile.Parse(example(t, "weld-and-indigo.plan.yaml"), seed)
