@@ -46,7 +46,7 @@ var page = template.Must(template.New("sheet").Parse(`<!DOCTYPE html>
 @page { size: {{.Size}}; margin: 15mm; }
 body { font: 16px/1.4 sans-serif; color: #111; background: #fff; max-width: 60rem; margin: 0 auto; padding: 0 1rem; }
 h1 { font-size: 1.5rem; margin: 1rem 0 0; } h2 { font-size: 1.15rem; margin: 1.2rem 0 .3rem; border-top: 2px solid #111; padding-top: .3rem; }
-.day { font-size: 1.3rem; border: 0; margin-bottom: 0; } h3 { font-size: 1rem; margin: .6rem 0 .2rem; }
+.day { font-size: 1.3rem; border: 0; margin-bottom: 0; } h3 { font-size: 1rem; margin: .6rem 0 .2rem; } .days th { width: 2rem; }
 p, ul, table { margin: .3rem 0; } ul { padding-left: 1.2rem; }
 table { border-collapse: collapse; width: 100%; } th, td { text-align: left; vertical-align: top; padding: .2rem .5rem .2rem 0; border-bottom: 1px solid #777; }
 .room { width: 45%; height: 2.2rem; }
@@ -69,8 +69,8 @@ section, h2, h3, .note, .stop, tr { break-inside: avoid; } h2, h3 { break-after:
 {{with .Water}}<p>{{.}}</p>{{end}}
 {{with .Days}}<h2>Days</h2>
 {{range .}}<h3>{{.Heading}}</h3>
-<table><tbody>{{range .Tasks}}<tr><th scope="row">{{.Number}}</th><td>{{.Text}}{{with .Shares}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}</td></tr>{{end}}</tbody></table>
-{{end}}{{end}}{{range .Steps}}{{with .Day}}<h2 class="day">{{.}}</h2>
+<table class="days"><tbody>{{range .Tasks}}<tr><th scope="row">{{.Number}}</th><td>{{.Text}}{{with .Shares}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}</td></tr>{{end}}</tbody></table>
+{{end}}{{with $.DaysMind}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}{{end}}{{range .Steps}}{{with .Day}}<h2 class="day">{{.}}</h2>
 {{end}}<section>
 <h2>{{.Heading}}</h2>
 <p class="standing{{if not .Released}} held{{end}}">{{.Standing}}</p>

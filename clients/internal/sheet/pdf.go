@@ -46,7 +46,7 @@ type pdfPage struct {
 	doc    *fpdf.Fpdf
 	glyphs *sfnt.Font
 	high   float64 // of the paper
-	// within is the step that goes on, for the head of its next page.
+	// within is the step, or the table, that goes on, for the head of its next page.
 	within string
 	// scratch is a page without an end; nil on the scratch itself.
 	scratch *pdfPage
@@ -100,9 +100,11 @@ func (d *pdfPage) all(p Page) {
 		d.head("Pieces")
 		parts := []float64{0.15, 0.45, 0.25, 0.15}
 		d.row(parts, LabelColumns, "B", 0)
+		d.within = "Pieces"
 		for _, label := range p.Labels {
 			d.row(parts, label, "", 0)
 		}
+		d.within = ""
 	}
 	if p.Water != "" {
 		d.doc.Ln(1)
@@ -115,6 +117,9 @@ func (d *pdfPage) all(p Page) {
 			}
 			on.day(day)
 		})
+	}
+	for _, text := range p.DaysMind {
+		d.together(func(on *pdfPage) { on.hanging(4, "!", text) })
 	}
 	for _, s := range p.Steps {
 		d.together(func(on *pdfPage) { on.step(s) })

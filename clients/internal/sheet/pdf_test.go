@@ -45,6 +45,7 @@ func daySheet() *benchpb.Sheet {
 		}},
 		{Day: 2, Tasks: []*benchpb.SheetTask{{Bath: "iron", Pieces: []string{"skein 1"}, Text: "a vessel and tools of its own"}, {Bath: "alum again", Pieces: []string{"skein 1"}}}},
 	}
+	s.DayRemarks = []string{"no piece gets weld in \"weld\" alone"}
 	return s
 }
 
@@ -59,7 +60,7 @@ func TestPDFIsInTheOrderOfWork(t *testing.T) {
 		inOrder(t, textOf(t, pdfOf(t, s, healthy, paper)),
 			"Weld (invented)", "NOT RELEASED: a rule stops it", "Natural is not the same as safe.", "Pieces", "3334X", "skein 1",
 			"Days", "Day 1, 2 h 30 min", "1. alum (mordant): skein 1, skein 2", "2. weld (dye): skein 1 to skein 3, strip", "weld, then indigo: skein 1", "rinse, dry in the shade: skein 1",
-			"Day 2", "3. iron (modifier): skein 1; a vessel and tools of its own; NOT RELEASED", "4. alum again",
+			"Day 2", "3. iron (modifier): skein 1; a vessel and tools of its own; NOT RELEASED", "4. alum again", `! no piece gets weld in "weld" alone`,
 			"Day 1", "1. alum (mordant)", "released", "potassium alum", "weigh 2.40 g",
 			"2. weld (dye)", "Pieces: skein 1", "Work: rinse the fibre before it goes in; 3 dips; pH 9 to 9.5", "CAUTION: It foams. Gas comes off. Do: Add it slowly.", "S039", "add 780 mL water",
 			"weigh 20.00 g", "12 % WOF, 11.9 to 12.1; ± 0.6 %", "time", "seen", "30 min", "70 °C", "look", "2 h 30 min", "fibre out",

@@ -40,6 +40,9 @@ func WriteText(w io.Writer, p Page) error {
 				}
 			}
 		}
+		for _, text := range p.DaysMind {
+			t.marked(2, "! ", text)
+		}
 	}
 	for _, s := range p.Steps {
 		t.step(s)

@@ -2,6 +2,7 @@ package sheet
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
@@ -17,6 +18,7 @@ type Page struct {
 	Holding  []string // questions that must be answered first
 	Labels   [][]string
 	Days     []Day // empty where the work isn't laid out over days
+	DaysMind []string
 	Steps    []Step
 	Mordants []string
 	Water    string
@@ -115,12 +117,17 @@ func Of(s *benchpb.Sheet) Page {
 	for _, l := range s.GetLabels() {
 		p.Labels = append(p.Labels, []string{l.GetCode(), l.GetLabel(), l.GetFibre(), figure(l.GetMassG(), 5) + " g"})
 	}
-	p.Days = daysOf(s)
+	p.Days, p.DaysMind = daysOf(s), s.GetDayRemarks()
 	day := int32(0)
 	for i, one := range s.GetBaths() {
 		recipe := recipeOf(s.GetPlan(), one)
 		step := stepOf(i+1, one, recipe)
 		step.Work = work(recipe)
+		for _, q := range s.GetQuestions() {
+			if q.GetScope() == benchpb.QuestionScope_QUESTION_SCOPE_RECIPE && q.GetHolds() && slices.Contains(q.GetBaths(), one.GetName()) {
+				step.Withheld = append(step.Withheld, "it can't be scaled before this is answered: "+q.GetText())
+			}
+		}
 		if one.GetDay() > 0 && one.GetDay() != day {
 			day = one.GetDay()
 			step.Day = fmt.Sprintf("Day %d", day)

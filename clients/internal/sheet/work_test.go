@@ -100,6 +100,16 @@ func TestHowAmountsAreTold(t *testing.T) {
 	assert.Contains(t, sheet.Of(s).Steps[1].Work, "of which how much is dye isn't known")
 }
 
+// What a module asks of a recipe stands at its bath, too.
+func TestQuestionOfARecipeStandsAtItsBath(t *testing.T) {
+	s := aSheet()
+	s.Baths[2].Name = "blue"
+	s.Questions = append(s.Questions, &benchpb.SheetQuestion{
+		Scope: benchpb.QuestionScope_QUESTION_SCOPE_RECIPE, Of: "blue", Baths: []string{"blue"}, Text: `"1-2-3" is told of several vats: which one?`, Choices: []string{"fructose", "iron"}, Holds: true,
+	})
+	inOrder(t, words(text(t, s, healthy)), "To be answered first", `"1-2-3" is told of several vats: which one? (fructose, iron)`, "3. blue (modifier)", `withheld: it can't be scaled before this is answered: "1-2-3" is told of several vats: which one?`, "4. alum again")
+}
+
 // The days stand on every form of a sheet, without amounts, and what isn't released is said there, too.
 func TestDays(t *testing.T) {
 	s := daySheet()
@@ -108,11 +118,11 @@ func TestDays(t *testing.T) {
 	}
 	got := words(text(t, s, healthy))
 	inOrder(t, got, "Days", "Day 1, 2 h 30 min at the pots, one after another", "1. alum (mordant): skein 1, skein 2, skein 9 to skein 13", "2. weld (dye): skein 1 to skein 3, strip",
-		"weld, then indigo: skein 1", "- rinse, dry in the shade: skein 1", "Day 2", "3. iron (modifier): skein 1; a vessel and tools of its own; NOT RELEASED", "DAY 1", "1. alum (mordant)")
+		"weld, then indigo: skein 1", "- rinse, dry in the shade: skein 1", "Day 2", "3. iron (modifier): skein 1; a vessel and tools of its own; NOT RELEASED", `! no piece gets weld in "weld" alone`, "DAY 1", "1. alum (mordant)")
 	assert.Contains(t, words(text(t, s, sheet.Health{})), "skein 9 to skein 13; NOT RELEASED")
 	var b bytes.Buffer
 	require.NoError(t, sheet.WriteHTML(&b, sheet.Of(sheet.Apply(s, healthy)), sheet.Papers[0]))
-	inOrder(t, b.String(), "<h2>Days</h2>", "<h3>Day 1, 2 h 30 min", "<li>weld, then indigo: skein 1</li>", "<h3>Day 2</h3>", `<h2 class="day">Day 1</h2>`, "<section>", "<h2>1. alum (mordant)</h2>")
+	inOrder(t, b.String(), "<h2>Days</h2>", "<h3>Day 1, 2 h 30 min", "<li>weld, then indigo: skein 1</li>", "<h3>Day 2</h3>", "<li>no piece gets weld in", `<h2 class="day">Day 1</h2>`, "<section>", "<h2>1. alum (mordant)</h2>")
 	s.Days = nil
 	assert.NotContains(t, text(t, s, healthy), "Days")
 }

@@ -248,7 +248,7 @@ func (b *Bench) Scale(ctx context.Context, member trial.MemberID, plan *benchpb.
 			return nil, &pipeline.ModuleError{Kind: pipeline.KindBathscale, Module: p.GetModule().GetName(), Class: pipeline.ErrModuleUnavailable, Reason: p.GetFault()}
 		}
 	}
-	answer := &benchpb.ScaleBathResponse{Questions: d.asked.sorted(), Parts: d.sheet.GetParts(), Remarks: d.sheet.GetRemarks(), Days: d.sheet.GetDays()}
+	answer := &benchpb.ScaleBathResponse{Questions: d.asked.sorted(), Parts: d.sheet.GetParts(), Remarks: d.sheet.GetRemarks(), Days: d.sheet.GetDays(), DayRemarks: d.sheet.GetDayRemarks()}
 	for _, one := range d.baths {
 		one.out.Standing = benchpb.Standing_STANDING_NOT_CHECKED
 		answer.Baths = append(answer.Baths, one.out)

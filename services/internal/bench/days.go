@@ -56,9 +56,7 @@ func (b *Bench) layOutDays(ctx context.Context, d *draft) error {
 		}
 		d.sheet.Days = append(d.sheet.Days, out)
 	}
-	for _, text := range r.GetRemarks() {
-		d.remark("%s", text)
-	}
+	d.sheet.DayRemarks = r.GetRemarks()
 	return nil
 }
 

@@ -15,7 +15,7 @@ func bothWays() *benchpb.Plan {
 	p := plainWeek()
 	again := &benchpb.PlanBath{
 		Name: "weld again", Kind: benchpb.BathKind_BATH_KIND_DYE, Volume: &benchpb.PlanBath_LiquorRatio{LiquorRatio: 40}, Vessel: "pot", Heat: p.GetBaths()[1].GetHeat(),
-		Ph: p.GetBaths()[1].GetPh(), RinsedBefore: true, Doses: []*benchpb.PlanDose{percent("weld", 100)}, Pieces: []string{"skein 5", "skein 6", "skein 9"},
+		Ph: p.GetBaths()[1].GetPh(), RinsedBefore: true, Doses: []*benchpb.PlanDose{percent("weld", 100)}, Pieces: []string{"skein 5", "skein 6"},
 	}
 	p.Baths[1].Pieces = []string{"skein 1", "skein 2", "skein 3", "skein 4"}
 	p.Baths[2].Pieces = []string{"skein 2", "skein 3", "skein 4", "skein 5", "skein 6", "skein 7", "skein 8"}
@@ -43,6 +43,9 @@ func bothOrdersOverDays(t *testing.T, w *workplace) {
 	answer, err := w.Scale(t.Context(), ash, bothWays())
 	require.NoError(t, err)
 	assert.Len(t, answer.GetDays(), 4)
+	assert.Equal(t, []string{
+		`no piece gets weld in "weld again" alone: a plain piece in every pot that colours would show the pot's own accidents`,
+	}, answer.GetDayRemarks())
 
 	// What the plan tells is kept, and what that leaves no time for is said.
 	told := bothWays()
@@ -51,7 +54,7 @@ func bothOrdersOverDays(t *testing.T, w *workplace) {
 	require.NoError(t, err)
 	assert.Equal(t, int32(2), bathNamed(t, s, "weld").GetDay())
 	assert.Equal(t, int32(4), bathNamed(t, s, "weld again").GetDay())
-	assert.Contains(t, s.GetRemarks(), `"weld" is told for day 2; skein 1 comes from "alum", and is better rested until day 3`)
+	assert.Contains(t, s.GetDayRemarks(), `"weld" is told for day 2; skein 1 comes from "alum", and is better rested until day 3`)
 
 	// Mordant baths that the module chose get a day of their own.
 	wish := bothWays()

@@ -190,6 +190,7 @@ type ScaleBathResponse struct {
 	Remarks   []string               `protobuf:"bytes,4,rep,name=remarks,proto3" json:"remarks,omitempty"`
 	// As on a sheet.
 	Days          []*SheetDay `protobuf:"bytes,5,rep,name=days,proto3" json:"days,omitempty"`
+	DayRemarks    []string    `protobuf:"bytes,6,rep,name=day_remarks,json=dayRemarks,proto3" json:"day_remarks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -255,6 +256,13 @@ func (x *ScaleBathResponse) GetRemarks() []string {
 func (x *ScaleBathResponse) GetDays() []*SheetDay {
 	if x != nil {
 		return x.Days
+	}
+	return nil
+}
+
+func (x *ScaleBathResponse) GetDayRemarks() []string {
+	if x != nil {
+		return x.DayRemarks
 	}
 	return nil
 }
@@ -1578,13 +1586,15 @@ const file_commonvat_bench_v1_bench_proto_rawDesc = "" +
 	"\x04plan\x18\x01 \x01(\v2\x18.commonvat.bench.v1.PlanR\x04plan\x12#\n" +
 	"\rvalidate_only\x18\x02 \x01(\bR\fvalidateOnly\"@\n" +
 	"\x10ScaleBathRequest\x12,\n" +
-	"\x04plan\x18\x01 \x01(\v2\x18.commonvat.bench.v1.PlanR\x04plan\"\x8a\x02\n" +
+	"\x04plan\x18\x01 \x01(\v2\x18.commonvat.bench.v1.PlanR\x04plan\"\xab\x02\n" +
 	"\x11ScaleBathResponse\x123\n" +
 	"\x05baths\x18\x01 \x03(\v2\x1d.commonvat.bench.v1.SheetBathR\x05baths\x12?\n" +
 	"\tquestions\x18\x02 \x03(\v2!.commonvat.bench.v1.SheetQuestionR\tquestions\x123\n" +
 	"\x05parts\x18\x03 \x03(\v2\x1d.commonvat.bench.v1.SheetPartR\x05parts\x12\x18\n" +
 	"\aremarks\x18\x04 \x03(\tR\aremarks\x120\n" +
-	"\x04days\x18\x05 \x03(\v2\x1c.commonvat.bench.v1.SheetDayR\x04days\"D\n" +
+	"\x04days\x18\x05 \x03(\v2\x1c.commonvat.bench.v1.SheetDayR\x04days\x12\x1f\n" +
+	"\vday_remarks\x18\x06 \x03(\tR\n" +
+	"dayRemarks\"D\n" +
 	"\x14SelectMordantRequest\x12,\n" +
 	"\x04plan\x18\x01 \x01(\v2\x18.commonvat.bench.v1.PlanR\x04plan\"\xcc\x01\n" +
 	"\x15SelectMordantResponse\x12=\n" +

@@ -462,7 +462,9 @@ type Sheet struct {
 	// Absent unless the sheet is deleted.
 	DeleteTime *timestamppb.Timestamp `protobuf:"bytes,17,opt,name=delete_time,json=deleteTime,proto3" json:"delete_time,omitempty"`
 	// The work by days; empty unless the plan has both orders of two dyestuffs, or wishes it. No amounts are in it.
-	Days          []*SheetDay `protobuf:"bytes,18,rep,name=days,proto3" json:"days,omitempty"`
+	Days []*SheetDay `protobuf:"bytes,18,rep,name=days,proto3" json:"days,omitempty"`
+	// What keeps the plan from comparing its orders fairly, and which told day leaves no time to rest.
+	DayRemarks    []string `protobuf:"bytes,19,rep,name=day_remarks,json=dayRemarks,proto3" json:"day_remarks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -619,6 +621,13 @@ func (x *Sheet) GetDeleteTime() *timestamppb.Timestamp {
 func (x *Sheet) GetDays() []*SheetDay {
 	if x != nil {
 		return x.Days
+	}
+	return nil
+}
+
+func (x *Sheet) GetDayRemarks() []string {
+	if x != nil {
+		return x.DayRemarks
 	}
 	return nil
 }
@@ -2681,7 +2690,7 @@ var File_commonvat_bench_v1_sheet_proto protoreflect.FileDescriptor
 
 const file_commonvat_bench_v1_sheet_proto_rawDesc = "" +
 	"\n" +
-	"\x1ecommonvat/bench/v1/sheet.proto\x12\x12commonvat.bench.v1\x1a\x1dcommonvat/bench/v1/plan.proto\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xdf\x06\n" +
+	"\x1ecommonvat/bench/v1/sheet.proto\x12\x12commonvat.bench.v1\x1a\x1dcommonvat/bench/v1/plan.proto\x1a\x1fcommonvat/types/v1/colour.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x80\a\n" +
 	"\x05Sheet\x12,\n" +
 	"\x04plan\x18\x01 \x01(\v2\x18.commonvat.bench.v1.PlanR\x04plan\x12\x1a\n" +
 	"\brevision\x18\x02 \x01(\x03R\brevision\x12\x12\n" +
@@ -2705,7 +2714,9 @@ const file_commonvat_bench_v1_sheet_proto_rawDesc = "" +
 	"incomplete\x12;\n" +
 	"\vdelete_time\x18\x11 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"deleteTime\x120\n" +
-	"\x04days\x18\x12 \x03(\v2\x1c.commonvat.bench.v1.SheetDayR\x04days\"|\n" +
+	"\x04days\x18\x12 \x03(\v2\x1c.commonvat.bench.v1.SheetDayR\x04days\x12\x1f\n" +
+	"\vday_remarks\x18\x13 \x03(\tR\n" +
+	"dayRemarks\"|\n" +
 	"\bSheetDay\x12\x10\n" +
 	"\x03day\x18\x01 \x01(\x05R\x03day\x123\n" +
 	"\x05tasks\x18\x02 \x03(\v2\x1d.commonvat.bench.v1.SheetTaskR\x05tasks\x12\x1d\n" +
