@@ -64,9 +64,9 @@ func Serve(m Module) {
 	})
 }
 
-// windowBytes is how much a host may send before the module has read it: a few chunks, so that the next one comes while a module looks at the last. With less,
+// windowBytes is how much a host may send before the module has read it: two chunks, so that the next one comes while a module looks at the last. With less,
 // each 64 KiB waits for a word from the other process.
-const windowBytes = 4 << 20
+const windowBytes = 2 << 20
 
 // ServerOptions are the options of a module's gRPC server: limits, recovery, spans. Serve uses them; a test that serves
 // a module within its own process does too (see plugintest).

@@ -15,6 +15,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 )
 
 // built is where TestMain put the programs: commonvatd, commonvat, commonvat-demo and modules/.
@@ -22,7 +24,10 @@ var built string
 
 const root = "../.."
 
-func TestMain(m *testing.M) { os.Exit(run(m)) }
+func TestMain(m *testing.M) {
+	plugintest.Main(map[string]func(){"difference-swapped": serveSwapped})
+	os.Exit(run(m))
+}
 
 func run(m *testing.M) int {
 	dir, err := os.MkdirTemp("", "commonvat-e2e")
