@@ -68,9 +68,9 @@ func (b bad) serve(name string) {
 		HandshakeConfig: sdk.Handshake(),
 		Plugins:         plugin.PluginSet{sdk.PluginName: barePlugin{module: m, unserved: b.unserved}},
 		GRPCServer: func(opts []grpc.ServerOption) *grpc.Server {
-			opts = append(opts, b.options...)
 			opts = append(opts, grpc.ChainUnaryInterceptor(b.unary), grpc.ChainStreamInterceptor(b.stream))
-			return grpc.NewServer(append(opts, sdk.ServerOptions(m)...)...)
+			opts = append(opts, sdk.ServerOptions(m)...)
+			return grpc.NewServer(append(opts, b.options...)...) // the last codec holds
 		},
 		Logger: hclog.NewNullLogger(),
 	})

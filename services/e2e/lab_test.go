@@ -17,6 +17,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 )
 
 // built is where TestMain put the programs: commonvatd, commonvat, commonvat-demo and modules/.
@@ -24,7 +26,10 @@ var built string
 
 const root = "../.."
 
-func TestMain(m *testing.M) { os.Exit(run(m)) }
+func TestMain(m *testing.M) {
+	plugintest.Main(map[string]func(){"difference-swapped": serveSwapped})
+	os.Exit(run(m))
+}
 
 func run(m *testing.M) int {
 	dir, err := os.MkdirTemp("", "commonvat-e2e")

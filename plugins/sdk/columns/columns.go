@@ -156,6 +156,9 @@ func once(v *sdk.Violations, field string, labels []string, most int) {
 		v.Add(field, "has %d labels, want at most %d", len(labels), most)
 		return
 	}
+	if ascending(labels) {
+		return
+	}
 	seen := make(map[string]struct{}, len(labels))
 	for i, l := range labels {
 		before := len(seen)
@@ -167,6 +170,17 @@ func once(v *sdk.Violations, field string, labels []string, most int) {
 			return
 		}
 	}
+}
+
+// ascending tells whether labels ascend by text, or by length and then text as those with running numbers do, so that none comes twice.
+func ascending(labels []string) bool {
+	byText, byLength := true, true
+	for i := 1; i < len(labels) && (byText || byLength); i++ {
+		a, b := labels[i-1], labels[i]
+		byText = byText && a < b
+		byLength = byLength && (len(a) < len(b) || len(a) == len(b) && a < b)
+	}
+	return byText || byLength
 }
 
 // reader checks the chunks of one stream.

@@ -1,7 +1,6 @@
 package pipeline
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"io"
@@ -57,11 +56,15 @@ func (p *Pipeline) MeasureWidths(ctx context.Context, q WidthsQuestion) (*palett
 	if err := sendRows(rows, stream.SendMsg); err != nil {
 		return nil, nil, h.failed(ctx, err)
 	}
+	if err := stream.CloseSend(); err != nil {
+		return nil, nil, h.failed(ctx, err)
+	}
+	asked := counted(q) // while the module works
 	response, err := stream.CloseAndRecv()
 	if err != nil {
 		return nil, nil, h.failed(ctx, err)
 	}
-	if err := h.checkWidths(q, response); err != nil {
+	if err := h.checkWidths(q, asked, response); err != nil {
 		return nil, nil, err
 	}
 	return response, h.identity(), nil
@@ -71,42 +74,42 @@ func (p *Pipeline) MeasureWidths(ctx context.Context, q WidthsQuestion) (*palett
 type sent struct {
 	readings int32
 	cells    int32
-	blocks   int32 // named ones
+	blocks   int32    // named ones
+	pairs    []uint64 // while it is counted: block and cell of each row
 }
 
 // counted counts what every group was sent, by stratum and group.
 func counted(q WidthsQuestion) map[[2]uint32]*sent {
-	sorted := make([]Unit, len(q.Rows))
-	for i, row := range q.Rows {
-		sorted[i] = Unit{row.Group, row.Block, row.Stratum, row.Cell}
-	}
-	slices.SortFunc(sorted, func(a, b Unit) int {
-		return cmp.Or(cmp.Compare(a.Stratum, b.Stratum), cmp.Compare(a.Group, b.Group), cmp.Compare(a.Block, b.Block), cmp.Compare(a.Cell, b.Cell))
-	})
 	asked := map[[2]uint32]*sent{}
+	var last [2]uint32
 	var s *sent
-	for i, u := range sorted {
-		var last Unit
-		if i > 0 {
-			last = sorted[i-1]
-		}
-		other := s == nil || u.Stratum != last.Stratum || u.Group != last.Group
-		if other {
-			s = &sent{}
-			asked[[2]uint32{u.Stratum, u.Group}] = s
+	for i := range q.Rows {
+		if place := [2]uint32{q.Rows[i].Stratum, q.Rows[i].Group}; s == nil || place != last {
+			if s = asked[place]; s == nil {
+				s = &sent{}
+				asked[place] = s
+			}
+			last = place
 		}
 		s.readings++
-		if other || u.Block != last.Block || u.Cell != last.Cell {
-			s.cells++
+		s.pairs = append(s.pairs, uint64(q.Rows[i].Block)<<32|uint64(q.Rows[i].Cell))
+	}
+	for _, s := range asked {
+		slices.Sort(s.pairs)
+		for i, pair := range s.pairs {
+			if i == 0 || pair != s.pairs[i-1] {
+				s.cells++
+			}
+			if block := pair >> 32; (i == 0 || block != s.pairs[i-1]>>32) && q.Labels.Blocks[block] != "" {
+				s.blocks++
+			}
 		}
-		if (other || u.Block != last.Block) && q.Labels.Blocks[u.Block] != "" {
-			s.blocks++
-		}
+		s.pairs = nil
 	}
 	return asked
 }
 
-func (h *hold) checkWidths(q WidthsQuestion, r *palettev1.MeasureWidthsResponse) error {
+func (h *hold) checkWidths(q WidthsQuestion, asked map[[2]uint32]*sent, r *palettev1.MeasureWidthsResponse) error {
 	if r.GetThresholdDe00() != q.ThresholdDE00 {
 		return h.blame("threshold_de00 is %v; asked was %v", r.GetThresholdDe00(), q.ThresholdDE00)
 	}
@@ -116,7 +119,6 @@ func (h *hold) checkWidths(q WidthsQuestion, r *palettev1.MeasureWidthsResponse)
 	if r.GetSearchNodesUsed() < 0 || r.GetSearchNodeBudget() < 0 {
 		return h.blame("search_nodes_used is %d of %d; allowed: 0 or above", r.GetSearchNodesUsed(), r.GetSearchNodeBudget())
 	}
-	asked := counted(q)
 	if len(r.GetGroups()) != len(asked) {
 		return h.blame("groups has %d answers for %d groups in strata", len(r.GetGroups()), len(asked))
 	}

@@ -86,15 +86,16 @@ func benchMethod(name string, of func(context.Context, score.Group) (float64, er
 	}}
 }
 
-// own is the module's own time on the same rows in one process: they are put into groups and cells, with as little ado as we know to, and its function is called.
+// own is the module's own time on the same rows in one process: they are put into groups and cells, as any module must do, in the
+// quickest of four plain ways that were tried, and its function is called.
 func own(c *frozen.Columns, of func(context.Context, score.Group) (float64, error)) (sum float64) {
 	type mean struct {
 		pipeline.Unit
 		lab colorimetry.Lab
 		n   float64
 	}
-	cells := make([]mean, 0, len(c.Rows))
-	at := make(map[pipeline.Unit]int, len(c.Rows))
+	cells := make([]mean, 0, len(c.Labels.Cells))
+	at := make(map[pipeline.Unit]int, len(c.Labels.Cells))
 	last := -1
 	for i := range c.Rows {
 		r := &c.Rows[i]
