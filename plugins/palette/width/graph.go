@@ -204,11 +204,11 @@ func (g *graph) countOf(ctx context.Context, vertices []int, left *int) (lower, 
 			}
 		}
 	}
-	any := uint64(0)
-	for w := range live {
-		any |= live[w]
+	others := uint64(0)
+	for _, x := range live {
+		others |= x
 	}
-	if any == 0 {
+	if others == 0 {
 		return taken, taken
 	}
 	lower, upper = g.countLive(ctx, live, left)

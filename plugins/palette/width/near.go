@@ -73,8 +73,8 @@ func (r reach) list(sorted []spot, i int, room []int32) []int32 {
 // closeness tells exactly which pairs of colours are closer than a threshold, most of them without the whole formula.
 //
 // Method: the square of the difference is worked out with four of its functions read off tables (see roughly) and is then known to within doubt
-// times l² + c² + h², what its terms are without the rotation. Where that leaves it open on which side of the threshold the pair is, about
-// a few times in a thousand, CIEDE2000 decides. So a pair is closer exactly if CIEDE2000 says that it is.
+// times l² + c² + h², what its terms are without the rotation. Where that leaves it open on which side of the threshold the pair is, a
+// few times in a thousand, CIEDE2000 decides. So a pair is closer exactly if CIEDE2000 says that it is.
 type closeness struct{ t, square float64 }
 
 func closerThan(t float64) closeness { return closeness{t, t * t} }

@@ -228,7 +228,7 @@ func TestAgainstPlainStatements(t *testing.T) {
 		rows, p := plainPool(seed)
 		a := measure(t, rows, p)
 		const tolerance = 1e-9
-		close := func(want, got float64, what string) {
+		same := func(want, got float64, what string) {
 			t.Helper()
 			require.InDelta(t, want, got, tolerance*(1+math.Abs(want)), "%s, seed %d", what, seed)
 		}
@@ -241,8 +241,8 @@ func TestAgainstPlainStatements(t *testing.T) {
 					require.True(t, n.Exact())
 					require.Equal(t, enumeratedShades(colours, n.ThresholdDE), n.Lower, "seed %d", seed)
 				}
-				close(plainVolume(colours), g.Hull.Volume, "volume")
-				close(plainFlatArea(colours), g.Hull.AreaAB, "area")
+				same(plainVolume(colours), g.Hull.Volume, "volume")
+				same(plainFlatArea(colours), g.Hull.AreaAB, "area")
 				low, high := colours[0], colours[0]
 				lowC, highC := math.Inf(1), 0.0
 				mean, least, pairs := 0.0, math.Inf(1), 0.0
@@ -253,31 +253,31 @@ func TestAgainstPlainStatements(t *testing.T) {
 						mean, least, pairs = mean+difference(c, d), min(least, difference(c, d)), pairs+1
 					}
 				}
-				close(high.L-low.L, g.LightnessSpan, "range of lightness")
-				close(highC-lowC, g.ChromaSpan, "range of chroma")
+				same(high.L-low.L, g.LightnessSpan, "range of lightness")
+				same(highC-lowC, g.ChromaSpan, "range of chroma")
 				if len(cells) < 2 {
 					require.Nil(t, g.Dispersion)
 					continue
 				}
 				if gap, effective, ok := plainHues(colours); ok {
-					close(gap, g.Hue.LargestEmptyArc, "largest gap of hues")
-					close(effective, g.Hue.EffectiveHues, "effective hues")
+					same(gap, g.Hue.LargestEmptyArc, "largest gap of hues")
+					same(effective, g.Hue.EffectiveHues, "effective hues")
 				} else {
 					require.Nil(t, g.Hue)
 				}
-				close(plainDispersion(colours), *g.Dispersion, "dispersion")
-				close(mean/pairs, g.Pairwise.MeanDE, "mean difference")
-				close(least, *g.Pairwise.MinDE, "least difference")
+				same(plainDispersion(colours), *g.Dispersion, "dispersion")
+				same(mean/pairs, g.Pairwise.MeanDE, "mean difference")
+				same(least, *g.Pairwise.MinDE, "least difference")
 				r := g.Rarefied
 				if r == nil {
 					require.Less(t, len(cells), s.M)
 					continue
 				}
 				shades, volume, spread := plainMeans(cells, s.M, 5, func(plainCell) bool { return true })
-				close(shades, r.Shades.Mean, "shades of equal numbers")
-				close(spread, r.Dispersion.Mean, "dispersion of equal numbers")
+				same(shades, r.Shades.Mean, "shades of equal numbers")
+				same(spread, r.Dispersion.Mean, "dispersion of equal numbers")
 				if r.Volume != nil {
-					close(volume, r.Volume.Mean, "volume of equal numbers")
+					same(volume, r.Volume.Mean, "volume of equal numbers")
 				}
 				if r.Dispersion.Interval != nil {
 					blocks := map[string]bool{}
@@ -302,8 +302,8 @@ func TestAgainstPlainStatements(t *testing.T) {
 						ss += (x - centre) * (x - centre)
 					}
 					half := StudentQuantile(0.975, len(logs)-1) * math.Sqrt(ss*float64(len(logs)-1)/float64(len(logs)))
-					close(spread*math.Exp(half), r.Dispersion.Interval.High, "upper end")
-					close(spread*math.Exp(-half), r.Dispersion.Interval.Low, "lower end")
+					same(spread*math.Exp(half), r.Dispersion.Interval.High, "upper end")
+					same(spread*math.Exp(-half), r.Dispersion.Interval.Low, "lower end")
 				}
 			}
 		}
@@ -312,9 +312,9 @@ func TestAgainstPlainStatements(t *testing.T) {
 				x, y := plainCells(rows, s.Stratum, pair.First), plainCells(rows, s.Stratum, pair.Second)
 				nx, _, dx := plainMeans(x, s.M, 5, func(plainCell) bool { return true })
 				ny, _, dy := plainMeans(y, s.M, 5, func(plainCell) bool { return true })
-				close(nx-ny, s.ShadeDifference, "difference of shades")
+				same(nx-ny, s.ShadeDifference, "difference of shades")
 				if s.LogRatio != nil && min(dx, dy) > 1e-9 { // not of roundings
-					close(math.Log(dx/dy), *s.LogRatio, "ratio of dispersions")
+					same(math.Log(dx/dy), *s.LogRatio, "ratio of dispersions")
 				}
 				if len(x)+len(y) <= 12 {
 					gains++
