@@ -447,7 +447,7 @@ func outer(points [][2]float64) []Point {
 }
 
 // Area is the area of the convex hull of points in the plane, by Andrew's monotone chain (Andrew 1979, Information
-// Processing Letters 9:216). The status is Flat for a body with area; otherwise the area is 0.
+// Processing Letters 9:216), without points that are well inside. The status is Flat for a body with area; otherwise the area is 0.
 func Area(points [][2]float64) (float64, Status, error) {
 	var space []Point
 	if plainlyFlat(points) {
