@@ -120,15 +120,15 @@ func (*Server) MeasureWidths(stream grpc.ClientStreamingServer[palettev1.Measure
 
 func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, error)) (*palettev1.MeasureWidthsResponse, error) {
 	var table width.Table
-	inGroup, inBlock := map[uint32]bool{}, map[uint32]bool{}
+	var inGroup, inBlock seen
 	header, err := columns.Receive(recv, checkHeader, func(h *palettev1.WidthsHeader, r columns.Row) {
 		if table.Rows == nil {
 			table.Rows = make([]width.TableRow, 0, min(h.GetRowCount(), mostReserved))
 		}
-		if !inBlock[r.Block] && h.GetLabels().GetBlocks()[r.Block] != "" {
-			inBlock[r.Block] = true
+		if h.GetLabels().GetBlocks()[r.Block] != "" {
+			inBlock.add(r.Block, len(h.GetLabels().GetBlocks()))
 		}
-		inGroup[r.Group] = true
+		inGroup.add(r.Group, len(h.GetLabels().GetGroups()))
 		table.Rows = append(table.Rows, width.TableRow{Group: r.Group, Block: r.Block, Stratum: r.Stratum, Cell: r.Cell, Lab: r.Lab})
 	})
 	if err != nil {
@@ -136,7 +136,7 @@ func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, 
 	}
 	l := header.GetLabels()
 	table.Groups, table.Blocks, table.Strata, table.Cells = l.GetGroups(), l.GetBlocks(), l.GetStrata(), l.GetCells()
-	if n := len(inGroup); n > maxGroupsWithRows {
+	if n := inGroup.labels; n > maxGroupsWithRows {
 		var v sdk.Violations
 		v.Add("header.labels.groups", "has %d groups with rows, want at most %d: every pair of groups gets an answer", n, maxGroupsWithRows)
 		return nil, v.Err()
@@ -146,7 +146,7 @@ func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, 
 	p := width.Params{
 		ThresholdDE: header.GetThresholdDe00(), M: int(header.GetEqualNumber()), Seed: header.GetSeed(),
 		// An interval needs room to leave a session out; without sessions there is none to make room for.
-		Interval: len(inBlock) >= 2,
+		Interval: inBlock.labels >= 2,
 	}
 	if p.ThresholdDE == 0 {
 		p.ThresholdDE = width.DefaultThresholdDE
@@ -162,6 +162,22 @@ func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, 
 			len(answer.GetGroups()), size, sdk.MaxMessageBytes)
 	}
 	return answer, nil
+}
+
+// seen counts the labels that rows have.
+type seen struct {
+	of     []bool
+	labels int
+}
+
+func (s *seen) add(label uint32, all int) {
+	if s.of == nil {
+		s.of = make([]bool, all)
+	}
+	if !s.of[label] {
+		s.of[label] = true
+		s.labels++
+	}
 }
 
 func checkHeader(h *palettev1.WidthsHeader, v *sdk.Violations) {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"math/bits"
 	"slices"
+	"sync"
 
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
@@ -44,16 +45,55 @@ type graph struct {
 
 func emptyGraph(colours []colorimetry.Lab) *graph {
 	words := (len(colours) + 63) / 64
-	g := &graph{colours: colours, joined: make([]bitset, len(colours)), all: make(bitset, words*len(colours))}
+	g := &graph{colours: colours, joined: make([]bitset, len(colours)), all: emptySet(words * len(colours))}
 	for i := range g.joined {
 		g.joined[i] = g.all[i*words : (i+1)*words]
 	}
 	return g
 }
 
+// rooms are those of large graphs that were released.
+var rooms = sync.Pool{New: func() any { return new(bitset) }}
+
+// smallRoom is the number of words up to which a graph's room isn't worth keeping.
+const smallRoom = 1024
+
+func emptySet(words int) bitset {
+	if words > smallRoom {
+		if room, _ := rooms.Get().(*bitset); cap(*room) >= words {
+			set := (*room)[:words]
+			clear(set)
+			return set
+		}
+	}
+	return make(bitset, words)
+}
+
+// release gives the room of a graph that isn't used any more to the next one.
+func (g *graph) release() {
+	if len(g.all) > smallRoom {
+		room := g.all
+		rooms.Put(&room)
+		g.joined, g.all = nil, nil
+	}
+}
+
 func (g *graph) join(i, j int) {
 	g.joined[i].add(j)
 	g.joined[j].add(i)
+}
+
+// mirror joins to v what v is joined to beyond its own place.
+func (g *graph) mirror(v int) {
+	words, own := len(g.joined[v]), uint64(1)<<(v&63)
+	column := g.all[v>>6:]
+	beyond := ^(own<<1 - 1)
+	for w := v >> 6; w < words; w++ {
+		for x := g.joined[v][w] & beyond; x != 0; x &= x - 1 {
+			column[(w<<6+bits.TrailingZeros64(x))*words] |= own
+		}
+		beyond = ^uint64(0)
+	}
 }
 
 // newGraph takes colours sorted by L*.
@@ -64,12 +104,6 @@ func newGraph(ctx context.Context, sorted []colorimetry.Lab, t float64) *graph {
 // newGraphs makes the graphs of several thresholds at once.
 func newGraphs(ctx context.Context, sorted []colorimetry.Lab, thresholds []float64) []*graph {
 	return graphsOf(ctx, sorted, spotsOf(sorted), thresholds)
-}
-
-// measured is what roughly said of a pair, by the place of its second colour.
-type measured struct {
-	at            int
-	square, terms float64
 }
 
 // graphsOf takes colours sorted by L*, and their spots.
@@ -83,52 +117,42 @@ func graphsOf(ctx context.Context, sorted []colorimetry.Lab, spots []spot, thres
 		return graphs
 	}
 	largest := slices.Max(thresholds)
+	furthest := closerThan(largest)
 	last := spots[len(spots)-1].l
 	window := reachOf(spots[0].l, last, largest).window
-	words := (len(spots) + 63) / 64
-	found := make([]measured, len(spots))
+	at, roughs := make([]int32, len(spots)), make([]rough, len(spots))
 	for i := range spots {
 		if i%256 == 0 && ctx.Err() != nil {
 			break
 		}
 		// Pairs are listed, then measured, then joined: it is the doubt about what is next that would take a processor's time.
 		x := &spots[i]
-		r := reachOf(x.l, min(x.l+window/2, (x.l+last)/2), largest)
+		found := reachOf(x.l, min(x.l+window/2, (x.l+last)/2), largest).list(spots, i, at)
 		n := 0
-		for j := i + 1; j < len(spots) && spots[j].l-x.l < r.window; j++ {
-			y := &spots[j]
-			found[n].at = j
-			if !r.beyond(x, y) {
+		for _, j := range found {
+			r := roughly(x, &spots[j])
+			found[n], roughs[n] = j, r
+			if !furthest.without(&r) {
 				n++
 			}
 		}
-		listed := found[:n]
-		n = 0
-		for k := range listed {
-			m := measured{at: listed[k].at}
-			m.square, m.terms = roughly(x, &spots[m.at])
-			listed[n] = m
-			if !(m.square-doubt*m.terms > r.square) {
-				n++
-			}
-		}
-		for k, c := range near {
-			joined := graphs[k].all
-			for q := range listed[:n] {
-				m := &listed[q]
+		for g, c := range near {
+			row := graphs[g].joined[i]
+			for k, j := range found[:n] {
+				r := &roughs[k]
 				closer := uint64(0)
-				if m.square < c.square {
+				if c.within(r) {
 					closer = 1
 				}
-				if c.doubtful(m.square, m.terms) {
+				if c.doubtful(r) {
 					closer = 0
-					if c.exactly(x, &spots[m.at]) {
+					if c.exactly(x, &spots[j]) {
 						closer = 1
 					}
 				}
-				joined[i*words+m.at>>6] |= closer << (m.at & 63)
-				joined[m.at*words+i>>6] |= closer << (i & 63)
+				row[j>>6] |= closer << (j & 63)
 			}
+			graphs[g].mirror(i)
 		}
 	}
 	return graphs
@@ -180,11 +204,11 @@ func (g *graph) countOf(ctx context.Context, vertices []int, left *int) (lower, 
 			}
 		}
 	}
-	any := uint64(0)
-	for w := range live {
-		any |= live[w]
+	others := uint64(0)
+	for _, x := range live {
+		others |= x
 	}
-	if any == 0 {
+	if others == 0 {
 		return taken, taken
 	}
 	lower, upper = g.countLive(ctx, live, left)

@@ -37,50 +37,76 @@ func reachOf(low, high, t float64) reach {
 // beyond tells of most pairs that are too far apart that they are, at once: of the form in c = ΔC'/S_C and h = ΔH'/S_H at least (1 − ρ)(c² + h²) is
 // left, ρ = √(C̄'⁷/(C̄'⁷+25⁷))·sin 2Δθ; ΔC'² + ΔH'² is the distance in a', b*; and S_H ≤ S_C, as T < 3.
 func (r *reach) beyond(x, y *spot) bool {
-	return r.passed(boundsOf(x, y), tables.rotation[x.sector][y.sector], x.l-y.l, x.a-y.a, x.b-y.b)
+	return r.passed(tables.boundsOf(x, y), tables.rotation[x.sector][y.sector], x.l-y.l, x.a-y.a, x.b-y.b)
 }
 
-func boundsOf(x, y *spot) *chromaBounds {
-	return &tables.mean[int((x.c+y.c)*(meanSteps/2))&(meanPlaces-1)]
+func (t *tabulated) boundsOf(x, y *spot) *chromaBounds {
+	return &t.mean[int((x.c+y.c)*(meanSteps/2))&(meanPlaces-1)]
 }
 
 func (r *reach) passed(m *chromaBounds, rotation, dl, da, db float64) bool {
 	return (m.stretch*da*da+db*db)*(1-rotation*m.rotating) > (r.square-dl*dl*r.lightness)*m.chroma
 }
 
+// list gives in room the places of the spots after place i, sorted by lightness, that aren't beyond reach of the one there.
+func (r reach) list(sorted []spot, i int, room []int32) []int32 {
+	x, after := sorted[i], sorted[i+1:]
+	end := 0
+	for end < len(after) && after[end].l-x.l < r.window {
+		end++
+	}
+	after, room = after[:end], room[:end]
+	t, n := tables, 0
+	rotation := &t.rotation[x.sector]
+	for k := range after {
+		y := &after[k]
+		room[n] = int32(i + 1 + k)
+		kept := 1
+		if r.passed(t.boundsOf(&x, y), rotation[y.sector], x.l-y.l, x.a-y.a, x.b-y.b) {
+			kept = 0
+		}
+		n += kept
+	}
+	return room[:n]
+}
+
 // closeness tells exactly which pairs of colours are closer than a threshold, most of them without the whole formula.
 //
 // Method: the square of the difference is worked out with four of its functions read off tables (see roughly) and is then known to within doubt
-// times l² + c² + h², what its terms are without the rotation. Where that leaves it open on which side of the threshold the pair is, about
-// one time in a thousand, CIEDE2000 decides. So a pair is closer exactly if CIEDE2000 says that it is.
+// times l² + c² + h², what its terms are without the rotation. Where that leaves it open on which side of the threshold the pair is, a
+// few times in a thousand, CIEDE2000 decides. So a pair is closer exactly if CIEDE2000 says that it is.
 type closeness struct{ t, square float64 }
 
 func closerThan(t float64) closeness { return closeness{t, t * t} }
 
 func (c closeness) closer(x, y *spot) bool {
-	square, terms := roughly(x, y)
-	if c.doubtful(square, terms) {
+	r := roughly(x, y)
+	if c.doubtful(&r) {
 		return c.exactly(x, y)
 	}
-	return square < c.square
+	return c.within(&r)
 }
 
-// doubtful takes what roughly said of a pair.
-func (c closeness) doubtful(square, terms float64) bool {
-	return !(math.Abs(square-c.square) > doubt*terms)
+// doubtful, within and without take what roughly said of a pair; within tells only where there is no doubt, without that there is none.
+func (c closeness) doubtful(r *rough) bool {
+	return !(math.Abs(r.square-c.square*r.scale) > doubt*r.terms)
 }
+
+func (c closeness) within(r *rough) bool { return r.square < c.square*r.scale }
+
+func (c closeness) without(r *rough) bool { return r.square-doubt*r.terms > c.square*r.scale }
 
 func (c closeness) exactly(x, y *spot) bool { return difference(x.lab(), y.lab()) < c.t }
 
 // doubt is more than four times the largest error that the test of roughly finds.
-const doubt = 1e-3
+const doubt = 4e-3
 
-// Steps of the tables, which are read off by straight lines.
+// Steps of the tables, which are read off at the nearest step.
 const (
-	lightnessSteps = 16  // per unit of L*, to 150
-	chromaSteps    = 16  // per unit of chroma, to that of a* = b* = 200 stretched 1.5 times
-	hueSteps       = 256 // per quadrant
-	hueHalf        = 2*hueSteps + 2
+	lightnessSteps = 16   // per unit of L*, to 150
+	chromaSteps    = 64   // per unit of chroma, to that of a* = b* = 200 stretched 1.5 times
+	hueSteps       = 4096 // per quadrant
+	hueHalf        = 2*hueSteps + 1
 	sectors        = 36 // of hues, see rotationBetween
 	sectorDegrees  = 360.0 / sectors
 	meanSteps      = 4    // per unit of mean chroma C*, of the bounds of beyond
@@ -92,14 +118,14 @@ const (
 // tables are S_L⁻² by mean lightness, √(C⁷/(C⁷+25⁷)) by chroma, T and sin 2Δθ by the mean hue, and bounds by mean chroma C*.
 var tables = newTables()
 
-type hueTerms struct{ t, rotation float64 }
+type hueTerms struct{ t, rotation float32 }
 
 // chromaBounds hold for a step of mean chroma C*: the least square of the stretch of a*, the most of S_C² and of √(C̄'⁷/(C̄'⁷+25⁷)).
 type chromaBounds struct{ stretch, chroma, rotating float64 }
 
 type tabulated struct {
-	lightness [mostLightness*lightnessSteps + 2]float64
-	chroma    [mostChroma*chromaSteps + 2]float64
+	lightness [mostLightness*lightnessSteps + 1]float64
+	chroma    [mostChroma*chromaSteps + 1]float32
 	hue       [2 * hueHalf]hueTerms
 	rotation  [sectors][sectors]float64 // most of sin 2Δθ
 	mean      [meanPlaces]chromaBounds
@@ -114,7 +140,7 @@ func newTables() *tabulated {
 	}
 	for i := range out.chroma {
 		c7 := math.Pow(float64(i)/chromaSteps, 7)
-		out.chroma[i] = math.Sqrt(c7 / (c7 + 6103515625)) // 25⁷
+		out.chroma[i] = float32(math.Sqrt(c7 / (c7 + 6103515625))) // 25⁷
 	}
 	for i := range out.mean {
 		g := func(c float64) float64 { c7 := math.Pow(c, 7); return math.Sqrt(c7 / (c7 + 6103515625)) }
@@ -131,8 +157,8 @@ func newTables() *tabulated {
 		rad := func(degrees float64) float64 { return degrees * math.Pi / 180 }
 		x = (h - 275) / 25
 		out.hue[i] = hueTerms{
-			t:        1 - 0.17*math.Cos(rad(h-30)) + 0.24*math.Cos(rad(2*h)) + 0.32*math.Cos(rad(3*h+6)) - 0.20*math.Cos(rad(4*h-63)),
-			rotation: math.Sin(math.Pi / 3 * math.Exp(-x*x)),
+			t:        float32(1 - 0.17*math.Cos(rad(h-30)) + 0.24*math.Cos(rad(2*h)) + 0.32*math.Cos(rad(3*h+6)) - 0.20*math.Cos(rad(4*h-63))),
+			rotation: float32(math.Sin(math.Pi / 3 * math.Exp(-x*x))),
 		}
 	}
 	for i := range sectors {
@@ -183,31 +209,26 @@ const (
 	alike = 1e-12
 )
 
-// roughly is the square of the CIEDE2000 difference and the sum of squares of its three terms, both to within doubt times that sum. It says NaN for
-// opposite hues, greys and what is all but the same, which are left to the formula.
-func roughly(x, y *spot) (square, terms float64) {
-	// Equations of Sharma, Wu & Dalal 2005, as in colorimetry.CIEDE2000. Nothing here branches on what differs from pair to pair, which a
-	// processor can't foresee.
-	at := (x.l + y.l) * (lightnessSteps / 2)
-	i := int(at)
-	f := at - float64(i)
-	s := &tables.lightness
-	if uint(i) >= uint(len(s)-1) {
-		return math.NaN(), 0
+// rough is what is known of a pair: the square of its CIEDE2000 difference and the sum of squares of the three terms of that, both times scale and
+// to within doubt times terms. All are NaN for opposite hues, greys and what is all but the same, which are left to the formula.
+type rough struct{ square, terms, scale float64 }
+
+var unknown = rough{math.NaN(), math.NaN(), math.NaN()}
+
+// roughly takes the equations of Sharma, Wu & Dalal 2005, as in colorimetry.CIEDE2000, times (S_C·S_H)². It hardly branches on what differs from
+// pair to pair, which a processor can't foresee.
+func roughly(x, y *spot) rough {
+	i := uint(int((x.l+y.l)*(lightnessSteps/2) + 0.5))
+	k := uint(int((x.c+y.c)*(chromaSteps/2) + 0.5))
+	g := &tables.chroma
+	if i >= uint(len(tables.lightness)) || k >= uint(len(g)) {
+		return unknown
 	}
 	dl := x.l - y.l
-	l := dl * dl * (s[i] + f*(s[i+1]-s[i]))
-	at = (x.c + y.c) * (chromaSteps / 2)
-	i = int(at)
-	f = at - float64(i)
-	g := &tables.chroma
-	if uint(i) >= uint(len(g)-1) {
-		return math.NaN(), 0
-	}
-	stretch := 1.5 - 0.5*(g[i]+f*(g[i+1]-g[i]))
+	l := dl * dl * tables.lightness[i]
+	stretch := 1.5 - 0.5*float64(g[k])
 	a1, a2 := stretch*x.a, stretch*y.a
 	da, db := a1-a2, x.b-y.b
-	plane := da*da + db*db
 	c1, c2 := math.Sqrt(a1*a1+x.b*x.b), math.Sqrt(a2*a2+y.b*y.b)
 	// The mean hue is the direction of the sum of the two unit vectors, which for obtuse differences is at right angles to their own difference.
 	cross := a1*y.b - a2*x.b
@@ -216,41 +237,36 @@ func roughly(x, y *spot) (square, terms float64) {
 		u, v = y.b*c1-x.b*c2, a1*c2-a2*c1
 		switch product := c1 * c2; {
 		case math.Abs(cross) <= opposite*product:
-			return math.NaN(), 0
+			return unknown
 		case cross < 0:
 			u, v = -u, -v
 		}
 	}
-	at = (v/(math.Abs(u)+math.Abs(v)) + 1) * hueSteps // of the sine over the sum of both
-	i = int(at)
-	f = at - float64(i)
-	if uint(i) > 2*hueSteps { // two greys
-		return math.NaN(), 0
+	i = uint(int((v/(math.Abs(u)+math.Abs(v))+1)*hueSteps + 0.5)) // of the sine over the sum of both
+	if i >= hueHalf {                                             // two greys
+		return unknown
 	}
-	i += int(math.Float64bits(u)>>63) * hueHalf
-	from, to := &tables.hue[i], &tables.hue[i+1]
-	t := from.t + f*(to.t-from.t)
+	hue := &tables.hue[i+uint(math.Float64bits(u)>>63)*hueHalf]
 	dc, mean := c1-c2, (c1+c2)/2
-	sc, sh := 1+0.045*mean, 1+0.015*mean*t
-	both := 1 / (sc * sh)
 	dc2 := dc * dc
-	dh2 := plane - dc2
-	if dh2 < 0 { // by rounding
-		dh2 = 0
+	dh2 := max(0, da*da+db*db-dc2) // below 0 by rounding
+	sc, sh := 1+0.045*mean, 1+0.015*mean*float64(hue.t)
+	sc *= sc
+	sh *= sh
+	r := rough{scale: sc * sh}
+	r.terms = l*r.scale + dc2*sh + dh2*sc
+	if r.terms < alike*r.scale { // where dc and dh have no digits left
+		return unknown
 	}
-	c, h := dc2*(sh*both)*(sh*both), dh2*(sc*both)*(sc*both)
-	if terms = l + c + h; terms < alike { // where dc and plane have no digits left
-		return math.NaN(), 0
+	r.square = r.terms
+	if hue.rotation < greenRotation {
+		return r
 	}
-	r := from.rotation + f*(to.rotation-from.rotation)
-	if r < greenRotation {
-		return terms, terms
-	}
-	at = mean * chromaSteps
-	i = int(at)
-	if uint(i) >= uint(len(g)-1) {
-		return math.NaN(), 0
+	k = uint(int(mean*chromaSteps + 0.5))
+	if k >= uint(len(g)) {
+		return unknown
 	}
 	// dc is C'1 − C'2, and the sine of the hue from 1 to 2 is that of ΔH': their product has the sign of −ΔC'·ΔH'.
-	return terms + 2*(g[i]+(at-float64(i))*(g[i+1]-g[i]))*r*math.Copysign(math.Sqrt(c*h), dc*cross), terms
+	r.square += 2 * float64(g[k]) * float64(hue.rotation) * math.Copysign(math.Sqrt(dc2*dh2*r.scale), dc*cross)
+	return r
 }

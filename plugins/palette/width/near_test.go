@@ -43,10 +43,9 @@ func TestRoughly(t *testing.T) {
 				t.Fatalf("%v and %v are called beyond reach", x, y)
 			}
 		}
-		square, terms := roughly(&a, &b)
-		if !math.IsNaN(square) {
+		if r := roughly(&a, &b); !math.IsNaN(r.square) {
 			decided++
-			worst = max(worst, math.Abs(square-want)/terms)
+			worst = max(worst, math.Abs(r.square-want*r.scale)/r.terms)
 		}
 	})
 	assert.Less(t, worst, doubt/4)

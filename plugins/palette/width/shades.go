@@ -64,9 +64,12 @@ func gain(both, alone Count, n int) Count {
 
 // distinctShades fails only when ctx ends. What it calls then leaves off early, with a count that means nothing.
 func distinctShades(ctx context.Context, colours []colorimetry.Lab, t float64, budget int) (Count, error) {
-	counts, _, err := countShades(ctx, colours, []float64{t}, budget)
+	counts, g, err := countShades(ctx, colours, []float64{t}, budget)
 	if err != nil {
 		return Count{}, err
+	}
+	if g != nil {
+		g.release()
 	}
 	return counts[0], nil
 }
@@ -89,6 +92,9 @@ func countShades(ctx context.Context, colours []colorimetry.Lab, thresholds []fl
 		left := budget
 		lower, upper := g.count(ctx, &left)
 		counts = append(counts, Count{Lower: lower, Upper: upper, SearchNodes: budget - left})
+		if g != graphs[0] {
+			g.release()
+		}
 	}
 	return counts, graphs[0], ctx.Err()
 }

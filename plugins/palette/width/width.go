@@ -343,6 +343,9 @@ func (w *worker) group(g *palette, m int) (GroupWidth, error) {
 	out.Hue = hueCoverage(colours)
 	out.LightnessSpan, out.ChromaSpan = spans(colours)
 	s := w.sample(g, light, headline)
+	if s.graph != nil {
+		defer s.graph.release()
+	}
 	switch {
 	case len(g.cells) < 2:
 		out.NotRarefied = "fewer than 2 cells"

@@ -364,7 +364,7 @@ func plainlyFlat(points [][2]float64) bool {
 		xy += u * v
 	}
 	t := xx + yy
-	return n <= 1e8 && t > 1e-60 && xx*yy-xy*xy > 1e-6*t*t
+	return n <= 1e8 && t > 1e-60 && t < 1e60 && xx*yy-xy*xy > 1e-6*t*t // what isn't finite is in no range
 }
 
 func bounds(points []Point) (lo, hi Point) {
@@ -406,17 +406,59 @@ func volume(points []Point, faces [][3]int32) float64 {
 	return max(0, six/6)
 }
 
+// outer leaves out most points that are inside the hull by more than rounding: those well inside the octagon of the points that are farthest along the
+// axes and the diagonals.
+func outer(points [][2]float64) []Point {
+	const ways = 8
+	along := [ways][2]float64{{1, 0}, {1, 1}, {0, 1}, {-1, 1}, {-1, 0}, {-1, -1}, {0, -1}, {1, -1}}
+	var corner [ways][2]float64
+	for k, d := range along {
+		top := math.Inf(-1)
+		for i := range points {
+			if m := d[0]*points[i][0] + d[1]*points[i][1]; m > top {
+				corner[k], top = points[i], m
+			}
+		}
+	}
+	span := corner[0][0] - corner[4][0] + corner[2][1] - corner[6][1]
+	var edge, from [ways][2]float64
+	var margin [ways]float64
+	edges := 0
+	for k := range corner {
+		p, q := corner[k], corner[(k+1)%ways]
+		if p != q {
+			x, y := q[0]-p[0], q[1]-p[1]
+			edge[edges], from[edges], margin[edges] = [2]float64{x, y}, p, 1e-9*span*(math.Abs(x)+math.Abs(y))
+			edges++
+		}
+	}
+	var out []Point
+	for i := range points {
+		p := &points[i]
+		inside := true
+		for k := range edges {
+			inside = inside && edge[k][0]*(p[1]-from[k][1])-edge[k][1]*(p[0]-from[k][0]) > margin[k]
+		}
+		if !inside {
+			out = append(out, Point{p[0], p[1], 0})
+		}
+	}
+	return out
+}
+
 // Area is the area of the convex hull of points in the plane, by Andrew's monotone chain (Andrew 1979, Information
-// Processing Letters 9:216). The status is Flat for a body with area; otherwise the area is 0.
+// Processing Letters 9:216), without points that are well inside. The status is Flat for a body with area; otherwise the area is 0.
 func Area(points [][2]float64) (float64, Status, error) {
-	space := make([]Point, len(points))
-	for i, p := range points {
-		space[i] = Point{p[0], p[1], 0}
-	}
-	if err := check(space); err != nil {
-		return 0, Empty, err
-	}
-	if !plainlyFlat(points) {
+	var space []Point
+	if plainlyFlat(points) {
+		space = outer(points)
+	} else {
+		for _, p := range points {
+			space = append(space, Point{p[0], p[1], 0})
+		}
+		if err := check(space); err != nil {
+			return 0, Empty, err
+		}
 		if status := statusOf(rank(space), len(space)); status != Flat {
 			return 0, status, nil
 		}
