@@ -80,6 +80,13 @@ func ParseExperiment(data []byte, seed string) (*labv1.Experiment, error) {
 		Id: r.seed, Title: root.Text("title"), FirstDye: root.Text("first_dye"), SecondDye: root.Text("second_dye"),
 		ClosingSessions: root.Whole("closing_sessions", 0, 1000), Instrument: root.Text("instrument"),
 	}
+	if t := root.Text("asks"); t != "" {
+		e.Asks = enum[labv1.ExperimentAsks](root, "asks", t)
+	}
+	e.WaterSourceIds, e.Values = root.Texts("waters"), root.Texts("values")
+	if t := root.Text("water_figure"); t != "" {
+		e.WaterFigure = enum[labv1.WaterFigure](root, "water_figure", t)
+	}
 	for _, a := range root.Texts("arms") {
 		e.Arms = append(e.Arms, enum[labv1.ExperimentArm](root, "arms", a))
 	}
