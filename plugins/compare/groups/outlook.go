@@ -25,6 +25,7 @@ type Outlook struct {
 
 const (
 	outlookFrom      = 3
+	outlookGroups    = 20 // no plan has more
 	outlookNull      = 4000
 	outlookRuns      = 1000
 	outlookGoal      = 0.8
@@ -35,13 +36,20 @@ const (
 var outlookSizes = []int{6, 7, 8, 9, 10, 12, 14, 16, 20, 24, 30, 40, 50, 60}
 
 // Plan makes the outlook from units; at is the mean colour that their figures lie about. Zero alpha and tolerance are 0.05 and 2. It is nil with fewer than 3
-// blocks, where groups stand apart, and without noise to go by.
+// blocks or more than 20 groups, where groups stand apart, and without noise to go by.
 func Plan(units []Point, at [3]float64, alpha, tolerance float64) *Outlook {
 	if alpha == 0 {
 		alpha = defaultAlpha
 	}
 	if tolerance == 0 {
 		tolerance = defaultTolerance
+	}
+	names := map[string]bool{}
+	for _, u := range units {
+		names[u.Group] = true
+	}
+	if len(names) > outlookGroups {
+		return nil
 	}
 	f, x, r := design(units)
 	if f == nil || r.Blocks < outlookFrom {
