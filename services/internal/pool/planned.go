@@ -49,8 +49,6 @@ func (a *asking) plannedPicks() (compared []string) {
 			reason = byWords(by) + " not stated, wholly or in part"
 		case at < 0:
 			reason = fmt.Sprintf("another %s than the experiment's", byWords(by))
-		case of.block == "":
-			reason = "no session known"
 		case of.row.route.hidden:
 			reason = "history not stated, so what else differs isn't known"
 		case by != poolv1.GroupBy_GROUP_BY_FIBRE && of.row.yarn.lot.Value() == "":
