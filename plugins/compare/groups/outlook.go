@@ -11,8 +11,8 @@ import (
 //
 // Method: F of n such sessions is drawn from normal noise with the covariance S of the residuals about groups and blocks: group means about places that
 // differ as they do so far, and the rest as c·χ²(h) with c = tr S²/tr S and h = (n−1)(k−1)·(tr S)²/tr S² (Satterthwaite 1946, from memory), χ² by
-// Wilson & Hilferty (1931, from memory). 4,000 draws without a difference give the F that is enough at alpha, rounded down to what so many arrangements can
-// show; n is enough where 80 % of 1,000 draws with the difference pass it. The draws have seeds of their own, so that the same data give the same
+// Wilson & Hilferty (1931, from memory). 2,000 draws without a difference give the F that is enough at alpha, rounded down to what so many arrangements can
+// show; n is enough where 80 % of 500 draws with the difference pass it. The draws have seeds of their own, so that the same data give the same
 // outlook.
 type Outlook struct {
 	From int // blocks behind the noise; of few it is rough
@@ -26,8 +26,8 @@ type Outlook struct {
 const (
 	outlookFrom      = 3
 	outlookGroups    = 20 // no plan has more
-	outlookNull      = 4000
-	outlookRuns      = 1000
+	outlookNull      = 2000
+	outlookRuns      = 500
 	outlookGoal      = 0.8
 	defaultAlpha     = 0.05
 	defaultTolerance = 2.0
