@@ -117,6 +117,8 @@ func TestOfOtherRecords(t *testing.T) {
 		"a place":           {&labv1.WaterSource{Place: "x"}, &labv1.WaterSource{Place: "y", PlaceShown: true}, []string{"place", "place shown to members"}},
 		"a sample":          {&labv1.WaterSource{}, &labv1.WaterSource{Samples: []*labv1.WaterSample{{Id: "w"}}}, []string{"1 sample added"}},
 		"an experiment":     {&labv1.Experiment{ToleranceDe00: 2}, &labv1.Experiment{ToleranceDe00: 3, Instrument: "z"}, []string{"tolerance", "instrument"}},
+		"what it compares": {&labv1.Experiment{WaterSourceIds: []string{"x"}}, &labv1.Experiment{Asks: labv1.ExperimentAsks_EXPERIMENT_ASKS_MORDANTS, Values: []string{"alum"}, WaterFigure: 1},
+			[]string{"what it asks", "waters compared", "values compared", "figure of the waters"}},
 		"arms of an exp...": {&labv1.Experiment{}, &labv1.Experiment{Arms: []labv1.ExperimentArm{1}}, []string{"arms"}},
 	} {
 		assert.Equal(t, c.want, Between(c.before, c.after), name)

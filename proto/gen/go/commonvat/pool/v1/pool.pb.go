@@ -1649,8 +1649,9 @@ type AskPaletteResponse struct {
 	Headline string         `protobuf:"bytes,1,opt,name=headline,proto3" json:"headline,omitempty"`
 	Standing Standing       `protobuf:"varint,2,opt,name=standing,proto3,enum=commonvat.pool.v1.Standing" json:"standing,omitempty"`
 	Groups   []*GroupAnswer `protobuf:"bytes,3,rep,name=groups,proto3" json:"groups,omitempty"`
-	Pairs    []*PairAnswer  `protobuf:"bytes,4,rep,name=pairs,proto3" json:"pairs,omitempty"`
-	LeftOut  []*LeftOut     `protobuf:"bytes,5,rep,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
+	// None of an experiment on anything but orders.
+	Pairs   []*PairAnswer `protobuf:"bytes,4,rep,name=pairs,proto3" json:"pairs,omitempty"`
+	LeftOut []*LeftOut    `protobuf:"bytes,5,rep,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
 	// What the data can't tell, in plain words.
 	CannotTell []string `protobuf:"bytes,6,rep,name=cannot_tell,json=cannotTell,proto3" json:"cannot_tell,omitempty"`
 	// Provenance.
@@ -1666,7 +1667,7 @@ type AskPaletteResponse struct {
 	Scores []*ModuleScores `protobuf:"bytes,14,rep,name=scores,proto3" json:"scores,omitempty"`
 	// What the waters do to the colour; only with WATER.
 	Waters *WatersAnswer `protobuf:"bytes,15,opt,name=waters,proto3" json:"waters,omitempty"`
-	// Whether the groups lie apart and spread differently within sessions; only with WATER, FIBRE, MORDANT and EXHAUST.
+	// Whether the groups lie apart and spread differently within sessions; only with WATER, FIBRE, MORDANT and EXHAUST, and not of an experiment on waters.
 	Apart         *GroupsAnswer `protobuf:"bytes,16,opt,name=apart,proto3" json:"apart,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1824,7 +1825,7 @@ type GroupsAnswer struct {
 	Statement string `protobuf:"bytes,2,opt,name=statement,proto3" json:"statement,omitempty"`
 	// Those that are stated, sorted.
 	Groups []string `protobuf:"bytes,3,rep,name=groups,proto3" json:"groups,omitempty"`
-	// Cells and sessions used.
+	// Cells and sessions used; of an experiment cells count what a group has in a session as one.
 	Cells    int32 `protobuf:"varint,4,opt,name=cells,proto3" json:"cells,omitempty"`
 	Sessions int32 `protobuf:"varint,5,opt,name=sessions,proto3" json:"sessions,omitempty"`
 	// Cells that stand alone in their session: left out.
