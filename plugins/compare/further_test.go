@@ -137,11 +137,17 @@ func TestWaters(t *testing.T) {
 	assert.Len(t, got.GetWaters(), 2)
 	assert.Nil(t, got.GetWaters()[0].MeanDe00)
 	assert.InDelta(t, 4, got.GetWaters()[1].GetL(), 0.5)
+	assert.Nil(t, got.GetOutlook(), "it is known")
+	h := watersHeader(l, c)
+	h.Closing, h.ToleranceDe00 = false, 9
+	got, err = askWaters(t, h, c)
+	require.NoError(t, err)
+	assert.InDelta(t, 1.5*9, got.GetOutlook().GetTargetDe00(), 1e-6)
 	// Each water by members of its own.
 	for i := range c.GetGroup() {
 		c.Group[i] = c.GetBlock()[i] % 2
 	}
-	h := watersHeader(l, c)
+	h = watersHeader(l, c)
 	for b := range h.BlockMembers {
 		h.BlockMembers[b] = fmt.Sprint("member ", b%2)
 	}
@@ -155,26 +161,63 @@ func TestWaters(t *testing.T) {
 func TestWatersRefuses(t *testing.T) {
 	l, c := inSessions(2, 2, 1)
 	h := watersHeader(l, c)
-	h.BlockMembers, h.Reference, h.NamedCovariate = nil, "sea", "salt"
+	h.BlockMembers, h.Reference, h.NamedCovariate, h.ToleranceDe00 = nil, "sea", "salt", -1
 	h.Covariates = []*comparev1.WaterCovariate{{Water: []uint32{9}, Value: []float64{math.Inf(1), 2}}}
 	_, err := askWaters(t, h, c)
 	assert.Equal(t, map[string]string{
 		"header.block_members": "has 0, want one for each of 3 blocks", "header.reference": `is "sea", want one of the groups, or empty`,
 		"header.named_covariate": `is "salt", want one of the covariates, or empty`, "header.covariates[0].name": `is "", want a name that is not empty and occurs once`,
 		"header.covariates[0].value": "has 2, want one for each of 1 waters", "header.covariates[0].value[0]": "is +Inf, want a finite number",
+		"header.tolerance_de00":         "is -1, want 1e-06 to 100, or 0 for 2",
 		"header.covariates[0].water[0]": "is 9, want an index of a group that occurs once",
 	}, moduletest.Refused(t, err))
+}
+
+func askGroups(t *testing.T, h *comparev1.GroupsHeader, c *columnsv1.ColourColumns) (*comparev1.CompareGroupsResponse, error) {
+	open := func(ctx context.Context) (comparev1.CompareService_CompareGroupsClient, error) {
+		return client(t).CompareGroups(ctx)
+	}
+	h.Condition, h.RowCount = textile(), int64(len(c.GetReadingId()))
+	return moduletest.Ask(t.Context(), open,
+		&comparev1.CompareGroupsRequest{Part: &comparev1.CompareGroupsRequest_Header{Header: h}},
+		&comparev1.CompareGroupsRequest{Part: &comparev1.CompareGroupsRequest_Columns{Columns: c}})
+}
+
+// What a group has in a session is one unit, and whole units are exchanged.
+func TestGroupsByWholeUnits(t *testing.T) {
+	l, c := inSessions(6, 2, 5)
+	got, err := askGroups(t, &comparev1.GroupsHeader{Labels: l, WholeUnits: true}, c)
+	require.NoError(t, err)
+	assert.Equal(t, 2.0/64, got.GetPlace().GetP())
+	assert.EqualValues(t, 64, got.GetPlace().GetArrangements())
+	assert.EqualValues(t, 12, got.GetCells(), "units")
+	assert.NotNil(t, got.GetSpread())
+	require.Len(t, got.GetDistances(), 1)
+	assert.InDelta(t, -5, got.GetDistances()[0].GetL(), 0.5)
+	assert.EqualValues(t, 6, got.GetDistances()[0].GetBlocks())
+	assert.EqualValues(t, 6, got.GetOutlook().GetFromSessions())
+	assert.Positive(t, got.GetOutlook().GetSessionsToFind())
+	got, err = askGroups(t, &comparev1.GroupsHeader{Labels: l, WholeUnits: true, Exploring: true}, c)
+	require.NoError(t, err)
+	assert.Zero(t, got.GetPlace().GetP())
+	assert.Zero(t, got.GetPlace().GetArrangements())
+	got, err = askGroups(t, &comparev1.GroupsHeader{Labels: l, Exploring: true}, c)
+	require.NoError(t, err)
+	assert.Nil(t, got.GetOutlook())
+	assert.Empty(t, got.GetDistances())
+	_, err = askGroups(t, &comparev1.GroupsHeader{Labels: l, WholeUnits: true, Alpha: 0.9, ToleranceDe00: math.NaN()}, c)
+	assert.Equal(t, map[string]string{
+		"header.alpha": "is 0.9, want 0.0001 to 0.5, or 0 for 0.05", "header.tolerance_de00": "is NaN, want 1e-06 to 100, or 0 for 2",
+	}, moduletest.Refused(t, err))
+	c.Cell[0] = c.GetCell()[0] + 1
+	_, err = askGroups(t, &comparev1.GroupsHeader{Labels: l, WholeUnits: true}, c)
+	assert.Contains(t, moduletest.Refused(t, err)["header.cells"], "the same cells for all groups of a block")
 }
 
 func TestGroups(t *testing.T) {
 	l, c := inSessions(2, 3, 5)
 	ask := func() (*comparev1.CompareGroupsResponse, error) {
-		open := func(ctx context.Context) (comparev1.CompareService_CompareGroupsClient, error) {
-			return client(t).CompareGroups(ctx)
-		}
-		return moduletest.Ask(t.Context(), open,
-			&comparev1.CompareGroupsRequest{Part: &comparev1.CompareGroupsRequest_Header{Header: &comparev1.GroupsHeader{Condition: textile(), Labels: l, RowCount: int64(len(c.GetReadingId()))}}},
-			&comparev1.CompareGroupsRequest{Part: &comparev1.CompareGroupsRequest_Columns{Columns: c}})
+		return askGroups(t, &comparev1.GroupsHeader{Labels: l}, c)
 	}
 	got, err := ask()
 	require.NoError(t, err)

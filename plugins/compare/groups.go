@@ -5,7 +5,9 @@ import (
 	"fmt"
 	"math"
 
+	"github.com/commonvat/commonvat/plugins/compare/effect"
 	"github.com/commonvat/commonvat/plugins/compare/groups"
+	"github.com/commonvat/commonvat/plugins/compare/orders"
 	"github.com/commonvat/commonvat/plugins/compare/votes"
 	"github.com/commonvat/commonvat/plugins/internal/wire"
 	"github.com/commonvat/commonvat/plugins/sdk"
@@ -53,6 +55,7 @@ func compareGroups(ctx context.Context, recv func() (*comparev1.CompareGroupsReq
 	defer span.End()
 	l := header.GetLabels()
 	var cells []groups.Cell
+	var cellOf []string
 	for _, s := range sums {
 		if l.GetBlocks()[s.block] == "" {
 			continue // a cell of no known session is exchangeable with nothing
@@ -61,13 +64,25 @@ func compareGroups(ctx context.Context, recv func() (*comparev1.CompareGroupsReq
 			Group: l.GetGroups()[s.group], Block: fmt.Sprintf("%q %q", l.GetBlocks()[s.block], l.GetStrata()[s.stratum]),
 			Lab: colorimetry.Lab{L: s.l / s.n, A: s.a / s.n, B: s.b / s.n},
 		})
+		cellOf = append(cellOf, l.GetCells()[s.cell])
 	}
 	permutations := 0
 	if header.GetExploring() {
 		permutations = groups.EstimatesOnly
 	}
-	r, err := groups.Compare(ctx, cells, permutations, header.GetSeed())
-	if err != nil {
+	var r *groups.Result
+	var more groups.UnitResult
+	if header.GetWholeUnits() {
+		units := make([]groups.UnitCell, len(cells))
+		for i, c := range cells {
+			units[i] = groups.UnitCell{Group: c.Group, Block: c.Block, Cell: cellOf[i], Lab: c.Lab}
+		}
+		answer, err := groups.CompareUnits(ctx, units, groups.UnitParams{Permutations: permutations, Seed: header.GetSeed(), Alpha: header.GetAlpha(), ToleranceDE: header.GetToleranceDe00()})
+		if err != nil {
+			return nil, wire.Failed("header", err)
+		}
+		r, more = &answer.Result, *answer
+	} else if r, err = groups.Compare(ctx, cells, permutations, header.GetSeed()); err != nil {
 		return nil, wire.Failed("header", err)
 	}
 	index := indexes(l.GetGroups())
@@ -88,7 +103,22 @@ func compareGroups(ctx context.Context, recv func() (*comparev1.CompareGroupsReq
 		}
 		out.Pairs = append(out.Pairs, pair)
 	}
+	out.Outlook = placeOutlook(more.Outlook)
+	for _, d := range more.Distances {
+		out.Distances = append(out.Distances, &comparev1.GroupsDistance{
+			GroupA: index[d.First], GroupB: index[d.Second], Blocks: int32(d.Blocks), L: d.Difference[0], A: d.Difference[1], B: d.Difference[2], De00: d.DE,
+		})
+	}
 	return out, nil
+}
+
+func placeOutlook(o *groups.Outlook) *comparev1.PlaceOutlook {
+	if o == nil {
+		return nil
+	}
+	return &comparev1.PlaceOutlook{
+		FromSessions: int32(o.From), NoiseL: o.Noise[0], NoiseA: o.Noise[1], NoiseB: o.Noise[2], TargetDe00: o.TargetDE, SessionsToFind: int32(o.ToFind),
+	}
 }
 
 func checkGroupsHeader(h *comparev1.GroupsHeader, v *sdk.Violations) {
@@ -101,6 +131,8 @@ func checkGroupsHeader(h *comparev1.GroupsHeader, v *sdk.Violations) {
 			v.Add(fmt.Sprintf("header.labels.groups[%d]", i), `is "", want a text that is not empty`)
 		}
 	}
+	wire.OrDefault(v, "header.tolerance_de00", h.GetToleranceDe00(), effect.DefaultToleranceDE, minTolerance, maxTolerance)
+	wire.OrDefault(v, "header.alpha", h.GetAlpha(), orders.DefaultAlpha, minAlpha, maxAlpha)
 }
 
 // maxTestedGroups bounds the pairs, each of which is a test of up to 2^16 arrangements; the contract allows modules more.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 
+	"github.com/commonvat/commonvat/plugins/compare/effect"
 	"github.com/commonvat/commonvat/plugins/compare/orders"
 	"github.com/commonvat/commonvat/plugins/compare/waters"
 	"github.com/commonvat/commonvat/plugins/internal/wire"
@@ -37,7 +38,8 @@ func compareWaters(ctx context.Context, recv func() (*comparev1.CompareWatersReq
 	ctx, span := sdk.StartSpan(ctx, "compare waters")
 	defer span.End()
 	groups := header.GetLabels().GetGroups()
-	p := waters.Params{Reference: header.GetReference(), Closing: header.GetClosing(), Alpha: header.GetAlpha(), Named: header.GetNamedCovariate(), Seed: header.GetSeed()}
+	p := waters.Params{Reference: header.GetReference(), Closing: header.GetClosing(), Alpha: header.GetAlpha(), Named: header.GetNamedCovariate(), ToleranceDE: header.GetToleranceDe00(),
+		Seed: header.GetSeed()}
 	for _, c := range header.GetCovariates() {
 		values := map[string]float64{}
 		for i, w := range c.GetWater() {
@@ -79,6 +81,7 @@ func checkWatersHeader(h *comparev1.WatersHeader, v *sdk.Violations) {
 		v.Add("header.block_members", "has %d, want one for each of %d blocks", n, want)
 	}
 	wire.OrDefault(v, "header.alpha", h.GetAlpha(), orders.DefaultAlpha, minAlpha, maxAlpha)
+	wire.OrDefault(v, "header.tolerance_de00", h.GetToleranceDe00(), effect.DefaultToleranceDE, minTolerance, maxTolerance)
 	if n := len(h.GetCovariates()); n > maxCovariates {
 		v.Add("header.covariates", "has %d, want at most %d", n, maxCovariates)
 		return
@@ -126,6 +129,7 @@ func watersResponse(r *waters.Result, at map[string]uint32) *comparev1.CompareWa
 		Verdict: watersVerdicts[r.Verdict], Statement: r.Sentence, Missing: r.Missing, Reference: at[r.Params.Reference],
 		Recipes: int32(r.Recipes), Sessions: int32(r.Sessions), ReadingsWithoutSession: int32(r.NoSession), CellsOfOneWater: int32(r.OneWater),
 		NoiseFloorDe00: r.NoiseFloor, AboutCorrelations: r.AboutWaters, Seed: r.Params.Seed,
+		Outlook: placeOutlook(r.Outlook),
 	}
 	for _, w := range r.Waters {
 		out.Waters = append(out.Waters, &comparev1.WaterEffect{

@@ -63,6 +63,11 @@ func badFurther() map[string]bad {
 				a.Place.P, a.Place.Arrangements = 0.04, 100
 			}
 		}),
+		"groups-single-cells": further("groups", "with a unit each", func(got []proto.Message, a *comparev1.CompareGroupsResponse) {
+			if a.GetPlace() != nil && got[0].(*comparev1.CompareGroupsRequest).GetHeader().GetWholeUnits() {
+				a.Place.RestDf *= 3
+			}
+		}),
 		"groups-joined": further("groups", "no chain of blocks", func(_ []proto.Message, a *comparev1.CompareGroupsResponse) { a.Apart = nil }),
 		"groups-share-of-place": further("groups", "doesn't give", func(_ []proto.Message, a *comparev1.CompareGroupsResponse) {
 			if a.GetSpread() != nil {

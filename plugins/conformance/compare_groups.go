@@ -32,8 +32,12 @@ func furtherGroups() further {
 		plain: func(r *rand.Rand) []question {
 			// The third group stands in sessions of its own, two of its cells beside each other.
 			apart := tableOf(r, shape{3, 4, 1, 2, 1}).without(func(x row) bool { return (x.group == 2) != (x.block > 1) })
+			units, planned := groupsQuestion(tableOf(r, shape{3, 4, 1, 3, 1}), true), groupsQuestion(tableOf(r, shape{2, 6, 2, 2, 2}), false)
+			for _, q := range []question{units, planned} {
+				q[0].(*comparev1.CompareGroupsRequest).GetHeader().WholeUnits = true
+			}
 			return []question{
-				groupsQuestion(tableOf(r, shape{2, 3, 1, 2, 1}), false), groupsQuestion(tableOf(r, shape{3, 4, 2, 2, 2}), true), groupsQuestion(tableOf(r, shape{4, 3, 1, 1, 1}), false),
+				units, planned, groupsQuestion(tableOf(r, shape{2, 3, 1, 2, 1}), false), groupsQuestion(tableOf(r, shape{3, 4, 2, 2, 2}), true), groupsQuestion(tableOf(r, shape{4, 3, 1, 1, 1}), false),
 				groupsQuestion(apart, false), groupsQuestion(table{groups: labelled("group ", 2)}, true),
 			}
 		},
@@ -94,6 +98,9 @@ func soundGroups(q question, a reply) error {
 	case len(got.GetPairs()) != 0 && len(got.GetPairs()) != k*(k-1)/2 || whole && k > 2 && len(got.GetPairs()) == 0:
 		return fmt.Errorf("pairs has %d, want each two of %d groups once", len(got.GetPairs()), k)
 	}
+	if err := soundUnits(h, got, whole); err != nil {
+		return err
+	}
 	if err := soundGroupsTest("place", got.GetPlace(), k-1, h.GetExploring()); err != nil {
 		return err
 	}
@@ -122,6 +129,33 @@ func soundGroups(q question, a reply) error {
 				return fmt.Errorf("%s has an adjusted p of %v, want one not below p, and none with exploring", at, *x.adjusted)
 			}
 		}
+	}
+	return nil
+}
+
+// soundUnits holds what only whole units have.
+func soundUnits(h *comparev1.GroupsHeader, got *comparev1.CompareGroupsResponse, whole bool) error {
+	k, places := len(h.GetLabels().GetGroups()), len(h.GetLabels().GetBlocks())*len(h.GetLabels().GetStrata())
+	switch {
+	case !h.GetWholeUnits():
+		if len(got.GetDistances()) > 0 || got.GetOutlook() != nil {
+			return errors.New("distances or outlook is there without whole_units")
+		}
+		return nil
+	case !whole:
+		return nil
+	case int(got.GetPlace().GetRestDf()) != (places-1)*(k-1):
+		return fmt.Errorf("place.rest_df is %d, want %d of %d groups with a unit each in %d blocks and strata", got.GetPlace().GetRestDf(), (places-1)*(k-1), k, places)
+	case len(got.GetDistances()) != k*(k-1)/2:
+		return fmt.Errorf("distances has %d, want each two of %d groups once", len(got.GetDistances()), k)
+	}
+	for i, d := range got.GetDistances() {
+		if int(d.GetBlocks()) != places || d.GetDe00() < 0 || d.GetGroupA() == d.GetGroupB() {
+			return fmt.Errorf("distances[%d] is %v of %d blocks, want 0 or above of two groups in %d", i, d.GetDe00(), d.GetBlocks(), places)
+		}
+	}
+	if o := got.GetOutlook(); o != nil && (o.GetTargetDe00() <= 0 || o.GetSessionsToFind() < 0) {
+		return fmt.Errorf("outlook is of a target of %v and %d sessions, want above 0, and 0 or above", o.GetTargetDe00(), o.GetSessionsToFind())
 	}
 	return nil
 }

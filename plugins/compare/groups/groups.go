@@ -16,6 +16,12 @@
 // Smyth 2010). Statistics within 1e-9·max(1, |F|) tie.
 //
 // Read both together: where groups differ in spread and in number, a difference in place may be one in spread.
+//
+// # Units
+//
+// Pieces of one pot share its accidents, so cells of a group and block aren't independent of each other. CompareUnits makes them one unit: place is
+// tested on the means of units, spread on the root mean square distance of a unit's cells from its mean, which a pot's accident leaves as it is. Whole units
+// are exchanged within blocks, in which all groups have the same cells, so that units of a block are alike but for their group.
 package groups
 
 import (
@@ -186,6 +192,22 @@ type field struct {
 }
 
 func compare(ctx context.Context, cells []Point, permutations int, seed uint64, withSpread bool) (*Result, error) {
+	f, x, r := design(cells)
+	if f == nil {
+		return r, nil
+	}
+	var err error
+	if r.Place, err = f.test(ctx, x, x, permutations, seed); err != nil || !withSpread {
+		return r, err
+	}
+	distance, residual := f.distances(x)
+	r.Spread, err = f.test(ctx, distance, residual, permutations, seed)
+	return r, err
+}
+
+// design lays cells out in their blocks, with their figures less the block's mean. It is nil, and only the counts of the result are there, where
+// groups stand apart or there is one only.
+func design(cells []Point) (*field, [][]float64, *Result) {
 	cells = slices.Clone(cells)
 	slices.SortFunc(cells, func(a, b Point) int {
 		return cmp.Or(strings.Compare(a.Block, b.Block), strings.Compare(a.Group, b.Group), slices.Compare(a.X[:], b.X[:]))
@@ -219,7 +241,7 @@ func compare(ctx context.Context, cells []Point, permutations int, seed uint64, 
 	}
 	r.Blocks = len(f.blocks)
 	if r.Apart = f.apart(r.Groups); len(r.Apart) > 0 || f.k < 2 {
-		return r, nil
+		return nil, nil, r
 	}
 	f.project()
 	x := make([][]float64, f.n)
@@ -227,13 +249,7 @@ func compare(ctx context.Context, cells []Point, permutations int, seed uint64, 
 		x[i] = slices.Clone(c.X[:])
 	}
 	f.centre(x)
-	var err error
-	if r.Place, err = f.test(ctx, x, x, permutations, seed); err != nil || !withSpread {
-		return r, err
-	}
-	distance, residual := f.distances(x)
-	r.Spread, err = f.test(ctx, distance, residual, permutations, seed)
-	return r, err
+	return f, x, r
 }
 
 // apart lists groups that no chain of shared blocks joins to the first one.

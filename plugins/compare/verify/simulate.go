@@ -345,8 +345,38 @@ func lines(only string) (out []line) {
 			}
 			return r.Place.P <= 0.05, nil
 		}})
+		add(line{question: "falsely three groups differ", situation: "in " + what + ", by whole units, 6 sessions, 4 recipes in a pot of each", limit: falsely, hit: func(ctx context.Context, rng *rand.Rand) (bool, error) {
+			r, err := groups.CompareUnits(ctx, unitCells(rng), groups.UnitParams{Permutations: 499, Seed: rng.Uint64()})
+			if err != nil {
+				return false, err
+			}
+			if spread {
+				return r.Spread.P <= 0.05, nil
+			}
+			return r.Place.P <= 0.05, nil
+		}})
 	}
 	return out
+}
+
+// unitCells are three groups without an effect, each with a pot of its own in each session, whose accident its four recipes share.
+func unitCells(rng *rand.Rand) []groups.UnitCell {
+	var cells []groups.UnitCell
+	for s := range 6 {
+		session := normal(rng, 3)
+		for g := range 3 {
+			pot := normal(rng, 1.5)
+			for r := range 4 {
+				piece := normal(rng, 0.7)
+				x := vector{40 + 5*float64(r), 4 * float64(r), 20}
+				for i := range 3 {
+					x[i] += session[i] + pot[i] + piece[i]
+				}
+				cells = append(cells, groups.UnitCell{Group: fmt.Sprint(g), Block: fmt.Sprint(s), Cell: fmt.Sprint(r), Lab: lab(x)})
+			}
+		}
+	}
+	return cells
 }
 
 // waterRows is work in two waters without an effect. Each pot holds six recipes; members differ by 1.5 in each axis.

@@ -30,7 +30,7 @@ func (r *Result) correlate(p Params, means map[string]float64) {
 			continue
 		}
 		k := Correlation{Name: c.Name, Waters: len(x), Rho: spearman(x, y)}
-		if p.Closing && (len(covariates) == 1 || c.Name == p.Named) {
+		if r.Test != nil && (len(covariates) == 1 || c.Name == p.Named) {
 			v := permuted(x, y, p)
 			k.P = &v
 		}

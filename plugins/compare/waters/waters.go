@@ -48,8 +48,9 @@ type Params struct {
 	Closing      bool   // an experiment on this stands at its closing size: p and a verdict. Otherwise estimates only
 	Alpha        float64
 	Covariates   []Covariate
-	Named        string // the covariate named beforehand
-	Permutations int    // 99 to 1e6; default 9,999
+	Named        string  // the covariate named beforehand
+	ToleranceDE  float64 // the difference that matters, for the outlook
+	Permutations int     // 99 to 1e6; default 9,999
 	Seed         uint64
 }
 
@@ -97,6 +98,8 @@ type Result struct {
 	Test        *groups.Test // only when Closing
 	Covariates  []Correlation
 	AboutWaters string // why there are no correlations, or ""
+	// Outlook is for sessions that hold all waters side by side; nil where waters differ or stand apart, with few sessions or without noise.
+	Outlook *groups.Outlook
 }
 
 // Water is one water against the reference.
@@ -113,7 +116,7 @@ type Correlation struct {
 	Name          string
 	Waters        int
 	Rho           float64
-	P, PAdjusted  *float64 // only when Closing
+	P, PAdjusted  *float64 // only where waters are tested
 	InseparableOf []string
 }
 
@@ -197,6 +200,9 @@ func Compare(ctx context.Context, rows []Row, params Params) (*Result, error) {
 	}
 	r.correlate(p, means)
 	r.judge()
+	if r.Verdict != WatersDiffer && len(r.Apart) == 0 {
+		r.Outlook = groups.Plan(points, middle(cells), p.Alpha, p.ToleranceDE)
+	}
 	return r, nil
 }
 
@@ -438,6 +444,16 @@ func units(cells []*cell) ([]groups.Point, float64) {
 		logarithm += f
 	}
 	return points, logarithm
+}
+
+// middle is the mean colour of the cells.
+func middle(cells []*cell) (at [3]float64) {
+	for _, c := range cells {
+		for d, x := range c.mean() {
+			at[d] += x / float64(len(cells))
+		}
+	}
+	return at
 }
 
 // apart lists the waters that no chain of sessions or members joins to the first one.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -80,6 +81,28 @@ func TestSideBySide(t *testing.T) {
 	assert.Len(t, r.Missing, 2)
 }
 
+// How many sessions it may take is told until the waters are known to differ, and only where they can be told from members.
+func TestWatersHaveAnOutlook(t *testing.T) {
+	rng := rand.New(rand.NewPCG(6, 1))
+	p := plan{sessions: 5, recipes: 6, waters: both, member: func(int) string { return "m" }, effect: map[string]float64{"well": 3}, noise: 1}
+	o := compared(t, p.rows(rng), Params{}).Outlook
+	require.NotNil(t, o)
+	assert.Equal(t, 5, o.From)
+	assert.GreaterOrEqual(t, o.TargetDE, 1.5*2, "what matters is 2 where nothing else is said")
+	assert.Positive(t, o.ToFind)
+	// More noise, more sessions.
+	loud := p
+	loud.noise = 4
+	l := compared(t, loud.rows(rng), Params{}).Outlook
+	require.NotNil(t, l)
+	assert.True(t, l.ToFind == 0 || l.ToFind > o.ToFind, "%d after %d", l.ToFind, o.ToFind)
+	p.sessions, p.noise = 7, 0.2
+	assert.Nil(t, compared(t, p.rows(rng), Params{Closing: true}).Outlook, "they differ")
+	p.waters = func(s int) []string { return []string{[]string{"tap", "well"}[s%2]} }
+	p.member = func(s int) string { return fmt.Sprint("m", s%2) }
+	assert.Nil(t, compared(t, p.rows(rng), Params{}).Outlook, "water or member")
+}
+
 // Each water by members of its own: no answer, however far apart the colours lie.
 func TestWaterOrMember(t *testing.T) {
 	p := plan{sessions: 12, recipes: 6, member: func(s int) string { return fmt.Sprint("m", s%4) }, noise: 0.3,
@@ -135,6 +158,12 @@ func TestCovariates(t *testing.T) {
 	assert.InDelta(t, 2.0/5040, *h.P, 1e-12)
 	assert.Equal(t, []string{"pH"}, h.InseparableOf)
 	assert.Nil(t, r.Covariates[1].P)
+	// Where the waters can't be tested their figures get no p either.
+	few := slices.DeleteFunc(slices.Clone(rows), func(x Row) bool { return x.Recipe > "recipe 3" })
+	r = compared(t, few, params)
+	require.Equal(t, NotEnoughYet, r.Verdict, r.Sentence)
+	require.Len(t, r.Covariates, 2)
+	assert.Nil(t, r.Covariates[0].P)
 	params.Covariates[0].Values["water 3"] = math.NaN()
 	_, err := Compare(context.Background(), rows, params)
 	assert.ErrorContains(t, err, "covariates[0]")

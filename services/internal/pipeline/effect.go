@@ -26,6 +26,7 @@ type EffectQuestion struct {
 	Arms            []comparev1.Arm
 	ToleranceDE00   float64
 	ClosingSessions int32 // 0: exploratory
+	Comparisons     int32 // made together; 0 means 1
 	Seed            uint64
 }
 
@@ -85,7 +86,7 @@ func (p *Pipeline) MeasureOrderEffect(ctx context.Context, q EffectQuestion) (*c
 	}
 	header := &comparev1.MeasureOrderEffectRequest{Part: &comparev1.MeasureOrderEffectRequest_Header{Header: &comparev1.OrderEffectHeader{
 		Condition: conditionMessage(q.Condition), Labels: q.Labels.message(), RowCount: int64(len(rows)), Arms: q.Arms,
-		ToleranceDe00: q.ToleranceDE00, ClosingSessions: q.ClosingSessions, Seed: q.Seed,
+		ToleranceDe00: q.ToleranceDE00, ClosingSessions: q.ClosingSessions, Comparisons: q.Comparisons, Seed: q.Seed,
 	}}}
 	return askRows(ctx, p, rows,
 		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.MeasureOrderEffectRequest, comparev1.MeasureOrderEffectResponse], error) {
@@ -176,63 +177,6 @@ func (h *hold) checkContrast(field string, c *comparev1.Contrast) error {
 		return h.blame("%s.upper_de00 is %v; allowed: not below de00, which is %v", field, c.GetUpperDe00(), c.GetDe00())
 	case !isShare(c.P) || !isShare(c.PAdjusted) || c.PAdjusted != nil && c.GetPAdjusted() < c.GetP()-1e-12:
 		return h.blame("%s has p %v and p_adjusted %v; allowed: 0 to 1, the latter not below the former", field, c.GetP(), c.GetPAdjusted())
-	}
-	return nil
-}
-
-// WatersQuestion asks what waters do to the colour.
-type WatersQuestion struct {
-	Condition trial.ColourCondition
-	Labels    Labels   // groups are waters, cells recipes
-	Members   []string // of each of Labels.Blocks; "" where not known
-	Rows      []Row
-	Seed      uint64
-}
-
-// CompareWaters asks the compare module and checks its answer. Errors: as MeasureOrderEffect.
-func (p *Pipeline) CompareWaters(ctx context.Context, q WatersQuestion) (*comparev1.CompareWatersResponse, *typesv1.ModuleIdentity, error) {
-	rows, err := inOrder(q.Rows)
-	if err != nil {
-		return nil, nil, err
-	}
-	header := &comparev1.CompareWatersRequest{Part: &comparev1.CompareWatersRequest_Header{Header: &comparev1.WatersHeader{
-		Condition: conditionMessage(q.Condition), Labels: q.Labels.message(), RowCount: int64(len(rows)), BlockMembers: q.Members, Seed: q.Seed,
-	}}}
-	return askRows(ctx, p, rows,
-		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.CompareWatersRequest, comparev1.CompareWatersResponse], error) {
-			return c.CompareWaters(ctx)
-		}, header, func(h *hold, r *comparev1.CompareWatersResponse) error { return h.checkWaters(q, r) })
-}
-
-func (h *hold) checkWaters(q WatersQuestion, r *comparev1.CompareWatersResponse) error {
-	at := func(field string, value, allowed any) error {
-		return h.blame("%s is %v; allowed: %v", field, value, allowed)
-	}
-	known := func(i uint32) bool { return int(i) < len(q.Labels.Groups) }
-	switch {
-	case r.GetVerdict() <= comparev1.WatersVerdict_WATERS_VERDICT_UNSPECIFIED || r.GetVerdict() > comparev1.WatersVerdict_WATERS_VERDICT_WATER_OR_MEMBER:
-		return at("verdict", r.GetVerdict(), "EXPLORATORY, NOT_ENOUGH_YET or WATER_OR_MEMBER without closing")
-	case r.P != nil:
-		return h.blame("a p is given without closing")
-	case r.GetSeed() != q.Seed:
-		return at("seed", r.GetSeed(), q.Seed)
-	case r.GetStatement() == "":
-		return h.blame("statement is missing")
-	case len(r.GetWaters()) > 0 && !known(r.GetReference()):
-		return at("reference", r.GetReference(), "an index of a water")
-	case !finite(r.GetNoiseFloorDe00()) || r.GetNoiseFloorDe00() < 0:
-		return at("noise_floor_de00", r.GetNoiseFloorDe00(), "0 or above")
-	}
-	for i, w := range r.GetWaters() {
-		figures := finite(w.GetL()) && finite(w.GetA()) && finite(w.GetB()) && finite(w.GetMeanDe00()) && finite(w.GetMaxDe00())
-		if !known(w.GetWater()) || !figures || w.GetMeanDe00() < 0 || w.GetMaxDe00() < w.GetMeanDe00()-1e-9 {
-			return h.blame("waters[%d] names no water, or its figures are out of range", i)
-		}
-	}
-	for i, w := range r.GetApart() {
-		if !known(w) {
-			return at(fmt.Sprintf("apart[%d]", i), w, "an index of a water")
-		}
 	}
 	return nil
 }

@@ -15,12 +15,16 @@ import (
 // MaxGroupsCompared is how many groups every module takes.
 const MaxGroupsCompared = 20
 
-// GroupsQuestion asks whether groups lie apart and spread differently; estimates only.
+// GroupsQuestion asks whether groups lie apart and spread differently.
 type GroupsQuestion struct {
 	Condition trial.ColourCondition
 	Labels    Labels // 2 to MaxGroupsCompared groups, none of them ""
 	Rows      []Row
 	Seed      uint64
+	// Of an experiment: what a group has in a block is one unit; whether it stands at its closing size, and what matters.
+	WholeUnits    bool
+	Closing       bool    // only with WholeUnits; else estimates only
+	ToleranceDE00 float64 // 0: the module's own
 }
 
 // CompareGroups asks the compare module and checks its answer. Errors: as MeasureOrderEffect.
@@ -30,7 +34,8 @@ func (p *Pipeline) CompareGroups(ctx context.Context, q GroupsQuestion) (*compar
 		return nil, nil, err
 	}
 	header := &comparev1.CompareGroupsRequest{Part: &comparev1.CompareGroupsRequest_Header{Header: &comparev1.GroupsHeader{
-		Condition: conditionMessage(q.Condition), Labels: q.Labels.message(), RowCount: int64(len(rows)), Seed: q.Seed, Exploring: true,
+		Condition: conditionMessage(q.Condition), Labels: q.Labels.message(), RowCount: int64(len(rows)), Seed: q.Seed, Exploring: !q.Closing,
+		WholeUnits: q.WholeUnits, ToleranceDe00: q.ToleranceDE00,
 	}}}
 	return askRows(ctx, p, rows,
 		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.CompareGroupsRequest, comparev1.CompareGroupsResponse], error) {
@@ -57,10 +62,10 @@ func (h *hold) checkGroups(q GroupsQuestion, r *comparev1.CompareGroupsResponse)
 			return h.blame("apart[%d] is %d; allowed: an index of a group", i, g)
 		}
 	}
-	if err := h.checkGroupsTest("place", groups-1, r.GetPlace()); err != nil {
+	if err := h.checkGroupsTest("place", groups-1, q.Closing, r.GetPlace()); err != nil {
 		return err
 	}
-	if err := h.checkGroupsTest("spread", groups-1, r.GetSpread()); err != nil {
+	if err := h.checkGroupsTest("spread", groups-1, q.Closing, r.GetSpread()); err != nil {
 		return err
 	}
 	seen := map[[2]uint32]bool{}
@@ -70,25 +75,42 @@ func (h *hold) checkGroups(q GroupsQuestion, r *comparev1.CompareGroupsResponse)
 			return h.blame("pairs[%d] is of groups %d and %d; allowed: each two groups once", i, pair.GetGroupA(), pair.GetGroupB())
 		}
 		seen[two] = true
-		if pair.PlacePAdjusted != nil || pair.SpreadPAdjusted != nil {
-			return h.blame("pairs[%d] has an adjusted p; allowed: none with exploring", i)
-		}
-		if err := h.checkGroupsTest(fmt.Sprintf("pairs[%d].place", i), 1, pair.GetPlace()); err != nil {
-			return err
-		}
-		if err := h.checkGroupsTest(fmt.Sprintf("pairs[%d].spread", i), 1, pair.GetSpread()); err != nil {
-			return err
+		for _, x := range []struct {
+			what     string
+			test     *comparev1.GroupsTest
+			adjusted *float64
+		}{{"place", pair.GetPlace(), pair.PlacePAdjusted}, {"spread", pair.GetSpread(), pair.SpreadPAdjusted}} {
+			field := fmt.Sprintf("pairs[%d].%s", i, x.what)
+			if err := h.checkGroupsTest(field, 1, q.Closing, x.test); err != nil {
+				return err
+			}
+			if wanted := q.Closing && x.test != nil; wanted != (x.adjusted != nil) || x.adjusted != nil && !(*x.adjusted >= x.test.GetP()-1e-12 && *x.adjusted <= 1) {
+				return h.blame("%s_p_adjusted is %v; allowed: one not below p, to 1, and none with exploring", field, x.adjusted)
+			}
 		}
 	}
-	return nil
+	seen = map[[2]uint32]bool{}
+	for i, d := range r.GetDistances() {
+		two := [2]uint32{min(d.GetGroupA(), d.GetGroupB()), max(d.GetGroupA(), d.GetGroupB())}
+		if two[0] == two[1] || int(two[1]) >= groups || seen[two] || d.GetBlocks() < 1 {
+			return h.blame("distances[%d] is of groups %d and %d over %d blocks; allowed: each two groups once, over 1 or more", i, d.GetGroupA(), d.GetGroupB(), d.GetBlocks())
+		}
+		seen[two] = true
+		if !(finite(d.GetL()) && finite(d.GetA()) && finite(d.GetB()) && finite(d.GetDe00()) && d.GetDe00() >= 0) {
+			return h.blame("distances[%d] has figures that aren't finite, or a de00 below 0", i)
+		}
+	}
+	return h.checkPlaceOutlook(r.GetOutlook())
 }
 
-func (h *hold) checkGroupsTest(field string, mostDF int, t *comparev1.GroupsTest) error {
+func (h *hold) checkGroupsTest(field string, mostDF int, closing bool, t *comparev1.GroupsTest) error {
 	switch {
 	case t == nil:
 		return nil
-	case t.GetP() != 0 || t.GetArrangements() != 0 || t.GetExact():
+	case !closing && (t.GetP() != 0 || t.GetArrangements() != 0 || t.GetExact()):
 		return h.blame("%s has a p or arrangements; allowed: none with exploring", field)
+	case closing && !(t.GetP() > 0 && t.GetP() <= 1 && t.GetArrangements() > 0):
+		return h.blame("%s has a p of %v of %d arrangements; allowed: above 0 to 1, of 1 or more", field, t.GetP(), t.GetArrangements())
 	case !(t.GetShare() >= 0 && t.GetShare() <= 1):
 		return h.blame("%s.share is %v; allowed: 0 to 1", field, t.GetShare())
 	case t.F != nil && !(finite(t.GetF()) && t.GetF() >= 0):

@@ -99,11 +99,11 @@ func (p *Pool) apart(ctx context.Context, a *asking) error {
 		one.stratum = of.stratum + "; " + of.cell
 		byRecipe[i], bySession[i] = &one, &other
 	}
-	places, err := p.askGroups(ctx, a, byRecipe, out.GetGroups())
+	places, err := p.askGroups(ctx, a, byRecipe, out.GetGroups(), pipeline.GroupsQuestion{})
 	if err != nil || places == nil {
 		return err
 	}
-	spreads, err := p.askGroups(ctx, a, bySession, out.GetGroups())
+	spreads, err := p.askGroups(ctx, a, bySession, out.GetGroups(), pipeline.GroupsQuestion{})
 	if err != nil || spreads == nil {
 		return err
 	}
@@ -134,10 +134,11 @@ func (p *Pool) apart(ctx context.Context, a *asking) error {
 	return nil
 }
 
-// askGroups is nil where the module can't be asked; that is told.
-func (p *Pool) askGroups(ctx context.Context, a *asking, picks []*pick, groups []string) (*comparev1.CompareGroupsResponse, error) {
-	labels, rows := table(picks, groups)
-	r, identity, err := p.pipeline.CompareGroups(ctx, pipeline.GroupsQuestion{Condition: a.question.Condition, Labels: labels, Rows: rows, Seed: a.question.Seed})
+// askGroups asks q of picks. It is nil where the module can't be asked; that is told.
+func (p *Pool) askGroups(ctx context.Context, a *asking, picks []*pick, groups []string, q pipeline.GroupsQuestion) (*comparev1.CompareGroupsResponse, error) {
+	q.Condition, q.Seed = a.question.Condition, a.question.Seed
+	q.Labels, q.Rows = table(picks, groups)
+	r, identity, err := p.pipeline.CompareGroups(ctx, q)
 	if errors.Is(err, pipeline.ErrNotOffered) || errors.Is(err, pipeline.ErrTooLarge) {
 		a.answer.Apart = nil
 		a.tell("how far the groups lie apart within sessions: %s", err)

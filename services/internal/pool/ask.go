@@ -29,7 +29,7 @@ type Question struct {
 	GroupBy poolv1.GroupBy
 	// Where is a filter over FilterFields, or nil.
 	Where *store.Predicate
-	// ExperimentID asks for an experiment's verdict, with GROUP_BY_ORDER. Such a question leaves the others to
+	// ExperimentID asks for an experiment's verdict, with the GroupBy that it asks. Such a question leaves the others to
 	// their defaults: a verdict is asked once and in one way.
 	ExperimentID trial.ID
 	// Condition is zero for the experiment's, or DefaultCondition.
@@ -83,7 +83,9 @@ func (p *Pool) AskPalette(ctx context.Context, q Question) (*poolv1.AskPaletteRe
 	}
 	a.answer.PiecesUsed, a.answer.ReadingsUsed = int32(len(a.picks)), int32(len(a.picks))
 	switch {
-	case q.ExperimentID != "":
+	case a.experiment != nil && a.experiment.Asking() != trial.AsksOrders:
+		err = p.answerPlanned(ctx, a)
+	case a.experiment != nil:
 		err = p.answerExperiment(ctx, a)
 	case q.GroupBy == poolv1.GroupBy_GROUP_BY_ORDER:
 		err = p.answerOrders(ctx, a)
@@ -116,9 +118,6 @@ func (p *Pool) prepare(ctx context.Context, a *asking) error {
 		}
 		return nil
 	}
-	if q.GroupBy != poolv1.GroupBy_GROUP_BY_ORDER {
-		return &trial.FieldFault{Field: "experiment_id", Text: "is given with another group_by; allowed: with ORDER only"}
-	}
 	experiment, err := p.reader.Experiment(ctx, q.ExperimentID)
 	if err != nil {
 		return fmt.Errorf("experiment %s: %w", q.ExperimentID, err)
@@ -129,7 +128,10 @@ func (p *Pool) prepare(ctx context.Context, a *asking) error {
 	a.experiment = experiment
 	q.Condition = experiment.Condition
 	const once = "; a verdict is asked for in one way only, or one could ask until one likes the answer"
+	asked := groupByOf[experiment.Asking()]
 	switch {
+	case q.GroupBy != asked:
+		return &trial.FieldFault{Field: "group_by", Text: fmt.Sprintf("is %v; allowed with this experiment: %v", q.GroupBy, asked) + once}
 	case q.Where != nil:
 		return &trial.FieldFault{Field: "filter", Text: "is given with experiment_id; allowed: none" + once}
 	case own != (trial.ColourCondition{}) && own != experiment.Condition:
@@ -142,6 +144,12 @@ func (p *Pool) prepare(ctx context.Context, a *asking) error {
 		return &trial.FieldFault{Field: "seed", Text: fmt.Sprintf("is %d; allowed with experiment_id: %d", q.Seed, DefaultSeed) + once}
 	}
 	return nil
+}
+
+// groupByOf is what palettes are told apart by in an experiment.
+var groupByOf = map[trial.Asks]poolv1.GroupBy{
+	trial.AsksOrders: poolv1.GroupBy_GROUP_BY_ORDER, trial.AsksWaters: poolv1.GroupBy_GROUP_BY_WATER, trial.AsksFibres: poolv1.GroupBy_GROUP_BY_FIBRE,
+	trial.AsksMordants: poolv1.GroupBy_GROUP_BY_MORDANT, trial.AsksExhaustBaths: poolv1.GroupBy_GROUP_BY_EXHAUST,
 }
 
 // selectPicks chooses the pieces of the question and their groups.

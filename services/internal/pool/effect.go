@@ -48,7 +48,7 @@ func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, m
 	labels, rows := tableBy(picks, armGroups, done)
 	response, identity, err := p.pipeline.MeasureOrderEffect(ctx, pipeline.EffectQuestion{
 		Condition: a.question.Condition, Labels: labels, Rows: rows, Arms: arms,
-		ToleranceDE00: tolerance, ClosingSessions: closing, Seed: a.question.Seed,
+		ToleranceDE00: tolerance, ClosingSessions: closing, Comparisons: 1, Seed: a.question.Seed,
 	})
 	if errors.Is(err, pipeline.ErrNotOffered) {
 		a.tell("whether the order changes the colour: %s", err)
@@ -201,91 +201,4 @@ func outlookWords(r *comparev1.MeasureOrderEffectResponse, pair *poolv1.PairAnsw
 	more := func(all int32) string { return moreSessions(all, r.GetCompleteSessions()) }
 	return fmt.Sprintf("judged by the noise between %s, and with a chance of 4 in 5: to find that %s and %s lie %.1f apart, %s with both orders; to show that it makes less than %g, if it makes none, %s",
 		sessionsWords(int(o.GetFromSessions())), pair.GetFirst(), pair.GetSecond(), o.GetTargetDe00(), more(o.GetSessionsToFind()), tolerance, more(o.GetSessionsToRuleOut()))
-}
-
-// waterRecipe is everything of a piece but its water, its layers in their order.
-func waterRecipe(r *row) string {
-	parts := []string{r.yarn.form.Value(), "lot " + r.yarn.lot.Value(), r.route.around.Value(), r.route.mordantPlace.Value()}
-	for _, c := range r.route.colour {
-		parts = append(parts, fmt.Sprintf("%s vat=%t depth=%d %s", c.name, c.vat, c.depth, c.exhaust))
-	}
-	return strings.Join(parts, "; ")
-}
-
-// waters says what the waters do to the colour of pieces that are otherwise alike.
-func (p *Pool) waters(ctx context.Context, a *asking) error {
-	var picks []*pick
-	for _, of := range a.picks {
-		// What isn't stated of a recipe may differ from water to water.
-		if of.row.route.waterKnown && !of.row.route.hidden && of.row.yarn.lot.Value() != "" {
-			clone := *of
-			picks = append(picks, &clone)
-		}
-	}
-	if len(picks) == 0 {
-		a.answer.Waters = &poolv1.WatersAnswer{Standing: poolv1.Standing_STANDING_NOT_ENOUGH_YET,
-			Statement: "Not enough yet: no piece has its water, its yarn lot and its whole history stated", Missing: []string{"pieces with water, yarn lot and whole history stated"}}
-		return nil
-	}
-	assignCellsBy(picks, false, waterRecipe)
-	members := map[string]string{}
-	for _, of := range picks {
-		of.cell, of.stratum = of.stratum+"; "+of.cell, ""
-		m := of.chunk.member.Value()
-		if other, ok := members[of.block]; ok && other != m {
-			m = "" // sessions tied together, of several members
-		}
-		members[of.block] = m
-	}
-	labels, rows := table(picks, nil)
-	of := make([]string, len(labels.Blocks))
-	for i, b := range labels.Blocks {
-		of[i] = members[b]
-	}
-	r, identity, err := p.pipeline.CompareWaters(ctx, pipeline.WatersQuestion{Condition: a.question.Condition, Labels: labels, Members: of, Rows: rows, Seed: a.question.Seed})
-	switch {
-	case errors.Is(err, pipeline.ErrNotOffered), errors.Is(err, pipeline.ErrTooLarge):
-		a.tell("what the waters do to the colour: %s", err)
-		return nil
-	case err != nil:
-		return err
-	}
-	a.modules = append(a.modules, identity)
-	out := &poolv1.WatersAnswer{
-		Standing: poolv1.Standing_STANDING_EXPLORATORY, Recipes: r.GetRecipes(), Sessions: r.GetSessions(), NoiseFloorDe00: r.NoiseFloorDe00, Missing: r.GetMissing(),
-	}
-	for _, w := range r.GetApart() {
-		out.Apart = append(out.Apart, labels.Groups[w])
-	}
-	var texts []string
-	for _, w := range r.GetWaters() {
-		x := &poolv1.WaterAnswer{Water: labels.Groups[w.GetWater()], Sessions: w.GetSessions(), Members: w.GetMembers(), Recipes: w.GetRecipes(), MeanDe00: w.MeanDe00, MaxDe00: w.MaxDe00}
-		if w.MeanDe00 != nil {
-			x.Difference = &typesv1.LabDifference{L: w.GetL(), A: w.GetA(), B: w.GetB()}
-			texts = append(texts, fmt.Sprintf("%s %.1f (%d %s)", x.GetWater(), x.GetMeanDe00(), x.GetRecipes(), plural("recipe", int(x.GetRecipes()))))
-		}
-		out.Waters = append(out.Waters, x)
-	}
-	if len(out.Waters) > 0 {
-		out.Reference = labels.Groups[r.GetReference()]
-	}
-	switch {
-	case len(out.GetApart()) > 0:
-		out.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
-		out.Statement = fmt.Sprintf("Water and member can't be told apart: nobody used %s beside the other waters; a session by each of them in one common water, such as demineralised, would help", listed(out.GetApart()))
-		out.Missing = append(out.Missing, "sessions of one member in several of these waters, or of all in a common one")
-	case len(texts) == 0:
-		out.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
-		out.Statement = "Not enough yet: no recipe was dyed alike in two waters"
-	default:
-		out.Statement = exploratory + "mean difference of colour from " + out.GetReference() + ": " + listed(texts)
-		if out.NoiseFloorDe00 != nil {
-			out.Statement += fmt.Sprintf("; noise alone would make about %.1f", out.GetNoiseFloorDe00())
-		}
-		if len(out.GetMissing()) > 0 {
-			out.Statement += "; missing for more: " + listed(out.GetMissing())
-		}
-	}
-	a.answer.Waters = out
-	return nil
 }

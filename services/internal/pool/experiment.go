@@ -29,7 +29,7 @@ func (a *asking) experimentPicks() (d dyePair, orders []string) {
 	return d, orders
 }
 
-// answerExperiment answers an experiment: a verdict with p at its closing size, estimates so far and what is missing before it.
+// answerExperiment answers an experiment on orders: a verdict with p at its closing size, estimates so far and what is missing before it.
 func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 	e := a.experiment
 	d, groups := a.experimentPicks()

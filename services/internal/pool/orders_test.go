@@ -199,7 +199,7 @@ func TestAVerdictIsAskedForInOneWay(t *testing.T) {
 	id := experiment(s, 6)
 	h := open(t, s)
 	for field, q := range map[string]pool.Question{
-		"experiment_id":  {GroupBy: poolv1.GroupBy_GROUP_BY_WATER},
+		"group_by":       {GroupBy: poolv1.GroupBy_GROUP_BY_WATER},
 		"filter":         {Where: &store.Predicate{Field: "fibre", Value: "wool"}},
 		"condition":      {Condition: a10},
 		"threshold_de00": {ThresholdDE00: 2.5},

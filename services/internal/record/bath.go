@@ -1,6 +1,8 @@
 package record
 
 import (
+	"slices"
+
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
@@ -228,6 +230,10 @@ func ExperimentToProto(e *trial.Experiment) *labv1.Experiment {
 		ClosingSessions: int32Of(e.ClosingSessions),
 		Instrument:      e.Instrument,
 		Condition:       ConditionToProto(e.Condition),
+		Asks:            labv1.ExperimentAsks(int32Of(int(e.Asks))),
+		WaterSourceIds:  slices.Clone(e.WaterSourceIDs),
+		Values:          slices.Clone(e.Values),
+		WaterFigure:     labv1.WaterFigure(int32Of(int(e.WaterFigure))),
 		CreateTime:      timeToProto(e.CreatedAt),
 		UpdateTime:      timeToProto(e.UpdatedAt),
 		DeleteTime:      timeToProto(e.DeletedAt),
@@ -249,6 +255,10 @@ func ExperimentFromProto(message *labv1.Experiment) *trial.Experiment {
 		ClosingSessions: int(message.GetClosingSessions()),
 		Instrument:      message.GetInstrument(),
 		Condition:       ConditionFromProto(message.GetCondition()),
+		Asks:            trial.Asks(message.GetAsks()),
+		WaterSourceIDs:  slices.Clone(message.GetWaterSourceIds()),
+		Values:          slices.Clone(message.GetValues()),
+		WaterFigure:     trial.WaterFigure(message.GetWaterFigure()),
 		CreatedAt:       timeFromProto(message.GetCreateTime()),
 		UpdatedAt:       timeFromProto(message.GetUpdateTime()),
 		DeletedAt:       timeFromProto(message.GetDeleteTime()),

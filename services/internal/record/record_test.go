@@ -381,6 +381,16 @@ func TestEnumsAgree(t *testing.T) {
 	} {
 		same(int(arm), labv1.ExperimentArm(arm), "EXPERIMENT_ARM_"+name)
 	}
+	for asks, name := range map[trial.Asks]string{
+		trial.AsksOrders: "ORDERS", trial.AsksWaters: "WATERS", trial.AsksFibres: "FIBRES", trial.AsksMordants: "MORDANTS", trial.AsksExhaustBaths: "EXHAUST_BATHS",
+	} {
+		same(int(asks), labv1.ExperimentAsks(asks), "EXPERIMENT_ASKS_"+name)
+	}
+	for figure, name := range map[trial.WaterFigure]string{
+		trial.Hardness: "HARDNESS", trial.Alkalinity: "ALKALINITY", trial.PH: "PH", trial.Iron: "IRON",
+	} {
+		same(int(figure), labv1.WaterFigure(figure), "WATER_FIGURE_"+name)
+	}
 	for kind, name := range map[trial.ChangeKind]string{
 		trial.Created: "CREATED", trial.Changed: "CHANGED", trial.RoutesChanged: "ROUTES_CHANGED",
 		trial.Shared: "SHARED", trial.Withdrawn: "WITHDRAWN", trial.Deleted: "DELETED", trial.Undeleted: "UNDELETED",

@@ -3,7 +3,9 @@ package trial
 import (
 	"errors"
 	"fmt"
+	"regexp"
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -15,7 +17,11 @@ func CreateExperiment(records Records, member MemberID, now time.Time, e *Experi
 	if kept.ID == "" {
 		f.fault("experiment.id", "is required")
 	}
+	kept.settle()
 	f.plan("experiment", &kept)
+	if err := f.nameable(records, member, &kept); err != nil {
+		return nil, err
+	}
 	if err := f.err(); err != nil {
 		return nil, err
 	}
@@ -30,8 +36,96 @@ func CreateExperiment(records Records, member MemberID, now time.Time, e *Experi
 	return &kept, nil
 }
 
+// settle writes a plan in the one way in which it is kept.
+func (e *Experiment) settle() {
+	e.Asks = e.Asking()
+	if e.Asks != AsksMordants {
+		return
+	}
+	e.Values = slices.Clone(e.Values)
+	for i, value := range e.Values { // the pool sorts the mordants of a set
+		parts := strings.Split(value, "+")
+		for k := range parts {
+			parts[k] = strings.TrimSpace(parts[k])
+		}
+		slices.Sort(parts)
+		e.Values[i] = strings.Join(parts, " + ")
+	}
+}
+
+const (
+	// So many waters or values an experiment compares.
+	minCompared = 2
+	maxCompared = 20
+	// figureWaters is the least with which a figure of the waters can be tested: 6 beside the one that the others are held against.
+	figureWaters = 7
+)
+
 // plan checks the plan of an experiment.
 func (f *findings) plan(path string, e *Experiment) {
+	f.within(sub(path, "asks"), int(e.Asks), 0, int(AsksExhaustBaths))
+	f.within(sub(path, "water_figure"), int(e.WaterFigure), 0, int(Iron))
+	if e.Asking() == AsksOrders {
+		f.orders(path, e)
+	} else if e.FirstDye != "" || e.SecondDye != "" || len(e.Arms) > 0 {
+		f.fault(sub(path, "first_dye"), "is given, or second_dye or arms; allowed: only in an experiment that asks for orders")
+	}
+	f.compared(sub(path, "water_source_ids"), e.WaterSourceIDs, e.Asking() == AsksWaters, "waters")
+	f.compared(sub(path, "values"), e.Values, e.Asking() >= AsksFibres, "fibres, mordants or exhaust baths")
+	for i, value := range e.Values {
+		f.text(at(path, "values", i), value, 1, 200)
+		if n, ok := strings.CutPrefix(value, "exhaust bath "); e.Asking() == AsksExhaustBaths && value != "fresh bath" && (!ok || !numbered.MatchString(n)) {
+			f.fault(at(path, "values", i), "%.60q: \"fresh bath\" or \"exhaust bath\" and its number is required", value)
+		}
+	}
+	if e.WaterFigure != 0 && (e.Asking() != AsksWaters || len(e.WaterSourceIDs) < figureWaters) {
+		f.fault(sub(path, "water_figure"), "is given; allowed: only where %d waters or more are compared, since the first is held against nothing and 6 are needed beside it", figureWaters)
+	}
+	if !(e.ToleranceDE00 > 0 && e.ToleranceDE00 <= 20) {
+		f.fault(sub(path, "tolerance_de00"), "%v is outside 0 (excluded) to 20", e.ToleranceDE00)
+	}
+	f.within(sub(path, "closing_sessions"), e.ClosingSessions, 6, 200)
+	if e.Instrument == "" {
+		f.fault(sub(path, "instrument"), "is required")
+	}
+	if e.Condition.Illuminant == 0 || e.Condition.Observer == 0 {
+		f.fault(sub(path, "condition"), "is required: illuminant and observer")
+	}
+}
+
+var numbered = regexp.MustCompile(`^[1-9][0-9]?$`)
+
+// compared checks what an experiment compares.
+func (f *findings) compared(field string, given []string, wanted bool, about string) {
+	switch n := len(given); {
+	case !wanted && n > 0:
+		f.fault(field, "is given; allowed: only in an experiment that asks about %s", about)
+	case wanted && (n < minCompared || n > maxCompared):
+		f.fault(field, "has %d; %d to %d are allowed", n, minCompared, maxCompared)
+	}
+	for i, x := range given {
+		if slices.Contains(given[:i], x) {
+			f.fault(fmt.Sprintf("%s[%d]", field, i), "is there twice")
+		}
+	}
+}
+
+// nameable checks that the waters of a plan are there. It fails when they can't be read.
+func (f *findings) nameable(records Records, member MemberID, e *Experiment) error {
+	for i, id := range e.WaterSourceIDs {
+		_, wrong, err := nameableWater(records, member, id)
+		if err != nil {
+			return err
+		}
+		if wrong != "" {
+			f.fault(at("experiment", "water_source_ids", i), "%s", wrong)
+		}
+	}
+	return nil
+}
+
+// orders checks what only an experiment on orders has.
+func (f *findings) orders(path string, e *Experiment) {
 	if e.FirstDye == "" {
 		f.fault(sub(path, "first_dye"), "is required")
 	}
@@ -46,16 +140,6 @@ func (f *findings) plan(path string, e *Experiment) {
 	}
 	if !slices.Contains(e.Arms, ArmAThenB) || !slices.Contains(e.Arms, ArmBThenA) {
 		f.fault(sub(path, "arms"), "both orders are required: A then B, and B then A")
-	}
-	if !(e.ToleranceDE00 > 0 && e.ToleranceDE00 <= 20) {
-		f.fault(sub(path, "tolerance_de00"), "%v is outside 0 (excluded) to 20", e.ToleranceDE00)
-	}
-	f.within(sub(path, "closing_sessions"), e.ClosingSessions, 6, 200)
-	if e.Instrument == "" {
-		f.fault(sub(path, "instrument"), "is required")
-	}
-	if e.Condition.Illuminant == 0 || e.Condition.Observer == 0 {
-		f.fault(sub(path, "condition"), "is required: illuminant and observer")
 	}
 }
 

@@ -528,6 +528,29 @@ const (
 	ArmUndyed
 )
 
+// Asks is what an experiment asks.
+type Asks int
+
+// The questions; the zero value stands for orders.
+const (
+	AsksOrders Asks = iota + 1
+	AsksWaters
+	AsksFibres
+	AsksMordants
+	AsksExhaustBaths
+)
+
+// WaterFigure is a figure of a water; the zero value is none.
+type WaterFigure int
+
+// The figures.
+const (
+	Hardness WaterFigure = iota + 1
+	Alkalinity
+	PH
+	Iron
+)
+
 // Experiment is a question with its plan.
 type Experiment struct {
 	ID              ID
@@ -540,8 +563,20 @@ type Experiment struct {
 	ClosingSessions int
 	Instrument      string
 	Condition       ColourCondition
+	Asks            Asks
+	WaterSourceIDs  []ID        // compared; the others are held against the first
+	Values          []string    // compared, as the pool calls them
+	WaterFigure     WaterFigure // named beforehand
 	CreatedAt       time.Time
 	UpdatedAt       time.Time
 	Revision        int64
 	DeletedAt       time.Time // zero: it isn't
+}
+
+// Asking is what the experiment asks; experiments from before there were other questions ask for orders.
+func (e *Experiment) Asking() Asks {
+	if e.Asks == 0 {
+		return AsksOrders
+	}
+	return e.Asks
 }

@@ -249,7 +249,8 @@ func UpdateExperiment(records Records, member MemberID, now time.Time, given *Ex
 	}
 	var f findings
 	before := *e
-	fields := f.mask(mask, "title", "first_dye", "second_dye", "arms", "tolerance_de00", "closing_sessions", "instrument", "condition")
+	fields := f.mask(mask, "title", "first_dye", "second_dye", "arms", "tolerance_de00", "closing_sessions", "instrument", "condition", "asks", "water_source_ids", "values",
+		"water_figure")
 	if fields["title"] {
 		f.text("experiment.title", given.Title, 1, 120)
 		e.Title = given.Title
@@ -278,6 +279,22 @@ func UpdateExperiment(records Records, member MemberID, now time.Time, given *Ex
 	if fields["condition"] {
 		e.Condition = given.Condition
 	}
+	if fields["asks"] {
+		e.Asks = given.Asks
+	}
+	if fields["water_source_ids"] {
+		e.WaterSourceIDs = slices.Clone(given.WaterSourceIDs)
+		if err := f.nameable(records, member, e); err != nil {
+			return nil, err
+		}
+	}
+	if fields["values"] {
+		e.Values = slices.Clone(given.Values)
+	}
+	if fields["water_figure"] {
+		e.WaterFigure = given.WaterFigure
+	}
+	e.settle()
 	f.plan("experiment", e)
 	if !samePlan(&before, e) {
 		trials, err := records.TrialsOfExperiment(e.ID)
@@ -297,5 +314,6 @@ func UpdateExperiment(records Records, member MemberID, now time.Time, given *Ex
 
 func samePlan(a, b *Experiment) bool {
 	return a.FirstDye == b.FirstDye && a.SecondDye == b.SecondDye && slices.Equal(a.Arms, b.Arms) && a.ToleranceDE00 == b.ToleranceDE00 &&
-		a.ClosingSessions == b.ClosingSessions && a.Instrument == b.Instrument && a.Condition == b.Condition
+		a.ClosingSessions == b.ClosingSessions && a.Instrument == b.Instrument && a.Condition == b.Condition && a.Asking() == b.Asking() &&
+		slices.Equal(a.WaterSourceIDs, b.WaterSourceIDs) && slices.Equal(a.Values, b.Values) && a.WaterFigure == b.WaterFigure
 }

@@ -45,7 +45,7 @@ type exporting struct {
 	seen     map[recordRef]bool
 	own      []recordRef      // own records, for their history
 	named    map[string]bool  // baths that own trials name
-	waters   map[string]bool  // water sources that those baths name
+	waters   map[string]bool  // water sources that those baths, or experiments, name
 	nm       map[float64]bool // wavelengths of spectra
 	newest   *timestamppb.Timestamp
 }
@@ -60,7 +60,7 @@ func (e *exporting) run(ctx context.Context) error {
 		path string
 		fill func(context.Context, *writing) error
 	}{
-		{trialsFile, e.trials}, {bathsFile, e.baths}, {watersFile, e.waterSources}, {experimentsFile, e.experiments}, {benchFile, e.benchSheets}, {workshopFile, e.workshop},
+		{trialsFile, e.trials}, {bathsFile, e.baths}, {experimentsFile, e.experiments}, {watersFile, e.waterSources}, {benchFile, e.benchSheets}, {workshopFile, e.workshop},
 		{versionsFile, e.versions}, {tokensFile, e.tokens}, {auditFile, e.audit},
 	} {
 		if err := e.m.fill(part.path, func(w *writing) error { return part.fill(ctx, w) }); err != nil {
@@ -215,7 +215,7 @@ func (e *exporting) baths(ctx context.Context, w *writing) error {
 	return nil
 }
 
-// waterSources are the caller's own, and then those of others that the baths name.
+// waterSources are the caller's own, and then those of others that the baths and experiments name.
 func (e *exporting) waterSources(ctx context.Context, w *writing) error {
 	err := both(func(deleted bool, token string) (string, error) {
 		page, err := ask(ctx, e.core, e.core.Waters.ListWaterSources, &labv1.ListWaterSourcesRequest{PageSize: pageSize, PageToken: token, Deleted: deleted})
@@ -267,6 +267,9 @@ func (e *exporting) experiments(ctx context.Context, w *writing) error {
 			}
 			if !e.note(labv1.RecordKind_RECORD_KIND_EXPERIMENT, x.GetId(), x.GetUpdateTime()) {
 				continue
+			}
+			for _, id := range x.GetWaterSourceIds() {
+				e.waters[id] = true
 			}
 			if err := w.line(x); err != nil {
 				return "", err

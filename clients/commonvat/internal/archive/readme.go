@@ -10,7 +10,7 @@ To put it into another core: commonvat export restore FOLDER --dry-run, and then
 One record a line, as JSON with the field names of the interface (whole; these are what is restored):
   trials.jsonl       your trials with sessions, pieces, immersions, looks, readings and judgements; superseded entries too
   baths.jsonl        your baths, and after them those of others in which pieces of yours were ("owner" says whose)
-  waters.jsonl       your water sources, and after them those of others that these baths name
+  waters.jsonl       your water sources, and after them those of others that these baths and experiments name
   experiments.jsonl  the experiments that you set
   workshop.jsonl     what you said of your workshop; nothing where you never did
   bench_sheets.jsonl your bench sheets: every revision of each, the newest first. Restoring plans each again, so that what may be done is said by

@@ -334,6 +334,15 @@ func (r *restoring) experiment(ctx context.Context, e *labv1.Experiment) error {
 	have, err := ask(ctx, r.core, r.core.Experiments.GetExperiment, &labv1.GetExperimentRequest{ExperimentId: e.GetId()})
 	row := r.report.row("experiment", e.GetId(), e.GetTitle())
 	want := given(e)
+	for i, id := range want.GetWaterSourceIds() {
+		if here := r.waters[id]; here != nil {
+			want.WaterSourceIds[i] = here.GetId()
+		} else if status.Code(err) == codes.NotFound {
+			row.worse(LeftOut)
+			row.note("it compares water source " + id + ", which is not here")
+			return nil
+		}
+	}
 	switch {
 	case err == nil:
 		row.worse(There)

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
@@ -19,7 +20,7 @@ type partOfAnswer struct {
 // paletteParts are those that --part takes, in the order in which they are named.
 var paletteParts = []partOfAnswer{
 	{"groups", groupGrid}, {"pairs", pairGrid}, {"effects", effectGrid}, {"cells", cellGrid}, {"blanks", blankGrid}, {"judgements", judgementGrid},
-	{"waters", watersGrid}, {"apart", apartGrid}, {"left-out", leftOutGrid}, {"scores", scoreGrid},
+	{"waters", watersGrid}, {"water-figures", waterFigureGrid}, {"apart", apartGrid}, {"left-out", leftOutGrid}, {"scores", scoreGrid},
 }
 
 func partNames() string {
@@ -89,32 +90,44 @@ func judgementGrid(r *poolv1.AskPaletteResponse) output.Grid {
 
 func watersGrid(r *poolv1.AskPaletteResponse) output.Grid {
 	g := output.Grid{Title: "what the waters do to the colour", Columns: []string{"water", "reference", "sessions", "members", "recipes", "difference_l", "difference_a", "difference_b",
-		"mean_de00", "max_de00"}}
+		"mean_de00", "max_de00", "p_of_all"}}
 	w := r.GetWaters()
 	for _, x := range w.GetWaters() {
 		row := append([]any{x.GetWater(), w.GetReference(), x.GetSessions(), x.GetMembers(), x.GetRecipes()}, differenceCells(x.GetDifference())...)
-		g.Add(append(row, maybe(x.MeanDe00), maybe(x.MaxDe00))...)
+		g.Add(append(row, maybe(x.MeanDe00), maybe(x.MaxDe00), maybe(w.P))...)
+	}
+	return g
+}
+
+func waterFigureGrid(r *poolv1.AskPaletteResponse) output.Grid {
+	g := output.Grid{Title: "colours against figures of the waters", Columns: []string{"figure", "waters", "rho", "p", "inseparable_from"}}
+	for _, x := range r.GetWaters().GetFigures() {
+		g.Add(x.GetFigure(), x.GetWaters(), x.GetRho(), maybe(x.P), strings.Join(x.GetInseparableFrom(), ", "))
 	}
 	return g
 }
 
 func shareCells(s *poolv1.GroupsShare) []any {
 	if s == nil {
-		return []any{nil, nil, nil, nil}
+		return []any{nil, nil, nil, nil, nil, nil}
 	}
-	return []any{s.GetShare(), maybe(s.F), s.GetGroupDf(), s.GetRestDf()}
+	return []any{s.GetShare(), maybe(s.F), s.GetGroupDf(), s.GetRestDf(), maybe(s.P), maybe(s.PAdjusted)}
 }
 
 func apartGrid(r *poolv1.AskPaletteResponse) output.Grid {
 	g := output.Grid{Title: "how far the groups lie apart within sessions", Columns: []string{"first", "second", "place_share", "place_f", "place_group_df", "place_rest_df",
-		"spread_share", "spread_f", "spread_group_df", "spread_rest_df"}}
+		"place_p", "place_p_adjusted", "spread_share", "spread_f", "spread_group_df", "spread_rest_df", "spread_p", "spread_p_adjusted", "sessions", "de00", "difference_l", "difference_a",
+		"difference_b"}}
 	x := r.GetApart()
 	if x == nil {
 		return g
 	}
-	g.Add(append(append([]any{"all groups", ""}, shareCells(x.GetPlace())...), shareCells(x.GetSpread())...)...)
+	row := func(first, second string, place, spread *poolv1.GroupsShare, more ...any) {
+		g.Add(slices.Concat([]any{first, second}, shareCells(place), shareCells(spread), more)...)
+	}
+	row("all groups", "", x.GetPlace(), x.GetSpread(), x.GetSessions(), nil, nil, nil, nil)
 	for _, pair := range x.GetPairs() {
-		g.Add(append(append([]any{pair.GetFirst(), pair.GetSecond()}, shareCells(pair.GetPlace())...), shareCells(pair.GetSpread())...)...)
+		row(pair.GetFirst(), pair.GetSecond(), pair.GetPlace(), pair.GetSpread(), append([]any{sessionsOfPair(pair), maybe(pair.De00)}, differenceCells(pair.GetDifference())...)...)
 	}
 	return g
 }
@@ -216,6 +229,7 @@ func writeWaters(b *strings.Builder, w *poolv1.WatersAnswer) error {
 	}
 	fmt.Fprintf(b, "\nwhat the waters do to the colour (%s)\n  %s\n", words.Show(w.GetStanding()), output.Clean(w.GetStatement()))
 	lines(b, "missing: ", w.GetMissing())
+	lines(b, "", []string{w.GetOutlook()})
 	if len(w.GetWaters()) == 0 {
 		return nil
 	}
@@ -224,7 +238,33 @@ func writeWaters(b *strings.Builder, w *poolv1.WatersAnswer) error {
 	for _, x := range w.GetWaters() {
 		grid.Add(x.GetWater(), figure(x.MeanDe00), figure(x.MaxDe00), shift(x.GetDifference()), x.GetRecipes(), x.GetSessions(), x.GetMembers())
 	}
-	return output.WriteTable(b, grid)
+	if err := output.WriteTable(b, grid); err != nil {
+		return err
+	}
+	lines(b, "figures of the waters: ", []string{w.GetAboutFigures()})
+	figures := output.Grid{Columns: []string{"figure", "rank correlation", "p", "waters", "not told from"}, Below: "against the mean CIEDE2000 of each water, by Spearman"}
+	for _, x := range w.GetFigures() {
+		figures.Add(x.GetFigure(), figure(&x.Rho), figure(x.P), x.GetWaters(), strings.Join(x.GetInseparableFrom(), ", "))
+	}
+	if len(figures.Rows) == 0 {
+		return nil
+	}
+	return output.WriteTable(b, figures)
+}
+
+// sessionsOfPair is nil where they aren't told.
+func sessionsOfPair(pair *poolv1.GroupsPair) any {
+	if pair.De00 == nil {
+		return nil
+	}
+	return pair.GetSessions()
+}
+
+func adjusted(s *poolv1.GroupsShare) output.Measure {
+	if s == nil {
+		return ""
+	}
+	return figure(s.PAdjusted)
 }
 
 // writeApart writes how far groups lie apart within sessions.
@@ -234,21 +274,22 @@ func writeApart(b *strings.Builder, x *poolv1.GroupsAnswer) error {
 	}
 	fmt.Fprintf(b, "\nhow far the groups lie apart within sessions (%s)\n  %s\n", words.Show(x.GetStanding()), output.Clean(x.GetStatement()))
 	lines(b, "missing: ", x.GetMissing())
+	lines(b, "", []string{x.GetOutlook()})
 	percent := func(s *poolv1.GroupsShare) (of, chance output.Measure) {
 		if s == nil {
 			return "", ""
 		}
 		return output.Measure(fmt.Sprintf("%.0f %%", 100*s.GetShare())), output.Measure(fmt.Sprintf("%.0f %%", 100*float64(s.GetGroupDf())/float64(max(1, s.GetGroupDf()+s.GetRestDf()))))
 	}
-	grid := output.Grid{Columns: []string{"first", "second", "of place", "by chance", "of spread", "by chance "},
+	grid := output.Grid{Columns: []string{"first", "second", "CIEDE2000", "L*, a*, b*", "sessions", "of place", "by chance", "p adjusted", "of spread", "by chance ", "p adjusted "},
 		Below: "the part of how colours differ, and of how widely they spread, that lies between the groups"}
 	for _, pair := range x.GetPairs() {
-		if pair.GetPlace() == nil && pair.GetSpread() == nil {
+		if pair.GetPlace() == nil && pair.GetSpread() == nil && pair.De00 == nil {
 			continue
 		}
 		place, placeChance := percent(pair.GetPlace())
 		spread, spreadChance := percent(pair.GetSpread())
-		grid.Add(pair.GetFirst(), pair.GetSecond(), place, placeChance, spread, spreadChance)
+		grid.Add(pair.GetFirst(), pair.GetSecond(), figure(pair.De00), shift(pair.GetDifference()), sessionsOfPair(pair), place, placeChance, adjusted(pair.GetPlace()), spread, spreadChance, adjusted(pair.GetSpread()))
 	}
 	if len(grid.Rows) == 0 {
 		return nil

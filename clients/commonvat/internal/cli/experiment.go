@@ -20,13 +20,22 @@ func (a *app) experiments(ctx context.Context) (labv1.ExperimentServiceClient, e
 }
 
 func experimentGrid(list ...*labv1.Experiment) output.Grid {
-	g := output.Grid{Columns: []string{"id", "title", "first_dye", "second_dye", "arms", "tolerance_de00", "closing_sessions", "instrument", "condition", "owner", "deleted"}}
+	g := output.Grid{Columns: []string{"id", "title", "asks", "first_dye", "second_dye", "arms", "waters", "values", "water_figure", "tolerance_de00", "closing_sessions",
+		"instrument", "condition", "owner", "deleted"}}
 	for _, e := range list {
 		arms := make([]string, len(e.GetArms()))
 		for i, x := range e.GetArms() {
 			arms[i] = words.Show(x)
 		}
-		g.Add(e.GetId(), e.GetTitle(), e.GetFirstDye(), e.GetSecondDye(), strings.Join(arms, ", "), e.GetToleranceDe00(), e.GetClosingSessions(), e.GetInstrument(),
+		asks, figure := e.GetAsks(), ""
+		if asks == labv1.ExperimentAsks_EXPERIMENT_ASKS_UNSPECIFIED {
+			asks = labv1.ExperimentAsks_EXPERIMENT_ASKS_ORDERS
+		}
+		if f := e.GetWaterFigure(); f != labv1.WaterFigure_WATER_FIGURE_UNSPECIFIED {
+			figure = words.Show(f)
+		}
+		g.Add(e.GetId(), e.GetTitle(), words.Show(asks), e.GetFirstDye(), e.GetSecondDye(), strings.Join(arms, ", "), strings.Join(e.GetWaterSourceIds(), ", "),
+			strings.Join(e.GetValues(), ", "), figure, e.GetToleranceDe00(), e.GetClosingSessions(), e.GetInstrument(),
 			words.ShowCondition(e.GetCondition()), e.GetOwner(), stamp(e.GetDeleteTime()))
 	}
 	return g
@@ -73,13 +82,14 @@ func (a *app) experimentKeeper() keeper[*labv1.Experiment] {
 func (a *app) experimentEdit() *cobra.Command {
 	x := &labv1.Experiment{}
 	var arms []string
-	var condition string
+	var condition, asks, figure string
 	var e edit
 	c := &cobra.Command{
 		Use: "edit ID --title TEXT", Short: "Change the title of an experiment that you set, or its plan while no session counts towards it (coordinators)",
 		Args: takes("ID"), RunE: func(c *cobra.Command, args []string) error {
 			err := e.take(c, [][2]string{{"title", "title"}, {"first-dye", "first_dye"}, {"second-dye", "second_dye"}, {"arm", "arms"}, {"tolerance", "tolerance_de00"},
-				{"closing-sessions", "closing_sessions"}, {"instrument", "instrument"}, {"condition", "condition"}})
+				{"closing-sessions", "closing_sessions"}, {"instrument", "instrument"}, {"condition", "condition"},
+				{"asks", "asks"}, {"water", "water_source_ids"}, {"value", "values"}, {"water-figure", "water_figure"}})
 			if err != nil {
 				return err
 			}
@@ -91,6 +101,17 @@ func (a *app) experimentEdit() *cobra.Command {
 				}
 				x.Arms = append(x.Arms, arm)
 			}
+			if asks != "" {
+				if x.Asks, err = words.Parse[labv1.ExperimentAsks](asks); err != nil {
+					return usage("--asks: %v", err)
+				}
+			}
+			if figure != "" {
+				if x.WaterFigure, err = words.Parse[labv1.WaterFigure](figure); err != nil {
+					return usage("--water-figure: %v", err)
+				}
+			}
+			x.WaterSourceIds, x.Values = given(x.GetWaterSourceIds()), given(x.GetValues())
 			if condition != "" {
 				if x.Condition, err = words.Condition(condition); err != nil {
 					return usage("--condition: %v", err)
@@ -114,6 +135,10 @@ func (a *app) experimentEdit() *cobra.Command {
 	f.Int32Var(&x.ClosingSessions, "closing-sessions", 0, "complete sessions at which the verdict is given")
 	f.StringVar(&x.Instrument, "instrument", "", "the one instrument that reads")
 	f.StringVar(&condition, "condition", "", "D65/10, D65/2, A/10 or A/2")
+	f.StringVar(&asks, "asks", "", "what it asks: orders, waters, fibres, mordants or \"exhaust baths\"")
+	f.StringArrayVar(&x.WaterSourceIds, "water", nil, "id of a water source compared, the first the one that others are held against; repeated for each; \"\" for none")
+	f.StringArrayVar(&x.Values, "value", nil, "a fibre, set of mordants or bath compared, as answers call them; repeated for each; \"\" for none")
+	f.StringVar(&figure, "water-figure", "", "the one figure of the waters held against their colours: hardness, alkalinity, ph or iron; \"\" for none")
 	e.flags(c, "experiment", false)
 	return a.writes(c)
 }

@@ -289,8 +289,16 @@ func cannedExperiment() *labv1.Experiment {
 	return &labv1.Experiment{Id: sourceID, Title: "Which way round (invented)", FirstDye: "weld", SecondDye: "indigo", ToleranceDe00: 2, ClosingSessions: 6,
 		Arms: []labv1.ExperimentArm{labv1.ExperimentArm_EXPERIMENT_ARM_A_THEN_B}, Instrument: "invented meter", Condition: d65(), Owner: "cora", Etag: `"r18"`}
 }
-func (f *fake) GetExperiment(context.Context, *labv1.GetExperimentRequest) (*labv1.Experiment, error) {
-	return cannedExperiment(), nil
+
+// watersID is the experiment that asks about waters.
+const watersID = "0197a000-0000-7000-8000-0000000000e7"
+
+func (f *fake) GetExperiment(_ context.Context, r *labv1.GetExperimentRequest) (*labv1.Experiment, error) {
+	e := cannedExperiment()
+	if r.GetExperimentId() == watersID {
+		e.Id, e.Asks, e.WaterSourceIds = watersID, labv1.ExperimentAsks_EXPERIMENT_ASKS_WATERS, []string{sourceID, bathID}
+	}
+	return e, nil
 }
 func (f *fake) ListExperiments(context.Context, *labv1.ListExperimentsRequest) (*labv1.ListExperimentsResponse, error) {
 	return &labv1.ListExperimentsResponse{Experiments: []*labv1.Experiment{cannedExperiment()}}, nil
@@ -333,7 +341,26 @@ func modules() []*typesv1.ModuleIdentity {
 	return []*typesv1.ModuleIdentity{{Kind: "palette", Name: "palette-width", Version: "1.0.0", Digest: "0123456789abcdef0123"}}
 }
 
+// verdictAnswer is what an experiment on waters, and one on mordants, gets at its closing size; no core gives both in one.
+func verdictAnswer(r *poolv1.AskPaletteRequest) *poolv1.AskPaletteResponse {
+	return &poolv1.AskPaletteResponse{Headline: "the waters give different colours (p = 0.031, 6 sessions)", Standing: poolv1.Standing_STANDING_VERDICT, Modules: modules(), Condition: d65(),
+		ThresholdDe00: 5, Seed: r.GetSeed(), PoolRevision: 41, PiecesUsed: 72, ReadingsUsed: 72,
+		Waters: &poolv1.WatersAnswer{Standing: poolv1.Standing_STANDING_VERDICT, Statement: "the waters give different colours (p = 0.031, 6 sessions)", Reference: "Mill well", Recipes: 6, Sessions: 6, P: ptr(0.03125),
+			Waters:  []*poolv1.WaterAnswer{{Water: "Mill well", Sessions: 6, Members: 2, Recipes: 6}, {Water: "Town tap", Sessions: 6, Members: 2, Recipes: 6, Difference: &typesv1.LabDifference{L: 4}, MeanDe00: ptr(3.25), MaxDe00: ptr(4.5)}},
+			Outlook: "judged by the noise between 6 sessions: 2 more", AboutFigures: "hardness needs 6 waters",
+			Figures: []*poolv1.WaterFigureAnswer{{Figure: "iron", Waters: 7, Rho: 0.75, P: ptr(0.02), InseparableFrom: []string{"pH"}}}},
+		Apart: &poolv1.GroupsAnswer{Standing: poolv1.Standing_STANDING_VERDICT, SpreadStanding: poolv1.Standing_STANDING_NO_ANSWER_AT_THIS_SIZE, Statement: "the mordants give different colours (p = 0.004, 6 sessions)",
+			Groups: []string{"alum", "iron"}, Cells: 12, Sessions: 6, Place: &poolv1.GroupsShare{Share: 0.9, F: ptr(30.0), GroupDf: 1, RestDf: 5, P: ptr(0.004)},
+			Spread: &poolv1.GroupsShare{Share: 0.2, F: ptr(1.0), GroupDf: 1, RestDf: 5, P: ptr(0.4)},
+			Pairs: []*poolv1.GroupsPair{{First: "alum", Second: "iron", Sessions: 6, De00: ptr(7.25), Difference: &typesv1.LabDifference{L: 9},
+				Place: &poolv1.GroupsShare{Share: 0.9, F: ptr(30.0), GroupDf: 1, RestDf: 5, P: ptr(0.004), PAdjusted: ptr(0.012)}}},
+			Outlook: "judged by the noise between 6 sessions: no more"}}
+}
+
 func (f *fake) AskPalette(_ context.Context, r *poolv1.AskPaletteRequest) (*poolv1.AskPaletteResponse, error) {
+	if r.GetExperimentId() == watersID {
+		return verdictAnswer(r), nil
+	}
 	return &poolv1.AskPaletteResponse{Headline: "So far blue over yellow looks wider; this is no verdict.", Standing: poolv1.Standing_STANDING_EXPLORATORY,
 		Groups: []*poolv1.GroupAnswer{
 			{Group: "weld > indigo", Stratum: "yarn W7, dry", Pieces: 12, Cells: 9, Sessions: 5, ShadesAtLeast: 7, ShadesAtMost: 7, EqualNumber: 6,

@@ -55,6 +55,7 @@ var keepCases = map[string]string{
 	"water-version":         "water version " + sourceID + " 40",
 	"water-corrects":        "water sample " + sourceID + " --ph 7.2 --corrects " + lookID + " --reason misread --request-id " + request,
 	"experiment-edit":       "experiment edit " + sourceID + " --arm a-then-b --arm b-then-a --tolerance 2.5 --condition A/10 --request-id " + request,
+	"experiment-edit-asks":  "experiment edit " + sourceID + " --asks waters --water " + sourceID + " --water " + bathID + " --value= --water-figure iron --request-id " + request,
 	"experiment-delete":     "experiment delete " + sourceID + " --reason asked --request-id " + request,
 	"experiment-undelete":   "experiment undelete " + sourceID + " --request-id " + request,
 	"experiment-version":    "experiment version " + sourceID + " 40",
@@ -74,6 +75,7 @@ var keepCases = map[string]string{
 	"usage-correct":         "piece correct K7P --reason x",
 	"usage-correct-fibre":   "piece correct K7P --fibre wool,silk --reason x",
 	"usage-token-list":      "token list a b",
+	"usage-experiment-asks": "experiment edit " + sourceID + " --asks sideways",
 	"usage-experiment-edit": "experiment edit " + sourceID + " --arm sideways",
 }
 

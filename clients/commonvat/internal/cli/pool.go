@@ -23,13 +23,15 @@ func (a *app) palette() *cobra.Command {
 		Use: "palette --by order|water|fibre|mordant|exhaust", Short: "Ask how wide the palette of each order, water, fibre, ... is",
 		Long: `Ask how wide the palette of each order, water, fibre, mordant or exhaust bath is.
 
-Only an experiment at its closing size (--experiment ID, with --by order) gets a verdict with p. Any other answer is
-exploratory: estimates, no p. --output csv writes one part of the answer (--part).`,
+Only an experiment at its closing size gets a verdict with p: --experiment ID asks for it, by what the experiment asks. Any other
+answer is exploratory: estimates, no p. --output csv writes one part of the answer (--part).`,
 		Args: takes(),
 		RunE: func(c *cobra.Command, _ []string) error {
 			var err error
-			if req.GroupBy, err = words.Parse[poolv1.GroupBy](by); err != nil {
-				return usage("--by: %v", err)
+			if by != "" || req.GetExperimentId() == "" {
+				if req.GroupBy, err = words.Parse[poolv1.GroupBy](by); err != nil {
+					return usage("--by: %v", err)
+				}
 			}
 			if condition != "" {
 				if req.Condition, err = words.Condition(condition); err != nil {
@@ -39,6 +41,13 @@ exploratory: estimates, no p. --output csv writes one part of the answer (--part
 			conn, err := a.dial(c.Context())
 			if err != nil {
 				return err
+			}
+			if by == "" {
+				e, err := a.experimentKeeper().get(c.Context(), req.GetExperimentId())
+				if err != nil {
+					return err
+				}
+				req.GroupBy = askedBy(e)
 			}
 			got, err := call(c.Context(), a, poolv1.NewPoolServiceClient(conn).AskPalette, req)
 			if err != nil {
@@ -54,7 +63,7 @@ exploratory: estimates, no p. --output csv writes one part of the answer (--part
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&by, "by", "", "what palettes are told apart by (required)")
+	f.StringVar(&by, "by", "", "what palettes are told apart by (required without --experiment)")
 	f.StringVar(&req.Filter, "where", "", "filter, for example: fibre = \"wool\" AND dye = \"weld\"")
 	f.StringVar(&req.ExperimentId, "experiment", "", "id of the experiment whose verdict is asked for")
 	f.StringVar(&condition, "condition", "", "D65/10, D65/2, A/10 or A/2 (default: the experiment's, or D65/10)")
@@ -65,6 +74,21 @@ exploratory: estimates, no p. --output csv writes one part of the answer (--part
 	f.BoolVar(&all, "all", false, "in the table, show groups of a single cell and cells of an order effect too when there are many")
 	f.StringVar(&part, "part", "groups", "with --output csv: "+partNames())
 	return c
+}
+
+// askedBy is what palettes are told apart by in an experiment.
+func askedBy(e *labv1.Experiment) poolv1.GroupBy {
+	switch e.GetAsks() {
+	case labv1.ExperimentAsks_EXPERIMENT_ASKS_WATERS:
+		return poolv1.GroupBy_GROUP_BY_WATER
+	case labv1.ExperimentAsks_EXPERIMENT_ASKS_FIBRES:
+		return poolv1.GroupBy_GROUP_BY_FIBRE
+	case labv1.ExperimentAsks_EXPERIMENT_ASKS_MORDANTS:
+		return poolv1.GroupBy_GROUP_BY_MORDANT
+	case labv1.ExperimentAsks_EXPERIMENT_ASKS_EXHAUST_BATHS:
+		return poolv1.GroupBy_GROUP_BY_EXHAUST
+	}
+	return poolv1.GroupBy_GROUP_BY_ORDER
 }
 
 func maybe[T any](p *T) any {

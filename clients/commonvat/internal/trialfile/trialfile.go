@@ -79,6 +79,8 @@ func ParseExperiment(data []byte, seed string) (*labv1.Experiment, error) {
 		Id: r.seed, Title: root.Text("title"), FirstDye: root.Text("first_dye"), SecondDye: root.Text("second_dye"),
 		ClosingSessions: root.Whole("closing_sessions", 0, 1000), Instrument: root.Text("instrument"),
 	}
+	e.Asks, e.WaterFigure = words.ReadOptional[labv1.ExperimentAsks](root, "asks"), words.ReadOptional[labv1.WaterFigure](root, "water_figure")
+	e.WaterSourceIds, e.Values = root.Texts("waters"), root.Texts("values")
 	for _, a := range root.Texts("arms") {
 		e.Arms = append(e.Arms, words.Read[labv1.ExperimentArm](root, "arms", a))
 	}

@@ -106,16 +106,20 @@ func plain(fd protoreflect.FieldDescriptor) string {
 
 // spoken are fields whose names aren't what a dyer says.
 var spoken = map[protoreflect.Name]string{
-	"blank_of":       "what it is the blank of",
-	"water_parts":    "water",
-	"tolerance_de00": "tolerance",
-	"import_source":  "source of the import",
-	"warnings":       "notes of what looked odd",
-	"common":         "whether every member can get it",
-	"begun":          "begin",
-	"session_id":     "session",
-	"weighing_basis": "weighing",
-	"experiment_id":  "experiment",
+	"blank_of":         "what it is the blank of",
+	"water_parts":      "water",
+	"tolerance_de00":   "tolerance",
+	"import_source":    "source of the import",
+	"warnings":         "notes of what looked odd",
+	"common":           "whether every member can get it",
+	"begun":            "begin",
+	"session_id":       "session",
+	"weighing_basis":   "weighing",
+	"experiment_id":    "experiment",
+	"asks":             "what it asks",
+	"water_source_ids": "waters compared",
+	"values":           "values compared",
+	"water_figure":     "figure of the waters",
 }
 
 // sentences are fields that are told with what became of them.

@@ -106,20 +106,7 @@ func addBench(add adder) {
 	add(&benchv1.InspectPlanRequest{}, plan)
 	add(&benchv1.GetSheetRequest{}, rules{fields: fields{"plan_id": reference, "revision": integer(0, 1e6)}})
 	add(&benchv1.ListSheetsRequest{}, rules{fields: fields{"page_size": pageSize, "page_token": text(0, maxPageToken)}, unchecked: reasons{"deleted": eitherWay}})
-	add(&benchv1.InspectSheetsAgainRequest{}, rules{fields: fields{"plan_ids": func(w *walk, p *path, m protoreflect.Message, fd protoreflect.FieldDescriptor) {
-		list := m.Get(fd).List()
-		if !checkLength(w, p, list.Len(), 0, 1000) {
-			return
-		}
-		seen := map[string]bool{}
-		for i := range list.Len() {
-			id := list.Get(i).String()
-			if checkUUID(w, p.at(i), id, true) && seen[id] {
-				w.fault(p.at(i), "%s is there twice; allowed: each once", shown(id))
-			}
-			seen[id] = true
-		}
-	}}})
+	add(&benchv1.InspectSheetsAgainRequest{}, rules{fields: fields{"plan_ids": eachOnce(0, 1000, checkReference)}})
 	add(&benchv1.OverrideStopRequest{}, rules{fields: fields{
 		"plan_id": reference, "etag": text(1, 80), "bath": text(1, 80), "rule_id": text(1, 60), "reason": text(10, 500),
 		"pack_sha256": matching(moduleDigest, "64 hexadecimal digits in lower case"),

@@ -48,11 +48,19 @@ func checkText(w *walk, p *path, value string, least, most int) bool {
 // name is text in lower case without spaces at its ends, as dyestuffs and fibres are named, so that one thing has one name.
 func name(least, most int) check {
 	return func(w *walk, p *path, m protoreflect.Message, fd protoreflect.FieldDescriptor) {
-		value := m.Get(fd).String()
-		if checkText(w, p, value, least, most) && (value != strings.ToLower(value) || value != strings.TrimSpace(value)) {
-			w.fault(p, "%s must be in lower case, without spaces at its ends", shown(value))
-		}
+		checkName(w, p, m.Get(fd).String(), least, most)
 	}
+}
+
+func checkName(w *walk, p *path, value string, least, most int) bool {
+	switch {
+	case !checkText(w, p, value, least, most):
+	case value != strings.ToLower(value) || value != strings.TrimSpace(value):
+		w.fault(p, "%s must be in lower case, without spaces at its ends", shown(value))
+	default:
+		return true
+	}
+	return false
 }
 
 var (
@@ -378,6 +386,29 @@ func requiredAs(variant string) check {
 		below(w, p, m.Get(fd).Message(), variant)
 	}
 }
+
+// eachOnce is a list of least to most texts that one finds right, each there once.
+func eachOnce(least, most int, one func(w *walk, p *path, value string) bool) check {
+	return func(w *walk, p *path, m protoreflect.Message, fd protoreflect.FieldDescriptor) {
+		list := m.Get(fd).List()
+		if !checkLength(w, p, list.Len(), least, most) {
+			return
+		}
+		seen := make(map[string]bool, list.Len())
+		for i := range list.Len() {
+			value := list.Get(i).String()
+			if one(w, p.at(i), value) && seen[value] {
+				w.fault(p.at(i), "%s is there twice; allowed: each once", shown(value))
+			}
+			seen[value] = true
+		}
+	}
+}
+
+func checkReference(w *walk, p *path, value string) bool { return checkUUID(w, p, value, true) }
+
+// checkValue finds a value that an experiment compares right.
+func checkValue(w *walk, p *path, value string) bool { return checkName(w, p, value, 1, 200) }
 
 // list is a list of least to most messages. When it is too long its elements aren't looked at.
 func list(least, most int) check { return listAs(least, most, "") }

@@ -65,14 +65,15 @@ func addKeeping(add adder) {
 	add(&labv1.UndeleteWaterSourceRequest{}, rules{fields: fields{"request_id": reference, "water_source_id": reference, "etag": etagMaybe}})
 
 	add(&labv1.Experiment{}, rules{fields: fields{
-		"id": reference, "title": text(1, 120), "first_dye": name(1, 60), "second_dye": name(1, 60), "arms": enums(1),
+		"id": reference, "title": text(1, 120), "first_dye": name(0, 60), "second_dye": name(0, 60), "arms": enums(0),
 		"tolerance_de00": above(0, 20), "closing_sessions": integer(6, 200), "instrument": text(1, 80), "condition": required,
+		"asks": enum, "water_source_ids": eachOnce(0, maxCompared, checkReference), "values": eachOnce(0, maxCompared, checkValue), "water_figure": enum,
 	}, unchecked: reasons{
 		"owner": kept, "create_time": kept, "update_time": kept, "revision": kept, "etag": kept, "delete_time": kept,
 	}, whole: typed(experiment)}, update)
 	add(&labv1.UpdateExperimentRequest{}, rules{fields: fields{
 		"request_id": reference, "experiment": masked, "update_mask": mask("title", "first_dye", "second_dye", "arms", "tolerance_de00",
-			"closing_sessions", "instrument", "condition"),
+			"closing_sessions", "instrument", "condition", "asks", "water_source_ids", "values", "water_figure"),
 		"etag": etagGiven, "reason": text(0, maxReason),
 	}})
 	add(&labv1.DeleteExperimentRequest{}, rules{fields: fields{

@@ -104,6 +104,34 @@ func TestUpdatesOfOtherRecords(t *testing.T) {
 	assert.Equal(t, []string{"record_kind", "record_id", "revision"}, faultsOf(t, &labv1.GetVersionRequest{}))
 }
 
+// An experiment has what its question needs, and nothing of the others.
+func TestExperimentsAskOneQuestion(t *testing.T) {
+	faults := func(change func(e *labv1.Experiment)) []string {
+		e := &labv1.Experiment{Id: id2, Title: "x", ToleranceDe00: 2, ClosingSessions: 6, Instrument: "meter", Condition: &typesv1.ColourCondition{
+			Illuminant: typesv1.Illuminant_ILLUMINANT_D65, Observer: typesv1.Observer_OBSERVER_CIE_1964_10_DEGREE}}
+		change(e)
+		return faultsOf(t, &labv1.CreateExperimentRequest{RequestId: id1, Experiment: e})
+	}
+	const waters, mordants = labv1.ExperimentAsks_EXPERIMENT_ASKS_WATERS, labv1.ExperimentAsks_EXPERIMENT_ASKS_MORDANTS
+	arms := []labv1.ExperimentArm{labv1.ExperimentArm_EXPERIMENT_ARM_A_THEN_B, labv1.ExperimentArm_EXPERIMENT_ARM_B_THEN_A}
+	assert.Empty(t, faults(func(e *labv1.Experiment) { e.FirstDye, e.SecondDye, e.Arms = "weld", "woad", arms }))
+	assert.Empty(t, faults(func(e *labv1.Experiment) { e.Asks, e.WaterSourceIds = waters, []string{id1, id2} }))
+	assert.Empty(t, faults(func(e *labv1.Experiment) { e.Asks, e.Values = mordants, []string{"alum", "none"} }))
+	assert.Equal(t, []string{"experiment.first_dye", "experiment.second_dye", "experiment.arms"}, faults(func(*labv1.Experiment) {}))
+	assert.Equal(t, []string{"experiment.water_source_ids"}, faults(func(e *labv1.Experiment) { e.Asks = waters }))
+	assert.Equal(t, []string{"experiment.values"}, faults(func(e *labv1.Experiment) { e.Asks, e.Values = mordants, []string{"alum"} }))
+	assert.ElementsMatch(t, []string{"experiment.first_dye", "experiment.second_dye", "experiment.arms", "experiment.values"}, faults(func(e *labv1.Experiment) {
+		e.Asks, e.WaterSourceIds, e.FirstDye, e.SecondDye, e.Arms, e.Values = waters, []string{id1, id2}, "weld", "woad", arms, []string{"alum", "none"}
+	}))
+	assert.Equal(t, []string{"experiment.water_source_ids[1]"}, faults(func(e *labv1.Experiment) { e.Asks, e.WaterSourceIds = waters, []string{id1, id1} }))
+	assert.Equal(t, []string{"experiment.water_source_ids[1]"}, faults(func(e *labv1.Experiment) { e.Asks, e.WaterSourceIds = waters, []string{id1, "mill"} }))
+	assert.Equal(t, []string{"experiment.values[0]"}, faults(func(e *labv1.Experiment) { e.Asks, e.Values = mordants, []string{"Alum", "none"} }))
+	assert.Equal(t, []string{"experiment.water_figure"}, faults(func(e *labv1.Experiment) { e.Asks, e.Values, e.WaterFigure = mordants, []string{"alum", "none"}, 99 }))
+	assert.Equal(t, []string{"experiment.asks"}, faults(func(e *labv1.Experiment) { e.Asks, e.Values = 99, []string{"alum", "none"} }))
+	assert.Equal(t, []string{"experiment.values"}, faultsOf(t, &labv1.UpdateExperimentRequest{RequestId: id1,
+		Experiment: &labv1.Experiment{Id: id2, Values: make([]string, 21)}, UpdateMask: paths("values"), Etag: `"r1"`}))
+}
+
 func TestPieceCorrections(t *testing.T) {
 	correct := func(c *labv1.PieceCorrection) []string {
 		c.PieceId, c.Reason = id3, "tare"

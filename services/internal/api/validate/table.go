@@ -36,6 +36,7 @@ const (
 	maxBlend     = 8
 	maxWaters    = 20
 	maxExhaust   = 50
+	maxCompared  = 20
 	maxPosition  = 10_000
 	maxPageToken = 1000
 	maxFilter    = 2000
@@ -187,11 +188,12 @@ func addLab(add adder) {
 		"common": eitherWay, "place_shown": eitherWay,
 	}})
 	add(&labv1.Experiment{}, rules{fields: fields{
-		"id": newID, "title": text(1, 120), "first_dye": name(1, 60), "second_dye": name(1, 60), "arms": enums(1),
+		"id": newID, "title": text(1, 120), "first_dye": name(0, 60), "second_dye": name(0, 60), "arms": enums(0),
 		"tolerance_de00": above(0, 20), "closing_sessions": integer(6, 200), "instrument": text(1, 80), "condition": required,
+		"asks": enum, "water_source_ids": eachOnce(0, maxCompared, checkReference), "values": eachOnce(0, maxCompared, checkValue), "water_figure": enum,
 	}, unchecked: reasons{
 		"owner": outputOnly, "create_time": outputOnly, "update_time": outputOnly, "revision": outputOnly, "etag": outputOnly, "delete_time": outputOnly,
-	}, whole: typed(experiment)})
+	}, whole: typed(newExperiment)})
 }
 
 func addRequests(add adder) {
@@ -275,7 +277,7 @@ func addOthers(add adder) {
 	add(&poolv1.AskPaletteRequest{}, rules{fields: fields{
 		"group_by": requiredEnum, "filter": text(0, maxFilter), "experiment_id": maybeReference, "condition": maybe,
 		"threshold_de00": numberOrZero(0.1, 100), "equal_number": integer(0, 10_000), "minimum_revision": integer(0, 1<<62),
-	}, unchecked: reasons{"seed": anyFigure}, whole: typed(askPalette)})
+	}, unchecked: reasons{"seed": anyFigure}})
 	add(&poolv1.ComparePiecesRequest{}, rules{fields: fields{
 		"reference_piece": pieceName, "sample_piece": pieceName, "formula": oneOf("ciede2000", "cie76"), "condition": maybe,
 	}})

@@ -1,7 +1,6 @@
 package validate
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -188,6 +187,31 @@ func bathCheck(w *walk, p *path, m *labv1.Check) {
 	}
 }
 
+// newExperiment is an experiment with all that its question needs, and nothing of the others.
+func newExperiment(w *walk, p *path, m *labv1.Experiment) {
+	experiment(w, p, m)
+	orders := m.GetAsks() <= labv1.ExperimentAsks_EXPERIMENT_ASKS_ORDERS
+	waters := m.GetAsks() == labv1.ExperimentAsks_EXPERIMENT_ASKS_WATERS
+	for _, x := range []struct {
+		field       string
+		length      int
+		wanted      bool
+		least, most int
+		only        string
+	}{
+		{"first_dye", len(m.GetFirstDye()), orders, 1, 60, "ORDERS"}, {"second_dye", len(m.GetSecondDye()), orders, 1, 60, "ORDERS"}, {"arms", len(m.GetArms()), orders, 2, 7, "ORDERS"},
+		{"water_source_ids", len(m.GetWaterSourceIds()), waters, 2, maxCompared, "WATERS"},
+		{"values", len(m.GetValues()), !orders && !waters, 2, maxCompared, "FIBRES, MORDANTS and EXHAUST_BATHS"},
+	} {
+		switch {
+		case x.wanted && x.length < x.least:
+			w.fault(p.of(x.field), "is too short for what is asked; allowed: %d to %d", x.least, x.most)
+		case !x.wanted && x.length > 0:
+			w.fault(p.of(x.field), "is given; allowed: only where asks is %s", x.only)
+		}
+	}
+}
+
 func experiment(w *walk, p *path, m *labv1.Experiment) {
 	if m.GetFirstDye() != "" && m.GetFirstDye() == m.GetSecondDye() {
 		w.fault(p.of("second_dye"), "%s is first_dye; allowed: another dyestuff", shown(m.GetSecondDye()))
@@ -219,11 +243,5 @@ func predictOverdye(w *walk, p *path, m *poolv1.PredictOverdyeRequest) {
 		if x.text != "" {
 			w.fault(p.of(x.field), "is given; allowed: not beside first_piece, which tells it")
 		}
-	}
-}
-
-func askPalette(w *walk, p *path, m *poolv1.AskPaletteRequest) {
-	if m.GetExperimentId() != "" && m.GetGroupBy() != poolv1.GroupBy_GROUP_BY_ORDER {
-		w.fault(p.of("experiment_id"), "is given; allowed: only with %s", fmt.Sprint(poolv1.GroupBy_GROUP_BY_ORDER))
 	}
 }

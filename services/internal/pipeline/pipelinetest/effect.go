@@ -109,7 +109,7 @@ func (s compare) MeasureOrderEffect(stream grpc.ClientStreamingServer[comparev1.
 	return stream.SendAndClose(out)
 }
 
-// CompareWaters gives the differences of the means from the first water.
+// CompareWaters gives the differences of the means from the reference, or the first water, and says that they differ at closing size.
 func (s compare) CompareWaters(stream grpc.ClientStreamingServer[comparev1.CompareWatersRequest, comparev1.CompareWatersResponse]) error {
 	header, chunks, err := rowsOf(stream.Recv)
 	if err != nil {
@@ -118,6 +118,7 @@ func (s compare) CompareWaters(stream grpc.ClientStreamingServer[comparev1.Compa
 	in := together(chunks)
 	s.m.mu.Lock()
 	defer s.m.mu.Unlock()
+	s.m.waters = append(s.m.waters, Received{Waters: header, Labels: header.GetLabels(), Chunks: chunks})
 	if s.m.lackEffect {
 		return status.Error(codes.Unimplemented, "not here")
 	}
@@ -125,18 +126,34 @@ func (s compare) CompareWaters(stream grpc.ClientStreamingServer[comparev1.Compa
 		Verdict: comparev1.WatersVerdict_WATERS_VERDICT_EXPLORATORY, Statement: "as the test has it", Seed: header.GetSeed(),
 		Recipes: int32(len(in.cells)), Sessions: int32(len(in.blocks)),
 	}
+	out.Reference = uint32(max(0, slices.Index(header.GetLabels().GetGroups(), header.GetReference())))
 	for w := range header.GetLabels().GetGroups() {
 		x := &comparev1.WaterEffect{Water: uint32(w), Recipes: int32(len(in.cells))}
-		if w > 0 {
-			d, de := in.difference(uint32(w), 0), 3.0
+		if uint32(w) != out.GetReference() {
+			d, de := in.difference(uint32(w), out.GetReference()), 3.0
 			x.L, x.A, x.B, x.MeanDe00, x.MaxDe00 = d[0], d[1], d[2], &de, &de
 		}
 		out.Waters = append(out.Waters, x)
 	}
+	if header.GetClosing() {
+		p := 0.01
+		out.Verdict, out.P, out.Arrangements = comparev1.WatersVerdict_WATERS_VERDICT_DIFFER, &p, 64
+	}
+	for _, c := range header.GetCovariates() {
+		x := &comparev1.WaterCorrelation{Name: c.GetName(), Waters: int32(len(c.GetWater())), Rho: 0.5}
+		if header.GetClosing() && c.GetName() == header.GetNamedCovariate() {
+			p := 0.02
+			x.P, x.PAdjusted = &p, &p
+		}
+		out.Correlations = append(out.Correlations, x)
+	}
+	if s.m.spoilWaters != nil {
+		s.m.spoilWaters(out)
+	}
 	return stream.SendAndClose(out)
 }
 
-// CompareGroups says that half of the squares lie between the groups, of which there is nothing to say with one.
+// CompareGroups says that half of the squares lie between the groups, of which there is nothing to say with one, with p = 0.01 unless it is exploring.
 func (s compare) CompareGroups(stream grpc.ClientStreamingServer[comparev1.CompareGroupsRequest, comparev1.CompareGroupsResponse]) error {
 	header, chunks, err := rowsOf(stream.Recv)
 	if err != nil {
@@ -152,14 +169,26 @@ func (s compare) CompareGroups(stream grpc.ClientStreamingServer[comparev1.Compa
 	k := len(header.GetLabels().GetGroups())
 	test := func() *comparev1.GroupsTest {
 		f := 3.0
-		return &comparev1.GroupsTest{F: &f, GroupDf: int32(k - 1), RestDf: 4, Share: 0.5}
+		out := &comparev1.GroupsTest{F: &f, GroupDf: int32(k - 1), RestDf: 4, Share: 0.5}
+		if !header.GetExploring() {
+			out.P, out.Arrangements = 0.01, 64
+		}
+		return out
 	}
 	out := &comparev1.CompareGroupsResponse{Cells: int32(header.GetRowCount()), Blocks: int32(len(in.blocks)), Place: test(), Spread: test(), Seed: header.GetSeed()}
 	for a := range k {
 		for b := a + 1; b < k && k > 2; b++ {
 			pair := &comparev1.GroupsPair{GroupA: uint32(a), GroupB: uint32(b), Place: test(), Spread: test()}
 			pair.Place.GroupDf, pair.Spread.GroupDf = 1, 1
+			if !header.GetExploring() {
+				p := 0.03
+				pair.PlacePAdjusted, pair.SpreadPAdjusted = &p, &p
+			}
 			out.Pairs = append(out.Pairs, pair)
+		}
+		for b := a + 1; b < k && header.GetWholeUnits(); b++ {
+			d := in.difference(uint32(a), uint32(b))
+			out.Distances = append(out.Distances, &comparev1.GroupsDistance{GroupA: uint32(a), GroupB: uint32(b), Blocks: int32(len(in.blocks)), L: d[0], A: d[1], B: d[2], De00: float64(a + b)})
 		}
 	}
 	if s.m.spoilGroups != nil {
@@ -200,6 +229,12 @@ func (s compare) CountJudgements(_ context.Context, r *comparev1.CountJudgements
 	}
 	return out, nil
 }
+
+// SpoilWaters changes the answers about waters.
+func (m *Modules) SpoilWaters(f func(*comparev1.CompareWatersResponse)) { set(m, &m.spoilWaters, f) }
+
+// Waters lists the streams about waters.
+func (m *Modules) Waters() []Received { return listed(m, &m.waters) }
 
 // SpoilGroups changes the answers about groups.
 func (m *Modules) SpoilGroups(f func(*comparev1.CompareGroupsResponse)) { set(m, &m.spoilGroups, f) }

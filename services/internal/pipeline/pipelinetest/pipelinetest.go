@@ -48,6 +48,8 @@ type Modules struct {
 	spoilOverdye    func(*overdyev1.PredictOverdyeResponse)
 	spoilEffect     func(*comparev1.MeasureOrderEffectResponse)
 	spoilGroups     func(*comparev1.CompareGroupsResponse)
+	spoilWaters     func(*comparev1.CompareWatersResponse)
+	waters          []Received
 	spoilJudgements func(*comparev1.CountJudgementsResponse)
 	lackEffect      bool
 	scores          func(*palettev2.ScorePalettesResponse) // nil: not served
@@ -69,6 +71,7 @@ type Received struct {
 	Orders *comparev1.CompareHeader
 	Effect *comparev1.OrderEffectHeader
 	Groups *comparev1.GroupsHeader
+	Waters *comparev1.WatersHeader
 	Labels *columnsv1.Labels
 	Chunks []*columnsv1.ColourColumns
 }

@@ -240,7 +240,21 @@ func init() {
 		}
 	}
 	// An update names a record that is there.
-	settled["commonvat.lab.v1.Experiment"] = func(_ *Maker, e protoreflect.Message) { // both orders, whatever else
+	settled["commonvat.lab.v1.Experiment"] = func(m *Maker, e protoreflect.Message) { // one question, and what it needs
+		for _, name := range []protoreflect.Name{"asks", "water_source_ids", "values", "water_figure"} {
+			e.Clear(field(e, name))
+		}
+		if m.random.IntN(3) == 0 {
+			for _, name := range []protoreflect.Name{"first_dye", "second_dye", "arms"} {
+				e.Clear(field(e, name))
+			}
+			set(e, "asks", protoreflect.EnumNumber(4)) // mordants
+			for _, value := range []string{"alum", "none"} {
+				e.Mutable(field(e, "values")).List().Append(protoreflect.ValueOfString(value))
+			}
+			return
+		}
+		set(e, "first_dye", "madder")
 		set(e, "second_dye", "woad")
 		arms := e.Mutable(field(e, "arms")).List()
 		arms.Truncate(0)

@@ -90,7 +90,129 @@ func (ExperimentArm) EnumDescriptor() ([]byte, []int) {
 	return file_commonvat_lab_v1_experiment_proto_rawDescGZIP(), []int{0}
 }
 
-// Experiment is a question with its arms, tolerance and closing size.
+// ExperimentAsks is what an experiment asks, and its verdict is asked for by.
+type ExperimentAsks int32
+
+const (
+	// Stands for ORDERS.
+	ExperimentAsks_EXPERIMENT_ASKS_UNSPECIFIED ExperimentAsks = 0
+	// Which order of two dyes gives the wider palette, and whether the order changes the colour.
+	ExperimentAsks_EXPERIMENT_ASKS_ORDERS ExperimentAsks = 1
+	// Whether waters give different colours.
+	ExperimentAsks_EXPERIMENT_ASKS_WATERS ExperimentAsks = 2
+	// Whether fibres that were dyed alike come out in different colours, and whether some spread wider.
+	ExperimentAsks_EXPERIMENT_ASKS_FIBRES ExperimentAsks = 3
+	// The same of mordants.
+	ExperimentAsks_EXPERIMENT_ASKS_MORDANTS ExperimentAsks = 4
+	// The same of fresh and exhaust baths.
+	ExperimentAsks_EXPERIMENT_ASKS_EXHAUST_BATHS ExperimentAsks = 5
+)
+
+// Enum value maps for ExperimentAsks.
+var (
+	ExperimentAsks_name = map[int32]string{
+		0: "EXPERIMENT_ASKS_UNSPECIFIED",
+		1: "EXPERIMENT_ASKS_ORDERS",
+		2: "EXPERIMENT_ASKS_WATERS",
+		3: "EXPERIMENT_ASKS_FIBRES",
+		4: "EXPERIMENT_ASKS_MORDANTS",
+		5: "EXPERIMENT_ASKS_EXHAUST_BATHS",
+	}
+	ExperimentAsks_value = map[string]int32{
+		"EXPERIMENT_ASKS_UNSPECIFIED":   0,
+		"EXPERIMENT_ASKS_ORDERS":        1,
+		"EXPERIMENT_ASKS_WATERS":        2,
+		"EXPERIMENT_ASKS_FIBRES":        3,
+		"EXPERIMENT_ASKS_MORDANTS":      4,
+		"EXPERIMENT_ASKS_EXHAUST_BATHS": 5,
+	}
+)
+
+func (x ExperimentAsks) Enum() *ExperimentAsks {
+	p := new(ExperimentAsks)
+	*p = x
+	return p
+}
+
+func (x ExperimentAsks) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ExperimentAsks) Descriptor() protoreflect.EnumDescriptor {
+	return file_commonvat_lab_v1_experiment_proto_enumTypes[1].Descriptor()
+}
+
+func (ExperimentAsks) Type() protoreflect.EnumType {
+	return &file_commonvat_lab_v1_experiment_proto_enumTypes[1]
+}
+
+func (x ExperimentAsks) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ExperimentAsks.Descriptor instead.
+func (ExperimentAsks) EnumDescriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_experiment_proto_rawDescGZIP(), []int{1}
+}
+
+// WaterFigure is a figure of a water that its colours can be held against.
+type WaterFigure int32
+
+const (
+	// None.
+	WaterFigure_WATER_FIGURE_UNSPECIFIED WaterFigure = 0
+	WaterFigure_WATER_FIGURE_HARDNESS    WaterFigure = 1
+	WaterFigure_WATER_FIGURE_ALKALINITY  WaterFigure = 2
+	WaterFigure_WATER_FIGURE_PH          WaterFigure = 3
+	WaterFigure_WATER_FIGURE_IRON        WaterFigure = 4
+)
+
+// Enum value maps for WaterFigure.
+var (
+	WaterFigure_name = map[int32]string{
+		0: "WATER_FIGURE_UNSPECIFIED",
+		1: "WATER_FIGURE_HARDNESS",
+		2: "WATER_FIGURE_ALKALINITY",
+		3: "WATER_FIGURE_PH",
+		4: "WATER_FIGURE_IRON",
+	}
+	WaterFigure_value = map[string]int32{
+		"WATER_FIGURE_UNSPECIFIED": 0,
+		"WATER_FIGURE_HARDNESS":    1,
+		"WATER_FIGURE_ALKALINITY":  2,
+		"WATER_FIGURE_PH":          3,
+		"WATER_FIGURE_IRON":        4,
+	}
+)
+
+func (x WaterFigure) Enum() *WaterFigure {
+	p := new(WaterFigure)
+	*p = x
+	return p
+}
+
+func (x WaterFigure) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (WaterFigure) Descriptor() protoreflect.EnumDescriptor {
+	return file_commonvat_lab_v1_experiment_proto_enumTypes[2].Descriptor()
+}
+
+func (WaterFigure) Type() protoreflect.EnumType {
+	return &file_commonvat_lab_v1_experiment_proto_enumTypes[2]
+}
+
+func (x WaterFigure) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use WaterFigure.Descriptor instead.
+func (WaterFigure) EnumDescriptor() ([]byte, []int) {
+	return file_commonvat_lab_v1_experiment_proto_rawDescGZIP(), []int{2}
+}
+
+// Experiment is a question with its plan, which stands before results are known: what is compared, tolerance, closing size, instrument, condition.
 type Experiment struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Required. UUID.
@@ -99,15 +221,16 @@ type Experiment struct {
 	Owner string `protobuf:"bytes,2,opt,name=owner,proto3" json:"owner,omitempty"`
 	// Required. 1 to 120 characters.
 	Title string `protobuf:"bytes,3,opt,name=title,proto3" json:"title,omitempty"`
-	// Required. Dyestuff A; 1 to 60 characters, lower case.
+	// Required with ORDERS, empty otherwise. Dyestuff A; 1 to 60 characters, lower case.
 	FirstDye string `protobuf:"bytes,4,opt,name=first_dye,json=firstDye,proto3" json:"first_dye,omitempty"`
-	// Required. Dyestuff B, other than A.
+	// Required with ORDERS, empty otherwise. Dyestuff B, other than A.
 	SecondDye string `protobuf:"bytes,5,opt,name=second_dye,json=secondDye,proto3" json:"second_dye,omitempty"`
-	// Required; has A_THEN_B and B_THEN_A; each once.
+	// Required with ORDERS, empty otherwise; has A_THEN_B and B_THEN_A; each once.
 	Arms []ExperimentArm `protobuf:"varint,6,rep,packed,name=arms,proto3,enum=commonvat.lab.v1.ExperimentArm" json:"arms,omitempty"`
 	// Required. The smallest colour difference (CIEDE2000) that matters. Range: above 0, at most 20.
 	ToleranceDe00 float64 `protobuf:"fixed64,7,opt,name=tolerance_de00,json=toleranceDe00,proto3" json:"tolerance_de00,omitempty"`
-	// Required. The number of complete sessions at which the verdict is given. Range: 6 to 200.
+	// Required. The number of complete sessions at which the verdict is given. A session is complete with a cell in both orders (ORDERS) or in two of the
+	// waters or values compared (others); for WATERS also together with another session of its member that has the cell in another water. Range: 6 to 200.
 	ClosingSessions int32 `protobuf:"varint,8,opt,name=closing_sessions,json=closingSessions,proto3" json:"closing_sessions,omitempty"`
 	// Required. The one instrument that reads. 1 to 80 characters.
 	Instrument string `protobuf:"bytes,9,opt,name=instrument,proto3" json:"instrument,omitempty"`
@@ -123,7 +246,18 @@ type Experiment struct {
 	// answer, and can be undeleted.
 	DeleteTime *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=delete_time,json=deleteTime,proto3" json:"delete_time,omitempty"`
 	// Output only.
-	UpdateTime    *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	UpdateTime *timestamppb.Timestamp `protobuf:"bytes,15,opt,name=update_time,json=updateTime,proto3" json:"update_time,omitempty"`
+	// What is asked.
+	Asks ExperimentAsks `protobuf:"varint,16,opt,name=asks,proto3,enum=commonvat.lab.v1.ExperimentAsks" json:"asks,omitempty"`
+	// Required with WATERS, empty otherwise. UUIDs of the 2 to 20 water sources compared, each once; the others are held against the first. A piece
+	// counts for a water when all baths that coloured it were of that water alone.
+	WaterSourceIds []string `protobuf:"bytes,17,rep,name=water_source_ids,json=waterSourceIds,proto3" json:"water_source_ids,omitempty"`
+	// Required with FIBRES, MORDANTS and EXHAUST_BATHS, empty otherwise. The 2 to 20 values compared, each once, as pooled answers call them: "wool",
+	// "silk 60/wool 40"; "alum", "alum + iron", "none"; "fresh bath", "exhaust bath 1". Each 1 to 200 characters.
+	Values []string `protobuf:"bytes,18,rep,name=values,proto3" json:"values,omitempty"`
+	// May be left out. The one figure of the waters that their colours are held against with p; only with 7 WATERS or more, as the first is held against
+	// nothing and 6 are needed beside it.
+	WaterFigure   WaterFigure `protobuf:"varint,19,opt,name=water_figure,json=waterFigure,proto3,enum=commonvat.lab.v1.WaterFigure" json:"water_figure,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -261,6 +395,34 @@ func (x *Experiment) GetUpdateTime() *timestamppb.Timestamp {
 		return x.UpdateTime
 	}
 	return nil
+}
+
+func (x *Experiment) GetAsks() ExperimentAsks {
+	if x != nil {
+		return x.Asks
+	}
+	return ExperimentAsks_EXPERIMENT_ASKS_UNSPECIFIED
+}
+
+func (x *Experiment) GetWaterSourceIds() []string {
+	if x != nil {
+		return x.WaterSourceIds
+	}
+	return nil
+}
+
+func (x *Experiment) GetValues() []string {
+	if x != nil {
+		return x.Values
+	}
+	return nil
+}
+
+func (x *Experiment) GetWaterFigure() WaterFigure {
+	if x != nil {
+		return x.WaterFigure
+	}
+	return WaterFigure_WATER_FIGURE_UNSPECIFIED
 }
 
 // CreateExperimentRequest sets a question.
@@ -489,7 +651,8 @@ type UpdateExperimentRequest struct {
 	RequestId string `protobuf:"bytes,1,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	// Required. Its id, and the fields that the mask names.
 	Experiment *Experiment `protobuf:"bytes,2,opt,name=experiment,proto3" json:"experiment,omitempty"`
-	// Required. Of: title, first_dye, second_dye, arms, tolerance_de00, closing_sessions, instrument, condition; "*" for all of them.
+	// Required. Of: title, first_dye, second_dye, arms, tolerance_de00, closing_sessions, instrument, condition, asks,
+	// water_source_ids, values, water_figure; "*" for all of them.
 	UpdateMask *fieldmaskpb.FieldMask `protobuf:"bytes,3,opt,name=update_mask,json=updateMask,proto3" json:"update_mask,omitempty"`
 	// Required. Experiment.etag as it was read.
 	Etag string `protobuf:"bytes,4,opt,name=etag,proto3" json:"etag,omitempty"`
@@ -705,7 +868,7 @@ var File_commonvat_lab_v1_experiment_proto protoreflect.FileDescriptor
 
 const file_commonvat_lab_v1_experiment_proto_rawDesc = "" +
 	"\n" +
-	"!commonvat/lab/v1/experiment.proto\x12\x10commonvat.lab.v1\x1a\x1fcommonvat/types/v1/colour.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\xd5\x04\n" +
+	"!commonvat/lab/v1/experiment.proto\x12\x10commonvat.lab.v1\x1a\x1fcommonvat/types/v1/colour.proto\x1a google/protobuf/field_mask.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x8f\x06\n" +
 	"\n" +
 	"Experiment\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x14\n" +
@@ -729,7 +892,11 @@ const file_commonvat_lab_v1_experiment_proto_rawDesc = "" +
 	"\vdelete_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"deleteTime\x12;\n" +
 	"\vupdate_time\x18\x0f \x01(\v2\x1a.google.protobuf.TimestampR\n" +
-	"updateTime\"v\n" +
+	"updateTime\x124\n" +
+	"\x04asks\x18\x10 \x01(\x0e2 .commonvat.lab.v1.ExperimentAsksR\x04asks\x12(\n" +
+	"\x10water_source_ids\x18\x11 \x03(\tR\x0ewaterSourceIds\x12\x16\n" +
+	"\x06values\x18\x12 \x03(\tR\x06values\x12@\n" +
+	"\fwater_figure\x18\x13 \x01(\x0e2\x1d.commonvat.lab.v1.WaterFigureR\vwaterFigure\"v\n" +
 	"\x17CreateExperimentRequest\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\x01 \x01(\tR\trequestId\x12<\n" +
@@ -775,7 +942,20 @@ const file_commonvat_lab_v1_experiment_proto_rawDesc = "" +
 	"\x17EXPERIMENT_ARM_B_THEN_A\x10\x04\x12\x1f\n" +
 	"\x1bEXPERIMENT_ARM_A_THEN_BLANK\x10\x05\x12\x1f\n" +
 	"\x1bEXPERIMENT_ARM_B_THEN_BLANK\x10\x06\x12\x19\n" +
-	"\x15EXPERIMENT_ARM_UNDYED\x10\a2\xca\x04\n" +
+	"\x15EXPERIMENT_ARM_UNDYED\x10\a*\xc6\x01\n" +
+	"\x0eExperimentAsks\x12\x1f\n" +
+	"\x1bEXPERIMENT_ASKS_UNSPECIFIED\x10\x00\x12\x1a\n" +
+	"\x16EXPERIMENT_ASKS_ORDERS\x10\x01\x12\x1a\n" +
+	"\x16EXPERIMENT_ASKS_WATERS\x10\x02\x12\x1a\n" +
+	"\x16EXPERIMENT_ASKS_FIBRES\x10\x03\x12\x1c\n" +
+	"\x18EXPERIMENT_ASKS_MORDANTS\x10\x04\x12!\n" +
+	"\x1dEXPERIMENT_ASKS_EXHAUST_BATHS\x10\x05*\x8f\x01\n" +
+	"\vWaterFigure\x12\x1c\n" +
+	"\x18WATER_FIGURE_UNSPECIFIED\x10\x00\x12\x19\n" +
+	"\x15WATER_FIGURE_HARDNESS\x10\x01\x12\x1b\n" +
+	"\x17WATER_FIGURE_ALKALINITY\x10\x02\x12\x13\n" +
+	"\x0fWATER_FIGURE_PH\x10\x03\x12\x15\n" +
+	"\x11WATER_FIGURE_IRON\x10\x042\xca\x04\n" +
 	"\x11ExperimentService\x12[\n" +
 	"\x10CreateExperiment\x12).commonvat.lab.v1.CreateExperimentRequest\x1a\x1c.commonvat.lab.v1.Experiment\x12U\n" +
 	"\rGetExperiment\x12&.commonvat.lab.v1.GetExperimentRequest\x1a\x1c.commonvat.lab.v1.Experiment\x12f\n" +
@@ -797,49 +977,53 @@ func file_commonvat_lab_v1_experiment_proto_rawDescGZIP() []byte {
 	return file_commonvat_lab_v1_experiment_proto_rawDescData
 }
 
-var file_commonvat_lab_v1_experiment_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
+var file_commonvat_lab_v1_experiment_proto_enumTypes = make([]protoimpl.EnumInfo, 3)
 var file_commonvat_lab_v1_experiment_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
 var file_commonvat_lab_v1_experiment_proto_goTypes = []any{
 	(ExperimentArm)(0),                // 0: commonvat.lab.v1.ExperimentArm
-	(*Experiment)(nil),                // 1: commonvat.lab.v1.Experiment
-	(*CreateExperimentRequest)(nil),   // 2: commonvat.lab.v1.CreateExperimentRequest
-	(*GetExperimentRequest)(nil),      // 3: commonvat.lab.v1.GetExperimentRequest
-	(*ListExperimentsRequest)(nil),    // 4: commonvat.lab.v1.ListExperimentsRequest
-	(*ListExperimentsResponse)(nil),   // 5: commonvat.lab.v1.ListExperimentsResponse
-	(*UpdateExperimentRequest)(nil),   // 6: commonvat.lab.v1.UpdateExperimentRequest
-	(*DeleteExperimentRequest)(nil),   // 7: commonvat.lab.v1.DeleteExperimentRequest
-	(*UndeleteExperimentRequest)(nil), // 8: commonvat.lab.v1.UndeleteExperimentRequest
-	(*v1.ColourCondition)(nil),        // 9: commonvat.types.v1.ColourCondition
-	(*timestamppb.Timestamp)(nil),     // 10: google.protobuf.Timestamp
-	(*fieldmaskpb.FieldMask)(nil),     // 11: google.protobuf.FieldMask
+	(ExperimentAsks)(0),               // 1: commonvat.lab.v1.ExperimentAsks
+	(WaterFigure)(0),                  // 2: commonvat.lab.v1.WaterFigure
+	(*Experiment)(nil),                // 3: commonvat.lab.v1.Experiment
+	(*CreateExperimentRequest)(nil),   // 4: commonvat.lab.v1.CreateExperimentRequest
+	(*GetExperimentRequest)(nil),      // 5: commonvat.lab.v1.GetExperimentRequest
+	(*ListExperimentsRequest)(nil),    // 6: commonvat.lab.v1.ListExperimentsRequest
+	(*ListExperimentsResponse)(nil),   // 7: commonvat.lab.v1.ListExperimentsResponse
+	(*UpdateExperimentRequest)(nil),   // 8: commonvat.lab.v1.UpdateExperimentRequest
+	(*DeleteExperimentRequest)(nil),   // 9: commonvat.lab.v1.DeleteExperimentRequest
+	(*UndeleteExperimentRequest)(nil), // 10: commonvat.lab.v1.UndeleteExperimentRequest
+	(*v1.ColourCondition)(nil),        // 11: commonvat.types.v1.ColourCondition
+	(*timestamppb.Timestamp)(nil),     // 12: google.protobuf.Timestamp
+	(*fieldmaskpb.FieldMask)(nil),     // 13: google.protobuf.FieldMask
 }
 var file_commonvat_lab_v1_experiment_proto_depIdxs = []int32{
 	0,  // 0: commonvat.lab.v1.Experiment.arms:type_name -> commonvat.lab.v1.ExperimentArm
-	9,  // 1: commonvat.lab.v1.Experiment.condition:type_name -> commonvat.types.v1.ColourCondition
-	10, // 2: commonvat.lab.v1.Experiment.create_time:type_name -> google.protobuf.Timestamp
-	10, // 3: commonvat.lab.v1.Experiment.delete_time:type_name -> google.protobuf.Timestamp
-	10, // 4: commonvat.lab.v1.Experiment.update_time:type_name -> google.protobuf.Timestamp
-	1,  // 5: commonvat.lab.v1.CreateExperimentRequest.experiment:type_name -> commonvat.lab.v1.Experiment
-	1,  // 6: commonvat.lab.v1.ListExperimentsResponse.experiments:type_name -> commonvat.lab.v1.Experiment
-	1,  // 7: commonvat.lab.v1.UpdateExperimentRequest.experiment:type_name -> commonvat.lab.v1.Experiment
-	11, // 8: commonvat.lab.v1.UpdateExperimentRequest.update_mask:type_name -> google.protobuf.FieldMask
-	2,  // 9: commonvat.lab.v1.ExperimentService.CreateExperiment:input_type -> commonvat.lab.v1.CreateExperimentRequest
-	3,  // 10: commonvat.lab.v1.ExperimentService.GetExperiment:input_type -> commonvat.lab.v1.GetExperimentRequest
-	4,  // 11: commonvat.lab.v1.ExperimentService.ListExperiments:input_type -> commonvat.lab.v1.ListExperimentsRequest
-	6,  // 12: commonvat.lab.v1.ExperimentService.UpdateExperiment:input_type -> commonvat.lab.v1.UpdateExperimentRequest
-	7,  // 13: commonvat.lab.v1.ExperimentService.DeleteExperiment:input_type -> commonvat.lab.v1.DeleteExperimentRequest
-	8,  // 14: commonvat.lab.v1.ExperimentService.UndeleteExperiment:input_type -> commonvat.lab.v1.UndeleteExperimentRequest
-	1,  // 15: commonvat.lab.v1.ExperimentService.CreateExperiment:output_type -> commonvat.lab.v1.Experiment
-	1,  // 16: commonvat.lab.v1.ExperimentService.GetExperiment:output_type -> commonvat.lab.v1.Experiment
-	5,  // 17: commonvat.lab.v1.ExperimentService.ListExperiments:output_type -> commonvat.lab.v1.ListExperimentsResponse
-	1,  // 18: commonvat.lab.v1.ExperimentService.UpdateExperiment:output_type -> commonvat.lab.v1.Experiment
-	1,  // 19: commonvat.lab.v1.ExperimentService.DeleteExperiment:output_type -> commonvat.lab.v1.Experiment
-	1,  // 20: commonvat.lab.v1.ExperimentService.UndeleteExperiment:output_type -> commonvat.lab.v1.Experiment
-	15, // [15:21] is the sub-list for method output_type
-	9,  // [9:15] is the sub-list for method input_type
-	9,  // [9:9] is the sub-list for extension type_name
-	9,  // [9:9] is the sub-list for extension extendee
-	0,  // [0:9] is the sub-list for field type_name
+	11, // 1: commonvat.lab.v1.Experiment.condition:type_name -> commonvat.types.v1.ColourCondition
+	12, // 2: commonvat.lab.v1.Experiment.create_time:type_name -> google.protobuf.Timestamp
+	12, // 3: commonvat.lab.v1.Experiment.delete_time:type_name -> google.protobuf.Timestamp
+	12, // 4: commonvat.lab.v1.Experiment.update_time:type_name -> google.protobuf.Timestamp
+	1,  // 5: commonvat.lab.v1.Experiment.asks:type_name -> commonvat.lab.v1.ExperimentAsks
+	2,  // 6: commonvat.lab.v1.Experiment.water_figure:type_name -> commonvat.lab.v1.WaterFigure
+	3,  // 7: commonvat.lab.v1.CreateExperimentRequest.experiment:type_name -> commonvat.lab.v1.Experiment
+	3,  // 8: commonvat.lab.v1.ListExperimentsResponse.experiments:type_name -> commonvat.lab.v1.Experiment
+	3,  // 9: commonvat.lab.v1.UpdateExperimentRequest.experiment:type_name -> commonvat.lab.v1.Experiment
+	13, // 10: commonvat.lab.v1.UpdateExperimentRequest.update_mask:type_name -> google.protobuf.FieldMask
+	4,  // 11: commonvat.lab.v1.ExperimentService.CreateExperiment:input_type -> commonvat.lab.v1.CreateExperimentRequest
+	5,  // 12: commonvat.lab.v1.ExperimentService.GetExperiment:input_type -> commonvat.lab.v1.GetExperimentRequest
+	6,  // 13: commonvat.lab.v1.ExperimentService.ListExperiments:input_type -> commonvat.lab.v1.ListExperimentsRequest
+	8,  // 14: commonvat.lab.v1.ExperimentService.UpdateExperiment:input_type -> commonvat.lab.v1.UpdateExperimentRequest
+	9,  // 15: commonvat.lab.v1.ExperimentService.DeleteExperiment:input_type -> commonvat.lab.v1.DeleteExperimentRequest
+	10, // 16: commonvat.lab.v1.ExperimentService.UndeleteExperiment:input_type -> commonvat.lab.v1.UndeleteExperimentRequest
+	3,  // 17: commonvat.lab.v1.ExperimentService.CreateExperiment:output_type -> commonvat.lab.v1.Experiment
+	3,  // 18: commonvat.lab.v1.ExperimentService.GetExperiment:output_type -> commonvat.lab.v1.Experiment
+	7,  // 19: commonvat.lab.v1.ExperimentService.ListExperiments:output_type -> commonvat.lab.v1.ListExperimentsResponse
+	3,  // 20: commonvat.lab.v1.ExperimentService.UpdateExperiment:output_type -> commonvat.lab.v1.Experiment
+	3,  // 21: commonvat.lab.v1.ExperimentService.DeleteExperiment:output_type -> commonvat.lab.v1.Experiment
+	3,  // 22: commonvat.lab.v1.ExperimentService.UndeleteExperiment:output_type -> commonvat.lab.v1.Experiment
+	17, // [17:23] is the sub-list for method output_type
+	11, // [11:17] is the sub-list for method input_type
+	11, // [11:11] is the sub-list for extension type_name
+	11, // [11:11] is the sub-list for extension extendee
+	0,  // [0:11] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_lab_v1_experiment_proto_init() }
@@ -852,7 +1036,7 @@ func file_commonvat_lab_v1_experiment_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_lab_v1_experiment_proto_rawDesc), len(file_commonvat_lab_v1_experiment_proto_rawDesc)),
-			NumEnums:      1,
+			NumEnums:      3,
 			NumMessages:   8,
 			NumExtensions: 0,
 			NumServices:   1,

@@ -291,7 +291,8 @@ type AskPaletteRequest struct {
 	// May be empty. An AIP-160 filter of at most 2,000 characters over: fibre, yarn, dye, mordant, water, order, session,
 	// experiment, member, instrument, source, state. Example: fibre = "wool" AND dye = "weld".
 	Filter string `protobuf:"bytes,2,opt,name=filter,proto3" json:"filter,omitempty"`
-	// May be empty. UUID of the experiment whose verdict is asked for; only with ORDER.
+	// May be empty. UUID of the experiment whose verdict is asked for; only with the group_by that it asks: ORDER with ORDERS, WATER with WATERS, FIBRE with
+	// FIBRES, MORDANT with MORDANTS, EXHAUST with EXHAUST_BATHS.
 	ExperimentId string `protobuf:"bytes,3,opt,name=experiment_id,json=experimentId,proto3" json:"experiment_id,omitempty"`
 	// Absent means D65/10, or the experiment's condition.
 	Condition *v1.ColourCondition `protobuf:"bytes,4,opt,name=condition,proto3" json:"condition,omitempty"`
@@ -1247,10 +1248,11 @@ func (x *CellEffect) GetPAdjusted() float64 {
 	return 0
 }
 
-// WatersAnswer is what waters do to the colour of pieces that are otherwise alike. Estimates, no p.
+// WatersAnswer is what waters do to the colour of pieces that are otherwise alike. Without an experiment estimates, and no p.
 type WatersAnswer struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// EXPLORATORY, or NOT_ENOUGH_YET where recipes, sessions or members are missing.
+	// EXPLORATORY, or NOT_ENOUGH_YET where recipes, sessions or members are missing. Of an experiment at its closing size VERDICT (the waters give different
+	// colours) or NO_ANSWER_AT_THIS_SIZE.
 	Standing Standing `protobuf:"varint,1,opt,name=standing,proto3,enum=commonvat.pool.v1.Standing" json:"standing,omitempty"`
 	// One sentence.
 	Statement string `protobuf:"bytes,2,opt,name=statement,proto3" json:"statement,omitempty"`
@@ -1265,7 +1267,15 @@ type WatersAnswer struct {
 	// Waters that nothing joins to the others but the member: water and member can't be told apart.
 	Apart []string `protobuf:"bytes,8,rep,name=apart,proto3" json:"apart,omitempty"`
 	// In a dyer's words: what is missing.
-	Missing       []string `protobuf:"bytes,9,rep,name=missing,proto3" json:"missing,omitempty"`
+	Missing []string `protobuf:"bytes,9,rep,name=missing,proto3" json:"missing,omitempty"`
+	// Whether all waters give one colour; only of an experiment at its closing size.
+	P *float64 `protobuf:"fixed64,10,opt,name=p,proto3,oneof" json:"p,omitempty"`
+	// How many sessions it will take to find a difference, from the noise so far, or empty.
+	Outlook string `protobuf:"bytes,11,opt,name=outlook,proto3" json:"outlook,omitempty"`
+	// Figures of the waters against their mean_de00, the reference left out.
+	Figures []*WaterFigureAnswer `protobuf:"bytes,12,rep,name=figures,proto3" json:"figures,omitempty"`
+	// Why there are none, or empty.
+	AboutFigures  string `protobuf:"bytes,13,opt,name=about_figures,json=aboutFigures,proto3" json:"about_figures,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1363,6 +1373,116 @@ func (x *WatersAnswer) GetMissing() []string {
 	return nil
 }
 
+func (x *WatersAnswer) GetP() float64 {
+	if x != nil && x.P != nil {
+		return *x.P
+	}
+	return 0
+}
+
+func (x *WatersAnswer) GetOutlook() string {
+	if x != nil {
+		return x.Outlook
+	}
+	return ""
+}
+
+func (x *WatersAnswer) GetFigures() []*WaterFigureAnswer {
+	if x != nil {
+		return x.Figures
+	}
+	return nil
+}
+
+func (x *WatersAnswer) GetAboutFigures() string {
+	if x != nil {
+		return x.AboutFigures
+	}
+	return ""
+}
+
+// WaterFigureAnswer is how a figure of the waters goes with their difference from the reference: the mean of a source's samples that measured it.
+type WaterFigureAnswer struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "hardness", "alkalinity", "pH", "iron".
+	Figure string `protobuf:"bytes,1,opt,name=figure,proto3" json:"figure,omitempty"`
+	// Those that have it, the reference left out.
+	Waters int32 `protobuf:"varint,2,opt,name=waters,proto3" json:"waters,omitempty"`
+	// Spearman's rank correlation. Range: -1 to 1.
+	Rho float64 `protobuf:"fixed64,3,opt,name=rho,proto3" json:"rho,omitempty"`
+	// Only of the figure that the experiment names, at its closing size.
+	P *float64 `protobuf:"fixed64,4,opt,name=p,proto3,oneof" json:"p,omitempty"`
+	// Figures that rise and fall with this one here, so that they can't be told from it.
+	InseparableFrom []string `protobuf:"bytes,5,rep,name=inseparable_from,json=inseparableFrom,proto3" json:"inseparable_from,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
+}
+
+func (x *WaterFigureAnswer) Reset() {
+	*x = WaterFigureAnswer{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WaterFigureAnswer) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WaterFigureAnswer) ProtoMessage() {}
+
+func (x *WaterFigureAnswer) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WaterFigureAnswer.ProtoReflect.Descriptor instead.
+func (*WaterFigureAnswer) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *WaterFigureAnswer) GetFigure() string {
+	if x != nil {
+		return x.Figure
+	}
+	return ""
+}
+
+func (x *WaterFigureAnswer) GetWaters() int32 {
+	if x != nil {
+		return x.Waters
+	}
+	return 0
+}
+
+func (x *WaterFigureAnswer) GetRho() float64 {
+	if x != nil {
+		return x.Rho
+	}
+	return 0
+}
+
+func (x *WaterFigureAnswer) GetP() float64 {
+	if x != nil && x.P != nil {
+		return *x.P
+	}
+	return 0
+}
+
+func (x *WaterFigureAnswer) GetInseparableFrom() []string {
+	if x != nil {
+		return x.InseparableFrom
+	}
+	return nil
+}
+
 // WaterAnswer is one water against the reference.
 type WaterAnswer struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
@@ -1382,7 +1502,7 @@ type WaterAnswer struct {
 
 func (x *WaterAnswer) Reset() {
 	*x = WaterAnswer{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1394,7 +1514,7 @@ func (x *WaterAnswer) String() string {
 func (*WaterAnswer) ProtoMessage() {}
 
 func (x *WaterAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1407,7 +1527,7 @@ func (x *WaterAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterAnswer.ProtoReflect.Descriptor instead.
 func (*WaterAnswer) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{8}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *WaterAnswer) GetWater() string {
@@ -1473,7 +1593,7 @@ type LeftOut struct {
 
 func (x *LeftOut) Reset() {
 	*x = LeftOut{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1485,7 +1605,7 @@ func (x *LeftOut) String() string {
 func (*LeftOut) ProtoMessage() {}
 
 func (x *LeftOut) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1498,7 +1618,7 @@ func (x *LeftOut) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LeftOut.ProtoReflect.Descriptor instead.
 func (*LeftOut) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{9}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *LeftOut) GetReason() string {
@@ -1529,8 +1649,9 @@ type AskPaletteResponse struct {
 	Headline string         `protobuf:"bytes,1,opt,name=headline,proto3" json:"headline,omitempty"`
 	Standing Standing       `protobuf:"varint,2,opt,name=standing,proto3,enum=commonvat.pool.v1.Standing" json:"standing,omitempty"`
 	Groups   []*GroupAnswer `protobuf:"bytes,3,rep,name=groups,proto3" json:"groups,omitempty"`
-	Pairs    []*PairAnswer  `protobuf:"bytes,4,rep,name=pairs,proto3" json:"pairs,omitempty"`
-	LeftOut  []*LeftOut     `protobuf:"bytes,5,rep,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
+	// None of an experiment on anything but orders.
+	Pairs   []*PairAnswer `protobuf:"bytes,4,rep,name=pairs,proto3" json:"pairs,omitempty"`
+	LeftOut []*LeftOut    `protobuf:"bytes,5,rep,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
 	// What the data can't tell, in plain words.
 	CannotTell []string `protobuf:"bytes,6,rep,name=cannot_tell,json=cannotTell,proto3" json:"cannot_tell,omitempty"`
 	// Provenance.
@@ -1546,7 +1667,7 @@ type AskPaletteResponse struct {
 	Scores []*ModuleScores `protobuf:"bytes,14,rep,name=scores,proto3" json:"scores,omitempty"`
 	// What the waters do to the colour; only with WATER.
 	Waters *WatersAnswer `protobuf:"bytes,15,opt,name=waters,proto3" json:"waters,omitempty"`
-	// Whether the groups lie apart and spread differently within sessions; only with WATER, FIBRE, MORDANT and EXHAUST.
+	// Whether the groups lie apart and spread differently within sessions; only with WATER, FIBRE, MORDANT and EXHAUST, and not of an experiment on waters.
 	Apart         *GroupsAnswer `protobuf:"bytes,16,opt,name=apart,proto3" json:"apart,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1554,7 +1675,7 @@ type AskPaletteResponse struct {
 
 func (x *AskPaletteResponse) Reset() {
 	*x = AskPaletteResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1566,7 +1687,7 @@ func (x *AskPaletteResponse) String() string {
 func (*AskPaletteResponse) ProtoMessage() {}
 
 func (x *AskPaletteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1579,7 +1700,7 @@ func (x *AskPaletteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AskPaletteResponse.ProtoReflect.Descriptor instead.
 func (*AskPaletteResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{10}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *AskPaletteResponse) GetHeadline() string {
@@ -1694,16 +1815,17 @@ func (x *AskPaletteResponse) GetApart() *GroupsAnswer {
 	return nil
 }
 
-// GroupsAnswer is what groups differ in within sessions, all of them together and every two. Estimates, no p.
+// GroupsAnswer is what groups differ in within sessions, all of them together and every two. Without an experiment estimates, and no p.
 type GroupsAnswer struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// EXPLORATORY, or NOT_ENOUGH_YET where no session joins two groups.
+	// EXPLORATORY, or NOT_ENOUGH_YET where no session joins two groups. Of an experiment at its closing size VERDICT (their colours lie in different places) or
+	// NO_ANSWER_AT_THIS_SIZE.
 	Standing Standing `protobuf:"varint,1,opt,name=standing,proto3,enum=commonvat.pool.v1.Standing" json:"standing,omitempty"`
 	// One sentence.
 	Statement string `protobuf:"bytes,2,opt,name=statement,proto3" json:"statement,omitempty"`
 	// Those that are stated, sorted.
 	Groups []string `protobuf:"bytes,3,rep,name=groups,proto3" json:"groups,omitempty"`
-	// Cells and sessions used.
+	// Cells and sessions used; of an experiment cells count what a group has in a session as one.
 	Cells    int32 `protobuf:"varint,4,opt,name=cells,proto3" json:"cells,omitempty"`
 	Sessions int32 `protobuf:"varint,5,opt,name=sessions,proto3" json:"sessions,omitempty"`
 	// Cells that stand alone in their session: left out.
@@ -1713,17 +1835,21 @@ type GroupsAnswer struct {
 	// Absent where it can't be had.
 	Place  *GroupsShare `protobuf:"bytes,8,opt,name=place,proto3" json:"place,omitempty"`
 	Spread *GroupsShare `protobuf:"bytes,9,opt,name=spread,proto3" json:"spread,omitempty"`
-	// Every two of three groups or more.
+	// Every two of three groups or more; of an experiment every two.
 	Pairs []*GroupsPair `protobuf:"bytes,10,rep,name=pairs,proto3" json:"pairs,omitempty"`
 	// In a dyer's words: what is missing.
-	Missing       []string `protobuf:"bytes,11,rep,name=missing,proto3" json:"missing,omitempty"`
+	Missing []string `protobuf:"bytes,11,rep,name=missing,proto3" json:"missing,omitempty"`
+	// Only of an experiment: the same for the second question, whether some groups spread wider within a session, which has an error of its own.
+	SpreadStanding Standing `protobuf:"varint,12,opt,name=spread_standing,json=spreadStanding,proto3,enum=commonvat.pool.v1.Standing" json:"spread_standing,omitempty"`
+	// How many sessions it will take to find that they lie apart, from the noise so far, or empty; only of an experiment.
+	Outlook       string `protobuf:"bytes,13,opt,name=outlook,proto3" json:"outlook,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GroupsAnswer) Reset() {
 	*x = GroupsAnswer{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1735,7 +1861,7 @@ func (x *GroupsAnswer) String() string {
 func (*GroupsAnswer) ProtoMessage() {}
 
 func (x *GroupsAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1748,7 +1874,7 @@ func (x *GroupsAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GroupsAnswer.ProtoReflect.Descriptor instead.
 func (*GroupsAnswer) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{11}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *GroupsAnswer) GetStanding() Standing {
@@ -1828,22 +1954,40 @@ func (x *GroupsAnswer) GetMissing() []string {
 	return nil
 }
 
+func (x *GroupsAnswer) GetSpreadStanding() Standing {
+	if x != nil {
+		return x.SpreadStanding
+	}
+	return Standing_STANDING_UNSPECIFIED
+}
+
+func (x *GroupsAnswer) GetOutlook() string {
+	if x != nil {
+		return x.Outlook
+	}
+	return ""
+}
+
 // GroupsShare is one analysis of variance within sessions.
 type GroupsShare struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// The part of the squares within sessions that lies between the groups. Range: 0 to 1. Chance alone gives about group_df/(group_df + rest_df).
 	Share float64 `protobuf:"fixed64,1,opt,name=share,proto3" json:"share,omitempty"`
 	// Absent where the groups leave no rest.
-	F             *float64 `protobuf:"fixed64,2,opt,name=f,proto3,oneof" json:"f,omitempty"`
-	GroupDf       int32    `protobuf:"varint,3,opt,name=group_df,json=groupDf,proto3" json:"group_df,omitempty"`
-	RestDf        int32    `protobuf:"varint,4,opt,name=rest_df,json=restDf,proto3" json:"rest_df,omitempty"`
+	F       *float64 `protobuf:"fixed64,2,opt,name=f,proto3,oneof" json:"f,omitempty"`
+	GroupDf int32    `protobuf:"varint,3,opt,name=group_df,json=groupDf,proto3" json:"group_df,omitempty"`
+	RestDf  int32    `protobuf:"varint,4,opt,name=rest_df,json=restDf,proto3" json:"rest_df,omitempty"`
+	// Only of an experiment at its closing size.
+	P *float64 `protobuf:"fixed64,5,opt,name=p,proto3,oneof" json:"p,omitempty"`
+	// Of two groups among more: over all pairs.
+	PAdjusted     *float64 `protobuf:"fixed64,6,opt,name=p_adjusted,json=pAdjusted,proto3,oneof" json:"p_adjusted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GroupsShare) Reset() {
 	*x = GroupsShare{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1855,7 +1999,7 @@ func (x *GroupsShare) String() string {
 func (*GroupsShare) ProtoMessage() {}
 
 func (x *GroupsShare) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1868,7 +2012,7 @@ func (x *GroupsShare) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GroupsShare.ProtoReflect.Descriptor instead.
 func (*GroupsShare) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{12}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *GroupsShare) GetShare() float64 {
@@ -1899,20 +2043,40 @@ func (x *GroupsShare) GetRestDf() int32 {
 	return 0
 }
 
+func (x *GroupsShare) GetP() float64 {
+	if x != nil && x.P != nil {
+		return *x.P
+	}
+	return 0
+}
+
+func (x *GroupsShare) GetPAdjusted() float64 {
+	if x != nil && x.PAdjusted != nil {
+		return *x.PAdjusted
+	}
+	return 0
+}
+
 // GroupsPair is two of the groups. Of place and spread, what can't be had is absent.
 type GroupsPair struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	First         string                 `protobuf:"bytes,1,opt,name=first,proto3" json:"first,omitempty"`
-	Second        string                 `protobuf:"bytes,2,opt,name=second,proto3" json:"second,omitempty"`
-	Place         *GroupsShare           `protobuf:"bytes,3,opt,name=place,proto3" json:"place,omitempty"`
-	Spread        *GroupsShare           `protobuf:"bytes,4,opt,name=spread,proto3" json:"spread,omitempty"`
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	First  string                 `protobuf:"bytes,1,opt,name=first,proto3" json:"first,omitempty"`
+	Second string                 `protobuf:"bytes,2,opt,name=second,proto3" json:"second,omitempty"`
+	Place  *GroupsShare           `protobuf:"bytes,3,opt,name=place,proto3" json:"place,omitempty"`
+	Spread *GroupsShare           `protobuf:"bytes,4,opt,name=spread,proto3" json:"spread,omitempty"`
+	// Only of an experiment, as the next two: sessions that hold both.
+	Sessions int32 `protobuf:"varint,5,opt,name=sessions,proto3" json:"sessions,omitempty"`
+	// First minus second, mean over these.
+	Difference *v1.LabDifference `protobuf:"bytes,6,opt,name=difference,proto3" json:"difference,omitempty"`
+	// CIEDE2000 between the means of the two.
+	De00          *float64 `protobuf:"fixed64,7,opt,name=de00,proto3,oneof" json:"de00,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *GroupsPair) Reset() {
 	*x = GroupsPair{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1924,7 +2088,7 @@ func (x *GroupsPair) String() string {
 func (*GroupsPair) ProtoMessage() {}
 
 func (x *GroupsPair) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1937,7 +2101,7 @@ func (x *GroupsPair) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GroupsPair.ProtoReflect.Descriptor instead.
 func (*GroupsPair) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{13}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *GroupsPair) GetFirst() string {
@@ -1968,6 +2132,27 @@ func (x *GroupsPair) GetSpread() *GroupsShare {
 	return nil
 }
 
+func (x *GroupsPair) GetSessions() int32 {
+	if x != nil {
+		return x.Sessions
+	}
+	return 0
+}
+
+func (x *GroupsPair) GetDifference() *v1.LabDifference {
+	if x != nil {
+		return x.Difference
+	}
+	return nil
+}
+
+func (x *GroupsPair) GetDe00() float64 {
+	if x != nil && x.De00 != nil {
+		return *x.De00
+	}
+	return 0
+}
+
 // ModuleScores is what one module says by its own method.
 type ModuleScores struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
@@ -1984,7 +2169,7 @@ type ModuleScores struct {
 
 func (x *ModuleScores) Reset() {
 	*x = ModuleScores{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1996,7 +2181,7 @@ func (x *ModuleScores) String() string {
 func (*ModuleScores) ProtoMessage() {}
 
 func (x *ModuleScores) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2009,7 +2194,7 @@ func (x *ModuleScores) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ModuleScores.ProtoReflect.Descriptor instead.
 func (*ModuleScores) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{14}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *ModuleScores) GetModule() *v1.ModuleIdentity {
@@ -2053,7 +2238,7 @@ type ScoreDescription struct {
 
 func (x *ScoreDescription) Reset() {
 	*x = ScoreDescription{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2065,7 +2250,7 @@ func (x *ScoreDescription) String() string {
 func (*ScoreDescription) ProtoMessage() {}
 
 func (x *ScoreDescription) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2078,7 +2263,7 @@ func (x *ScoreDescription) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScoreDescription.ProtoReflect.Descriptor instead.
 func (*ScoreDescription) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{15}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *ScoreDescription) GetName() string {
@@ -2121,7 +2306,7 @@ type GroupScore struct {
 
 func (x *GroupScore) Reset() {
 	*x = GroupScore{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2133,7 +2318,7 @@ func (x *GroupScore) String() string {
 func (*GroupScore) ProtoMessage() {}
 
 func (x *GroupScore) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2146,7 +2331,7 @@ func (x *GroupScore) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GroupScore.ProtoReflect.Descriptor instead.
 func (*GroupScore) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{16}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *GroupScore) GetGroup() string {
@@ -2181,7 +2366,7 @@ type ScoreFigure struct {
 
 func (x *ScoreFigure) Reset() {
 	*x = ScoreFigure{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2193,7 +2378,7 @@ func (x *ScoreFigure) String() string {
 func (*ScoreFigure) ProtoMessage() {}
 
 func (x *ScoreFigure) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2206,7 +2391,7 @@ func (x *ScoreFigure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScoreFigure.ProtoReflect.Descriptor instead.
 func (*ScoreFigure) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{17}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ScoreFigure) GetValue() float64 {
@@ -2240,7 +2425,7 @@ type ComparePiecesRequest struct {
 
 func (x *ComparePiecesRequest) Reset() {
 	*x = ComparePiecesRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[18]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2252,7 +2437,7 @@ func (x *ComparePiecesRequest) String() string {
 func (*ComparePiecesRequest) ProtoMessage() {}
 
 func (x *ComparePiecesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[18]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2265,7 +2450,7 @@ func (x *ComparePiecesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePiecesRequest.ProtoReflect.Descriptor instead.
 func (*ComparePiecesRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{18}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ComparePiecesRequest) GetReferencePiece() string {
@@ -2313,7 +2498,7 @@ type ComparePiecesResponse struct {
 
 func (x *ComparePiecesResponse) Reset() {
 	*x = ComparePiecesResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[19]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2325,7 +2510,7 @@ func (x *ComparePiecesResponse) String() string {
 func (*ComparePiecesResponse) ProtoMessage() {}
 
 func (x *ComparePiecesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[19]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2338,7 +2523,7 @@ func (x *ComparePiecesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePiecesResponse.ProtoReflect.Descriptor instead.
 func (*ComparePiecesResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{19}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ComparePiecesResponse) GetDifference() float64 {
@@ -2400,7 +2585,7 @@ type GetPoolStatusRequest struct {
 
 func (x *GetPoolStatusRequest) Reset() {
 	*x = GetPoolStatusRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[20]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2412,7 +2597,7 @@ func (x *GetPoolStatusRequest) String() string {
 func (*GetPoolStatusRequest) ProtoMessage() {}
 
 func (x *GetPoolStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[20]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2425,7 +2610,7 @@ func (x *GetPoolStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPoolStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetPoolStatusRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{20}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *GetPoolStatusRequest) GetWithChecksum() bool {
@@ -2454,7 +2639,7 @@ type GetPoolStatusResponse struct {
 
 func (x *GetPoolStatusResponse) Reset() {
 	*x = GetPoolStatusResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[21]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2466,7 +2651,7 @@ func (x *GetPoolStatusResponse) String() string {
 func (*GetPoolStatusResponse) ProtoMessage() {}
 
 func (x *GetPoolStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[21]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2479,7 +2664,7 @@ func (x *GetPoolStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPoolStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetPoolStatusResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{21}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *GetPoolStatusResponse) GetPoolRevision() int64 {
@@ -2552,7 +2737,7 @@ type PredictOverdyeRequest struct {
 
 func (x *PredictOverdyeRequest) Reset() {
 	*x = PredictOverdyeRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[22]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2564,7 +2749,7 @@ func (x *PredictOverdyeRequest) String() string {
 func (*PredictOverdyeRequest) ProtoMessage() {}
 
 func (x *PredictOverdyeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[22]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2577,7 +2762,7 @@ func (x *PredictOverdyeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PredictOverdyeRequest.ProtoReflect.Descriptor instead.
 func (*PredictOverdyeRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{22}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *PredictOverdyeRequest) GetFirstPiece() string {
@@ -2686,7 +2871,7 @@ type OverdyeTrialUsed struct {
 
 func (x *OverdyeTrialUsed) Reset() {
 	*x = OverdyeTrialUsed{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[23]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2698,7 +2883,7 @@ func (x *OverdyeTrialUsed) String() string {
 func (*OverdyeTrialUsed) ProtoMessage() {}
 
 func (x *OverdyeTrialUsed) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[23]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2711,7 +2896,7 @@ func (x *OverdyeTrialUsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverdyeTrialUsed.ProtoReflect.Descriptor instead.
 func (*OverdyeTrialUsed) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{23}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *OverdyeTrialUsed) GetSessionId() string {
@@ -2747,7 +2932,7 @@ type RuleTried struct {
 
 func (x *RuleTried) Reset() {
 	*x = RuleTried{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[24]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2759,7 +2944,7 @@ func (x *RuleTried) String() string {
 func (*RuleTried) ProtoMessage() {}
 
 func (x *RuleTried) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[24]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2772,7 +2957,7 @@ func (x *RuleTried) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RuleTried.ProtoReflect.Descriptor instead.
 func (*RuleTried) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{24}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *RuleTried) GetRule() string {
@@ -2809,7 +2994,7 @@ type OrderPredicted struct {
 
 func (x *OrderPredicted) Reset() {
 	*x = OrderPredicted{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[25]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2821,7 +3006,7 @@ func (x *OrderPredicted) String() string {
 func (*OrderPredicted) ProtoMessage() {}
 
 func (x *OrderPredicted) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[25]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2834,7 +3019,7 @@ func (x *OrderPredicted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OrderPredicted.ProtoReflect.Descriptor instead.
 func (*OrderPredicted) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{25}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *OrderPredicted) GetAnswered() bool {
@@ -2929,7 +3114,7 @@ type PredictOverdyeResponse struct {
 
 func (x *PredictOverdyeResponse) Reset() {
 	*x = PredictOverdyeResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[26]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2941,7 +3126,7 @@ func (x *PredictOverdyeResponse) String() string {
 func (*PredictOverdyeResponse) ProtoMessage() {}
 
 func (x *PredictOverdyeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[26]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2954,7 +3139,7 @@ func (x *PredictOverdyeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PredictOverdyeResponse.ProtoReflect.Descriptor instead.
 func (*PredictOverdyeResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{26}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *PredictOverdyeResponse) GetHeadline() string {
@@ -3288,7 +3473,7 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x04de00\x18\x04 \x01(\x01R\x04de00\x12\"\n" +
 	"\n" +
 	"p_adjusted\x18\x05 \x01(\x01H\x00R\tpAdjusted\x88\x01\x01B\r\n" +
-	"\v_p_adjusted\"\xe5\x02\n" +
+	"\v_p_adjusted\"\xfd\x03\n" +
 	"\fWatersAnswer\x127\n" +
 	"\bstanding\x18\x01 \x01(\x0e2\x1b.commonvat.pool.v1.StandingR\bstanding\x12\x1c\n" +
 	"\tstatement\x18\x02 \x01(\tR\tstatement\x12\x1c\n" +
@@ -3298,8 +3483,21 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\bsessions\x18\x06 \x01(\x05R\bsessions\x12-\n" +
 	"\x10noise_floor_de00\x18\a \x01(\x01H\x00R\x0enoiseFloorDe00\x88\x01\x01\x12\x14\n" +
 	"\x05apart\x18\b \x03(\tR\x05apart\x12\x18\n" +
-	"\amissing\x18\t \x03(\tR\amissingB\x13\n" +
-	"\x11_noise_floor_de00\"\x93\x02\n" +
+	"\amissing\x18\t \x03(\tR\amissing\x12\x11\n" +
+	"\x01p\x18\n" +
+	" \x01(\x01H\x01R\x01p\x88\x01\x01\x12\x18\n" +
+	"\aoutlook\x18\v \x01(\tR\aoutlook\x12>\n" +
+	"\afigures\x18\f \x03(\v2$.commonvat.pool.v1.WaterFigureAnswerR\afigures\x12#\n" +
+	"\rabout_figures\x18\r \x01(\tR\faboutFiguresB\x13\n" +
+	"\x11_noise_floor_de00B\x04\n" +
+	"\x02_p\"\x99\x01\n" +
+	"\x11WaterFigureAnswer\x12\x16\n" +
+	"\x06figure\x18\x01 \x01(\tR\x06figure\x12\x16\n" +
+	"\x06waters\x18\x02 \x01(\x05R\x06waters\x12\x10\n" +
+	"\x03rho\x18\x03 \x01(\x01R\x03rho\x12\x11\n" +
+	"\x01p\x18\x04 \x01(\x01H\x00R\x01p\x88\x01\x01\x12)\n" +
+	"\x10inseparable_from\x18\x05 \x03(\tR\x0finseparableFromB\x04\n" +
+	"\x02_p\"\x93\x02\n" +
 	"\vWaterAnswer\x12\x14\n" +
 	"\x05water\x18\x01 \x01(\tR\x05water\x12\x1a\n" +
 	"\bsessions\x18\x02 \x01(\x05R\bsessions\x12\x18\n" +
@@ -3336,7 +3534,7 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\rreadings_used\x18\r \x01(\x05R\freadingsUsed\x127\n" +
 	"\x06scores\x18\x0e \x03(\v2\x1f.commonvat.pool.v1.ModuleScoresR\x06scores\x127\n" +
 	"\x06waters\x18\x0f \x01(\v2\x1f.commonvat.pool.v1.WatersAnswerR\x06waters\x125\n" +
-	"\x05apart\x18\x10 \x01(\v2\x1f.commonvat.pool.v1.GroupsAnswerR\x05apart\"\x9e\x03\n" +
+	"\x05apart\x18\x10 \x01(\v2\x1f.commonvat.pool.v1.GroupsAnswerR\x05apart\"\xfe\x03\n" +
 	"\fGroupsAnswer\x127\n" +
 	"\bstanding\x18\x01 \x01(\x0e2\x1b.commonvat.pool.v1.StandingR\bstanding\x12\x1c\n" +
 	"\tstatement\x18\x02 \x01(\tR\tstatement\x12\x16\n" +
@@ -3349,19 +3547,32 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x06spread\x18\t \x01(\v2\x1e.commonvat.pool.v1.GroupsShareR\x06spread\x123\n" +
 	"\x05pairs\x18\n" +
 	" \x03(\v2\x1d.commonvat.pool.v1.GroupsPairR\x05pairs\x12\x18\n" +
-	"\amissing\x18\v \x03(\tR\amissing\"p\n" +
+	"\amissing\x18\v \x03(\tR\amissing\x12D\n" +
+	"\x0fspread_standing\x18\f \x01(\x0e2\x1b.commonvat.pool.v1.StandingR\x0espreadStanding\x12\x18\n" +
+	"\aoutlook\x18\r \x01(\tR\aoutlook\"\xbc\x01\n" +
 	"\vGroupsShare\x12\x14\n" +
 	"\x05share\x18\x01 \x01(\x01R\x05share\x12\x11\n" +
 	"\x01f\x18\x02 \x01(\x01H\x00R\x01f\x88\x01\x01\x12\x19\n" +
 	"\bgroup_df\x18\x03 \x01(\x05R\agroupDf\x12\x17\n" +
-	"\arest_df\x18\x04 \x01(\x05R\x06restDfB\x04\n" +
-	"\x02_f\"\xa8\x01\n" +
+	"\arest_df\x18\x04 \x01(\x05R\x06restDf\x12\x11\n" +
+	"\x01p\x18\x05 \x01(\x01H\x01R\x01p\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"p_adjusted\x18\x06 \x01(\x01H\x02R\tpAdjusted\x88\x01\x01B\x04\n" +
+	"\x02_fB\x04\n" +
+	"\x02_pB\r\n" +
+	"\v_p_adjusted\"\xa9\x02\n" +
 	"\n" +
 	"GroupsPair\x12\x14\n" +
 	"\x05first\x18\x01 \x01(\tR\x05first\x12\x16\n" +
 	"\x06second\x18\x02 \x01(\tR\x06second\x124\n" +
 	"\x05place\x18\x03 \x01(\v2\x1e.commonvat.pool.v1.GroupsShareR\x05place\x126\n" +
-	"\x06spread\x18\x04 \x01(\v2\x1e.commonvat.pool.v1.GroupsShareR\x06spread\"\xda\x01\n" +
+	"\x06spread\x18\x04 \x01(\v2\x1e.commonvat.pool.v1.GroupsShareR\x06spread\x12\x1a\n" +
+	"\bsessions\x18\x05 \x01(\x05R\bsessions\x12A\n" +
+	"\n" +
+	"difference\x18\x06 \x01(\v2!.commonvat.types.v1.LabDifferenceR\n" +
+	"difference\x12\x17\n" +
+	"\x04de00\x18\a \x01(\x01H\x00R\x04de00\x88\x01\x01B\a\n" +
+	"\x05_de00\"\xda\x01\n" +
 	"\fModuleScores\x12:\n" +
 	"\x06module\x18\x01 \x01(\v2\".commonvat.types.v1.ModuleIdentityR\x06module\x12A\n" +
 	"\tdescribed\x18\x02 \x03(\v2#.commonvat.pool.v1.ScoreDescriptionR\tdescribed\x125\n" +
@@ -3534,7 +3745,7 @@ func file_commonvat_pool_v1_pool_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_pool_v1_pool_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_commonvat_pool_v1_pool_proto_msgTypes = make([]protoimpl.MessageInfo, 27)
+var file_commonvat_pool_v1_pool_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
 var file_commonvat_pool_v1_pool_proto_goTypes = []any{
 	(GroupBy)(0),                   // 0: commonvat.pool.v1.GroupBy
 	(Standing)(0),                  // 1: commonvat.pool.v1.Standing
@@ -3548,94 +3759,98 @@ var file_commonvat_pool_v1_pool_proto_goTypes = []any{
 	(*BlankEffect)(nil),            // 9: commonvat.pool.v1.BlankEffect
 	(*CellEffect)(nil),             // 10: commonvat.pool.v1.CellEffect
 	(*WatersAnswer)(nil),           // 11: commonvat.pool.v1.WatersAnswer
-	(*WaterAnswer)(nil),            // 12: commonvat.pool.v1.WaterAnswer
-	(*LeftOut)(nil),                // 13: commonvat.pool.v1.LeftOut
-	(*AskPaletteResponse)(nil),     // 14: commonvat.pool.v1.AskPaletteResponse
-	(*GroupsAnswer)(nil),           // 15: commonvat.pool.v1.GroupsAnswer
-	(*GroupsShare)(nil),            // 16: commonvat.pool.v1.GroupsShare
-	(*GroupsPair)(nil),             // 17: commonvat.pool.v1.GroupsPair
-	(*ModuleScores)(nil),           // 18: commonvat.pool.v1.ModuleScores
-	(*ScoreDescription)(nil),       // 19: commonvat.pool.v1.ScoreDescription
-	(*GroupScore)(nil),             // 20: commonvat.pool.v1.GroupScore
-	(*ScoreFigure)(nil),            // 21: commonvat.pool.v1.ScoreFigure
-	(*ComparePiecesRequest)(nil),   // 22: commonvat.pool.v1.ComparePiecesRequest
-	(*ComparePiecesResponse)(nil),  // 23: commonvat.pool.v1.ComparePiecesResponse
-	(*GetPoolStatusRequest)(nil),   // 24: commonvat.pool.v1.GetPoolStatusRequest
-	(*GetPoolStatusResponse)(nil),  // 25: commonvat.pool.v1.GetPoolStatusResponse
-	(*PredictOverdyeRequest)(nil),  // 26: commonvat.pool.v1.PredictOverdyeRequest
-	(*OverdyeTrialUsed)(nil),       // 27: commonvat.pool.v1.OverdyeTrialUsed
-	(*RuleTried)(nil),              // 28: commonvat.pool.v1.RuleTried
-	(*OrderPredicted)(nil),         // 29: commonvat.pool.v1.OrderPredicted
-	(*PredictOverdyeResponse)(nil), // 30: commonvat.pool.v1.PredictOverdyeResponse
-	(*v1.ColourCondition)(nil),     // 31: commonvat.types.v1.ColourCondition
-	(*v1.LabDifference)(nil),       // 32: commonvat.types.v1.LabDifference
-	(*v1.ModuleIdentity)(nil),      // 33: commonvat.types.v1.ModuleIdentity
-	(*v1.Lab)(nil),                 // 34: commonvat.types.v1.Lab
-	(*v1.RawColour)(nil),           // 35: commonvat.types.v1.RawColour
+	(*WaterFigureAnswer)(nil),      // 12: commonvat.pool.v1.WaterFigureAnswer
+	(*WaterAnswer)(nil),            // 13: commonvat.pool.v1.WaterAnswer
+	(*LeftOut)(nil),                // 14: commonvat.pool.v1.LeftOut
+	(*AskPaletteResponse)(nil),     // 15: commonvat.pool.v1.AskPaletteResponse
+	(*GroupsAnswer)(nil),           // 16: commonvat.pool.v1.GroupsAnswer
+	(*GroupsShare)(nil),            // 17: commonvat.pool.v1.GroupsShare
+	(*GroupsPair)(nil),             // 18: commonvat.pool.v1.GroupsPair
+	(*ModuleScores)(nil),           // 19: commonvat.pool.v1.ModuleScores
+	(*ScoreDescription)(nil),       // 20: commonvat.pool.v1.ScoreDescription
+	(*GroupScore)(nil),             // 21: commonvat.pool.v1.GroupScore
+	(*ScoreFigure)(nil),            // 22: commonvat.pool.v1.ScoreFigure
+	(*ComparePiecesRequest)(nil),   // 23: commonvat.pool.v1.ComparePiecesRequest
+	(*ComparePiecesResponse)(nil),  // 24: commonvat.pool.v1.ComparePiecesResponse
+	(*GetPoolStatusRequest)(nil),   // 25: commonvat.pool.v1.GetPoolStatusRequest
+	(*GetPoolStatusResponse)(nil),  // 26: commonvat.pool.v1.GetPoolStatusResponse
+	(*PredictOverdyeRequest)(nil),  // 27: commonvat.pool.v1.PredictOverdyeRequest
+	(*OverdyeTrialUsed)(nil),       // 28: commonvat.pool.v1.OverdyeTrialUsed
+	(*RuleTried)(nil),              // 29: commonvat.pool.v1.RuleTried
+	(*OrderPredicted)(nil),         // 30: commonvat.pool.v1.OrderPredicted
+	(*PredictOverdyeResponse)(nil), // 31: commonvat.pool.v1.PredictOverdyeResponse
+	(*v1.ColourCondition)(nil),     // 32: commonvat.types.v1.ColourCondition
+	(*v1.LabDifference)(nil),       // 33: commonvat.types.v1.LabDifference
+	(*v1.ModuleIdentity)(nil),      // 34: commonvat.types.v1.ModuleIdentity
+	(*v1.Lab)(nil),                 // 35: commonvat.types.v1.Lab
+	(*v1.RawColour)(nil),           // 36: commonvat.types.v1.RawColour
 }
 var file_commonvat_pool_v1_pool_proto_depIdxs = []int32{
 	0,  // 0: commonvat.pool.v1.AskPaletteRequest.group_by:type_name -> commonvat.pool.v1.GroupBy
-	31, // 1: commonvat.pool.v1.AskPaletteRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	32, // 1: commonvat.pool.v1.AskPaletteRequest.condition:type_name -> commonvat.types.v1.ColourCondition
 	1,  // 2: commonvat.pool.v1.PairAnswer.standing:type_name -> commonvat.pool.v1.Standing
 	8,  // 3: commonvat.pool.v1.PairAnswer.effect:type_name -> commonvat.pool.v1.OrderEffect
 	7,  // 4: commonvat.pool.v1.PairAnswer.judgements:type_name -> commonvat.pool.v1.JudgementVotes
 	2,  // 5: commonvat.pool.v1.OrderEffect.verdict:type_name -> commonvat.pool.v1.EffectVerdict
-	32, // 6: commonvat.pool.v1.OrderEffect.difference:type_name -> commonvat.types.v1.LabDifference
+	33, // 6: commonvat.pool.v1.OrderEffect.difference:type_name -> commonvat.types.v1.LabDifference
 	10, // 7: commonvat.pool.v1.OrderEffect.cells:type_name -> commonvat.pool.v1.CellEffect
 	9,  // 8: commonvat.pool.v1.OrderEffect.blanks:type_name -> commonvat.pool.v1.BlankEffect
-	32, // 9: commonvat.pool.v1.BlankEffect.difference:type_name -> commonvat.types.v1.LabDifference
-	32, // 10: commonvat.pool.v1.CellEffect.difference:type_name -> commonvat.types.v1.LabDifference
+	33, // 9: commonvat.pool.v1.BlankEffect.difference:type_name -> commonvat.types.v1.LabDifference
+	33, // 10: commonvat.pool.v1.CellEffect.difference:type_name -> commonvat.types.v1.LabDifference
 	1,  // 11: commonvat.pool.v1.WatersAnswer.standing:type_name -> commonvat.pool.v1.Standing
-	12, // 12: commonvat.pool.v1.WatersAnswer.waters:type_name -> commonvat.pool.v1.WaterAnswer
-	32, // 13: commonvat.pool.v1.WaterAnswer.difference:type_name -> commonvat.types.v1.LabDifference
-	1,  // 14: commonvat.pool.v1.AskPaletteResponse.standing:type_name -> commonvat.pool.v1.Standing
-	5,  // 15: commonvat.pool.v1.AskPaletteResponse.groups:type_name -> commonvat.pool.v1.GroupAnswer
-	6,  // 16: commonvat.pool.v1.AskPaletteResponse.pairs:type_name -> commonvat.pool.v1.PairAnswer
-	13, // 17: commonvat.pool.v1.AskPaletteResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
-	33, // 18: commonvat.pool.v1.AskPaletteResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	31, // 19: commonvat.pool.v1.AskPaletteResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	18, // 20: commonvat.pool.v1.AskPaletteResponse.scores:type_name -> commonvat.pool.v1.ModuleScores
-	11, // 21: commonvat.pool.v1.AskPaletteResponse.waters:type_name -> commonvat.pool.v1.WatersAnswer
-	15, // 22: commonvat.pool.v1.AskPaletteResponse.apart:type_name -> commonvat.pool.v1.GroupsAnswer
-	1,  // 23: commonvat.pool.v1.GroupsAnswer.standing:type_name -> commonvat.pool.v1.Standing
-	16, // 24: commonvat.pool.v1.GroupsAnswer.place:type_name -> commonvat.pool.v1.GroupsShare
-	16, // 25: commonvat.pool.v1.GroupsAnswer.spread:type_name -> commonvat.pool.v1.GroupsShare
-	17, // 26: commonvat.pool.v1.GroupsAnswer.pairs:type_name -> commonvat.pool.v1.GroupsPair
-	16, // 27: commonvat.pool.v1.GroupsPair.place:type_name -> commonvat.pool.v1.GroupsShare
-	16, // 28: commonvat.pool.v1.GroupsPair.spread:type_name -> commonvat.pool.v1.GroupsShare
-	33, // 29: commonvat.pool.v1.ModuleScores.module:type_name -> commonvat.types.v1.ModuleIdentity
-	19, // 30: commonvat.pool.v1.ModuleScores.described:type_name -> commonvat.pool.v1.ScoreDescription
-	20, // 31: commonvat.pool.v1.ModuleScores.groups:type_name -> commonvat.pool.v1.GroupScore
-	21, // 32: commonvat.pool.v1.GroupScore.figures:type_name -> commonvat.pool.v1.ScoreFigure
-	31, // 33: commonvat.pool.v1.ComparePiecesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	34, // 34: commonvat.pool.v1.ComparePiecesResponse.reference:type_name -> commonvat.types.v1.Lab
-	34, // 35: commonvat.pool.v1.ComparePiecesResponse.sample:type_name -> commonvat.types.v1.Lab
-	31, // 36: commonvat.pool.v1.ComparePiecesResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	33, // 37: commonvat.pool.v1.ComparePiecesResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	35, // 38: commonvat.pool.v1.PredictOverdyeRequest.first_colour:type_name -> commonvat.types.v1.RawColour
-	31, // 39: commonvat.pool.v1.PredictOverdyeRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	34, // 40: commonvat.pool.v1.OrderPredicted.reversed_colour:type_name -> commonvat.types.v1.Lab
-	3,  // 41: commonvat.pool.v1.PredictOverdyeResponse.standing:type_name -> commonvat.pool.v1.PredictionStanding
-	34, // 42: commonvat.pool.v1.PredictOverdyeResponse.colour:type_name -> commonvat.types.v1.Lab
-	28, // 43: commonvat.pool.v1.PredictOverdyeResponse.rules:type_name -> commonvat.pool.v1.RuleTried
-	29, // 44: commonvat.pool.v1.PredictOverdyeResponse.order:type_name -> commonvat.pool.v1.OrderPredicted
-	27, // 45: commonvat.pool.v1.PredictOverdyeResponse.trials:type_name -> commonvat.pool.v1.OverdyeTrialUsed
-	13, // 46: commonvat.pool.v1.PredictOverdyeResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
-	33, // 47: commonvat.pool.v1.PredictOverdyeResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	31, // 48: commonvat.pool.v1.PredictOverdyeResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	4,  // 49: commonvat.pool.v1.PoolService.AskPalette:input_type -> commonvat.pool.v1.AskPaletteRequest
-	22, // 50: commonvat.pool.v1.PoolService.ComparePieces:input_type -> commonvat.pool.v1.ComparePiecesRequest
-	26, // 51: commonvat.pool.v1.PoolService.PredictOverdye:input_type -> commonvat.pool.v1.PredictOverdyeRequest
-	24, // 52: commonvat.pool.v1.PoolService.GetPoolStatus:input_type -> commonvat.pool.v1.GetPoolStatusRequest
-	14, // 53: commonvat.pool.v1.PoolService.AskPalette:output_type -> commonvat.pool.v1.AskPaletteResponse
-	23, // 54: commonvat.pool.v1.PoolService.ComparePieces:output_type -> commonvat.pool.v1.ComparePiecesResponse
-	30, // 55: commonvat.pool.v1.PoolService.PredictOverdye:output_type -> commonvat.pool.v1.PredictOverdyeResponse
-	25, // 56: commonvat.pool.v1.PoolService.GetPoolStatus:output_type -> commonvat.pool.v1.GetPoolStatusResponse
-	53, // [53:57] is the sub-list for method output_type
-	49, // [49:53] is the sub-list for method input_type
-	49, // [49:49] is the sub-list for extension type_name
-	49, // [49:49] is the sub-list for extension extendee
-	0,  // [0:49] is the sub-list for field type_name
+	13, // 12: commonvat.pool.v1.WatersAnswer.waters:type_name -> commonvat.pool.v1.WaterAnswer
+	12, // 13: commonvat.pool.v1.WatersAnswer.figures:type_name -> commonvat.pool.v1.WaterFigureAnswer
+	33, // 14: commonvat.pool.v1.WaterAnswer.difference:type_name -> commonvat.types.v1.LabDifference
+	1,  // 15: commonvat.pool.v1.AskPaletteResponse.standing:type_name -> commonvat.pool.v1.Standing
+	5,  // 16: commonvat.pool.v1.AskPaletteResponse.groups:type_name -> commonvat.pool.v1.GroupAnswer
+	6,  // 17: commonvat.pool.v1.AskPaletteResponse.pairs:type_name -> commonvat.pool.v1.PairAnswer
+	14, // 18: commonvat.pool.v1.AskPaletteResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
+	34, // 19: commonvat.pool.v1.AskPaletteResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	32, // 20: commonvat.pool.v1.AskPaletteResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	19, // 21: commonvat.pool.v1.AskPaletteResponse.scores:type_name -> commonvat.pool.v1.ModuleScores
+	11, // 22: commonvat.pool.v1.AskPaletteResponse.waters:type_name -> commonvat.pool.v1.WatersAnswer
+	16, // 23: commonvat.pool.v1.AskPaletteResponse.apart:type_name -> commonvat.pool.v1.GroupsAnswer
+	1,  // 24: commonvat.pool.v1.GroupsAnswer.standing:type_name -> commonvat.pool.v1.Standing
+	17, // 25: commonvat.pool.v1.GroupsAnswer.place:type_name -> commonvat.pool.v1.GroupsShare
+	17, // 26: commonvat.pool.v1.GroupsAnswer.spread:type_name -> commonvat.pool.v1.GroupsShare
+	18, // 27: commonvat.pool.v1.GroupsAnswer.pairs:type_name -> commonvat.pool.v1.GroupsPair
+	1,  // 28: commonvat.pool.v1.GroupsAnswer.spread_standing:type_name -> commonvat.pool.v1.Standing
+	17, // 29: commonvat.pool.v1.GroupsPair.place:type_name -> commonvat.pool.v1.GroupsShare
+	17, // 30: commonvat.pool.v1.GroupsPair.spread:type_name -> commonvat.pool.v1.GroupsShare
+	33, // 31: commonvat.pool.v1.GroupsPair.difference:type_name -> commonvat.types.v1.LabDifference
+	34, // 32: commonvat.pool.v1.ModuleScores.module:type_name -> commonvat.types.v1.ModuleIdentity
+	20, // 33: commonvat.pool.v1.ModuleScores.described:type_name -> commonvat.pool.v1.ScoreDescription
+	21, // 34: commonvat.pool.v1.ModuleScores.groups:type_name -> commonvat.pool.v1.GroupScore
+	22, // 35: commonvat.pool.v1.GroupScore.figures:type_name -> commonvat.pool.v1.ScoreFigure
+	32, // 36: commonvat.pool.v1.ComparePiecesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	35, // 37: commonvat.pool.v1.ComparePiecesResponse.reference:type_name -> commonvat.types.v1.Lab
+	35, // 38: commonvat.pool.v1.ComparePiecesResponse.sample:type_name -> commonvat.types.v1.Lab
+	32, // 39: commonvat.pool.v1.ComparePiecesResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	34, // 40: commonvat.pool.v1.ComparePiecesResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	36, // 41: commonvat.pool.v1.PredictOverdyeRequest.first_colour:type_name -> commonvat.types.v1.RawColour
+	32, // 42: commonvat.pool.v1.PredictOverdyeRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	35, // 43: commonvat.pool.v1.OrderPredicted.reversed_colour:type_name -> commonvat.types.v1.Lab
+	3,  // 44: commonvat.pool.v1.PredictOverdyeResponse.standing:type_name -> commonvat.pool.v1.PredictionStanding
+	35, // 45: commonvat.pool.v1.PredictOverdyeResponse.colour:type_name -> commonvat.types.v1.Lab
+	29, // 46: commonvat.pool.v1.PredictOverdyeResponse.rules:type_name -> commonvat.pool.v1.RuleTried
+	30, // 47: commonvat.pool.v1.PredictOverdyeResponse.order:type_name -> commonvat.pool.v1.OrderPredicted
+	28, // 48: commonvat.pool.v1.PredictOverdyeResponse.trials:type_name -> commonvat.pool.v1.OverdyeTrialUsed
+	14, // 49: commonvat.pool.v1.PredictOverdyeResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
+	34, // 50: commonvat.pool.v1.PredictOverdyeResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	32, // 51: commonvat.pool.v1.PredictOverdyeResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	4,  // 52: commonvat.pool.v1.PoolService.AskPalette:input_type -> commonvat.pool.v1.AskPaletteRequest
+	23, // 53: commonvat.pool.v1.PoolService.ComparePieces:input_type -> commonvat.pool.v1.ComparePiecesRequest
+	27, // 54: commonvat.pool.v1.PoolService.PredictOverdye:input_type -> commonvat.pool.v1.PredictOverdyeRequest
+	25, // 55: commonvat.pool.v1.PoolService.GetPoolStatus:input_type -> commonvat.pool.v1.GetPoolStatusRequest
+	15, // 56: commonvat.pool.v1.PoolService.AskPalette:output_type -> commonvat.pool.v1.AskPaletteResponse
+	24, // 57: commonvat.pool.v1.PoolService.ComparePieces:output_type -> commonvat.pool.v1.ComparePiecesResponse
+	31, // 58: commonvat.pool.v1.PoolService.PredictOverdye:output_type -> commonvat.pool.v1.PredictOverdyeResponse
+	26, // 59: commonvat.pool.v1.PoolService.GetPoolStatus:output_type -> commonvat.pool.v1.GetPoolStatusResponse
+	56, // [56:60] is the sub-list for method output_type
+	52, // [52:56] is the sub-list for method input_type
+	52, // [52:52] is the sub-list for extension type_name
+	52, // [52:52] is the sub-list for extension extendee
+	0,  // [0:52] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_pool_v1_pool_proto_init() }
@@ -3651,18 +3866,20 @@ func file_commonvat_pool_v1_pool_proto_init() {
 	file_commonvat_pool_v1_pool_proto_msgTypes[6].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[7].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[8].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[12].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[17].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[23].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[25].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[9].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[13].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[14].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[18].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[24].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[26].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[27].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_pool_v1_pool_proto_rawDesc), len(file_commonvat_pool_v1_pool_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   27,
+			NumMessages:   28,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

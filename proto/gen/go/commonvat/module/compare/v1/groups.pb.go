@@ -174,7 +174,15 @@ type GroupsHeader struct {
 	// Seed of arrangements, when they are too many to count out.
 	Seed uint64 `protobuf:"varint,4,opt,name=seed,proto3" json:"seed,omitempty"`
 	// True: estimates only. Nothing is exchanged then, and p, arrangements and exact are absent or zero.
-	Exploring     bool `protobuf:"varint,5,opt,name=exploring,proto3" json:"exploring,omitempty"`
+	Exploring bool `protobuf:"varint,5,opt,name=exploring,proto3" json:"exploring,omitempty"`
+	// True: what a group has in a block and stratum is one unit, and whole units are exchanged, as pieces of one pot share its accidents. place is of the
+	// means of units, spread of the root mean square distance of their cells from that mean. In each block and stratum, groups must have the same cells.
+	// False: cells are exchanged one by one.
+	WholeUnits bool `protobuf:"varint,6,opt,name=whole_units,json=wholeUnits,proto3" json:"whole_units,omitempty"`
+	// The difference (CIEDE2000) that matters, for the outlook; 0 means 2. Range: 0.000001 to 100.
+	ToleranceDe00 float64 `protobuf:"fixed64,7,opt,name=tolerance_de00,json=toleranceDe00,proto3" json:"tolerance_de00,omitempty"`
+	// As of CompareHeader; for the outlook.
+	Alpha         float64 `protobuf:"fixed64,8,opt,name=alpha,proto3" json:"alpha,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -242,6 +250,27 @@ func (x *GroupsHeader) GetExploring() bool {
 		return x.Exploring
 	}
 	return false
+}
+
+func (x *GroupsHeader) GetWholeUnits() bool {
+	if x != nil {
+		return x.WholeUnits
+	}
+	return false
+}
+
+func (x *GroupsHeader) GetToleranceDe00() float64 {
+	if x != nil {
+		return x.ToleranceDe00
+	}
+	return 0
+}
+
+func (x *GroupsHeader) GetAlpha() float64 {
+	if x != nil {
+		return x.Alpha
+	}
+	return 0
 }
 
 // GroupsTest is one analysis of variance.
@@ -436,11 +465,15 @@ type CompareGroupsResponse struct {
 	// Cells alone in their block: left out.
 	Alone int32 `protobuf:"varint,3,opt,name=alone,proto3" json:"alone,omitempty"`
 	// Groups that no chain of blocks joins to the first, indexes into labels.groups; place and spread are then absent.
-	Apart         []uint32      `protobuf:"varint,4,rep,packed,name=apart,proto3" json:"apart,omitempty"`
-	Place         *GroupsTest   `protobuf:"bytes,5,opt,name=place,proto3" json:"place,omitempty"`
-	Spread        *GroupsTest   `protobuf:"bytes,6,opt,name=spread,proto3" json:"spread,omitempty"`
-	Pairs         []*GroupsPair `protobuf:"bytes,7,rep,name=pairs,proto3" json:"pairs,omitempty"`
-	Seed          uint64        `protobuf:"varint,8,opt,name=seed,proto3" json:"seed,omitempty"`
+	Apart  []uint32      `protobuf:"varint,4,rep,packed,name=apart,proto3" json:"apart,omitempty"`
+	Place  *GroupsTest   `protobuf:"bytes,5,opt,name=place,proto3" json:"place,omitempty"`
+	Spread *GroupsTest   `protobuf:"bytes,6,opt,name=spread,proto3" json:"spread,omitempty"`
+	Pairs  []*GroupsPair `protobuf:"bytes,7,rep,name=pairs,proto3" json:"pairs,omitempty"`
+	Seed   uint64        `protobuf:"varint,8,opt,name=seed,proto3" json:"seed,omitempty"`
+	// How far every two groups lie apart; only with whole_units, of those that some block and stratum holds both of.
+	Distances []*GroupsDistance `protobuf:"bytes,9,rep,name=distances,proto3" json:"distances,omitempty"`
+	// Only with whole_units. Absent with fewer than 3 blocks, without place, or without noise to go by.
+	Outlook       *PlaceOutlook `protobuf:"bytes,10,opt,name=outlook,proto3" json:"outlook,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -531,6 +564,207 @@ func (x *CompareGroupsResponse) GetSeed() uint64 {
 	return 0
 }
 
+func (x *CompareGroupsResponse) GetDistances() []*GroupsDistance {
+	if x != nil {
+		return x.Distances
+	}
+	return nil
+}
+
+func (x *CompareGroupsResponse) GetOutlook() *PlaceOutlook {
+	if x != nil {
+		return x.Outlook
+	}
+	return nil
+}
+
+// GroupsDistance is the difference between two groups over the blocks and strata that hold both.
+type GroupsDistance struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Indexes into labels.groups.
+	GroupA uint32 `protobuf:"varint,1,opt,name=group_a,json=groupA,proto3" json:"group_a,omitempty"`
+	GroupB uint32 `protobuf:"varint,2,opt,name=group_b,json=groupB,proto3" json:"group_b,omitempty"`
+	// Blocks and strata that hold both.
+	Blocks int32 `protobuf:"varint,3,opt,name=blocks,proto3" json:"blocks,omitempty"`
+	// Mean over these of the one minus the other, CIELAB units.
+	L float64 `protobuf:"fixed64,4,opt,name=l,proto3" json:"l,omitempty"`
+	A float64 `protobuf:"fixed64,5,opt,name=a,proto3" json:"a,omitempty"`
+	B float64 `protobuf:"fixed64,6,opt,name=b,proto3" json:"b,omitempty"`
+	// CIEDE2000 between the means of the two over these.
+	De00          float64 `protobuf:"fixed64,7,opt,name=de00,proto3" json:"de00,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GroupsDistance) Reset() {
+	*x = GroupsDistance{}
+	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GroupsDistance) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GroupsDistance) ProtoMessage() {}
+
+func (x *GroupsDistance) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GroupsDistance.ProtoReflect.Descriptor instead.
+func (*GroupsDistance) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_compare_v1_groups_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *GroupsDistance) GetGroupA() uint32 {
+	if x != nil {
+		return x.GroupA
+	}
+	return 0
+}
+
+func (x *GroupsDistance) GetGroupB() uint32 {
+	if x != nil {
+		return x.GroupB
+	}
+	return 0
+}
+
+func (x *GroupsDistance) GetBlocks() int32 {
+	if x != nil {
+		return x.Blocks
+	}
+	return 0
+}
+
+func (x *GroupsDistance) GetL() float64 {
+	if x != nil {
+		return x.L
+	}
+	return 0
+}
+
+func (x *GroupsDistance) GetA() float64 {
+	if x != nil {
+		return x.A
+	}
+	return 0
+}
+
+func (x *GroupsDistance) GetB() float64 {
+	if x != nil {
+		return x.B
+	}
+	return 0
+}
+
+func (x *GroupsDistance) GetDe00() float64 {
+	if x != nil {
+		return x.De00
+	}
+	return 0
+}
+
+// PlaceOutlook tells how many sessions that hold all groups it will take in all to find that they differ in place, from the noise between the units so
+// far, with a chance of 80 %.
+type PlaceOutlook struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Blocks behind the noise.
+	FromSessions int32 `protobuf:"varint,1,opt,name=from_sessions,json=fromSessions,proto3" json:"from_sessions,omitempty"`
+	// Standard deviation of a unit within its block, CIELAB units.
+	NoiseL float64 `protobuf:"fixed64,2,opt,name=noise_l,json=noiseL,proto3" json:"noise_l,omitempty"`
+	NoiseA float64 `protobuf:"fixed64,3,opt,name=noise_a,json=noiseA,proto3" json:"noise_a,omitempty"`
+	NoiseB float64 `protobuf:"fixed64,4,opt,name=noise_b,json=noiseB,proto3" json:"noise_b,omitempty"`
+	// How far the two groups that are farthest apart lie from each other that sessions_to_find is for, CIEDE2000.
+	TargetDe00 float64 `protobuf:"fixed64,5,opt,name=target_de00,json=targetDe00,proto3" json:"target_de00,omitempty"`
+	// 0: more than 60.
+	SessionsToFind int32 `protobuf:"varint,6,opt,name=sessions_to_find,json=sessionsToFind,proto3" json:"sessions_to_find,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *PlaceOutlook) Reset() {
+	*x = PlaceOutlook{}
+	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *PlaceOutlook) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*PlaceOutlook) ProtoMessage() {}
+
+func (x *PlaceOutlook) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use PlaceOutlook.ProtoReflect.Descriptor instead.
+func (*PlaceOutlook) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_compare_v1_groups_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *PlaceOutlook) GetFromSessions() int32 {
+	if x != nil {
+		return x.FromSessions
+	}
+	return 0
+}
+
+func (x *PlaceOutlook) GetNoiseL() float64 {
+	if x != nil {
+		return x.NoiseL
+	}
+	return 0
+}
+
+func (x *PlaceOutlook) GetNoiseA() float64 {
+	if x != nil {
+		return x.NoiseA
+	}
+	return 0
+}
+
+func (x *PlaceOutlook) GetNoiseB() float64 {
+	if x != nil {
+		return x.NoiseB
+	}
+	return 0
+}
+
+func (x *PlaceOutlook) GetTargetDe00() float64 {
+	if x != nil {
+		return x.TargetDe00
+	}
+	return 0
+}
+
+func (x *PlaceOutlook) GetSessionsToFind() int32 {
+	if x != nil {
+		return x.SessionsToFind
+	}
+	return 0
+}
+
 // Judgement is one look at two pieces side by side.
 type Judgement struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -546,7 +780,7 @@ type Judgement struct {
 
 func (x *Judgement) Reset() {
 	*x = Judgement{}
-	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[5]
+	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -558,7 +792,7 @@ func (x *Judgement) String() string {
 func (*Judgement) ProtoMessage() {}
 
 func (x *Judgement) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[5]
+	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -571,7 +805,7 @@ func (x *Judgement) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Judgement.ProtoReflect.Descriptor instead.
 func (*Judgement) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_compare_v1_groups_proto_rawDescGZIP(), []int{5}
+	return file_commonvat_module_compare_v1_groups_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Judgement) GetSession() string {
@@ -610,7 +844,7 @@ type CountJudgementsRequest struct {
 
 func (x *CountJudgementsRequest) Reset() {
 	*x = CountJudgementsRequest{}
-	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[6]
+	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -622,7 +856,7 @@ func (x *CountJudgementsRequest) String() string {
 func (*CountJudgementsRequest) ProtoMessage() {}
 
 func (x *CountJudgementsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[6]
+	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -635,7 +869,7 @@ func (x *CountJudgementsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountJudgementsRequest.ProtoReflect.Descriptor instead.
 func (*CountJudgementsRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_compare_v1_groups_proto_rawDescGZIP(), []int{6}
+	return file_commonvat_module_compare_v1_groups_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *CountJudgementsRequest) GetJudgements() []*Judgement {
@@ -681,7 +915,7 @@ type CountJudgementsResponse struct {
 
 func (x *CountJudgementsResponse) Reset() {
 	*x = CountJudgementsResponse{}
-	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[7]
+	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -693,7 +927,7 @@ func (x *CountJudgementsResponse) String() string {
 func (*CountJudgementsResponse) ProtoMessage() {}
 
 func (x *CountJudgementsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[7]
+	mi := &file_commonvat_module_compare_v1_groups_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -706,7 +940,7 @@ func (x *CountJudgementsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountJudgementsResponse.ProtoReflect.Descriptor instead.
 func (*CountJudgementsResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_compare_v1_groups_proto_rawDescGZIP(), []int{7}
+	return file_commonvat_module_compare_v1_groups_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *CountJudgementsResponse) GetFirst() int32 {
@@ -773,13 +1007,17 @@ const file_commonvat_module_compare_v1_groups_proto_rawDesc = "" +
 	"\x14CompareGroupsRequest\x12C\n" +
 	"\x06header\x18\x01 \x01(\v2).commonvat.module.compare.v1.GroupsHeaderH\x00R\x06header\x12F\n" +
 	"\acolumns\x18\x02 \x01(\v2*.commonvat.module.columns.v1.ColourColumnsH\x00R\acolumnsB\x06\n" +
-	"\x04part\"\xdd\x01\n" +
+	"\x04part\"\xbb\x02\n" +
 	"\fGroupsHeader\x12A\n" +
 	"\tcondition\x18\x01 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\x12;\n" +
 	"\x06labels\x18\x02 \x01(\v2#.commonvat.module.columns.v1.LabelsR\x06labels\x12\x1b\n" +
 	"\trow_count\x18\x03 \x01(\x03R\browCount\x12\x12\n" +
 	"\x04seed\x18\x04 \x01(\x04R\x04seed\x12\x1c\n" +
-	"\texploring\x18\x05 \x01(\bR\texploring\"\xb7\x01\n" +
+	"\texploring\x18\x05 \x01(\bR\texploring\x12\x1f\n" +
+	"\vwhole_units\x18\x06 \x01(\bR\n" +
+	"wholeUnits\x12%\n" +
+	"\x0etolerance_de00\x18\a \x01(\x01R\rtoleranceDe00\x12\x14\n" +
+	"\x05alpha\x18\b \x01(\x01R\x05alpha\"\xb7\x01\n" +
 	"\n" +
 	"GroupsTest\x12\x11\n" +
 	"\x01f\x18\x01 \x01(\x01H\x00R\x01f\x88\x01\x01\x12\x19\n" +
@@ -799,7 +1037,7 @@ const file_commonvat_module_compare_v1_groups_proto_rawDesc = "" +
 	"\x10place_p_adjusted\x18\x05 \x01(\x01H\x00R\x0eplacePAdjusted\x88\x01\x01\x12/\n" +
 	"\x11spread_p_adjusted\x18\x06 \x01(\x01H\x01R\x0fspreadPAdjusted\x88\x01\x01B\x13\n" +
 	"\x11_place_p_adjustedB\x14\n" +
-	"\x12_spread_p_adjusted\"\xc4\x02\n" +
+	"\x12_spread_p_adjusted\"\xd4\x03\n" +
 	"\x15CompareGroupsResponse\x12\x14\n" +
 	"\x05cells\x18\x01 \x01(\x05R\x05cells\x12\x16\n" +
 	"\x06blocks\x18\x02 \x01(\x05R\x06blocks\x12\x14\n" +
@@ -808,7 +1046,26 @@ const file_commonvat_module_compare_v1_groups_proto_rawDesc = "" +
 	"\x05place\x18\x05 \x01(\v2'.commonvat.module.compare.v1.GroupsTestR\x05place\x12?\n" +
 	"\x06spread\x18\x06 \x01(\v2'.commonvat.module.compare.v1.GroupsTestR\x06spread\x12=\n" +
 	"\x05pairs\x18\a \x03(\v2'.commonvat.module.compare.v1.GroupsPairR\x05pairs\x12\x12\n" +
-	"\x04seed\x18\b \x01(\x04R\x04seed\"x\n" +
+	"\x04seed\x18\b \x01(\x04R\x04seed\x12I\n" +
+	"\tdistances\x18\t \x03(\v2+.commonvat.module.compare.v1.GroupsDistanceR\tdistances\x12C\n" +
+	"\aoutlook\x18\n" +
+	" \x01(\v2).commonvat.module.compare.v1.PlaceOutlookR\aoutlook\"\x98\x01\n" +
+	"\x0eGroupsDistance\x12\x17\n" +
+	"\agroup_a\x18\x01 \x01(\rR\x06groupA\x12\x17\n" +
+	"\agroup_b\x18\x02 \x01(\rR\x06groupB\x12\x16\n" +
+	"\x06blocks\x18\x03 \x01(\x05R\x06blocks\x12\f\n" +
+	"\x01l\x18\x04 \x01(\x01R\x01l\x12\f\n" +
+	"\x01a\x18\x05 \x01(\x01R\x01a\x12\f\n" +
+	"\x01b\x18\x06 \x01(\x01R\x01b\x12\x12\n" +
+	"\x04de00\x18\a \x01(\x01R\x04de00\"\xc9\x01\n" +
+	"\fPlaceOutlook\x12#\n" +
+	"\rfrom_sessions\x18\x01 \x01(\x05R\ffromSessions\x12\x17\n" +
+	"\anoise_l\x18\x02 \x01(\x01R\x06noiseL\x12\x17\n" +
+	"\anoise_a\x18\x03 \x01(\x01R\x06noiseA\x12\x17\n" +
+	"\anoise_b\x18\x04 \x01(\x01R\x06noiseB\x12\x1f\n" +
+	"\vtarget_de00\x18\x05 \x01(\x01R\n" +
+	"targetDe00\x12(\n" +
+	"\x10sessions_to_find\x18\x06 \x01(\x05R\x0esessionsToFind\"x\n" +
 	"\tJudgement\x12\x18\n" +
 	"\asession\x18\x01 \x01(\tR\asession\x12;\n" +
 	"\x06choice\x18\x02 \x01(\x0e2#.commonvat.module.compare.v1.ChoiceR\x06choice\x12\x14\n" +
@@ -852,7 +1109,7 @@ func file_commonvat_module_compare_v1_groups_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_module_compare_v1_groups_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_commonvat_module_compare_v1_groups_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
+var file_commonvat_module_compare_v1_groups_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_commonvat_module_compare_v1_groups_proto_goTypes = []any{
 	(Choice)(0),                     // 0: commonvat.module.compare.v1.Choice
 	(*CompareGroupsRequest)(nil),    // 1: commonvat.module.compare.v1.CompareGroupsRequest
@@ -860,30 +1117,34 @@ var file_commonvat_module_compare_v1_groups_proto_goTypes = []any{
 	(*GroupsTest)(nil),              // 3: commonvat.module.compare.v1.GroupsTest
 	(*GroupsPair)(nil),              // 4: commonvat.module.compare.v1.GroupsPair
 	(*CompareGroupsResponse)(nil),   // 5: commonvat.module.compare.v1.CompareGroupsResponse
-	(*Judgement)(nil),               // 6: commonvat.module.compare.v1.Judgement
-	(*CountJudgementsRequest)(nil),  // 7: commonvat.module.compare.v1.CountJudgementsRequest
-	(*CountJudgementsResponse)(nil), // 8: commonvat.module.compare.v1.CountJudgementsResponse
-	(*v1.ColourColumns)(nil),        // 9: commonvat.module.columns.v1.ColourColumns
-	(*v11.ColourCondition)(nil),     // 10: commonvat.types.v1.ColourCondition
-	(*v1.Labels)(nil),               // 11: commonvat.module.columns.v1.Labels
+	(*GroupsDistance)(nil),          // 6: commonvat.module.compare.v1.GroupsDistance
+	(*PlaceOutlook)(nil),            // 7: commonvat.module.compare.v1.PlaceOutlook
+	(*Judgement)(nil),               // 8: commonvat.module.compare.v1.Judgement
+	(*CountJudgementsRequest)(nil),  // 9: commonvat.module.compare.v1.CountJudgementsRequest
+	(*CountJudgementsResponse)(nil), // 10: commonvat.module.compare.v1.CountJudgementsResponse
+	(*v1.ColourColumns)(nil),        // 11: commonvat.module.columns.v1.ColourColumns
+	(*v11.ColourCondition)(nil),     // 12: commonvat.types.v1.ColourCondition
+	(*v1.Labels)(nil),               // 13: commonvat.module.columns.v1.Labels
 }
 var file_commonvat_module_compare_v1_groups_proto_depIdxs = []int32{
 	2,  // 0: commonvat.module.compare.v1.CompareGroupsRequest.header:type_name -> commonvat.module.compare.v1.GroupsHeader
-	9,  // 1: commonvat.module.compare.v1.CompareGroupsRequest.columns:type_name -> commonvat.module.columns.v1.ColourColumns
-	10, // 2: commonvat.module.compare.v1.GroupsHeader.condition:type_name -> commonvat.types.v1.ColourCondition
-	11, // 3: commonvat.module.compare.v1.GroupsHeader.labels:type_name -> commonvat.module.columns.v1.Labels
+	11, // 1: commonvat.module.compare.v1.CompareGroupsRequest.columns:type_name -> commonvat.module.columns.v1.ColourColumns
+	12, // 2: commonvat.module.compare.v1.GroupsHeader.condition:type_name -> commonvat.types.v1.ColourCondition
+	13, // 3: commonvat.module.compare.v1.GroupsHeader.labels:type_name -> commonvat.module.columns.v1.Labels
 	3,  // 4: commonvat.module.compare.v1.GroupsPair.place:type_name -> commonvat.module.compare.v1.GroupsTest
 	3,  // 5: commonvat.module.compare.v1.GroupsPair.spread:type_name -> commonvat.module.compare.v1.GroupsTest
 	3,  // 6: commonvat.module.compare.v1.CompareGroupsResponse.place:type_name -> commonvat.module.compare.v1.GroupsTest
 	3,  // 7: commonvat.module.compare.v1.CompareGroupsResponse.spread:type_name -> commonvat.module.compare.v1.GroupsTest
 	4,  // 8: commonvat.module.compare.v1.CompareGroupsResponse.pairs:type_name -> commonvat.module.compare.v1.GroupsPair
-	0,  // 9: commonvat.module.compare.v1.Judgement.choice:type_name -> commonvat.module.compare.v1.Choice
-	6,  // 10: commonvat.module.compare.v1.CountJudgementsRequest.judgements:type_name -> commonvat.module.compare.v1.Judgement
-	11, // [11:11] is the sub-list for method output_type
-	11, // [11:11] is the sub-list for method input_type
-	11, // [11:11] is the sub-list for extension type_name
-	11, // [11:11] is the sub-list for extension extendee
-	0,  // [0:11] is the sub-list for field type_name
+	6,  // 9: commonvat.module.compare.v1.CompareGroupsResponse.distances:type_name -> commonvat.module.compare.v1.GroupsDistance
+	7,  // 10: commonvat.module.compare.v1.CompareGroupsResponse.outlook:type_name -> commonvat.module.compare.v1.PlaceOutlook
+	0,  // 11: commonvat.module.compare.v1.Judgement.choice:type_name -> commonvat.module.compare.v1.Choice
+	8,  // 12: commonvat.module.compare.v1.CountJudgementsRequest.judgements:type_name -> commonvat.module.compare.v1.Judgement
+	13, // [13:13] is the sub-list for method output_type
+	13, // [13:13] is the sub-list for method input_type
+	13, // [13:13] is the sub-list for extension type_name
+	13, // [13:13] is the sub-list for extension extendee
+	0,  // [0:13] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_compare_v1_groups_proto_init() }
@@ -897,14 +1158,14 @@ func file_commonvat_module_compare_v1_groups_proto_init() {
 	}
 	file_commonvat_module_compare_v1_groups_proto_msgTypes[2].OneofWrappers = []any{}
 	file_commonvat_module_compare_v1_groups_proto_msgTypes[3].OneofWrappers = []any{}
-	file_commonvat_module_compare_v1_groups_proto_msgTypes[7].OneofWrappers = []any{}
+	file_commonvat_module_compare_v1_groups_proto_msgTypes[9].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_module_compare_v1_groups_proto_rawDesc), len(file_commonvat_module_compare_v1_groups_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   8,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -190,7 +190,9 @@ type WatersHeader struct {
 	// The covariate that was named beforehand.
 	NamedCovariate string `protobuf:"bytes,9,opt,name=named_covariate,json=namedCovariate,proto3" json:"named_covariate,omitempty"`
 	// Seed of arrangements, when they are too many to count out.
-	Seed          uint64 `protobuf:"varint,10,opt,name=seed,proto3" json:"seed,omitempty"`
+	Seed uint64 `protobuf:"varint,10,opt,name=seed,proto3" json:"seed,omitempty"`
+	// The difference (CIEDE2000) that matters, for the outlook; 0 means 2. Range: 0.000001 to 100.
+	ToleranceDe00 float64 `protobuf:"fixed64,11,opt,name=tolerance_de00,json=toleranceDe00,proto3" json:"tolerance_de00,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -291,6 +293,13 @@ func (x *WatersHeader) GetNamedCovariate() string {
 func (x *WatersHeader) GetSeed() uint64 {
 	if x != nil {
 		return x.Seed
+	}
+	return 0
+}
+
+func (x *WatersHeader) GetToleranceDe00() float64 {
+	if x != nil {
+		return x.ToleranceDe00
 	}
 	return 0
 }
@@ -479,7 +488,7 @@ type WaterCorrelation struct {
 	Waters int32                  `protobuf:"varint,2,opt,name=waters,proto3" json:"waters,omitempty"`
 	// Spearman's.
 	Rho float64 `protobuf:"fixed64,3,opt,name=rho,proto3" json:"rho,omitempty"`
-	// Only with closing.
+	// Only with a verdict.
 	P         *float64 `protobuf:"fixed64,4,opt,name=p,proto3,oneof" json:"p,omitempty"`
 	PAdjusted *float64 `protobuf:"fixed64,5,opt,name=p_adjusted,json=pAdjusted,proto3,oneof" json:"p_adjusted,omitempty"`
 	// Covariates that can't be told from this one here.
@@ -589,8 +598,11 @@ type CompareWatersResponse struct {
 	// Why there are none, or empty.
 	AboutCorrelations string `protobuf:"bytes,16,opt,name=about_correlations,json=aboutCorrelations,proto3" json:"about_correlations,omitempty"`
 	Seed              uint64 `protobuf:"varint,17,opt,name=seed,proto3" json:"seed,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// For sessions that hold all waters side by side. Absent with DIFFER, with fewer than 3 sessions, where waters stand apart, or without noise
+	// to go by.
+	Outlook       *PlaceOutlook `protobuf:"bytes,18,opt,name=outlook,proto3" json:"outlook,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CompareWatersResponse) Reset() {
@@ -742,15 +754,22 @@ func (x *CompareWatersResponse) GetSeed() uint64 {
 	return 0
 }
 
+func (x *CompareWatersResponse) GetOutlook() *PlaceOutlook {
+	if x != nil {
+		return x.Outlook
+	}
+	return nil
+}
+
 var File_commonvat_module_compare_v1_waters_proto protoreflect.FileDescriptor
 
 const file_commonvat_module_compare_v1_waters_proto_rawDesc = "" +
 	"\n" +
-	"(commonvat/module/compare/v1/waters.proto\x12\x1bcommonvat.module.compare.v1\x1a)commonvat/module/columns/v1/columns.proto\x1a\x1fcommonvat/types/v1/colour.proto\"\xab\x01\n" +
+	"(commonvat/module/compare/v1/waters.proto\x12\x1bcommonvat.module.compare.v1\x1a)commonvat/module/columns/v1/columns.proto\x1a(commonvat/module/compare/v1/groups.proto\x1a\x1fcommonvat/types/v1/colour.proto\"\xab\x01\n" +
 	"\x14CompareWatersRequest\x12C\n" +
 	"\x06header\x18\x01 \x01(\v2).commonvat.module.compare.v1.WatersHeaderH\x00R\x06header\x12F\n" +
 	"\acolumns\x18\x02 \x01(\v2*.commonvat.module.columns.v1.ColourColumnsH\x00R\acolumnsB\x06\n" +
-	"\x04part\"\xa8\x03\n" +
+	"\x04part\"\xcf\x03\n" +
 	"\fWatersHeader\x12A\n" +
 	"\tcondition\x18\x01 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\x12;\n" +
 	"\x06labels\x18\x02 \x01(\v2#.commonvat.module.columns.v1.LabelsR\x06labels\x12\x1b\n" +
@@ -764,7 +783,8 @@ const file_commonvat_module_compare_v1_waters_proto_rawDesc = "" +
 	"covariates\x12'\n" +
 	"\x0fnamed_covariate\x18\t \x01(\tR\x0enamedCovariate\x12\x12\n" +
 	"\x04seed\x18\n" +
-	" \x01(\x04R\x04seed\"P\n" +
+	" \x01(\x04R\x04seed\x12%\n" +
+	"\x0etolerance_de00\x18\v \x01(\x01R\rtoleranceDe00\"P\n" +
 	"\x0eWaterCovariate\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x14\n" +
 	"\x05water\x18\x02 \x03(\rR\x05water\x12\x14\n" +
@@ -791,7 +811,7 @@ const file_commonvat_module_compare_v1_waters_proto_rawDesc = "" +
 	"p_adjusted\x18\x05 \x01(\x01H\x01R\tpAdjusted\x88\x01\x01\x12)\n" +
 	"\x10inseparable_from\x18\x06 \x03(\tR\x0finseparableFromB\x04\n" +
 	"\x02_pB\r\n" +
-	"\v_p_adjusted\"\xd5\x05\n" +
+	"\v_p_adjusted\"\x9a\x06\n" +
 	"\x15CompareWatersResponse\x12D\n" +
 	"\averdict\x18\x01 \x01(\x0e2*.commonvat.module.compare.v1.WatersVerdictR\averdict\x12\x1c\n" +
 	"\tstatement\x18\x02 \x01(\tR\tstatement\x12\x18\n" +
@@ -810,7 +830,8 @@ const file_commonvat_module_compare_v1_waters_proto_rawDesc = "" +
 	"\x05exact\x18\x0e \x01(\bR\x05exact\x12Q\n" +
 	"\fcorrelations\x18\x0f \x03(\v2-.commonvat.module.compare.v1.WaterCorrelationR\fcorrelations\x12-\n" +
 	"\x12about_correlations\x18\x10 \x01(\tR\x11aboutCorrelations\x12\x12\n" +
-	"\x04seed\x18\x11 \x01(\x04R\x04seedB\x13\n" +
+	"\x04seed\x18\x11 \x01(\x04R\x04seed\x12C\n" +
+	"\aoutlook\x18\x12 \x01(\v2).commonvat.module.compare.v1.PlaceOutlookR\aoutlookB\x13\n" +
 	"\x11_noise_floor_de00B\x04\n" +
 	"\x02_p*\xdc\x01\n" +
 	"\rWatersVerdict\x12\x1e\n" +
@@ -847,21 +868,23 @@ var file_commonvat_module_compare_v1_waters_proto_goTypes = []any{
 	(*v1.ColourColumns)(nil),      // 7: commonvat.module.columns.v1.ColourColumns
 	(*v11.ColourCondition)(nil),   // 8: commonvat.types.v1.ColourCondition
 	(*v1.Labels)(nil),             // 9: commonvat.module.columns.v1.Labels
+	(*PlaceOutlook)(nil),          // 10: commonvat.module.compare.v1.PlaceOutlook
 }
 var file_commonvat_module_compare_v1_waters_proto_depIdxs = []int32{
-	2, // 0: commonvat.module.compare.v1.CompareWatersRequest.header:type_name -> commonvat.module.compare.v1.WatersHeader
-	7, // 1: commonvat.module.compare.v1.CompareWatersRequest.columns:type_name -> commonvat.module.columns.v1.ColourColumns
-	8, // 2: commonvat.module.compare.v1.WatersHeader.condition:type_name -> commonvat.types.v1.ColourCondition
-	9, // 3: commonvat.module.compare.v1.WatersHeader.labels:type_name -> commonvat.module.columns.v1.Labels
-	3, // 4: commonvat.module.compare.v1.WatersHeader.covariates:type_name -> commonvat.module.compare.v1.WaterCovariate
-	0, // 5: commonvat.module.compare.v1.CompareWatersResponse.verdict:type_name -> commonvat.module.compare.v1.WatersVerdict
-	4, // 6: commonvat.module.compare.v1.CompareWatersResponse.waters:type_name -> commonvat.module.compare.v1.WaterEffect
-	5, // 7: commonvat.module.compare.v1.CompareWatersResponse.correlations:type_name -> commonvat.module.compare.v1.WaterCorrelation
-	8, // [8:8] is the sub-list for method output_type
-	8, // [8:8] is the sub-list for method input_type
-	8, // [8:8] is the sub-list for extension type_name
-	8, // [8:8] is the sub-list for extension extendee
-	0, // [0:8] is the sub-list for field type_name
+	2,  // 0: commonvat.module.compare.v1.CompareWatersRequest.header:type_name -> commonvat.module.compare.v1.WatersHeader
+	7,  // 1: commonvat.module.compare.v1.CompareWatersRequest.columns:type_name -> commonvat.module.columns.v1.ColourColumns
+	8,  // 2: commonvat.module.compare.v1.WatersHeader.condition:type_name -> commonvat.types.v1.ColourCondition
+	9,  // 3: commonvat.module.compare.v1.WatersHeader.labels:type_name -> commonvat.module.columns.v1.Labels
+	3,  // 4: commonvat.module.compare.v1.WatersHeader.covariates:type_name -> commonvat.module.compare.v1.WaterCovariate
+	0,  // 5: commonvat.module.compare.v1.CompareWatersResponse.verdict:type_name -> commonvat.module.compare.v1.WatersVerdict
+	4,  // 6: commonvat.module.compare.v1.CompareWatersResponse.waters:type_name -> commonvat.module.compare.v1.WaterEffect
+	5,  // 7: commonvat.module.compare.v1.CompareWatersResponse.correlations:type_name -> commonvat.module.compare.v1.WaterCorrelation
+	10, // 8: commonvat.module.compare.v1.CompareWatersResponse.outlook:type_name -> commonvat.module.compare.v1.PlaceOutlook
+	9,  // [9:9] is the sub-list for method output_type
+	9,  // [9:9] is the sub-list for method input_type
+	9,  // [9:9] is the sub-list for extension type_name
+	9,  // [9:9] is the sub-list for extension extendee
+	0,  // [0:9] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_compare_v1_waters_proto_init() }
@@ -869,6 +892,7 @@ func file_commonvat_module_compare_v1_waters_proto_init() {
 	if File_commonvat_module_compare_v1_waters_proto != nil {
 		return
 	}
+	file_commonvat_module_compare_v1_groups_proto_init()
 	file_commonvat_module_compare_v1_waters_proto_msgTypes[0].OneofWrappers = []any{
 		(*CompareWatersRequest_Header)(nil),
 		(*CompareWatersRequest_Columns)(nil),

@@ -1,0 +1,105 @@
+package pipeline
+
+import (
+	"context"
+	"fmt"
+
+	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// WatersQuestion asks what waters do to the colour.
+type WatersQuestion struct {
+	Condition trial.ColourCondition
+	Labels    Labels   // groups are waters, cells recipes
+	Members   []string // of each of Labels.Blocks; "" where not known
+	Rows      []Row
+	Seed      uint64
+	// Reference is the group that the others are held against; "": the module chooses.
+	Reference  string
+	Covariates []*comparev1.WaterCovariate // of indexes into Labels.Groups
+	// Of an experiment: whether it stands at its closing size, the covariate that it names or "", and what matters.
+	Closing        bool
+	NamedCovariate string
+	ToleranceDE00  float64 // 0: the module's own
+}
+
+// CompareWaters asks the compare module and checks its answer. Errors: as MeasureOrderEffect.
+func (p *Pipeline) CompareWaters(ctx context.Context, q WatersQuestion) (*comparev1.CompareWatersResponse, *typesv1.ModuleIdentity, error) {
+	rows, err := inOrder(q.Rows)
+	if err != nil {
+		return nil, nil, err
+	}
+	header := &comparev1.CompareWatersRequest{Part: &comparev1.CompareWatersRequest_Header{Header: &comparev1.WatersHeader{
+		Condition: conditionMessage(q.Condition), Labels: q.Labels.message(), RowCount: int64(len(rows)), BlockMembers: q.Members, Seed: q.Seed,
+		Reference: q.Reference, Covariates: q.Covariates, Closing: q.Closing, NamedCovariate: q.NamedCovariate, ToleranceDe00: q.ToleranceDE00,
+	}}}
+	return askRows(ctx, p, rows,
+		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.CompareWatersRequest, comparev1.CompareWatersResponse], error) {
+			return c.CompareWaters(ctx)
+		}, header, func(h *hold, r *comparev1.CompareWatersResponse) error { return h.checkWaters(q, r) })
+}
+
+func (h *hold) checkWaters(q WatersQuestion, r *comparev1.CompareWatersResponse) error {
+	at := func(field string, value, allowed any) error {
+		return h.blame("%s is %v; allowed: %v", field, value, allowed)
+	}
+	known := func(i uint32) bool { return int(i) < len(q.Labels.Groups) }
+	tested := r.GetVerdict() > comparev1.WatersVerdict_WATERS_VERDICT_WATER_OR_MEMBER
+	switch {
+	case r.GetVerdict() <= comparev1.WatersVerdict_WATERS_VERDICT_UNSPECIFIED || r.GetVerdict() > comparev1.WatersVerdict_WATERS_VERDICT_NO_ANSWER_AT_THIS_SIZE:
+		return at("verdict", r.GetVerdict(), "a known verdict")
+	case tested && !q.Closing:
+		return at("verdict", r.GetVerdict(), "EXPLORATORY, NOT_ENOUGH_YET or WATER_OR_MEMBER without closing")
+	case tested != (r.P != nil):
+		return h.blame("p is %v with the verdict %v; allowed: a p with a test, and none else", r.P, r.GetVerdict())
+	case r.P != nil && !(r.GetP() > 0 && r.GetP() <= 1 && r.GetArrangements() > 0):
+		return h.blame("p is %v of %d arrangements; allowed: above 0 to 1, of 1 or more", r.GetP(), r.GetArrangements())
+	case r.GetVerdict() == comparev1.WatersVerdict_WATERS_VERDICT_WATER_OR_MEMBER && len(r.GetApart()) == 0:
+		return h.blame("apart is empty; required with WATER_OR_MEMBER")
+	case len(r.GetWaters()) > 0 && q.Reference != "" && known(r.GetReference()) && q.Labels.Groups[r.GetReference()] != q.Reference:
+		return at("reference", r.GetReference(), "the one that was asked for")
+	case r.GetSeed() != q.Seed:
+		return at("seed", r.GetSeed(), q.Seed)
+	case r.GetStatement() == "":
+		return h.blame("statement is missing")
+	case len(r.GetWaters()) > 0 && !known(r.GetReference()):
+		return at("reference", r.GetReference(), "an index of a water")
+	case !finite(r.GetNoiseFloorDe00()) || r.GetNoiseFloorDe00() < 0:
+		return at("noise_floor_de00", r.GetNoiseFloorDe00(), "0 or above")
+	}
+	for i, w := range r.GetWaters() {
+		figures := finite(w.GetL()) && finite(w.GetA()) && finite(w.GetB()) && finite(w.GetMeanDe00()) && finite(w.GetMaxDe00())
+		if !known(w.GetWater()) || !figures || w.GetMeanDe00() < 0 || w.GetMaxDe00() < w.GetMeanDe00()-1e-9 {
+			return h.blame("waters[%d] names no water, or its figures are out of range", i)
+		}
+	}
+	for i, w := range r.GetApart() {
+		if !known(w) {
+			return at(fmt.Sprintf("apart[%d]", i), w, "an index of a water")
+		}
+	}
+	names := map[string]bool{}
+	for _, c := range q.Covariates {
+		names[c.GetName()] = true
+	}
+	for i, c := range r.GetCorrelations() {
+		switch {
+		case !names[c.GetName()]:
+			return at(fmt.Sprintf("correlations[%d].name", i), c.GetName(), "one of the covariates")
+		case !(c.GetRho() >= -1-1e-9 && c.GetRho() <= 1+1e-9):
+			return at(fmt.Sprintf("correlations[%d].rho", i), c.GetRho(), "-1 to 1")
+		case c.P != nil && !(tested && c.GetName() == q.NamedCovariate && c.GetP() > 0 && c.GetP() <= 1):
+			return h.blame("correlations[%d].p is %v; allowed: above 0 to 1, with a verdict and of the named covariate only", i, c.GetP())
+		}
+	}
+	return h.checkPlaceOutlook(r.GetOutlook())
+}
+
+func (h *hold) checkPlaceOutlook(o *comparev1.PlaceOutlook) error {
+	if o != nil && !(o.GetFromSessions() >= 1 && finite(o.GetTargetDe00()) && o.GetTargetDe00() >= 0 && o.GetSessionsToFind() >= 0) {
+		return h.blame("outlook has figures out of range; allowed: from_sessions of 1 or above, a target_de00 and sessions of 0 or above")
+	}
+	return nil
+}

@@ -1,0 +1,191 @@
+package pool
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
+	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+)
+
+// minRecipes is the least with which waters are compared; compare modules have the same gate.
+const minRecipes = 6
+
+// plannedWaters answers an experiment on waters.
+func (p *Pool) plannedWaters(ctx context.Context, a *asking, compared []string) error {
+	e := a.experiment
+	picks, members := waterCells(a.picks)
+	all := watersCounted(picks, members)
+	// Whoever dyed in two waters joins them too, in sessions of one water each.
+	joins := watersJoin(picks, members)
+	blocks, used := closed(all, e.ClosingSessions, func(blocks map[string]bool) bool {
+		return joinedBy(picks, blocks, compared, joins) && recipesIn(picks, blocks) >= minRecipes
+	})
+	q := pipeline.WatersQuestion{Closing: used > 0, NamedCovariate: figureName(e.WaterFigure), ToleranceDE00: e.ToleranceDE00}
+	sent := picks
+	if q.Closing {
+		sent = slices.DeleteFunc(slices.Clone(picks), func(of *pick) bool { return !blocks[of.block] })
+	}
+	if slices.ContainsFunc(sent, func(of *pick) bool { return of.group == compared[0] }) {
+		q.Reference = compared[0]
+	}
+	out := &poolv1.WatersAnswer{}
+	r := &comparev1.CompareWatersResponse{}
+	if len(sent) > 0 {
+		var err error
+		if out, r, err = p.askWaters(ctx, a, sent, members, q); err != nil {
+			return err
+		}
+		if out == nil {
+			a.answer.Standing, a.answer.Headline = poolv1.Standing_STANDING_NOT_ENOUGH_YET, "Not enough yet: the compare module doesn't answer questions about waters"
+			return nil
+		}
+	}
+	a.answer.Waters = out
+	defer func() { a.answer.Standing, a.answer.Headline = out.GetStanding(), out.GetStatement() }()
+	if name := figureName(e.WaterFigure); name != "" && q.Closing && !slices.ContainsFunc(out.GetFigures(), func(f *poolv1.WaterFigureAnswer) bool { return f.GetFigure() == name && f.P != nil }) {
+		a.tell("how the colours go with the %s of the waters: 7 of these waters or more need a sample with it", name)
+	}
+	sure := fmt.Sprintf("(%s, %s)", pWords(r.GetP()), sessionsWords(used))
+	switch {
+	case r.GetVerdict() == comparev1.WatersVerdict_WATERS_VERDICT_DIFFER:
+		out.Standing = poolv1.Standing_STANDING_VERDICT
+		out.Statement = fmt.Sprintf("the waters give different colours %s; %s; what matters is %g", sure, waterEstimates(out), e.ToleranceDE00)
+	case r.P != nil:
+		out.Standing = poolv1.Standing_STANDING_NO_ANSWER_AT_THIS_SIZE
+		out.Statement = fmt.Sprintf("No answer at this size: the test was made and can't tell the colours of %s apart %s", listed(compared), sure)
+	default:
+		p.watersNotYet(a, out, r, picks, all, compared, joins)
+	}
+	if r.P != nil {
+		a.tellLater(len(all), used)
+	}
+	if out.GetStanding() != poolv1.Standing_STANDING_VERDICT {
+		out.Outlook = placeOutlook(r.GetOutlook(), "waters", int32(len(all)))
+	}
+	return nil
+}
+
+// watersNotYet says what an experiment on waters still needs.
+func (p *Pool) watersNotYet(a *asking, out *poolv1.WatersAnswer, r *comparev1.CompareWatersResponse, picks []*pick, all []counted, compared []string, joins func(*pick) string) {
+	out.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
+	blocks := map[string]bool{}
+	for _, c := range all {
+		for _, b := range c.blocks {
+			blocks[b] = true
+		}
+	}
+	out.Missing = a.plannedMissing(len(all), picks, blocks, compared)
+	if n := minRecipes - recipesIn(picks, blocks); n > 0 {
+		out.Missing = append(out.Missing, fmt.Sprintf("%d more %s dyed alike in two of them", n, plural("recipe", n)))
+	}
+	switch {
+	case len(out.GetApart()) > 0:
+		out.Missing = append(out.Missing, watersJoined)
+	case len(out.GetMissing()) == 0 && !joinedBy(picks, blocks, compared, joins):
+		out.Missing = append(out.Missing, fmt.Sprintf("sessions that hold %s beside each other", listed(compared)))
+	case len(out.GetMissing()) == 0:
+		out.Missing = append(out.Missing, r.GetMissing()...)
+	}
+	switch {
+	case len(out.GetApart()) > 0:
+		out.Statement = waterOrMember(out)
+	case len(out.GetMissing()) == 0:
+		out.Statement = "Not enough yet: the colours do not vary at all"
+	default:
+		out.Statement = "Not enough yet: " + listed(out.GetMissing())
+	}
+	if len(waterDifferences(out)) > 0 && len(out.GetApart()) == 0 {
+		out.Statement += ". So far, " + waterEstimates(out) + "; that is no answer yet"
+	}
+}
+
+// recipesIn counts the recipes that blocks hold in two waters or more.
+func recipesIn(picks []*pick, blocks map[string]bool) int {
+	waters := map[string]string{}
+	shared := map[string]bool{}
+	for _, of := range picks {
+		if !blocks[of.block] {
+			continue
+		}
+		if other, ok := waters[of.cell]; ok && other != of.group {
+			shared[of.cell] = true
+		}
+		waters[of.cell] = of.group
+	}
+	return len(shared)
+}
+
+// watersOf lists the waters of each block.
+func watersOf(picks []*pick) map[string]map[string]bool {
+	out := map[string]map[string]bool{}
+	for _, of := range picks {
+		if out[of.block] == nil {
+			out[of.block] = map[string]bool{}
+		}
+		out[of.block][of.group] = true
+	}
+	return out
+}
+
+// watersJoin names what joins the water of a pick to others: its session, or its member where sessions have one water each.
+func watersJoin(picks []*pick, members map[string]string) func(*pick) string {
+	waters := watersOf(picks)
+	return func(of *pick) string {
+		if m := members[of.block]; m != "" && len(waters[of.block]) == 1 {
+			return "member " + m
+		}
+		return "session " + of.block
+	}
+}
+
+// watersCounted are what counts as a session, by when it first did: a session that holds a recipe in two waters, or two sessions of one member, of one water
+// each, that hold a recipe in two waters between them. So each of them doubles the arrangements at least, among which chance is counted.
+func watersCounted(picks []*pick, members map[string]string) []counted {
+	var all []counted
+	for block, at := range completion(picks) {
+		all = append(all, counted{[]string{block}, at})
+	}
+	waters := watersOf(picks)
+	type place struct{ member, cell string }
+	type seen struct {
+		block, water string
+		at           int64
+	}
+	first := map[place]map[string]seen{} // by block
+	for _, of := range picks {
+		m := members[of.block]
+		if m == "" || len(waters[of.block]) != 1 {
+			continue
+		}
+		at := place{m, of.cell}
+		if first[at] == nil {
+			first[at] = map[string]seen{}
+		}
+		if old, ok := first[at][of.block]; !ok || of.row.firstRead < old.at {
+			first[at][of.block] = seen{of.block, of.group, of.row.firstRead}
+		}
+	}
+	var pairs []counted
+	for _, of := range first {
+		for _, x := range of {
+			for _, y := range of {
+				if x.block < y.block && x.water != y.water {
+					pairs = append(pairs, counted{[]string{x.block, y.block}, max(x.at, y.at)})
+				}
+			}
+		}
+	}
+	inTime(pairs)
+	paired := map[string]bool{}
+	for _, c := range pairs {
+		if !paired[c.blocks[0]] && !paired[c.blocks[1]] {
+			paired[c.blocks[0]], paired[c.blocks[1]] = true, true
+			all = append(all, c)
+		}
+	}
+	inTime(all)
+	return all
+}
