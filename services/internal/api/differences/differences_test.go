@@ -111,12 +111,12 @@ func TestOfOtherRecords(t *testing.T) {
 		before, after proto.Message
 		want          []string
 	}{
-		"a pot opened":      {pot(), &labv1.Bath{Id: "b", Label: "pot", Liquor: grams(1), Additions: pot().GetAdditions(), OpenToMembers: true}, []string{"opened to members"}},
-		"a pot put right":   {pot(), &labv1.Bath{Id: "b", Label: "vat", Vessel: "pail", Purposes: []labv1.BathPurpose{5}, Additions: pot().GetAdditions()}, []string{"label", "vessel", "purposes", "liquor"}},
-		"a blank":           {pot(), &labv1.Bath{Id: "b", Label: "pot", Liquor: grams(1), BlankOf: "weld", WaterParts: []*labv1.WaterPart{{Parts: 1}}}, []string{"what it is the blank of", "water", "1 addition taken out"}},
-		"a place":           {&labv1.WaterSource{Place: "x"}, &labv1.WaterSource{Place: "y", PlaceShown: true}, []string{"place", "place shown to members"}},
-		"a sample":          {&labv1.WaterSource{}, &labv1.WaterSource{Samples: []*labv1.WaterSample{{Id: "w"}}}, []string{"1 sample added"}},
-		"an experiment":     {&labv1.Experiment{ToleranceDe00: 2}, &labv1.Experiment{ToleranceDe00: 3, Instrument: "z"}, []string{"tolerance", "instrument"}},
+		"a pot opened":    {pot(), &labv1.Bath{Id: "b", Label: "pot", Liquor: grams(1), Additions: pot().GetAdditions(), OpenToMembers: true}, []string{"opened to members"}},
+		"a pot put right": {pot(), &labv1.Bath{Id: "b", Label: "vat", Vessel: "pail", Purposes: []labv1.BathPurpose{5}, Additions: pot().GetAdditions()}, []string{"label", "vessel", "purposes", "liquor"}},
+		"a blank":         {pot(), &labv1.Bath{Id: "b", Label: "pot", Liquor: grams(1), BlankOf: "weld", WaterParts: []*labv1.WaterPart{{Parts: 1}}}, []string{"what it is the blank of", "water", "1 addition taken out"}},
+		"a place":         {&labv1.WaterSource{Place: "x"}, &labv1.WaterSource{Place: "y", PlaceShown: true}, []string{"place", "place shown to members"}},
+		"a sample":        {&labv1.WaterSource{}, &labv1.WaterSource{Samples: []*labv1.WaterSample{{Id: "w"}}}, []string{"1 sample added"}},
+		"an experiment":   {&labv1.Experiment{ToleranceDe00: 2}, &labv1.Experiment{ToleranceDe00: 3, Instrument: "z"}, []string{"tolerance", "instrument"}},
 		"what it compares": {&labv1.Experiment{WaterSourceIds: []string{"x"}}, &labv1.Experiment{Asks: labv1.ExperimentAsks_EXPERIMENT_ASKS_MORDANTS, Values: []string{"alum"}, WaterFigure: 1},
 			[]string{"what it asks", "waters compared", "values compared", "figure of the waters"}},
 		"arms of an exp...": {&labv1.Experiment{}, &labv1.Experiment{Arms: []labv1.ExperimentArm{1}}, []string{"arms"}},
