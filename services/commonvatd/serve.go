@@ -37,7 +37,7 @@ const (
 	softMemory = 400 << 20
 )
 
-// moduleCallTimeouts are meant for questions of up to 100,000 rows: a batch of readings, a difference, a question as a whole.
+// moduleCallTimeouts are meant for questions of up to 1,000,000 rows: a batch of readings, a difference, a question as a whole.
 var moduleCallTimeouts = map[string]time.Duration{
 	sdk.KindReading: 10 * time.Second, sdk.KindDifference: 5 * time.Second, sdk.KindPalette: time.Minute, sdk.KindCompare: time.Minute,
 	sdk.KindMordant: 5 * time.Second, sdk.KindBathscale: 5 * time.Second, sdk.KindSafety: 10 * time.Second,

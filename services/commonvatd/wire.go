@@ -37,7 +37,7 @@ func wire(ctx context.Context, data string, records store.Engine, modules *catal
 	keeper := packs.New(packs.Config{Folder: kept, Rows: records, Asker: asks, Serving: moduleSource{modules}.takingData, Log: log})
 	shared := pool.New(pool.Config{
 		Reader: records, Feed: records, Pipeline: asks,
-		Decode: record.DecodeTrial, DecodeRows: record.DecodePooled, Log: log,
+		Decode: record.DecodeTrial, DecodeRows: record.DecodePooled, DecodeMeasured: record.DecodeMeasured, Log: log,
 	})
 	scoring, err := runs.Open(ctx, runs.Config{
 		Store: records, Feed: records, Pool: shared, Scorer: asks, Log: log, Meter: told.Metrics(),

@@ -336,39 +336,6 @@ func BenchmarkStart(b *testing.B) {
 	b.ReportMetric(0, "ns/op") // of all that together: means nothing
 }
 
-// BenchmarkLargeQuestion asks about everything there is, and about a part of it. Each must be answered, or refused in words, and leave the core at
-// work. The limit of memory that the core was built to, 500 MiB, stands beside the figures and is not asserted.
-func BenchmarkLargeQuestion(b *testing.B) {
-	n := large(b)
-	for _, q := range []struct{ name, filter string }{
-		{"all", ""},
-		{"a fifth", `fibre = "wool"`},
-	} {
-		b.Run(q.name, func(b *testing.B) {
-			for b.Loop() {
-				c := start(b, n)
-				c.load()
-				loaded := c.memory("VmHWM")
-				begun := time.Now()
-				answer, err := c.ask(q.filter)
-				b.ReportMetric(time.Since(begun).Seconds(), "s-question")
-				b.ReportMetric(loaded, "MiB-at-most-before")
-				b.ReportMetric(c.memory("VmRSS"), "MiB-resident")
-				b.ReportMetric(c.memory("VmHWM"), "MiB-at-most(limit-500)")
-				b.ReportMetric(float64(answer.GetPiecesUsed()), "pieces")
-				if err != nil {
-					b.Logf("refused: %v", err)
-					require.Contains(b, []codes.Code{codes.InvalidArgument, codes.DeadlineExceeded, codes.ResourceExhausted}, status.Code(err), "%v", err)
-				}
-				_, err = c.page("", "")
-				require.NoError(b, err, "the core goes on")
-				c.stop()
-			}
-			b.ReportMetric(0, "ns/op")
-		})
-	}
-}
-
 // filters are those whose pages are compared: terms that many, few and no trials have, titles, states, owners, and what a reader may not see.
 var filters = []struct{ name, filter string }{
 	{"none", ""},

@@ -145,7 +145,7 @@ func start(t testing.TB, options ...option) *core {
 // pooled puts together what asks modules, as the core does: a pool, runs, packs and a bench, and returns what registers their services.
 func pooled(t testing.TB, records store.Engine, modules pipeline.Modules, log *slog.Logger) []func(grpc.ServiceRegistrar) {
 	asking := pipeline.New(modules)
-	shared := pool.New(pool.Config{Reader: records, Feed: records, Pipeline: asking, Decode: record.DecodeTrial, DecodeRows: record.DecodePooled, Log: log})
+	shared := pool.New(pool.Config{Reader: records, Feed: records, Pipeline: asking, Decode: record.DecodeTrial, DecodeRows: record.DecodePooled, DecodeMeasured: record.DecodeMeasured, Log: log})
 	scoring, err := runs.Open(t.Context(), runs.Config{
 		Store: records, Feed: records, Pool: shared, Scorer: asking, Log: log,
 		Parse: func(text string) (*store.Predicate, error) { return filter.Parse(text, pool.FilterFields) },

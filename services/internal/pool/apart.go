@@ -5,7 +5,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"maps"
 	"slices"
 	"strings"
 
@@ -40,47 +39,48 @@ func recipeBut(by poolv1.GroupBy, r *row) string {
 	return strings.Join(parts, "; ")
 }
 
-// apart says whether the groups lie in different places among the colours, and whether they spread differently, within sessions, of pieces of recipes that
-// some other group of the same session has too.
-func (p *Pool) apart(ctx context.Context, a *asking) error {
-	by := a.question.GroupBy
-	var picks []*pick
-	for _, of := range a.picks {
-		_, stated := a.now.groupOf(by, of.row)
-		// What isn't stated of a recipe may differ from group to group.
-		if stated && of.block != "" && !of.row.route.hidden && (by == poolv1.GroupBy_GROUP_BY_FIBRE || of.row.yarn.lot.Value() != "") {
-			clone := *of
-			picks = append(picks, &clone)
-		}
+// alikeBut are copies of the picks, with cells by what groups aren't told apart by, whose session holds another group of the same recipe read alike.
+func (a *asking) alikeBut(by poolv1.GroupBy) []*pick {
+	// What isn't stated of a recipe may differ from group to group.
+	picks := slices.DeleteFunc(slices.Clone(a.picks), func(of *pick) bool {
+		return !groupStated(by, of.row) || of.block == 0 || of.row.route.hidden || by != poolv1.GroupBy_GROUP_BY_FIBRE && of.row.yarn.lot.Value() == ""
+	})
+	several := a.texts.several(picks) // most sessions of a large question hold one group
+	picks = slices.DeleteFunc(picks, func(of *pick) bool { return !several[of.block] })
+	for i, of := range picks {
+		clone := *of
+		picks[i] = &clone
 	}
 	recipe := func(r *row) string { return recipeBut(by, r) }
 	if by == poolv1.GroupBy_GROUP_BY_EXHAUST { // an exhaust bath delivers less by its nature
 		for _, of := range picks {
-			of.cell = recipe(of.row)
+			of.cell = cell{head: a.texts.label(recipe(of.row))}
 		}
 	} else {
-		assignCellsBy(picks, false, recipe)
+		a.texts.assignCellsBy(picks, false, recipe)
 	}
-	type place struct{ block, stratum, cell string }
-	held := map[place]map[string]bool{}
+	type place struct {
+		block, stratum label
+		cell           cell
+	}
+	held := map[place]map[label]bool{}
 	for _, of := range picks {
 		at := place{of.block, of.stratum, of.cell}
 		if held[at] == nil {
-			held[at] = map[string]bool{}
+			held[at] = map[label]bool{}
 		}
 		held[at][of.group] = true
 	}
-	picks = slices.DeleteFunc(picks, func(of *pick) bool { return len(held[place{of.block, of.stratum, of.cell}]) < 2 })
+	return slices.DeleteFunc(picks, func(of *pick) bool { return len(held[place{of.block, of.stratum, of.cell}]) < 2 })
+}
+
+// apart says whether the groups lie in different places among the colours, and whether they spread differently, within sessions, of pieces of recipes that
+// some other group of the same session has too; see alikeBut.
+func (p *Pool) apart(ctx context.Context, a *asking, picks []*pick) error {
+	by := a.question.GroupBy
 	out := &poolv1.GroupsAnswer{Standing: poolv1.Standing_STANDING_NOT_ENOUGH_YET}
 	a.answer.Apart = out
-	cells := map[string]map[place]bool{} // of each group
-	for _, of := range picks {
-		if cells[of.group] == nil {
-			cells[of.group] = map[place]bool{}
-		}
-		cells[of.group][place{of.block, of.stratum, of.cell}] = true
-	}
-	out.Groups = slices.Sorted(maps.Keys(cells))
+	out.Groups = a.texts.texts(a.texts.sorted(picks, func(of *pick) label { return of.group }))
 	need := fmt.Sprintf("sessions in which pieces that are otherwise alike differ in %s alone", byWords(by))
 	if len(out.Groups) < 2 {
 		out.Missing = []string{need}
@@ -96,7 +96,7 @@ func (p *Pool) apart(ctx context.Context, a *asking) error {
 	byRecipe, bySession := make([]*pick, len(picks)), make([]*pick, len(picks))
 	for i, of := range picks {
 		one, other := *of, *of
-		one.stratum = of.stratum + "; " + of.cell
+		one.stratum = a.texts.label(a.texts.text(of.stratum) + "; " + a.texts.cellText(of.cell))
 		byRecipe[i], bySession[i] = &one, &other
 	}
 	places, err := p.askGroups(ctx, a, byRecipe, out.GetGroups(), pipeline.GroupsQuestion{})
@@ -107,7 +107,7 @@ func (p *Pool) apart(ctx context.Context, a *asking) error {
 	if err != nil || spreads == nil {
 		return err
 	}
-	sessions := map[string]bool{}
+	sessions := map[label]bool{}
 	for _, of := range picks {
 		sessions[of.block] = true
 	}
@@ -137,7 +137,7 @@ func (p *Pool) apart(ctx context.Context, a *asking) error {
 // askGroups asks q of picks. It is nil where the module can't be asked; that is told.
 func (p *Pool) askGroups(ctx context.Context, a *asking, picks []*pick, groups []string, q pipeline.GroupsQuestion) (*comparev1.CompareGroupsResponse, error) {
 	q.Condition, q.Seed = a.question.Condition, a.question.Seed
-	q.Labels, q.Rows = table(picks, groups)
+	q.Labels, q.Rows = a.texts.table(picks, groups)
 	r, identity, err := p.pipeline.CompareGroups(ctx, q)
 	if errors.Is(err, pipeline.ErrNotOffered) || errors.Is(err, pipeline.ErrTooLarge) {
 		a.answer.Apart = nil

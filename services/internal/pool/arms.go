@@ -62,8 +62,9 @@ func firstFigures(p *pick) []float64 {
 func (a *asking) arms(matched []*pick, groups []string) (out []besidePick) {
 	for side, group := range groups {
 		var orders []*pick
+		of := a.texts.label(group)
 		for _, p := range matched {
-			if p.group == group {
+			if p.group == of {
 				orders = append(orders, p)
 			}
 		}
@@ -76,7 +77,7 @@ func (a *asking) arms(matched []*pick, groups []string) (out []besidePick) {
 		if side == 1 {
 			alone, blank = comparev1.Arm_ARM_ALONE_B, comparev1.Arm_ARM_BLANK_AFTER_B
 		}
-		out = append(out, sideArms(a.beside, orders, own, other, alone, blank)...)
+		out = append(out, a.texts.sideArms(a.beside, orders, own, other, alone, blank)...)
 	}
 	for _, x := range out {
 		a.besideUsed[x.reading.id] = true
@@ -85,15 +86,18 @@ func (a *asking) arms(matched []*pick, groups []string) (out []besidePick) {
 }
 
 // sideArms are those of one order, own first and other second.
-func sideArms(beside, orders []*pick, own, other string, alone, blank comparev1.Arm) []besidePick {
-	type place struct{ block, likeness string }
+func (t *texts) sideArms(beside, orders []*pick, own, other string, alone, blank comparev1.Arm) []besidePick {
+	type place struct {
+		block    label
+		likeness string
+	}
 	at := map[place][]*pick{} // orders
 	for _, p := range orders {
 		k := place{p.block, likeness(p)}
 		at[k] = append(at[k], p)
 	}
 	for _, list := range at {
-		slices.SortFunc(list, func(a, b *pick) int { return strings.Compare(a.cell, b.cell) })
+		slices.SortFunc(list, func(a, b *pick) int { return strings.Compare(t.cellText(a.cell), t.cellText(b.cell)) })
 	}
 	var found []besidePick
 	for _, p := range beside {
@@ -106,7 +110,7 @@ func sideArms(beside, orders []*pick, own, other string, alone, blank comparev1.
 		}
 		x := *p
 		k := place{p.block, likeness(p)}
-		x.cell = k.likeness
+		x.cell = cell{head: t.label(k.likeness)}
 		// A pot of another day would bring its own accidents, so what shares no pot with the orders is in no cell of theirs.
 		fits := func(o *pick) bool {
 			return agree(firstFigures(o), firstFigures(p)) && sharesPot(o.chunk.potsOf(o.row), p.chunk.potsOf(p.row))
@@ -133,13 +137,18 @@ func sideArms(beside, orders []*pick, own, other string, alone, blank comparev1.
 func agreeArms(x, y besidePick) bool { return agree(firstFigures(x.pick), firstFigures(y.pick)) }
 
 // repeats names the repeats of the whole route: pieces of one session, arm and cell that share no pot that colours with each other. Those that do are one
-// repeat; where there is but one, it has no name. key tells session, arm and cell.
-func repeats(picks []*pick, key func(*pick) string) {
-	of := map[string][]*pick{}
+// repeat; where there is but one, it has no name.
+func (t *texts) repeats(picks []*pick) {
+	type place struct {
+		block, group label
+		cell         cell
+	}
+	of := map[place][]*pick{}
 	for _, p := range picks {
-		p.stratum = ""
-		if p.block != "" && p.row.pots.from < p.row.pots.to {
-			of[key(p)] = append(of[key(p)], p)
+		p.stratum = 0
+		if p.block != 0 && p.row.pots.from < p.row.pots.to {
+			at := place{p.block, p.group, p.cell}
+			of[at] = append(of[at], p)
 		}
 	}
 	for _, list := range of {
@@ -167,7 +176,7 @@ func repeats(picks []*pick, key func(*pick) string) {
 			continue
 		}
 		for i, p := range list {
-			p.stratum = names[sets.find(ids[i])]
+			p.stratum = t.label(names[sets.find(ids[i])])
 		}
 	}
 }

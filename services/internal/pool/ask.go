@@ -48,11 +48,13 @@ type asking struct {
 	picks      []*pick
 	beside     []*pick          // of an order question: pieces of one colour that may stand beside the orders
 	besideUsed map[entryID]bool // by reading
+	texts      *texts
 	left       *leftOut
 	cannotTell []string
 	modules    []*typesv1.ModuleIdentity
 	shown      map[string]string // strata as shown, by label
 	mixed      bool              // some yarn is in several strata
+	unknown    *unknown          // counted before the picks were let go; nil: of the picks
 	answer     *poolv1.AskPaletteResponse
 	most       int // pieces; 0: as many as a question may be about
 }
@@ -60,7 +62,7 @@ type asking struct {
 // AskPalette answers a question. Errors: trial.ErrInvalid (*trial.FieldFault), trial.ErrNotFound for the experiment, *BehindError,
 // *pipeline.ModuleError, pipeline.ErrTooLarge, ctx.Err().
 func (p *Pool) AskPalette(ctx context.Context, q Question) (*poolv1.AskPaletteResponse, error) {
-	a := &asking{question: q, left: newLeftOut()}
+	a := &asking{question: q, texts: newTexts(), left: newLeftOut()}
 	if err := p.prepare(ctx, a); err != nil {
 		return nil, err
 	}
@@ -181,12 +183,13 @@ func (p *Pool) selectPicks(ctx context.Context, a *asking) error {
 			}
 			return reason == ""
 		},
-	}, a.left)
+	}, a.texts, a.left)
 	if err != nil {
 		return err
 	}
+	group := memo(a.texts, func(of symbol) string { return a.now.groupWords(a.question.GroupBy, of) })
 	for _, pick := range a.picks {
-		pick.group, _ = a.now.groupOf(a.question.GroupBy, pick.row)
+		pick.group = group(groupOf(a.question.GroupBy, pick.row))
 	}
 	if len(armSessions) > 0 {
 		a.picks = slices.DeleteFunc(a.picks, func(pick *pick) bool {
@@ -200,19 +203,43 @@ func (p *Pool) selectPicks(ctx context.Context, a *asking) error {
 	return nil
 }
 
-// groupOf names the group of a piece; stated is false where the record doesn't say, wholly or in part.
-func (s *snapshot) groupOf(by poolv1.GroupBy, r *row) (name string, stated bool) {
+// groupOf tells the group of a piece; see groupWords.
+func groupOf(by poolv1.GroupBy, r *row) symbol {
 	switch by {
 	case poolv1.GroupBy_GROUP_BY_ORDER:
-		return r.route.order.Value(), r.route.kind == orderTwoColours
+		return r.route.order
 	case poolv1.GroupBy_GROUP_BY_WATER:
-		return s.waterWords(r.route.water.Value()), r.route.waterKnown
+		return r.route.water
 	case poolv1.GroupBy_GROUP_BY_FIBRE:
-		return r.yarn.fibre.Value(), true
+		return r.yarn.fibre
 	case poolv1.GroupBy_GROUP_BY_MORDANT:
-		return r.route.mordant.Value(), r.route.mordantKnown
+		return r.route.mordant
 	default:
-		return r.route.exhaust.Value(), r.route.exhaustKnown
+		return r.route.exhaust
+	}
+}
+
+// groupWords names a group.
+func (s *snapshot) groupWords(by poolv1.GroupBy, group symbol) string {
+	if by == poolv1.GroupBy_GROUP_BY_WATER {
+		return s.waterWords(group.Value())
+	}
+	return group.Value()
+}
+
+// groupStated is false where the record doesn't say, wholly or in part, of which group a piece is.
+func groupStated(by poolv1.GroupBy, r *row) bool {
+	switch by {
+	case poolv1.GroupBy_GROUP_BY_ORDER:
+		return r.route.kind == orderTwoColours
+	case poolv1.GroupBy_GROUP_BY_WATER:
+		return r.route.waterKnown
+	case poolv1.GroupBy_GROUP_BY_FIBRE:
+		return true
+	case poolv1.GroupBy_GROUP_BY_MORDANT:
+		return r.route.mordantKnown
+	default:
+		return r.route.exhaustKnown
 	}
 }
 
@@ -256,15 +283,14 @@ func (s *snapshot) sameName(name string) int {
 	return n
 }
 
-// widths asks the palette module about picks and writes the groups of the answer.
-func (p *Pool) widths(ctx context.Context, a *asking, picks []*pick) (*palettev1.MeasureWidthsResponse, pipeline.Labels, error) {
-	labels, rows := table(picks, nil)
+// widths asks the palette module about rows and writes the groups of the answer.
+func (p *Pool) widths(ctx context.Context, a *asking, labels pipeline.Labels, rows []pipeline.Row) (*palettev1.MeasureWidthsResponse, error) {
 	response, identity, err := p.pipeline.MeasureWidths(ctx, pipeline.WidthsQuestion{
 		Condition: a.question.Condition, Labels: labels, Rows: rows,
 		ThresholdDE00: a.question.ThresholdDE00, EqualNumber: a.question.EqualNumber, Seed: a.question.Seed,
 	})
 	if err != nil {
-		return nil, labels, err
+		return nil, err
 	}
 	a.modules = append(a.modules, identity)
 	for _, g := range response.GetGroups() {
@@ -288,7 +314,7 @@ func (p *Pool) widths(ctx context.Context, a *asking, picks []*pick) (*palettev1
 		}
 		a.answer.Groups = append(a.answer.Groups, out)
 	}
-	return response, labels, nil
+	return response, nil
 }
 
 // tell adds something that the data can't tell, once.
@@ -334,66 +360,93 @@ func (l *leftOut) listed() (out []*poolv1.LeftOut) {
 
 // tellUnknowns says how much of the record is silent about what bears on the answer.
 func (a *asking) tellUnknowns() {
-	count := func(of func(*pick) bool) int {
-		n := 0
-		for _, p := range a.picks {
-			if of(p) {
-				n++
-			}
-		}
-		return n
+	n := a.unknown
+	if n == nil {
+		n = a.unknowns()
 	}
-	all := len(a.picks)
-	if all == 0 {
+	if n.of == 0 {
 		return
 	}
-	say := func(n int, what string) {
+	say := func(some int, what string) {
 		switch {
-		case n == all:
-			a.tell("%s of all %s", what, pieces(n))
-		case n > 0:
-			a.tell("%s of %s", what, pieces(n))
+		case some == n.of:
+			a.tell("%s of all %s", what, pieces(some))
+		case some > 0:
+			a.tell("%s of %s", what, pieces(some))
 		}
 	}
-	if n := count(func(p *pick) bool { return p.block == "" }); n == all {
+	if n.session == n.of {
 		a.tell("no sessions are known, so chance can't be told from effect and no verdict can be had: that needs an experiment with at least 6 sessions")
-	} else if n > 0 {
-		a.tell("the session of %s isn't known: they count for no session", pieces(n))
+	} else if n.session > 0 {
+		a.tell("the session of %s isn't known: they count for no session", pieces(n.session))
 	}
 	if n := a.now.tiedSessions(); n > 0 {
 		a.tell("%d sessions of the pool share pots with another through posted pieces or shared baths; those that do count as one", n)
 	}
 	by := a.question.GroupBy
-	say(count(func(p *pick) bool { return !p.row.route.mordantKnown }), "mordant not stated, wholly or in part (not the same as none),")
-	say(count(func(p *pick) bool { return !p.row.route.waterKnown }), "water not stated")
+	say(n.mordant, "mordant not stated, wholly or in part (not the same as none),")
+	say(n.water, "water not stated")
 	lotless := yarnNotStated
 	if by != poolv1.GroupBy_GROUP_BY_ORDER && by != poolv1.GroupBy_GROUP_BY_FIBRE {
 		lotless += ", so held against each other only where no known yarn holds both, and yarns may differ there:"
 	}
-	say(count(func(p *pick) bool { return p.row.yarn.lot.Value() == "" }), lotless)
-	say(count(func(p *pick) bool { return p.reading.class != classSettled }), "state or age when read not stated")
-	say(count(func(p *pick) bool { return !p.row.route.exhaustKnown }), "fresh or exhaust bath not stated")
-	say(count(func(p *pick) bool { return p.reading.instrument.Value() == "" }), "instrument not stated")
-	say(count(func(p *pick) bool {
-		return !slices.ContainsFunc(p.row.route.colour, func(c *colourLayer) bool { return c.depth != trial.DepthUnstated })
-	}), "intended depth not stated")
-	if by == poolv1.GroupBy_GROUP_BY_ORDER {
-		return
-	}
-	dyes := map[string]map[string]bool{} // of each group
-	for _, p := range a.picks {
-		if dyes[p.group] == nil {
-			dyes[p.group] = map[string]bool{}
-		}
-		dyes[p.group][p.row.route.order.Value()] = true
-	}
-	seen := map[string]bool{}
-	for _, orders := range dyes {
-		seen[strings.Join(slices.Sorted(maps.Keys(orders)), "|")] = true
-	}
-	if len(seen) > 1 {
+	say(n.lot, lotless)
+	say(n.state, "state or age when read not stated")
+	say(n.exhaust, "fresh or exhaust bath not stated")
+	say(n.instrument, "instrument not stated")
+	say(n.depth, "intended depth not stated")
+	if by != poolv1.GroupBy_GROUP_BY_ORDER && n.dyesDiffer {
 		a.tell("the groups were not dyed with the same dyestuffs: the width of a group also reflects which dyes were used")
 	}
+}
+
+// unknown counts the pieces of which the record doesn't say something.
+type unknown struct {
+	of                                                              int // pieces
+	session, mordant, water, lot, state, exhaust, instrument, depth int
+	dyesDiffer                                                      bool // between groups
+}
+
+func (a *asking) unknowns() *unknown {
+	n := &unknown{of: len(a.picks), dyesDiffer: a.dyesDiffer()}
+	blank := sym("")
+	count := func(into *int, is bool) {
+		if is {
+			*into++
+		}
+	}
+	for _, p := range a.picks {
+		r := p.row.route
+		count(&n.session, p.block == 0)
+		count(&n.mordant, !r.mordantKnown)
+		count(&n.water, !r.waterKnown)
+		count(&n.lot, p.row.yarn.lot == blank)
+		count(&n.state, p.reading.class != classSettled)
+		count(&n.exhaust, !r.exhaustKnown)
+		count(&n.instrument, p.reading.instrument == blank)
+		count(&n.depth, !slices.ContainsFunc(r.colour, func(c *colourLayer) bool { return c.depth != trial.DepthUnstated }))
+	}
+	return n
+}
+
+// dyesDiffer tells whether the groups weren't all dyed with the same dyes in the same orders.
+func (a *asking) dyesDiffer() bool {
+	dyes := map[label]map[symbol]bool{} // of each group
+	for _, p := range a.picks {
+		if dyes[p.group] == nil {
+			dyes[p.group] = map[symbol]bool{}
+		}
+		dyes[p.group][p.row.route.order] = true
+	}
+	for _, orders := range dyes {
+		for _, others := range dyes {
+			if !maps.Equal(orders, others) {
+				return true
+			}
+		}
+		break
+	}
+	return false
 }
 
 func pieces(n int) string {

@@ -23,11 +23,10 @@ type pick struct {
 	row     *row
 	reading *reading
 	lab     trial.Lab
-	group   string
-	block   string // "" when no session is known
-	stratum string
-	key     string // what pieces of a cell have in common, delivered depths aside
-	cell    string
+	group   label
+	block   label // 0 when no session is known
+	stratum label
+	cell    cell
 }
 
 // layerKey names a colour layer by what was wanted of it.
@@ -50,17 +49,12 @@ func orderOf(r *row, byDye bool) []int {
 	return index
 }
 
-// cellKey is what pieces of a cell share: layers with intended depths, fibre lot and water. In an order question the colour layers
-// stand sorted and the mordants without their place; otherwise the whole route in its order.
-func cellKey(r *row, byOrder bool) string {
-	parts := []string{r.yarn.form.Value(), "lot " + r.yarn.lot.Value()}
-	if byOrder {
-		parts = append(parts, r.route.around.Value())
-		for _, i := range orderOf(r, true) {
-			parts = append(parts, layerKey(r.route.colour[i]))
-		}
-	} else {
-		parts = append(parts, string(r.route.digest[:])) // a thousandth of the pieces may share a route, and its key is long
+// orderKey is what pieces of a cell of an order question share: layers with intended depths, fibre lot and water. The colour layers stand sorted and the
+// mordants without their place.
+func orderKey(r *row) string {
+	parts := []string{r.yarn.form.Value(), "lot " + r.yarn.lot.Value(), r.route.around.Value()}
+	for _, i := range orderOf(r, true) {
+		parts = append(parts, layerKey(r.route.colour[i]))
 	}
 	return strings.Join(parts, "; ")
 }
@@ -103,97 +97,110 @@ func compareFigures(a, b []float64) int {
 }
 
 // assignCells gives each pick its cell. Within a stratum, a block and a key, pieces whose delivered depths agree with the smallest of the
-// cell are one cell, whatever their group.
-func assignCells(picks []*pick, byOrder bool) {
-	assignCellsBy(picks, byOrder, func(r *row) string { return cellKey(r, byOrder) })
+// cell are one cell, whatever their group. Outside order questions the key is the yarn and the whole route in its order.
+func (t *texts) assignCells(picks []*pick, byOrder bool) {
+	if byOrder {
+		t.assignCellsBy(picks, true, orderKey)
+		return
+	}
+	head := memo(t, func(y yarn) string { return y.form.Value() + "; lot " + y.lot.Value() + "; " })
+	for _, p := range picks {
+		p.cell = cell{head: head(*p.row.yarn), route: p.row.route}
+	}
+	t.tellCells(picks, false)
 }
 
-func assignCellsBy(picks []*pick, byOrder bool, key func(*row) string) {
-	type place struct{ stratum, block, key string }
+// assignCellsBy is assignCells with another key.
+func (t *texts) assignCellsBy(picks []*pick, byOrder bool, key func(*row) string) {
 	type kind struct {
 		route *route
 		yarn  *yarn
 	}
-	keys := map[kind]string{} // so that a text is kept once
-	places := make(map[place]int32, len(picks)/2)
-	at := make([]int32, len(picks))
-	var ends []int32 // of the picks of each place, once they lie place by place
-	for i, p := range picks {
+	known := map[kind]label{} // so that a text is made once
+	for _, p := range picks {
 		k := kind{p.row.route, p.row.yarn}
-		text, known := keys[k]
-		if !known {
-			text = key(p.row)
-			keys[k] = text
+		head, ok := known[k]
+		if !ok {
+			head = t.label(key(p.row))
+			known[k] = head
 		}
-		p.key, p.cell = text, text
-		n, known := places[place{p.stratum, p.block, text}]
-		if !known {
-			n = int32(len(ends))
-			places[place{p.stratum, p.block, text}] = n
-			ends = append(ends, 0)
+		p.cell = cell{head: head}
+	}
+	t.tellCells(picks, byOrder)
+}
+
+// tellCells tells cells of one key apart, within strata and blocks, where their delivered depths don't agree.
+func (t *texts) tellCells(picks []*pick, byOrder bool) {
+	places := t.lay(picks, func(p *pick) (high, low uint64) {
+		return uint64(p.stratum)<<32 | uint64(p.block), p.cell.start()
+	})
+	slices.SortFunc(places, func(a, b place) int {
+		return cmp.Or(compareKeys(a, b), cmp.Compare(a.of.cell.head, b.of.cell.head), compareRoutes(a.of.cell.route, b.of.cell.route))
+	})
+	alike := func(a, b place) bool { return a.high == b.high && a.of.cell == b.of.cell }
+	var members []*pick
+	for from, to := 0, 0; from < len(places); from = to {
+		members = members[:0]
+		for to = from; to < len(places) && alike(places[from], places[to]); to++ {
+			members = append(members, places[to].of)
 		}
-		at[i] = n
-		ends[n]++
-	}
-	sum := int32(0)
-	for n := range ends {
-		sum, ends[n] = sum+ends[n], sum
-	}
-	sorted := make([]*pick, len(picks))
-	for i, p := range picks {
-		sorted[ends[at[i]]] = p
-		ends[at[i]]++
-	}
-	from := int32(0)
-	for _, to := range ends {
-		if to-from > 1 {
-			tellDepths(sorted[from:to], byOrder)
+		if len(members) > 1 {
+			tellDepths(members, byOrder)
 		}
-		from = to
 	}
 }
 
 // tellDepths makes cells of their own of the members of a place whose delivered depths don't agree.
-func tellDepths(members []*pick, byOrder bool) {
-	slices.SortFunc(members, func(a, b *pick) int {
-		return cmp.Or(compareFigures(figures(a, byOrder), figures(b, byOrder)), bytes.Compare(a.reading.id[:], b.reading.id[:]))
+func tellDepths(picks []*pick, byOrder bool) {
+	type member struct {
+		*pick
+		figures []float64
+	}
+	members := make([]member, len(picks))
+	for i, p := range picks {
+		members[i] = member{p, figures(p, byOrder)}
+	}
+	slices.SortFunc(members, func(a, b member) int {
+		return cmp.Or(compareFigures(a.figures, b.figures), bytes.Compare(a.reading.id[:], b.reading.id[:]))
 	})
 	var seeds [][]float64
-	for _, p := range members {
-		f := figures(p, byOrder)
-		n := slices.IndexFunc(seeds, func(seed []float64) bool { return agree(seed, f) })
+	for _, m := range members {
+		n := slices.IndexFunc(seeds, func(seed []float64) bool { return agree(seed, m.figures) })
 		if n < 0 {
 			n = len(seeds)
-			seeds = append(seeds, f)
+			seeds = append(seeds, m.figures)
 		}
 		if n > 0 {
-			p.cell = fmt.Sprintf("%s; depths %d", p.key, n+1)
+			m.cell.depths = uint32(n + 1)
 		}
 	}
 }
 
 // unmatched says why picks of an order comparison have no partner; those that have one are returned.
 func unmatched(picks []*pick, left *leftOut) []*pick {
-	type place struct{ stratum, block, label string }
-	cells, keys := map[place]map[string]bool{}, map[place]map[string]bool{}
-	add := func(m map[place]map[string]bool, at place, group string) {
+	type place struct {
+		stratum, block label
+		of             cell
+	}
+	cells, keys := map[place]map[label]bool{}, map[place]map[label]bool{}
+	add := func(m map[place]map[label]bool, at place, group label) {
 		if m[at] == nil {
-			m[at] = map[string]bool{}
+			m[at] = map[label]bool{}
 		}
 		m[at][group] = true
 	}
 	for _, p := range picks {
 		add(cells, place{p.stratum, p.block, p.cell}, p.group)
-		add(keys, place{p.stratum, p.block, p.key}, p.group)
+		add(keys, place{p.stratum, p.block, p.cell.key()}, p.group)
 	}
 	var out []*pick
 	for _, p := range picks {
 		switch {
 		case len(cells[place{p.stratum, p.block, p.cell}]) > 1:
 			out = append(out, p)
-		case len(keys[place{p.stratum, p.block, p.key}]) > 1:
+		case len(keys[place{p.stratum, p.block, p.cell.key()}]) > 1:
 			left.piece("not in the comparison: delivered depths differ by more than 10 %")
-		case p.block == "":
+		case p.block == 0:
 			left.piece("not in the comparison: no partner in the other order, and no session known")
 		default:
 			left.piece("not in the comparison: no partner in the other order of the same session (same layers, intended depths, fibre lot, mordants and water)")
@@ -204,17 +211,21 @@ func unmatched(picks []*pick, left *leftOut) []*pick {
 
 // completion tells, per block, when it first held both groups of one cell: the core's own time of the later of the two first readings.
 // It doesn't change when a piece is read again, so the sessions that a verdict stands on stay the same.
-func completion(picks []*pick) map[string]int64 {
-	type place struct{ stratum, block, cell string }
-	type seen struct {
-		group string
-		first int64
-		other map[string]int64 // of the cells of several groups
+func (t *texts) completion(picks []*pick) map[label]int64 {
+	type place struct {
+		stratum, block label
+		cell           cell
 	}
-	at := make(map[place]int32, len(picks)/2)
+	type seen struct {
+		group label
+		first int64
+		other map[label]int64 // of the cells of several groups
+	}
+	several := t.several(picks)
+	at := map[place]int32{}
 	var cells []seen
 	for _, p := range picks {
-		if p.block == "" {
+		if p.block == 0 || !several[p.block] {
 			continue
 		}
 		n, known := at[place{p.stratum, p.block, p.cell}]
@@ -230,13 +241,13 @@ func completion(picks []*pick) map[string]int64 {
 			continue
 		}
 		if c.other == nil {
-			c.other = map[string]int64{}
+			c.other = map[label]int64{}
 		}
 		if t, ok := c.other[p.group]; !ok || p.row.firstRead < t {
 			c.other[p.group] = p.row.firstRead
 		}
 	}
-	done := map[string]int64{}
+	done := map[label]int64{}
 	for at, n := range at {
 		c := &cells[n]
 		if len(c.other) == 0 {
@@ -250,28 +261,39 @@ func completion(picks []*pick) map[string]int64 {
 	return done
 }
 
+// several tells of which blocks the picks are of several groups.
+func (t *texts) several(picks []*pick) []bool {
+	first, several := make([]label, len(t.list)), make([]bool, len(t.list))
+	seen := make([]bool, len(t.list))
+	for _, p := range picks {
+		if !seen[p.block] {
+			seen[p.block], first[p.block] = true, p.group
+		} else if first[p.block] != p.group {
+			several[p.block] = true
+		}
+	}
+	return several
+}
+
 // table makes labels and rows of picks. groups fixes the order of groups; nil sorts them. Blocks come in the order of
 // completion, the unfinished ones after them by their ids, which are ordered in time.
-func table(picks []*pick, groups []string) (pipeline.Labels, []pipeline.Row) {
-	return tableBy(picks, groups, completion(picks))
+func (t *texts) table(picks []*pick, groups []string) (pipeline.Labels, []pipeline.Row) {
+	return t.tableBy(picks, groups, t.completion(picks))
 }
 
 // tableBy is table with the times at which blocks were complete.
-func tableBy(picks []*pick, groups []string, done map[string]int64) (pipeline.Labels, []pipeline.Row) {
-	column := func(of func(*pick) string) []string {
-		seen := map[string]bool{}
-		for _, p := range picks {
-			seen[of(p)] = true
-		}
-		return slices.Sorted(maps.Keys(seen))
+func (t *texts) tableBy(picks []*pick, groups []string, done map[label]int64) (pipeline.Labels, []pipeline.Row) {
+	var inOrder []label // groups
+	for _, group := range groups {
+		inOrder = append(inOrder, t.label(group))
 	}
 	if groups == nil {
-		groups = column(func(p *pick) string { return p.group })
+		inOrder = t.sorted(picks, func(p *pick) label { return p.group })
 	}
-	blocks := column(func(p *pick) string { return p.block })
-	slices.SortStableFunc(blocks, func(a, b string) int {
-		rank := func(block string) int64 {
-			if block == "" {
+	blocks := t.sorted(picks, func(p *pick) label { return p.block })
+	slices.SortStableFunc(blocks, func(a, b label) int {
+		rank := func(block label) int64 {
+			if block == 0 {
 				return math.MinInt64
 			}
 			if t, ok := done[block]; ok {
@@ -281,31 +303,46 @@ func tableBy(picks []*pick, groups []string, done map[string]int64) (pipeline.La
 		}
 		return cmp.Compare(rank(a), rank(b))
 	})
-	strata := column(func(p *pick) string { return p.stratum })
+	strata := t.sorted(picks, func(p *pick) label { return p.stratum })
+	cellOf, cells := t.numberCells(picks)
+	labels := pipeline.Labels{Groups: t.texts(inOrder), Blocks: t.texts(blocks), Strata: t.texts(strata), Cells: cellNames(cells)}
+	g, b, s := t.places(inOrder), t.places(blocks), t.places(strata)
 	rows := make([]pipeline.Row, len(picks))
-	cells := column(func(p *pick) string { return p.cell })
-	at := indexes(cells)
+	ids := readingIDs(picks)
 	for i, p := range picks {
-		rows[i].Cell = at[p.cell]
-	}
-	labels := pipeline.Labels{Groups: groups, Blocks: blocks, Strata: strata, Cells: make([]string, len(cells))}
-	for i := range cells { // cells travel under short names
-		labels.Cells[i] = "cell " + strconv.Itoa(i+1)
-	}
-	g, b, s := indexes(groups), indexes(blocks), indexes(strata)
-	for i, p := range picks {
-		r := &rows[i]
-		r.ReadingID, r.Group, r.Block, r.Stratum, r.Lab = p.reading.id.String(), g[p.group], b[p.block], s[p.stratum], p.lab
+		rows[i] = pipeline.Row{ReadingID: ids[i*idText : (i+1)*idText], Group: g[p.group], Block: b[p.block], Stratum: s[p.stratum], Cell: cellOf[i], Lab: p.lab}
 	}
 	return labels, rows
 }
 
-func indexes(texts []string) map[string]uint32 {
-	out := make(map[string]uint32, len(texts))
-	for i, text := range texts {
-		out[text] = uint32(i)
+// cellNames are short names, under which cells travel; parts of one text, as are readingIDs, since half a million small ones cost more than their letters.
+func cellNames(n int) []string {
+	const word = "cell "
+	text := make([]byte, 0, n*(len(word)+7))
+	ends := make([]int, n)
+	for i := range n {
+		text = strconv.AppendInt(append(text, word...), int64(i+1), 10)
+		ends[i] = len(text)
+	}
+	all, from := string(text), 0
+	out := make([]string, n)
+	for i, to := range ends {
+		out[i], from = all[from:to], to
 	}
 	return out
+}
+
+// idText is the length of an id as a text.
+const idText = 36
+
+// readingIDs are the ids of the picks' readings as texts, one after the other.
+func readingIDs(picks []*pick) string {
+	var all strings.Builder
+	all.Grow(idText * len(picks))
+	for _, p := range picks {
+		all.WriteString(p.reading.id.String())
+	}
+	return all.String()
 }
 
 // leftOut counts what isn't used, by reason.

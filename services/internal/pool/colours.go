@@ -5,28 +5,33 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sync"
 
+	"golang.org/x/sync/errgroup"
+
 	"github.com/commonvat/commonvat/services/internal/pipeline"
+	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
 // colours keeps what the reading module made of a chunk's readings, by condition. Those of another module than the one in
-// use are forgotten.
+// use are forgotten. A colour takes 24 bytes; there are four conditions, so a million readings take 24 MB for each that was asked for, and at most 96 MB.
 type colours struct {
 	mu   sync.Mutex
-	sets map[trial.ColourCondition]*colourSet
+	sets []*colourSet // one a condition
 }
 
 // colourSet has a place for each of the chunk's readings.
 type colourSet struct {
-	digest string
-	labs   []trial.Lab // L is NaN where nothing is known
-	faults map[int]string
+	condition trial.ColourCondition
+	digest    string
+	labs      []trial.Lab // L is NaN where nothing is known
+	faults    map[int]string
 }
 
-func newColourSet(digest string, readings int) *colourSet {
-	set := &colourSet{digest: digest, labs: make([]trial.Lab, readings)}
+func newColourSet(condition trial.ColourCondition, digest string, readings int) *colourSet {
+	set := &colourSet{condition: condition, digest: digest, labs: make([]trial.Lab, readings)}
 	for i := range set.labs {
 		set.labs[i].L = math.NaN()
 	}
@@ -54,25 +59,26 @@ func (s *colourSet) set(place int, colour pipeline.Colour) {
 func (c *colours) get(condition trial.ColourCondition, digest string, place int) (pipeline.Colour, bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	set := c.sets[condition]
-	if set == nil || set.digest != digest {
-		return pipeline.Colour{}, false
+	for _, set := range c.sets {
+		if set.condition == condition && set.digest == digest {
+			return set.at(place)
+		}
 	}
-	return set.at(place)
+	return pipeline.Colour{}, false
 }
 
 func (c *chunk) putColour(condition trial.ColourCondition, digest string, place int, colour pipeline.Colour) {
 	c.colours.mu.Lock()
 	defer c.colours.mu.Unlock()
-	set := c.colours.sets[condition]
-	if set == nil || set.digest != digest {
-		if c.colours.sets == nil {
-			c.colours.sets = map[trial.ColourCondition]*colourSet{}
-		}
-		set = newColourSet(digest, len(c.readings))
-		c.colours.sets[condition] = set
+	i := slices.IndexFunc(c.colours.sets, func(s *colourSet) bool { return s.condition == condition })
+	switch {
+	case i < 0:
+		i = len(c.colours.sets)
+		c.colours.sets = append(c.colours.sets, newColourSet(condition, digest, len(c.readings)))
+	case c.colours.sets[i].digest != digest:
+		c.colours.sets[i] = newColourSet(condition, digest, len(c.readings))
 	}
-	set.set(place, colour)
+	c.colours.sets[i].set(place, colour)
 }
 
 // inherit takes over the colours that were computed for the trial as it was: readings never change, so their colours don't. It is called before
@@ -87,14 +93,20 @@ func (c *chunk) inherit(old *chunk) {
 	for i := range c.readings {
 		places[c.readings[i].id] = i
 	}
-	for condition, set := range old.colours.sets {
+	for _, set := range old.colours.sets {
 		for i := range old.readings {
 			place, still := places[old.readings[i].id]
 			if colour, known := set.at(i); known && still {
-				c.putColour(condition, set.digest, place, colour)
+				c.putColour(set.condition, set.digest, place, colour)
 			}
 		}
 	}
+}
+
+// batch is raw measurements on their way to the module, and whose they are.
+type batch struct {
+	raws  []trial.RawColour
+	whose []wanted
 }
 
 // wanted is a reading of a chunk whose colour isn't known yet.
@@ -103,48 +115,128 @@ type wanted struct {
 	place int
 }
 
-// compute has the module compute the colours that are wanted. The raw measurements are read from the record again, so that the pool
-// needs no room for them. A reading that is gone since (its trial was withdrawn) gets no colour.
-func (p *Pool) compute(ctx context.Context, module *pipeline.ColourReader, condition trial.ColourCondition, want []wanted) error {
+// compute has the module compute the colours of the candidates' first readings that aren't known yet. The raw measurements are read from the record again, so
+// that the pool needs no room for them: the next batch is read while the module has one. A reading that is gone since (its trial was withdrawn) gets no colour.
+func (p *Pool) compute(ctx context.Context, now *snapshot, module *pipeline.ColourReader, condition trial.ColourCondition, candidates []candidate) error {
 	digest := module.Identity().GetDigest()
-	var raws []trial.RawColour
-	var whose []wanted
-	flush := func() error {
-		colours, err := module.Compute(ctx, condition, raws)
-		if err != nil {
-			return err
-		}
-		for i, colour := range colours {
-			whose[i].chunk.putColour(condition, digest, whose[i].place, colour)
-		}
-		raws, whose = raws[:0], whose[:0]
-		return nil
-	}
-	for len(want) > 0 {
-		n := 1
-		for n < len(want) && want[n].chunk == want[0].chunk {
-			n++
-		}
-		found, err := p.rawOf(ctx, want[0].chunk.trial)
-		if err != nil {
-			return err
-		}
-		for _, w := range want[:n] {
-			if raw, ok := found[w.chunk.readings[w.place].id]; ok {
-				raws, whose = append(raws, raw), append(whose, w)
+	batches := make(chan batch)
+	both, ctx := errgroup.WithContext(ctx)
+	both.Go(func() error {
+		defer close(batches)
+		return p.readRaws(ctx, now, condition, digest, candidates, func(b batch) error {
+			select {
+			case batches <- b:
+				return nil
+			case <-ctx.Done():
+				return ctx.Err()
 			}
-		}
-		want = want[n:]
-		if len(raws) >= pipeline.ReadingBatch {
-			if err := flush(); err != nil {
+		})
+	})
+	both.Go(func() error {
+		for b := range batches {
+			colours, err := module.Compute(ctx, condition, b.raws)
+			if err != nil {
 				return err
 			}
+			for i, colour := range colours {
+				b.whose[i].chunk.putColour(condition, digest, b.whose[i].place, colour)
+			}
+		}
+		return nil
+	})
+	return both.Wait()
+}
+
+// readRaws hands on what the candidates' first readings measured where its colour isn't known, trial by trial.
+func (p *Pool) readRaws(ctx context.Context, now *snapshot, condition trial.ColourCondition, digest string, candidates []candidate, hand func(batch) error) error {
+	lacking := lackingTrials(condition, digest, candidates)
+	rawOf := p.rawOf
+	if 2*len(lacking) >= len(now.chunks) {
+		rawOf = (&rawPages{pool: p}).rawOf
+	}
+	var b batch
+	for _, of := range lacking {
+		found, err := rawOf(ctx, of[0].chunk.trial)
+		if err != nil {
+			return err
+		}
+		for i := range of {
+			c, place := of[i].chunk, of[i].place()
+			if _, known := c.colours.get(condition, digest, place); known {
+				continue
+			}
+			if raw, ok := found[c.readings[place].id]; ok {
+				b.raws, b.whose = append(b.raws, raw), append(b.whose, wanted{c, place})
+			}
+		}
+		if len(b.raws) >= pipeline.ReadingBatch {
+			if err := hand(b); err != nil {
+				return err
+			}
+			b = batch{make([]trial.RawColour, 0, len(b.raws)), make([]wanted, 0, len(b.whose))}
 		}
 	}
-	if len(raws) > 0 {
-		return flush()
+	if len(b.raws) > 0 {
+		return hand(b)
 	}
 	return nil
+}
+
+// lackingTrials are the candidates of each trial of which some first reading has no colour yet.
+func lackingTrials(condition trial.ColourCondition, digest string, candidates []candidate) (out [][]candidate) {
+	for len(candidates) > 0 {
+		n := 1
+		for n < len(candidates) && candidates[n].chunk == candidates[0].chunk {
+			n++
+		}
+		of := candidates[:n]
+		candidates = candidates[n:]
+		if slices.ContainsFunc(of, func(c candidate) bool {
+			_, known := c.chunk.colours.get(condition, digest, c.place())
+			return !known
+		}) {
+			out = append(out, of)
+		}
+	}
+	return out
+}
+
+// rawPages reads raw measurements in pages of trials, for a question that needs most of them: that goes past the store's cache of records, which single ones would
+// fill with what nobody asks for again.
+type rawPages struct {
+	pool   *Pool
+	page   []store.TrialRow
+	after  trial.ID
+	ended  bool
+	single bool // since a page couldn't be read: a damaged record in it may be none that the question needs
+}
+
+// rawsPage is how many trials are read at a time.
+const rawsPage = 20
+
+// rawOf is Pool.rawOf, for trials in the order of their ids.
+func (r *rawPages) rawOf(ctx context.Context, id trial.ID) (map[entryID]trial.RawColour, error) {
+	for !r.single {
+		for len(r.page) > 0 && r.page[0].ID < id {
+			r.page = r.page[1:]
+		}
+		switch {
+		case len(r.page) > 0 && r.page[0].ID == id:
+			return r.pool.rawsIn(r.page[0])
+		case len(r.page) > 0 || r.ended:
+			return nil, nil // no longer shared
+		}
+		page, err := r.pool.reader.SharedTrials(ctx, r.after, rawsPage)
+		if err != nil {
+			r.single = true
+			break
+		}
+		r.page, r.ended = page, len(page) < rawsPage
+		if len(page) > 0 {
+			r.after = page[len(page)-1].ID
+		}
+	}
+	return r.pool.rawOf(ctx, id)
 }
 
 // rawOf reads the raw measurements of a shared trial; none when it is no longer shared.
@@ -156,13 +248,17 @@ func (p *Pool) rawOf(ctx context.Context, id trial.ID) (map[entryID]trial.RawCol
 	if err != nil {
 		return nil, fmt.Errorf("read trial %s: %w", id, err)
 	}
-	t, err := p.decode(row.Body)
+	return p.rawsIn(row)
+}
+
+func (p *Pool) rawsIn(row store.TrialRow) (map[entryID]trial.RawColour, error) {
+	t, err := p.measured(row.Body)
 	if err != nil {
-		return nil, fmt.Errorf("decode trial %s: %w", id, err)
+		return nil, fmt.Errorf("decode trial %s: %w", row.ID, err)
 	}
 	raws, err := rawsOf(t)
 	if err != nil {
-		return nil, fmt.Errorf("trial %s: %w", id, err)
+		return nil, fmt.Errorf("trial %s: %w", row.ID, err)
 	}
 	return raws, nil
 }

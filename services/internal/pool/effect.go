@@ -22,30 +22,30 @@ const DefaultToleranceDE00 = 2.0
 func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, matched []*pick, groups []string, closing int32, tolerance float64) error {
 	// A cell is a recipe read in one way; strata tell repeats of the whole route apart there.
 	picks := make([]*pick, len(matched))
-	words := map[string]string{}
+	words := map[label]string{}
 	for i, of := range matched {
 		clone := *of
-		clone.cell = of.stratum + "; " + of.cell
+		clone.cell = cell{head: a.texts.label(a.texts.text(of.stratum) + "; " + a.texts.cellText(of.cell))}
 		picks[i] = &clone
-		if _, ok := words[clone.cell]; !ok {
-			words[clone.cell] = a.now.cellWords(of)
+		if _, ok := words[clone.cell.head]; !ok {
+			words[clone.cell.head] = a.now.cellWords(of)
 		}
 	}
-	done := completion(picks)
+	done := a.texts.completion(picks)
 	arms := []comparev1.Arm{comparev1.Arm_ARM_FIRST_ORDER, comparev1.Arm_ARM_SECOND_ORDER}
 	for _, beside := range a.arms(picks, groups) {
 		if !slices.Contains(arms, beside.arm) {
 			arms = append(arms, beside.arm)
 		}
-		beside.group = beside.arm.String()
+		beside.group = a.texts.label(beside.arm.String())
 		picks = append(picks, beside.pick)
 	}
 	armGroups := slices.Clone(groups)
 	for _, arm := range arms[2:] {
 		armGroups = append(armGroups, arm.String())
 	}
-	repeats(picks, func(p *pick) string { return p.block + "\n" + p.group + "\n" + p.cell })
-	labels, rows := tableBy(picks, armGroups, done)
+	a.texts.repeats(picks)
+	labels, rows := a.texts.tableBy(picks, armGroups, done)
 	response, identity, err := p.pipeline.MeasureOrderEffect(ctx, pipeline.EffectQuestion{
 		Condition: a.question.Condition, Labels: labels, Rows: rows, Arms: arms,
 		ToleranceDE00: tolerance, ClosingSessions: closing, Comparisons: 1, Seed: a.question.Seed,
@@ -76,7 +76,7 @@ func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, m
 		out.De00, out.UpperDe00, out.P, out.PAdjusted = &de, o.UpperDe00, o.P, o.PAdjusted
 		out.Difference = &typesv1.LabDifference{L: o.GetL(), A: o.GetA(), B: o.GetB()}
 	}
-	cells := sorted(cellsOf(picks))
+	cells := a.texts.sorted(picks, func(p *pick) label { return p.cell.head })
 	for _, c := range response.GetCells() {
 		out.Cells = append(out.Cells, &poolv1.CellEffect{
 			Cell: words[cells[c.GetCell()]], Sessions: c.GetSessions(), De00: c.GetDe00(), PAdjusted: c.PAdjusted,
@@ -102,14 +102,6 @@ func blankWords(kind comparev1.BlankKind, first, second string) string {
 		return fmt.Sprintf("what the bath of %s without its dye does to %s", first, second)
 	}
 	return fmt.Sprintf("what the colour of %s adds to %s", first, second)
-}
-
-func cellsOf(picks []*pick) []string {
-	out := make([]string, len(picks))
-	for i, p := range picks {
-		out[i] = p.cell
-	}
-	return out
 }
 
 // wordsOfDepth has nothing for a depth that is not stated.

@@ -17,9 +17,9 @@ func (a *asking) experimentPicks() (d dyePair, orders []string) {
 	orders = d.orders()
 	a.picks = slices.DeleteFunc(a.picks, func(pick *pick) bool {
 		switch {
-		case !slices.Contains(orders, pick.group):
+		case !slices.Contains(orders, a.texts.text(pick.group)):
 			a.left.piece("other dyes than the experiment's")
-		case pick.block == "":
+		case pick.block == 0:
 			a.left.piece("no session known")
 		default:
 			return false
@@ -45,15 +45,15 @@ func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 	if err := p.orderWidths(ctx, a); err != nil {
 		return err
 	}
-	strata(a.picks, false, func(*pick) string { return d.String() })
-	assignCells(a.picks, true)
+	a.texts.strata(a.picks, false, func(*pick) string { return d.String() })
+	a.texts.assignCells(a.picks, true)
 	matched := unmatched(a.picks, a.left)
 	if len(matched) == 0 {
 		pair.Standing, pair.Thin = poolv1.Standing_STANDING_NOT_ENOUGH_YET, true
 		a.missing(pair, e.ClosingSessions, d)
 		return nil
 	}
-	labels, rows := table(matched, groups)
+	labels, rows := a.texts.table(matched, groups)
 	response, identity, err := p.pipeline.CompareOrders(ctx, pipeline.OrdersQuestion{
 		Condition: a.question.Condition, Labels: labels, Rows: rows, ThresholdDE00: a.question.ThresholdDE00,
 		ClosingSessions: int32(e.ClosingSessions), Comparisons: 1, Seed: a.question.Seed,
@@ -62,7 +62,7 @@ func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 		return err
 	}
 	a.modules = append(a.modules, identity)
-	fillPair(pair, response, matched)
+	fillPair(pair, response, matched, a.texts.label(groups[0]))
 	a.tellMordantPlace(matched, groups)
 	if err := p.effect(ctx, a, pair, matched, groups, int32(e.ClosingSessions), e.ToleranceDE00); err != nil {
 		return err

@@ -47,7 +47,7 @@ func (p *Pool) CheckFreeze(ctx context.Context, q FreezeQuestion) error {
 }
 
 func (p *Pool) freezing(ctx context.Context, q FreezeQuestion) (*asking, error) {
-	a := &asking{question: Question{GroupBy: q.GroupBy, Where: q.Where, ExperimentID: q.ExperimentID, Condition: q.Condition}, left: newLeftOut(), most: MaxFrozen}
+	a := &asking{question: Question{GroupBy: q.GroupBy, Where: q.Where, ExperimentID: q.ExperimentID, Condition: q.Condition}, texts: newTexts(), left: newLeftOut(), most: MaxFrozen}
 	if q.Spectra {
 		a.most = MaxFrozenWithSpectra
 	}
@@ -72,14 +72,14 @@ func (p *Pool) Freeze(ctx context.Context, q FreezeQuestion) (*Freeze, error) {
 	if a.experiment != nil {
 		groups = a.verdictPicks(out)
 	} else {
-		a.shown, _ = strata(a.picks, q.GroupBy == poolv1.GroupBy_GROUP_BY_FIBRE, nil)
-		assignCells(a.picks, q.GroupBy == poolv1.GroupBy_GROUP_BY_ORDER)
+		a.shown, _ = a.texts.strata(a.picks, q.GroupBy == poolv1.GroupBy_GROUP_BY_FIBRE, nil)
+		a.texts.assignCells(a.picks, q.GroupBy == poolv1.GroupBy_GROUP_BY_ORDER)
 	}
 	more, err := p.moreOf(ctx, a, q)
 	if err != nil {
 		return nil, err
 	}
-	labels, rows := table(a.picks, groups)
+	labels, rows := a.texts.table(a.picks, groups)
 	c := &frozen.Columns{Condition: a.question.Condition, Labels: labels, Rows: rows, Ages: q.Ages, Spectra: q.Spectra, TrialOf: make([]uint32, len(rows))}
 	for _, label := range labels.Strata {
 		shown := a.shown[label]
@@ -110,15 +110,15 @@ func (p *Pool) Freeze(ctx context.Context, q FreezeQuestion) (*Freeze, error) {
 func (a *asking) verdictPicks(out *Freeze) []string {
 	e := a.experiment
 	d, groups := a.experimentPicks()
-	a.shown, _ = strata(a.picks, false, func(*pick) string { return d.String() })
-	assignCells(a.picks, true)
+	a.shown, _ = a.texts.strata(a.picks, false, func(*pick) string { return d.String() })
+	a.texts.assignCells(a.picks, true)
 	a.picks = unmatched(a.picks, a.left)
-	labels, _ := table(a.picks, groups) // sessions in the order in which they became complete
+	labels, _ := a.texts.table(a.picks, groups) // sessions in the order in which they became complete
 	out.Complete, out.Closing = len(labels.Blocks), e.ClosingSessions
 	used := labels.Blocks[:min(len(labels.Blocks), e.ClosingSessions)]
 	out.Used = len(used)
 	a.picks = slices.DeleteFunc(a.picks, func(pick *pick) bool {
-		late := !slices.Contains(used, pick.block)
+		late := !slices.Contains(used, a.texts.text(pick.block))
 		if late {
 			a.left.piece("of a session that became complete after the closing size")
 		}

@@ -24,23 +24,28 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 		return nil
 	}
 	by := a.question.GroupBy
-	a.shown, a.mixed = strata(a.picks, by == poolv1.GroupBy_GROUP_BY_FIBRE, nil)
-	assignCells(a.picks, false)
-	response, labels, err := p.widths(ctx, a, a.picks)
+	a.shown, a.mixed = a.texts.strata(a.picks, by == poolv1.GroupBy_GROUP_BY_FIBRE, nil)
+	a.texts.assignCells(a.picks, false)
+	labels, rows := a.texts.table(a.picks, nil)
+	// All that is wanted of the pieces besides is taken now: of a large question they take as much room as its rows, while modules work for seconds.
+	stated, lotlessPicks, alike := a.statedGroups(), a.lotless(), a.alikeBut(by)
+	a.unknown = a.unknowns()
+	if by != poolv1.GroupBy_GROUP_BY_WATER {
+		a.picks = nil
+	}
+	a.texts.room = nil
+	response, err := p.widths(ctx, a, labels, rows)
 	if err != nil {
 		return err
 	}
-	if err := p.scores(ctx, a); err != nil {
+	if err := p.scores(ctx, a, labels, rows); err != nil {
 		return err
 	}
-	stated := map[string]bool{}
-	sessions := map[string]bool{}
-	for _, pick := range a.picks {
-		_, stated[pick.group] = a.now.groupOf(by, pick.row)
-		sessions[pick.block] = pick.block != ""
+	sessions := len(labels.Blocks)
+	if labels.Blocks[0] == "" {
+		sessions--
 	}
-	delete(sessions, "")
-	lotless, err := p.lotlessPairs(ctx, a)
+	lotless, err := p.lotlessPairs(ctx, a, lotlessPicks)
 	if err != nil {
 		return err
 	}
@@ -61,7 +66,7 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 		out := &poolv1.PairAnswer{
 			First: first, Second: second, Standing: poolv1.Standing_STANDING_EXPLORATORY,
 			Strata: pair.GetStrata(), CellsFirst: pair.GetCellsA(), CellsSecond: pair.GetCellsB(),
-			ShadeDifference: pair.MeanShadeDifference, Thin: pair.GetThin() || onLotless, Sessions: int32(len(sessions)),
+			ShadeDifference: pair.MeanShadeDifference, Thin: pair.GetThin() || onLotless, Sessions: int32(sessions),
 		}
 		if pair.MeanLogDispersionRatio != nil {
 			ratio := math.Exp(pair.GetMeanLogDispersionRatio())
@@ -77,11 +82,11 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 	if apart > 0 {
 		a.tell("%d of %d pairs of groups stand nowhere side by side on one yarn, read alike, with at least 2 cells of each", apart, pairs)
 	}
-	if len(sessions) > 0 {
+	if sessions > 0 {
 		a.tell("no verdict is given here: that needs an experiment that asks this, at its closing size")
 	}
 	a.headlineGroups(stated)
-	if err := p.apart(ctx, a); err != nil {
+	if err := p.apart(ctx, a, alike); err != nil {
 		return err
 	}
 	if by == poolv1.GroupBy_GROUP_BY_WATER {
@@ -90,22 +95,46 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 	return nil
 }
 
-// lotlessPairs compares the groups among the pieces whose yarn isn't stated. They may lie on different yarns, so what comes of it is
-// used only for groups that no known yarn holds both of, and always as thin.
-func (p *Pool) lotlessPairs(ctx context.Context, a *asking) (map[[2]string]*palettev1.PairWidth, error) {
+// statedGroups tells of each group whether the record says that pieces are of it.
+func (a *asking) statedGroups() map[string]bool {
+	stated := map[label]bool{}
+	for _, pick := range a.picks {
+		stated[pick.group] = groupStated(a.question.GroupBy, pick.row)
+	}
+	out := make(map[string]bool, len(stated))
+	for group, is := range stated {
+		out[a.texts.text(group)] = is
+	}
+	return out
+}
+
+// lotless are copies of the pieces whose yarn isn't stated, with those of all groups in the same strata.
+func (a *asking) lotless() []*pick {
+	shared := map[label]label{} // strata of a group's own: that of all groups together
+	for of, text := range a.shown {
+		if text != of {
+			shared[a.texts.label(of)] = a.texts.label(text)
+		}
+	}
 	var picks []*pick
 	for _, of := range a.picks {
-		if text := a.shown[of.stratum]; text != of.stratum {
+		if stratum, alone := shared[of.stratum]; alone {
 			clone := *of
-			clone.stratum = text
+			clone.stratum = stratum
 			picks = append(picks, &clone)
 		}
 	}
+	return picks
+}
+
+// lotlessPairs compares the groups among the pieces whose yarn isn't stated. They may lie on different yarns, so what comes of it is
+// used only for groups that no known yarn holds both of, and always as thin.
+func (p *Pool) lotlessPairs(ctx context.Context, a *asking, picks []*pick) (map[[2]string]*palettev1.PairWidth, error) {
 	out := map[[2]string]*palettev1.PairWidth{}
 	if len(picks) == 0 {
 		return out, nil
 	}
-	labels, rows := table(picks, nil)
+	labels, rows := a.texts.table(picks, nil)
 	response, _, err := p.pipeline.MeasureWidths(ctx, pipeline.WidthsQuestion{
 		Condition: a.question.Condition, Labels: labels, Rows: rows,
 		ThresholdDE00: a.question.ThresholdDE00, EqualNumber: a.question.EqualNumber, Seed: a.question.Seed,

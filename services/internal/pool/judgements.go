@@ -89,7 +89,7 @@ func (a *asking) judged(c *chunk, j judged, groups, closed []string) (comparev1.
 	case first.session.id == "" || second.session.id == "" || block != a.now.blockOf(second.session.id):
 		a.left.judgement("pieces of no known session, or of two")
 		return 0, ""
-	case cellKey(first, true) != cellKey(second, true) || !agree(figures(x, true), figures(y, true)):
+	case orderKey(first) != orderKey(second) || !agree(figures(x, true), figures(y, true)):
 		a.left.judgement("of pieces that aren't alike but for the order")
 		return 0, ""
 	case closed != nil && !slices.Contains(closed, block):

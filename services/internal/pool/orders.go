@@ -41,7 +41,7 @@ func (p *Pool) answerOrders(ctx context.Context, a *asking) error {
 		if both[d] == nil {
 			both[d] = map[string]bool{}
 		}
-		both[d][pick.group] = true
+		both[d][a.texts.text(pick.group)] = true
 	}
 	var pairs []dyePair
 	for d, orders := range both {
@@ -87,16 +87,17 @@ func (p *Pool) answerOrders(ctx context.Context, a *asking) error {
 
 // orderWidths writes the palettes of the orders, by fibre and yarn like any other palettes.
 func (p *Pool) orderWidths(ctx context.Context, a *asking) error {
-	a.shown, a.mixed = strata(a.picks, false, nil)
-	assignCells(a.picks, true)
-	_, _, err := p.widths(ctx, a, a.picks)
+	a.shown, a.mixed = a.texts.strata(a.picks, false, nil)
+	a.texts.assignCells(a.picks, true)
+	labels, rows := a.texts.table(a.picks, nil)
+	_, err := p.widths(ctx, a, labels, rows)
 	return err
 }
 
 // explore compares two groups of picks without a test and adds the pair to the answer.
 func (p *Pool) explore(ctx context.Context, a *asking, picks []*pick, groups []string, prefix func(*pick) string, what string, left *leftOut) error {
-	strata(picks, false, prefix)
-	assignCells(picks, true)
+	a.texts.strata(picks, false, prefix)
+	a.texts.assignCells(picks, true)
 	matched := unmatched(picks, left)
 	out := &poolv1.PairAnswer{First: groups[0], Second: groups[1], Standing: poolv1.Standing_STANDING_EXPLORATORY}
 	a.answer.Pairs = append(a.answer.Pairs, out)
@@ -106,7 +107,7 @@ func (p *Pool) explore(ctx context.Context, a *asking, picks []*pick, groups []s
 		out.Statement = fmt.Sprintf("Not enough yet: no session holds %s in both orders of pieces that are otherwise alike", what)
 		return p.judgements(ctx, a, out, groups, nil)
 	}
-	labels, rows := table(matched, groups)
+	labels, rows := a.texts.table(matched, groups)
 	response, identity, err := p.pipeline.CompareOrders(ctx, pipeline.OrdersQuestion{
 		Condition: a.question.Condition, Labels: labels, Rows: rows, ThresholdDE00: a.question.ThresholdDE00, Seed: a.question.Seed,
 	})
@@ -114,7 +115,7 @@ func (p *Pool) explore(ctx context.Context, a *asking, picks []*pick, groups []s
 		return err
 	}
 	a.modules = append(a.modules, identity)
-	fillPair(out, response, matched)
+	fillPair(out, response, matched, a.texts.label(groups[0]))
 	out.Thin = out.GetSessions() < minSessions
 	out.Missing = []string{fmt.Sprintf("for a verdict: an experiment on %s, at its closing size", what)}
 	if out.GetSessions() == 0 {
@@ -135,8 +136,8 @@ func (p *Pool) explore(ctx context.Context, a *asking, picks []*pick, groups []s
 // minSessions is the least from which orders can be ranked (2/2^6 is the first p below 0.05).
 const minSessions = 6
 
-// fillPair carries the figures of a comparison.
-func fillPair(out *poolv1.PairAnswer, r *comparev1.CompareOrdersResponse, picks []*pick) {
+// fillPair carries the figures of a comparison of picks of two groups; one is the first.
+func fillPair(out *poolv1.PairAnswer, r *comparev1.CompareOrdersResponse, picks []*pick, one label) {
 	out.Sessions = r.GetUsedSessions()
 	if r.LogRatio != nil {
 		ratio := math.Exp(r.GetLogRatio())
@@ -146,11 +147,14 @@ func fillPair(out *poolv1.PairAnswer, r *comparev1.CompareOrdersResponse, picks 
 		shades := r.GetMeanShadesFirst() - r.GetMeanShadesSecond()
 		out.ShadeDifference = &shades
 	}
-	type place struct{ block, stratum, cell string }
-	first, second, strata := map[place]bool{}, map[place]bool{}, map[string]bool{}
+	type place struct {
+		block, stratum label
+		cell           cell
+	}
+	first, second, strata := map[place]bool{}, map[place]bool{}, map[label]bool{}
 	for _, p := range picks {
 		strata[p.stratum] = true
-		if p.group == out.GetFirst() {
+		if p.group == one {
 			first[place{p.block, p.stratum, p.cell}] = true
 		} else {
 			second[place{p.block, p.stratum, p.cell}] = true
@@ -196,11 +200,11 @@ func sessionsWords(n int) string {
 
 // tellMordantPlace names the places of the mordants where they differ between two orders.
 func (a *asking) tellMordantPlace(picks []*pick, groups []string) {
-	places := map[string][]string{}
+	places := map[label][]string{}
 	for _, p := range picks {
 		places[p.group] = append(places[p.group], p.row.route.mordantPlace.Value())
 	}
-	first, second := sorted(places[groups[0]]), sorted(places[groups[1]])
+	first, second := sorted(places[a.texts.label(groups[0])]), sorted(places[a.texts.label(groups[1])])
 	if !slices.Equal(first, second) {
 		a.tell("whether it is the order or the place of the mordant: in %s it is %s, in %s %s",
 			groups[0], strings.Join(first, " or "), groups[1], strings.Join(second, " or "))
@@ -237,7 +241,7 @@ func (p *Pool) byRole(ctx context.Context, a *asking, pairs []dyePair) error {
 	for _, pick := range a.picks {
 		if slices.Contains(with, pairOf(pick)) {
 			copied := *pick
-			copied.group = role(pick)
+			copied.group = a.texts.label(role(pick))
 			picks = append(picks, &copied)
 		}
 	}

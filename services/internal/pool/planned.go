@@ -20,9 +20,10 @@ func (p *Pool) answerPlanned(ctx context.Context, a *asking) error {
 	compared := a.plannedPicks()
 	a.answer.PiecesUsed, a.answer.ReadingsUsed = int32(len(a.picks)), int32(len(a.picks))
 	if len(a.picks) > 0 {
-		a.shown, a.mixed = strata(a.picks, a.question.GroupBy == poolv1.GroupBy_GROUP_BY_FIBRE, nil)
-		assignCells(a.picks, false)
-		if _, _, err := p.widths(ctx, a, a.picks); err != nil {
+		a.shown, a.mixed = a.texts.strata(a.picks, a.question.GroupBy == poolv1.GroupBy_GROUP_BY_FIBRE, nil)
+		a.texts.assignCells(a.picks, false)
+		labels, rows := a.texts.table(a.picks, nil)
+		if _, err := p.widths(ctx, a, labels, rows); err != nil {
 			return err
 		}
 	}
@@ -41,11 +42,11 @@ func (a *asking) plannedPicks() (compared []string) {
 		compared = append(compared, a.now.waterWords(id+":100"))
 	}
 	a.picks = slices.DeleteFunc(a.picks, func(of *pick) bool {
-		group, stated := a.now.groupOf(by, of.row)
+		group := a.texts.text(of.group)
 		at := slices.IndexFunc(compared, func(x string) bool { return strings.EqualFold(x, group) })
 		reason := ""
 		switch {
-		case !stated:
+		case !groupStated(by, of.row):
 			reason = byWords(by) + " not stated, wholly or in part"
 		case at < 0:
 			reason = fmt.Sprintf("another %s than the experiment's", byWords(by))
@@ -58,7 +59,7 @@ func (a *asking) plannedPicks() (compared []string) {
 			a.left.piece(reason)
 			return true
 		}
-		of.group = compared[at]
+		of.group = a.texts.label(compared[at])
 		return false
 	})
 	return compared
@@ -66,21 +67,21 @@ func (a *asking) plannedPicks() (compared []string) {
 
 // counted is one that counts as a session towards the closing size: the blocks that make it, and when they first did.
 type counted struct {
-	blocks []string
+	blocks []label
 	at     int64
 }
 
 // inTime sorts what counts by when it did.
-func inTime(all []counted) {
+func (t *texts) inTime(all []counted) {
 	slices.SortFunc(all, func(x, y counted) int {
-		return cmp.Or(cmp.Compare(x.at, y.at), slices.Compare(x.blocks, y.blocks))
+		return cmp.Or(cmp.Compare(x.at, y.at), slices.Compare(t.texts(x.blocks), t.texts(y.blocks)))
 	})
 }
 
 // closed are the first sessions up to the closing size, and more only while enough, which looks at the design alone and at no colour, isn't met by them;
 // none where it never is.
-func closed(all []counted, closing int, enough func(blocks map[string]bool) bool) (blocks map[string]bool, n int) {
-	blocks = map[string]bool{}
+func closed(all []counted, closing int, enough func(blocks map[label]bool) bool) (blocks map[label]bool, n int) {
+	blocks = map[label]bool{}
 	for i, c := range all {
 		for _, b := range c.blocks {
 			blocks[b] = true
@@ -94,7 +95,7 @@ func closed(all []counted, closing int, enough func(blocks map[string]bool) bool
 
 // joinedBy tells whether sessions join all that is compared: each value stands beside another in some session, and no part of them is without a
 // chain of sessions to the rest.
-func joinedBy(picks []*pick, blocks map[string]bool, compared []string, key func(*pick) string) bool {
+func (t *texts) joinedBy(picks []*pick, blocks map[label]bool, compared []string, key func(*pick) string) bool {
 	sets := disjoint{}
 	first := map[string]string{}
 	for _, of := range picks {
@@ -102,9 +103,9 @@ func joinedBy(picks []*pick, blocks map[string]bool, compared []string, key func
 			continue
 		}
 		if other, ok := first[key(of)]; ok {
-			sets.join(other, of.group)
+			sets.join(other, t.text(of.group))
 		} else {
-			first[key(of)] = of.group
+			first[key(of)] = t.text(of.group)
 		}
 	}
 	for _, x := range compared {
@@ -116,7 +117,7 @@ func joinedBy(picks []*pick, blocks map[string]bool, compared []string, key func
 }
 
 // plannedMissing says what an experiment still needs of sessions: how many, and what stands in fewest of those that count.
-func (a *asking) plannedMissing(have int, picks []*pick, blocks map[string]bool, compared []string) []string {
+func (a *asking) plannedMissing(have int, picks []*pick, blocks map[label]bool, compared []string) []string {
 	var out []string
 	two := fmt.Sprintf("%s of %s", twoAtLeast(len(compared)), listed(compared))
 	if len(compared) == 2 {
@@ -125,18 +126,15 @@ func (a *asking) plannedMissing(have int, picks []*pick, blocks map[string]bool,
 	if lacking := a.experiment.ClosingSessions - have; lacking > 0 {
 		out = append(out, fmt.Sprintf("%d more %s with pieces in %s that are otherwise alike", lacking, plural("session", lacking), two))
 	}
-	in := map[string]map[string]bool{}
-	for _, x := range compared {
-		in[x] = map[string]bool{}
-	}
+	in := map[label]bool{} // groups
 	for _, of := range picks {
 		if blocks[of.block] {
-			in[of.group][of.block] = true
+			in[of.group] = true
 		}
 	}
 	var none []string
 	for _, x := range compared {
-		if len(in[x]) == 0 {
+		if !in[a.texts.label(x)] {
 			none = append(none, x)
 		}
 	}

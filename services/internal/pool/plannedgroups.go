@@ -19,12 +19,12 @@ func (p *Pool) plannedGroups(ctx context.Context, a *asking, compared []string) 
 	e := a.experiment
 	picks := a.matchedGroups()
 	var all []counted
-	for block, at := range completion(picks) {
-		all = append(all, counted{[]string{block}, at})
+	for block, at := range a.texts.completion(picks) {
+		all = append(all, counted{[]label{block}, at})
 	}
-	inTime(all)
-	bySession := func(of *pick) string { return of.block }
-	blocks, used := closed(all, e.ClosingSessions, func(blocks map[string]bool) bool { return joinedBy(picks, blocks, compared, bySession) })
+	a.texts.inTime(all)
+	bySession := func(of *pick) string { return a.texts.text(of.block) }
+	blocks, used := closed(all, e.ClosingSessions, func(blocks map[label]bool) bool { return a.texts.joinedBy(picks, blocks, compared, bySession) })
 	q := pipeline.GroupsQuestion{WholeUnits: true, Closing: used > 0, ToleranceDE00: e.ToleranceDE00}
 	sent := picks
 	if q.Closing {
@@ -37,7 +37,7 @@ func (p *Pool) plannedGroups(ctx context.Context, a *asking, compared []string) 
 	a.answer.Apart = out
 	defer func() { a.answer.Standing, a.answer.Headline = out.GetStanding(), out.GetStatement() }()
 	r := &comparev1.CompareGroupsResponse{}
-	if groups := groupsOf(sent); len(groups) > 1 {
+	if groups := a.texts.texts(a.texts.sorted(sent, func(of *pick) label { return of.group })); len(groups) > 1 {
 		var err error
 		if r, err = p.askGroups(ctx, a, sent, groups, q); err != nil {
 			return err
@@ -60,14 +60,6 @@ func (p *Pool) plannedGroups(ctx context.Context, a *asking, compared []string) 
 	return nil
 }
 
-func groupsOf(picks []*pick) []string {
-	names := map[string]bool{}
-	for _, of := range picks {
-		names[of.group] = true
-	}
-	return slices.Sorted(maps.Keys(names))
-}
-
 // matchedGroups are the picks of each session that are held against each other: the groups of its fullest recipe, and every recipe that has all of these, so that
 // whatever a session's pots did to one group could as well have come to another. The rest is left out.
 func (a *asking) matchedGroups() []*pick {
@@ -80,25 +72,25 @@ func (a *asking) matchedGroups() []*pick {
 	recipe := func(r *row) string { return recipeBut(by, r) }
 	if by == poolv1.GroupBy_GROUP_BY_EXHAUST { // an exhaust bath delivers less by its nature
 		for _, of := range picks {
-			of.cell = recipe(of.row)
+			of.cell = cell{head: a.texts.label(recipe(of.row))}
 		}
 	} else {
-		assignCellsBy(picks, false, recipe)
+		a.texts.assignCellsBy(picks, false, recipe)
 	}
-	held := map[string]map[string]map[string]bool{} // groups by block and cell
+	held := map[label]map[cell]map[label]bool{} // groups by block and cell
 	for _, of := range picks {
-		of.cell, of.stratum = of.stratum+"; "+of.cell, "" // a session's pots are the same for all its yarns
+		of.cell, of.stratum = cell{head: a.texts.label(a.texts.text(of.stratum) + "; " + a.texts.cellText(of.cell))}, 0 // a session's pots are the same for all its yarns
 		if held[of.block] == nil {
-			held[of.block] = map[string]map[string]bool{}
+			held[of.block] = map[cell]map[label]bool{}
 		}
 		if held[of.block][of.cell] == nil {
-			held[of.block][of.cell] = map[string]bool{}
+			held[of.block][of.cell] = map[label]bool{}
 		}
 		held[of.block][of.cell][of.group] = true
 	}
-	chosen := map[string][]string{} // groups by block
+	chosen := map[label][]label{} // groups by block
 	for block, cells := range held {
-		chosen[block] = fullestGroups(cells)
+		chosen[block] = a.texts.fullestGroups(cells)
 	}
 	return slices.DeleteFunc(picks, func(of *pick) bool {
 		groups := chosen[of.block]
@@ -110,25 +102,26 @@ func (a *asking) matchedGroups() []*pick {
 	})
 }
 
-func holdsAll(in map[string]bool, groups []string) bool {
-	return !slices.ContainsFunc(groups, func(g string) bool { return !in[g] })
+func holdsAll(in map[label]bool, groups []label) bool {
+	return !slices.ContainsFunc(groups, func(g label) bool { return !in[g] })
 }
 
 // fullestGroups are the groups of the cell of most groups; of several such, those that most cells have all of, the first by name.
-func fullestGroups(cells map[string]map[string]bool) []string {
+func (t *texts) fullestGroups(cells map[cell]map[label]bool) []label {
 	type choice struct {
-		groups []string
+		groups []label
 		cells  int
 	}
+	byText := func(x, y label) int { return strings.Compare(t.text(x), t.text(y)) }
 	var best choice
 	for _, in := range cells {
-		c := choice{groups: slices.Sorted(maps.Keys(in))}
+		c := choice{groups: slices.SortedFunc(maps.Keys(in), byText)}
 		for _, other := range cells {
 			if holdsAll(other, c.groups) {
 				c.cells++
 			}
 		}
-		if cmp.Or(cmp.Compare(len(c.groups), len(best.groups)), cmp.Compare(c.cells, best.cells), slices.Compare(best.groups, c.groups)) > 0 {
+		if cmp.Or(cmp.Compare(len(c.groups), len(best.groups)), cmp.Compare(c.cells, best.cells), slices.CompareFunc(best.groups, c.groups, byText)) > 0 {
 			best = c
 		}
 	}
@@ -220,7 +213,7 @@ func (a *asking) groupsVerdict(out *poolv1.GroupsAnswer, used int) {
 
 // groupsNotYet says what the experiment still needs.
 func (a *asking) groupsNotYet(out *poolv1.GroupsAnswer, picks []*pick, all []counted, compared []string) {
-	blocks := map[string]bool{}
+	blocks := map[label]bool{}
 	for _, c := range all {
 		blocks[c.blocks[0]] = true
 	}

@@ -16,19 +16,19 @@ const minRecipes = 6
 // plannedWaters answers an experiment on waters.
 func (p *Pool) plannedWaters(ctx context.Context, a *asking, compared []string) error {
 	e := a.experiment
-	picks, members := waterCells(a.picks)
-	all := watersCounted(picks, members)
+	picks, members := a.texts.waterCells(a.picks)
+	all := a.texts.watersCounted(picks, members)
 	// Whoever dyed in two waters joins them too, in sessions of one water each.
-	joins := watersJoin(picks, members)
-	blocks, used := closed(all, e.ClosingSessions, func(blocks map[string]bool) bool {
-		return joinedBy(picks, blocks, compared, joins) && recipesIn(picks, blocks) >= minRecipes
+	joins := a.texts.watersJoin(picks, members)
+	blocks, used := closed(all, e.ClosingSessions, func(blocks map[label]bool) bool {
+		return a.texts.joinedBy(picks, blocks, compared, joins) && recipesIn(picks, blocks) >= minRecipes
 	})
 	q := pipeline.WatersQuestion{Closing: used > 0, NamedCovariate: figureName(e.WaterFigure), ToleranceDE00: e.ToleranceDE00}
 	sent := picks
 	if q.Closing {
 		sent = slices.DeleteFunc(slices.Clone(picks), func(of *pick) bool { return !blocks[of.block] })
 	}
-	if slices.ContainsFunc(sent, func(of *pick) bool { return of.group == compared[0] }) {
+	if slices.ContainsFunc(sent, func(of *pick) bool { return a.texts.text(of.group) == compared[0] }) {
 		q.Reference = compared[0]
 	}
 	out := &poolv1.WatersAnswer{}
@@ -71,7 +71,7 @@ func (p *Pool) plannedWaters(ctx context.Context, a *asking, compared []string) 
 // watersNotYet says what an experiment on waters still needs.
 func (p *Pool) watersNotYet(a *asking, out *poolv1.WatersAnswer, r *comparev1.CompareWatersResponse, picks []*pick, all []counted, compared []string, joins func(*pick) string) {
 	out.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
-	blocks := map[string]bool{}
+	blocks := map[label]bool{}
 	for _, c := range all {
 		for _, b := range c.blocks {
 			blocks[b] = true
@@ -84,7 +84,7 @@ func (p *Pool) watersNotYet(a *asking, out *poolv1.WatersAnswer, r *comparev1.Co
 	switch {
 	case len(out.GetApart()) > 0:
 		out.Missing = append(out.Missing, watersJoined)
-	case len(out.GetMissing()) == 0 && !joinedBy(picks, blocks, compared, joins):
+	case len(out.GetMissing()) == 0 && !a.texts.joinedBy(picks, blocks, compared, joins):
 		out.Missing = append(out.Missing, fmt.Sprintf("sessions that hold %s beside each other", listed(compared)))
 	case len(out.GetMissing()) == 0:
 		out.Missing = append(out.Missing, r.GetMissing()...)
@@ -103,9 +103,9 @@ func (p *Pool) watersNotYet(a *asking, out *poolv1.WatersAnswer, r *comparev1.Co
 }
 
 // recipesIn counts the recipes that blocks hold in two waters or more.
-func recipesIn(picks []*pick, blocks map[string]bool) int {
-	waters := map[string]string{}
-	shared := map[string]bool{}
+func recipesIn(picks []*pick, blocks map[label]bool) int {
+	waters := map[cell]label{}
+	shared := map[cell]bool{}
 	for _, of := range picks {
 		if !blocks[of.block] {
 			continue
@@ -119,11 +119,11 @@ func recipesIn(picks []*pick, blocks map[string]bool) int {
 }
 
 // watersOf lists the waters of each block.
-func watersOf(picks []*pick) map[string]map[string]bool {
-	out := map[string]map[string]bool{}
+func watersOf(picks []*pick) map[label]map[label]bool {
+	out := map[label]map[label]bool{}
 	for _, of := range picks {
 		if out[of.block] == nil {
-			out[of.block] = map[string]bool{}
+			out[of.block] = map[label]bool{}
 		}
 		out[of.block][of.group] = true
 	}
@@ -131,30 +131,33 @@ func watersOf(picks []*pick) map[string]map[string]bool {
 }
 
 // watersJoin names what joins the water of a pick to others: its session, or its member where sessions have one water each.
-func watersJoin(picks []*pick, members map[string]string) func(*pick) string {
+func (t *texts) watersJoin(picks []*pick, members map[label]string) func(*pick) string {
 	waters := watersOf(picks)
 	return func(of *pick) string {
 		if m := members[of.block]; m != "" && len(waters[of.block]) == 1 {
 			return "member " + m
 		}
-		return "session " + of.block
+		return "session " + t.text(of.block)
 	}
 }
 
 // watersCounted are what counts as a session, by when it first did: a session that holds a recipe in two waters, or two sessions of one member, of one water
 // each, that hold a recipe in two waters between them. So each of them doubles the arrangements at least, among which chance is counted.
-func watersCounted(picks []*pick, members map[string]string) []counted {
+func (t *texts) watersCounted(picks []*pick, members map[label]string) []counted {
 	var all []counted
-	for block, at := range completion(picks) {
-		all = append(all, counted{[]string{block}, at})
+	for block, at := range t.completion(picks) {
+		all = append(all, counted{[]label{block}, at})
 	}
 	waters := watersOf(picks)
-	type place struct{ member, cell string }
+	type place struct {
+		member string
+		cell   cell
+	}
 	type seen struct {
-		block, water string
+		block, water label
 		at           int64
 	}
-	first := map[place]map[string]seen{} // by block
+	first := map[place]map[label]seen{} // by block
 	for _, of := range picks {
 		m := members[of.block]
 		if m == "" || len(waters[of.block]) != 1 {
@@ -162,7 +165,7 @@ func watersCounted(picks []*pick, members map[string]string) []counted {
 		}
 		at := place{m, of.cell}
 		if first[at] == nil {
-			first[at] = map[string]seen{}
+			first[at] = map[label]seen{}
 		}
 		if old, ok := first[at][of.block]; !ok || of.row.firstRead < old.at {
 			first[at][of.block] = seen{of.block, of.group, of.row.firstRead}
@@ -172,20 +175,20 @@ func watersCounted(picks []*pick, members map[string]string) []counted {
 	for _, of := range first {
 		for _, x := range of {
 			for _, y := range of {
-				if x.block < y.block && x.water != y.water {
-					pairs = append(pairs, counted{[]string{x.block, y.block}, max(x.at, y.at)})
+				if t.text(x.block) < t.text(y.block) && x.water != y.water {
+					pairs = append(pairs, counted{[]label{x.block, y.block}, max(x.at, y.at)})
 				}
 			}
 		}
 	}
-	inTime(pairs)
-	paired := map[string]bool{}
+	t.inTime(pairs)
+	paired := map[label]bool{}
 	for _, c := range pairs {
 		if !paired[c.blocks[0]] && !paired[c.blocks[1]] {
 			paired[c.blocks[0]], paired[c.blocks[1]] = true, true
 			all = append(all, c)
 		}
 	}
-	inTime(all)
+	t.inTime(all)
 	return all
 }

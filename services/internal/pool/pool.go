@@ -61,7 +61,7 @@ type Reader interface {
 	Experiment(ctx context.Context, id trial.ID) (*trial.Experiment, error)
 }
 
-// Config is what a pool is made of; all but DecodeRows, Log, CatchUpWait and MaxPieces is required.
+// Config is what a pool is made of; all but DecodeRows, DecodeMeasured, Log, CatchUpWait and MaxPieces is required.
 type Config struct {
 	Reader   Reader
 	Feed     store.Feed
@@ -70,16 +70,18 @@ type Config struct {
 	Decode func(body []byte) (*trial.Trial, error)
 	// DecodeRows reads of the body what rows are made of, without the figures of readings; nil: Decode does.
 	DecodeRows func(body []byte) (*trial.Trial, error)
-	Log        *slog.Logger
+	// DecodeMeasured reads of the body the ids of readings and what they measured; nil: Decode does.
+	DecodeMeasured func(body []byte) (*trial.Trial, error)
+	Log            *slog.Logger
 	// CatchUpWait is how long a question waits for the pool to catch up; 0 means 5 s.
 	CatchUpWait time.Duration
 	// MaxPieces is how many pieces a question may be about; 0 means DefaultMaxPieces.
 	MaxPieces int
 }
 
-// DefaultMaxPieces is how many pieces a question may be about. The contracts of the modules would take 10,000,000 rows; what bounds a question
-// is the time that a palette module has, and the memory that the question takes beside the pool (services/e2e/scale, BenchmarkLargeQuestion).
-const DefaultMaxPieces = 100_000
+// DefaultMaxPieces is how many pieces a question may be about, as many as a run may freeze. The contracts of the modules would take 10,000,000 rows; what bounds a question
+// is the time that a palette module has, and the memory that the question takes beside the pool: about 270 bytes a piece (services/e2e/scale, BenchmarkLargeQuestion).
+const DefaultMaxPieces = 1_000_000
 
 // Pool answers questions. It is safe for use by several goroutines.
 type Pool struct {
@@ -88,6 +90,7 @@ type Pool struct {
 	pipeline   *pipeline.Pipeline
 	decode     func([]byte) (*trial.Trial, error)
 	decodeRows func([]byte) (*trial.Trial, error)
+	measured   func([]byte) (*trial.Trial, error)
 	log        *slog.Logger
 	wait       time.Duration
 	maxPieces  int
@@ -118,12 +121,15 @@ type snapshot struct {
 // New makes a pool; it is empty until Run has loaded it.
 func New(config Config) *Pool {
 	p := &Pool{
-		reader: config.Reader, feed: config.Feed, pipeline: config.Pipeline, decode: config.Decode, decodeRows: config.DecodeRows, log: config.Log, wait: config.CatchUpWait,
+		reader: config.Reader, feed: config.Feed, pipeline: config.Pipeline, decode: config.Decode, decodeRows: config.DecodeRows, measured: config.DecodeMeasured, log: config.Log, wait: config.CatchUpWait,
 		maxPieces: config.MaxPieces,
 		routes:    newDictionary(), moved: make(chan struct{}),
 	}
 	if p.decodeRows == nil {
 		p.decodeRows = p.decode
+	}
+	if p.measured == nil {
+		p.measured = p.decode
 	}
 	if p.log == nil {
 		p.log = slog.New(slog.DiscardHandler)
@@ -316,9 +322,9 @@ func (p *Pool) recount(now *snapshot) {
 	for _, c := range now.chunks {
 		for i := range c.rows {
 			r := c.rows[i].route
-			if p.routes.routes[r.digest] != r {
+			if p.routes.find(r.digest) != r {
 				r.refs = 0
-				p.routes.routes[r.digest] = r
+				p.routes.add(r)
 			}
 			r.refs++
 		}

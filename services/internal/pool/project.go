@@ -258,26 +258,47 @@ func fibreWords(f trial.Fibre) string {
 
 // dictionary keeps each route once, counted, for the projection's writer, and each colour layer.
 type dictionary struct {
-	routes map[[sha256.Size]byte]*route
+	routes map[uint64]*route            // by the start of their digests
+	more   map[[sha256.Size]byte]*route // those whose start another has
 	layers map[colourLayer]*colourLayer // those of routes that are gone stay until the next load: they are few
+	words  map[routeWords]*routeWords   // likewise
 	key    []byte                       // room to work in
 }
 
 func newDictionary() *dictionary {
-	return &dictionary{routes: map[[sha256.Size]byte]*route{}, layers: map[colourLayer]*colourLayer{}}
+	return &dictionary{
+		routes: map[uint64]*route{}, more: map[[sha256.Size]byte]*route{},
+		layers: map[colourLayer]*colourLayer{}, words: map[routeWords]*routeWords{},
+	}
 }
 
 func (d *dictionary) route(r *trial.Route, historyNotStated bool) *route {
 	d.key = appendKey(d.key[:0], r, historyNotStated)
 	digest := sha256.Sum256(d.key)
-	known := d.routes[digest]
+	known := d.find(digest)
 	if known == nil {
-		known = newRoute(r, historyNotStated, d.layer)
+		known = newRoute(r, historyNotStated, d)
 		known.digest = digest
-		d.routes[digest] = known
+		d.add(known)
 	}
 	known.refs++
 	return known
+}
+
+func (d *dictionary) find(digest [sha256.Size]byte) *route {
+	if r := d.routes[startOf(digest)]; r != nil && r.digest == digest {
+		return r
+	}
+	return d.more[digest]
+}
+
+// add puts a route in place of one with the same digest, or beside the others.
+func (d *dictionary) add(r *route) {
+	if first := d.routes[startOf(r.digest)]; first == nil || first.digest == r.digest {
+		d.routes[startOf(r.digest)] = r
+	} else {
+		d.more[r.digest] = r
+	}
 }
 
 func (d *dictionary) layer(c colourLayer) *colourLayer {
@@ -286,6 +307,14 @@ func (d *dictionary) layer(c colourLayer) *colourLayer {
 	}
 	d.layers[c] = &c
 	return &c
+}
+
+func (d *dictionary) wordsOf(w *routeWords) *routeWords {
+	if known := d.words[*w]; known != nil {
+		return known
+	}
+	d.words[*w] = w
+	return w
 }
 
 func (d *dictionary) release(c *chunk) {
@@ -297,7 +326,15 @@ func (d *dictionary) release(c *chunk) {
 			r.refs--
 		} else {
 			r.refs = 0
-			delete(d.routes, r.digest)
+			d.remove(r)
 		}
+	}
+}
+
+func (d *dictionary) remove(r *route) {
+	if first := d.routes[startOf(r.digest)]; first != nil && first.digest == r.digest {
+		delete(d.routes, startOf(r.digest))
+	} else {
+		delete(d.more, r.digest)
 	}
 }

@@ -2,6 +2,7 @@ package pool
 
 import (
 	"crypto/sha256"
+	"encoding/binary"
 	"fmt"
 	"math"
 	"slices"
@@ -77,7 +78,14 @@ func (c *colourLayer) dyeList() []string {
 type route struct {
 	digest [sha256.Size]byte // tells routes apart; see appendKey
 	colour []*colourLayer
-	kind   orderKind
+	*routeWords
+	water symbol // of the colour layers, ids; "" not stated
+	refs  int    // rows of the projection; only its writer uses it
+}
+
+// routeWords is of a route what few routes differ in; each is kept once.
+type routeWords struct {
+	kind orderKind
 	// undyed: fully stated and without a colour layer.
 	undyed bool
 	// hidden: some step isn't stated.
@@ -94,11 +102,12 @@ type route struct {
 	// mordantPlace says where among the colour layers the mordants stand.
 	mordantPlace symbol
 	exhaust      symbol
-	water        symbol // of the colour layers, ids; "" not stated
 	// around is what a matched pair must share beside its colour layers: mordants, tannins and modifiers, whatever their place.
 	around symbol
-	refs   int // rows of the projection; only its writer uses it
 }
+
+// startOf is the start of a digest, ordered as it is.
+func startOf(digest [sha256.Size]byte) uint64 { return binary.BigEndian.Uint64(digest[:]) }
 
 // delivered is how much of its dye reached a piece in one colour layer; NaN is not known.
 type delivered struct {
@@ -187,8 +196,8 @@ func exhaustWords(l trial.Layer) string {
 }
 
 // newRoute derives the columns of a route.
-func newRoute(r *trial.Route, historyNotStated bool, layers func(colourLayer) *colourLayer) *route {
-	out := &route{hidden: historyNotStated || r.NotStated}
+func newRoute(r *trial.Route, historyNotStated bool, shared *dictionary) *route {
+	out := &route{routeWords: &routeWords{hidden: historyNotStated || r.NotStated}}
 	var dyes, mordants, around, places, exhausts, waters []string
 	blanks, openMordant := 0, historyNotStated
 	blankOf, blankAt := "", 0
@@ -212,7 +221,7 @@ func newRoute(r *trial.Route, historyNotStated bool, layers func(colourLayer) *c
 			continue
 		}
 		in := sorted(materials(l, trial.Dye))
-		c := layers(colourLayer{
+		c := shared.layer(colourLayer{
 			name: l.DyeNames(), dyes: strings.Join(in, "\n"), vat: has(l, trial.Vat), depth: l.IntendedDepth, exhaust: exhaustWords(l), water: l.Water,
 		})
 		out.colour = append(out.colour, c)
@@ -240,6 +249,7 @@ func newRoute(r *trial.Route, historyNotStated bool, layers func(colourLayer) *c
 	out.exhaust, out.exhaustKnown = sym(exhaust), exhaustKnown
 	out.water, out.waterKnown = sym(water), waterKnown
 	out.around = sym(mordant + " " + strings.Join(sorted(around), ", "))
+	out.routeWords = shared.wordsOf(out.routeWords)
 	return out
 }
 

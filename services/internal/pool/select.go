@@ -1,7 +1,6 @@
 package pool
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"slices"
@@ -40,7 +39,7 @@ func (c *candidate) place() int {
 
 // choose selects pieces and gives each the colour of the reading that speaks for it. Every reading that isn't used is counted.
 // More pieces than a question may be about are refused before a colour is computed.
-func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.ColourReader, s selection, left *leftOut) ([]*pick, error) {
+func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.ColourReader, s selection, t *texts, left *leftOut) ([]*pick, error) {
 	most := s.most
 	if most == 0 {
 		most = p.maxPieces
@@ -51,19 +50,15 @@ func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.Colou
 	}
 	digest := module.Identity().GetDigest()
 	picks := make([]*pick, 0, len(candidates))
+	block := memo(t, func(s *session) string { return now.blockOf(s.id) })
 	faults := map[string]int{}
 	example := ""
 	for len(candidates) > 0 {
-		var want []wanted
-		for _, c := range candidates {
-			if _, ok := c.chunk.colours.get(s.condition, digest, c.place()); !ok {
-				want = append(want, wanted{c.chunk, c.place()})
-			}
-		}
-		if err := p.compute(ctx, module, s.condition, want); err != nil {
+		if err := p.compute(ctx, now, module, s.condition, candidates); err != nil {
 			return nil, err
 		}
 		var again []candidate
+		room := make([]pick, len(candidates))
 		for _, c := range candidates {
 			colour, ok := c.chunk.colours.get(s.condition, digest, c.place())
 			switch {
@@ -85,16 +80,17 @@ func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.Colou
 			if others := len(c.readings) - 1; others > 0 {
 				left.reading("another reading of the same piece", others)
 			}
-			picks = append(picks, &pick{
-				chunk: c.chunk, row: c.row, reading: c.readings[0], lab: colour.Lab, block: now.blockOf(c.row.session.id),
-			})
+			of := &room[0]
+			room = room[1:]
+			*of = pick{chunk: c.chunk, row: c.row, reading: c.readings[0], lab: colour.Lab, block: block(c.row.session)}
+			picks = append(picks, of)
 		}
 		candidates = again
 	}
 	if n := total(faults); n > 0 {
 		left.reading(fmt.Sprintf("colour not computable under %s (%s)", conditionWords(s.condition), example), n)
 	}
-	slices.SortFunc(picks, func(a, b *pick) int { return bytes.Compare(a.reading.id[:], b.reading.id[:]) })
+	t.sortByReading(picks)
 	return picks, nil
 }
 
@@ -108,6 +104,9 @@ func total(counts map[string]int) int {
 
 // candidates finds the pieces that the question is about and counts them; beyond most they are counted alone.
 func (s selection) candidates(now *snapshot, left *leftOut, most int) (out []candidate, count int) {
+	if s.where == nil && s.experiment == nil { // then it is most rows, and growing a list takes five times its room
+		out = make([]candidate, 0, min(now.rows, most))
+	}
 	var fitting, room []*reading
 	for _, c := range now.ordered() {
 		for i := range c.rows {
@@ -253,61 +252,99 @@ const yarnNotStated = "yarn lot not stated"
 // Yarns of lots that aren't stated may differ in anything, so each group has a stratum of its own there, and such pieces don't weigh
 // against yarns that are known. The text as shown is returned by the label that travels; mixed tells that some yarn
 // is in several strata.
-func strata(picks []*pick, byFibre bool, prefix func(*pick) string) (shown map[string]string, mixed bool) {
-	differ := func(of func(*pick) string) bool {
-		return slices.ContainsFunc(picks, func(p *pick) bool { return of(p) != of(picks[0]) })
+func (t *texts) strata(picks []*pick, byFibre bool, prefix func(*pick) string) (shown map[string]string, mixed bool) {
+	withState, withInstrument, withGloss := differences(picks)
+	type sort struct { // what a stratum is made of
+		prefix, group label
+		alone         bool // with the group
+		form, lot     symbol
+		class         readingClass
+		instrument    symbol
+		gloss         trial.SpecularMode
 	}
-	state := func(p *pick) string { return p.reading.class.words() }
-	instrument := func(p *pick) string {
-		if name := p.reading.instrument.Value(); name != "" {
-			return "instrument " + name
-		}
-		return "instrument not stated"
-	}
-	gloss := func(p *pick) string { return glossWords(p.reading.specular()) }
-	withState, withInstrument, withGloss := differ(state), differ(instrument), differ(gloss)
-	withState = withState || slices.ContainsFunc(picks, func(p *pick) bool { return p.reading.class != classSettled })
 	shown = map[string]string{}
-	yarns := map[string]string{} // a stratum of each
-	for _, p := range picks {
+	yarns := map[[2]symbol]label{} // a stratum of each
+	name := func(s sort) string {
 		var parts []string
-		alone := ""
 		switch {
 		case prefix != nil:
-			parts = append(parts, prefix(p))
+			parts = append(parts, t.text(s.prefix))
 		case byFibre:
-		case p.row.yarn.lot.Value() == "":
-			parts = append(parts, p.row.yarn.form.Value(), yarnNotStated)
-			alone = " | " + p.group
+		case s.lot.Value() == "":
+			parts = append(parts, s.form.Value(), yarnNotStated)
 		default:
-			parts = append(parts, p.row.yarn.form.Value(), "yarn lot "+p.row.yarn.lot.Value())
+			parts = append(parts, s.form.Value(), "yarn lot "+s.lot.Value())
 		}
 		if withState {
-			parts = append(parts, state(p))
+			parts = append(parts, s.class.words())
 		}
 		if withInstrument {
-			parts = append(parts, instrument(p))
+			parts = append(parts, instrumentWords(s.instrument))
 		}
 		if withGloss {
-			parts = append(parts, gloss(p))
+			parts = append(parts, glossWords(s.gloss))
 		}
-		text := strings.Join(parts, ", ")
+		return strings.Join(parts, ", ")
+	}
+	blank := sym("")
+	stratum := memo(t, func(s sort) string {
+		text := name(s)
 		if text == "" {
 			text = "all read alike"
 		}
-		p.stratum = text + alone
-		shown[p.stratum] = text
-		if alone != "" {
-			continue
+		if s.alone {
+			shown[text+" | "+t.text(s.group)] = text
+			return text + " | " + t.text(s.group)
 		}
-		yarn := p.row.yarn.form.Value() + "\n" + p.row.yarn.lot.Value()
-		if byFibre || prefix != nil {
-			yarn = ""
-		}
-		if other, seen := yarns[yarn]; seen && other != p.stratum {
+		shown[text] = text
+		yarn := [2]symbol{s.form, s.lot}
+		l := t.label(text)
+		if other, seen := yarns[yarn]; seen && other != l {
 			mixed = true
 		}
-		yarns[yarn] = p.stratum
+		yarns[yarn] = l
+		return text
+	})
+	for _, p := range picks {
+		s := sort{form: blank, lot: blank, instrument: blank}
+		switch {
+		case prefix != nil:
+			s.prefix = t.label(prefix(p))
+		case byFibre:
+		default:
+			s.form, s.lot = p.row.yarn.form, p.row.yarn.lot
+			if s.lot == blank {
+				s.group, s.alone = p.group, true
+			}
+		}
+		if withState {
+			s.class = p.reading.class
+		}
+		if withInstrument {
+			s.instrument = p.reading.instrument
+		}
+		if withGloss {
+			s.gloss = p.reading.specular()
+		}
+		p.stratum = stratum(s)
 	}
 	return shown, mixed
+}
+
+// differences tells whether picks differ in state and age or some of them aren't as they should be, and whether they differ in instrument and in gloss.
+func differences(picks []*pick) (state, instrument, gloss bool) {
+	for _, p := range picks {
+		first := picks[0].reading
+		state = state || p.reading.class != classSettled
+		instrument = instrument || p.reading.instrument != first.instrument && instrumentWords(p.reading.instrument) != instrumentWords(first.instrument)
+		gloss = gloss || p.reading.gloss != first.gloss && glossWords(p.reading.specular()) != glossWords(first.specular())
+	}
+	return state, instrument, gloss
+}
+
+func instrumentWords(name symbol) string {
+	if name.Value() != "" {
+		return "instrument " + name.Value()
+	}
+	return "instrument not stated"
 }

@@ -42,8 +42,11 @@ func soleSource(water string) trial.ID {
 
 // waterFigures are the figures of the waters of picks by their place among groups: of a source, the mean of its samples that measured it. Mixes have none,
 // since pH and iron of a mix are no means.
-func (p *Pool) waterFigures(ctx context.Context, picks []*pick, groups []string) ([]*comparev1.WaterCovariate, error) {
-	at := indexes(groups)
+func (p *Pool) waterFigures(ctx context.Context, t *texts, picks []*pick, groups []string) ([]*comparev1.WaterCovariate, error) {
+	at := map[label]uint32{}
+	for g, name := range groups {
+		at[t.label(name)] = uint32(g)
+	}
 	seen := map[uint32]bool{}
 	sources := make([]*trial.WaterSource, len(groups))
 	for _, of := range picks {

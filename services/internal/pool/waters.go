@@ -24,15 +24,15 @@ func waterRecipe(r *row) string {
 
 // waterCells copies picks with their recipes as cells, read in one way, and no strata: a session's pots are the same for all its yarns. It also tells who
 // dyed in each block, "" where several did.
-func waterCells(of []*pick) (picks []*pick, members map[string]string) {
-	picks, members = make([]*pick, len(of)), map[string]string{}
+func (t *texts) waterCells(of []*pick) (picks []*pick, members map[label]string) {
+	picks, members = make([]*pick, len(of)), map[label]string{}
 	for i, p := range of {
 		clone := *p
 		picks[i] = &clone
 	}
-	assignCellsBy(picks, false, waterRecipe)
+	t.assignCellsBy(picks, false, waterRecipe)
 	for _, p := range picks {
-		p.cell, p.stratum = p.stratum+"; "+p.cell, ""
+		p.cell, p.stratum = cell{head: t.label(t.text(p.stratum) + "; " + t.cellText(p.cell))}, 0
 		m := p.chunk.member.Value()
 		if other, ok := members[p.block]; ok && other != m {
 			m = "" // sessions tied together, of several members
@@ -56,7 +56,7 @@ func (p *Pool) waters(ctx context.Context, a *asking) error {
 			Statement: "Not enough yet: no piece has its water, its yarn lot and its whole history stated", Missing: []string{"pieces with water, yarn lot and whole history stated"}}
 		return nil
 	}
-	picks, members := waterCells(known)
+	picks, members := a.texts.waterCells(known)
 	out, r, err := p.askWaters(ctx, a, picks, members, pipeline.WatersQuestion{})
 	if err != nil || out == nil {
 		return err
@@ -107,14 +107,14 @@ func waterEstimates(out *poolv1.WatersAnswer) string {
 }
 
 // askWaters asks q of picks and writes the figures of the answer. Both are nil where the module can't be asked; that is told.
-func (p *Pool) askWaters(ctx context.Context, a *asking, picks []*pick, members map[string]string, q pipeline.WatersQuestion) (*poolv1.WatersAnswer, *comparev1.CompareWatersResponse, error) {
-	labels, rows := table(picks, nil)
+func (p *Pool) askWaters(ctx context.Context, a *asking, picks []*pick, members map[label]string, q pipeline.WatersQuestion) (*poolv1.WatersAnswer, *comparev1.CompareWatersResponse, error) {
+	labels, rows := a.texts.table(picks, nil)
 	q.Condition, q.Seed, q.Labels, q.Rows = a.question.Condition, a.question.Seed, labels, rows
 	for _, b := range labels.Blocks {
-		q.Members = append(q.Members, members[b])
+		q.Members = append(q.Members, members[a.texts.label(b)])
 	}
 	var err error
-	if q.Covariates, err = p.waterFigures(ctx, picks, labels.Groups); err != nil {
+	if q.Covariates, err = p.waterFigures(ctx, a.texts, picks, labels.Groups); err != nil {
 		return nil, nil, err
 	}
 	if named := q.NamedCovariate; !slices.ContainsFunc(q.Covariates, func(c *comparev1.WaterCovariate) bool { return c.GetName() == named }) {

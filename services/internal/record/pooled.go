@@ -312,15 +312,19 @@ func pooledRaw(message []byte, raw *trial.RawColour) error {
 		case 2:
 			raw.Lab, raw.Spectrum = &trial.Lab{}, nil
 		case 3:
-			return fields(f.bytes, func(f field) error {
-				switch f.number {
-				case 1:
-					raw.LabCondition.Illuminant = trial.Illuminant(f.integer())
-				case 2:
-					raw.LabCondition.Observer = trial.Observer(f.integer())
-				}
-				return nil
-			})
+			return pooledCondition(f.bytes, &raw.LabCondition)
+		}
+		return nil
+	})
+}
+
+func pooledCondition(message []byte, c *trial.ColourCondition) error {
+	return fields(message, func(f field) error {
+		switch f.number {
+		case 1:
+			c.Illuminant = trial.Illuminant(f.integer())
+		case 2:
+			c.Observer = trial.Observer(f.integer())
 		}
 		return nil
 	})

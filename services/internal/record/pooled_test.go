@@ -76,6 +76,18 @@ func assertPooled(t require.TestingT, message *labv1.Trial) {
 	got, err := DecodePooled(body)
 	require.NoError(t, err)
 	require.Equal(t, pooled(whole), stripped(got))
+	figures, err := DecodeMeasured(body)
+	require.NoError(t, err)
+	require.Equal(t, measured(whole), stripped(figures))
+}
+
+// measured keeps of a trial what DecodeMeasured is to keep.
+func measured(t *trial.Trial) *trial.Trial {
+	out := &trial.Trial{}
+	for _, r := range t.Readings {
+		out.Readings = append(out.Readings, trial.Reading{Entry: trial.Entry{ID: r.ID}, Raw: r.Raw})
+	}
+	return out
 }
 
 func TestPooledAgreesWithTheWholeDecode(t *testing.T) {
@@ -91,7 +103,7 @@ func TestPooledAgreesWithTheWholeDecode(t *testing.T) {
 	}))
 }
 
-// FuzzDecodePooled holds it to the whole decode on whatever that takes, and to an error or an answer on the rest.
+// FuzzDecodePooled holds it and DecodeMeasured to the whole decode on whatever that takes, and to an error or an answer on the rest.
 func FuzzDecodePooled(f *testing.F) {
 	message := &labv1.Trial{}
 	fill(message.ProtoReflect(), &everything{})
@@ -102,8 +114,10 @@ func FuzzDecodePooled(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, body []byte) {
 		_, err := DecodePooled(body)
+		_, figuresErr := DecodeMeasured(body)
 		if whole := (&labv1.Trial{}); proto.Unmarshal(body, whole) == nil {
 			require.NoError(t, err)
+			require.NoError(t, figuresErr)
 			again, err := EncodeTrial(TrialFromProto(whole)) // as it is stored: each field once
 			if err != nil {
 				return
@@ -113,6 +127,9 @@ func FuzzDecodePooled(f *testing.F) {
 			kept, err := DecodeTrial(again)
 			require.NoError(t, err)
 			assert.Equal(t, pooled(kept), stripped(got))
+			figures, err := DecodeMeasured(again)
+			require.NoError(t, err)
+			assert.Equal(t, measured(kept), stripped(figures))
 		}
 	})
 }
@@ -128,7 +145,7 @@ func BenchmarkDecodePooled(b *testing.B) {
 	}
 	body, err := EncodeTrial(one)
 	require.NoError(b, err)
-	for name, decode := range map[string]func([]byte) (*trial.Trial, error){"whole": DecodeTrial, "pooled": DecodePooled} {
+	for name, decode := range map[string]func([]byte) (*trial.Trial, error){"whole": DecodeTrial, "pooled": DecodePooled, "measured": DecodeMeasured} {
 		b.Run(name, func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {

@@ -1,0 +1,72 @@
+package pool
+
+import (
+	"crypto/sha256"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+)
+
+// Cells are numbered as the plain sorted list of their texts is: heads may begin with each other, digests with the same bytes, and depths 10 stands before 2.
+func TestCellsAreNumberedInTheOrderOfTheirTexts(t *testing.T) {
+	routes := make([]*route, 6)
+	for i := range routes {
+		routes[i] = &route{digest: sha256.Sum256([]byte{byte(i)})}
+		if i > 2 { // alike at the start
+			copy(routes[i].digest[:8], routes[0].digest[:8])
+		}
+	}
+	rapid.Check(t, func(t *rapid.T) {
+		names := newTexts()
+		heads := []string{"wool; lot a; ", "wool; lot b; ", "silk; lot ; "}
+		if rapid.Bool().Draw(t, "nested") {
+			heads = append(heads, "wool; lot a; b; ", "wool", "wool; birch")
+		}
+		picks := make([]*pick, rapid.IntRange(1, 60).Draw(t, "picks"))
+		var texts []string
+		whole := rapid.Bool().Draw(t, "routes")
+		for i := range picks {
+			c := cell{head: names.label(rapid.SampledFrom(heads).Draw(t, "head"))}
+			if whole {
+				c.route = rapid.SampledFrom(routes).Draw(t, "route")
+			}
+			if n := rapid.Uint32Range(1, 12).Draw(t, "depths"); n > 1 {
+				c.depths = n
+			}
+			picks[i] = &pick{cell: c}
+			texts = append(texts, names.cellText(c))
+		}
+		plain := sorted(texts)
+		of, cells := names.numberCells(picks)
+		require.Equal(t, len(plain), cells)
+		for i, number := range of {
+			require.Equal(t, slices.Index(plain, texts[i]), int(number))
+		}
+	})
+}
+
+func TestCellNames(t *testing.T) {
+	assert.Empty(t, cellNames(0))
+	names := cellNames(1001)
+	assert.Len(t, names, 1001)
+	for _, n := range []int{1, 9, 10, 99, 100, 1001} {
+		assert.Equal(t, fmt.Sprint("cell ", n), names[n-1])
+	}
+}
+
+// A label stands for one text, and the text of nothing is label 0.
+func TestLabels(t *testing.T) {
+	names := newTexts()
+	made := 0
+	of := memo(names, func(n int) string { made++; return strings.Repeat("x", n) })
+	assert.Equal(t, label(0), of(0))
+	assert.Equal(t, of(3), of(3))
+	assert.Equal(t, names.label("xxx"), of(3))
+	assert.Equal(t, "xxx", names.text(of(3)))
+	assert.Equal(t, 2, made, "each text is made once")
+}
