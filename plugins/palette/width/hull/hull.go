@@ -200,8 +200,31 @@ func unique(points []Point, room []int) []int {
 		}
 		return i - j
 	}
-	if !slices.IsSortedFunc(idx, order) {
+	switch {
+	case slices.IsSortedFunc(idx, order):
+	case len(idx) <= mostKept:
 		slices.SortFunc(idx, order)
+	default: // with the first coordinate at hand, or looking for it takes most of the time
+		type placed struct {
+			x  float64
+			at int
+		}
+		far := make([]placed, len(idx))
+		for i := range idx {
+			far[i] = placed{points[i][0], i}
+		}
+		slices.SortFunc(far, func(p, q placed) int {
+			if p.x != q.x {
+				if p.x < q.x {
+					return -1
+				}
+				return 1
+			}
+			return order(p.at, q.at)
+		})
+		for i, p := range far {
+			idx[i] = p.at
+		}
 	}
 	return slices.CompactFunc(idx, func(i, j int) bool { return points[i] == points[j] })
 }

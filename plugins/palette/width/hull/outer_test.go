@@ -3,6 +3,7 @@ package hull
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -74,6 +75,22 @@ func TestAscendingPointsHaveTheSameVolume(t *testing.T) {
 		require.NoError(t, err)
 		require.Equal(t, sorted, shuffled.Volume)
 	}
+	many := make([]Point, mostKept+500) // with many of the same first coordinate, and some alike
+	for i := range many {
+		many[i] = Point{math.Round(10 * rng.NormFloat64()), math.Round(10 * rng.NormFloat64()), 10 * rng.Float64()}
+		if i%7 == 0 {
+			many[i][2] = 3
+		}
+	}
+	slices.SortFunc(many, func(p, q Point) int { return slices.Compare(p[:], q[:]) })
+	sorted, err := Solid(many)
+	require.NoError(t, err)
+	rng.Shuffle(len(many), func(i, j int) { many[i], many[j] = many[j], many[i] })
+	shuffled, err := Solid(many)
+	require.NoError(t, err)
+	require.Equal(t, sorted.Volume, shuffled.Volume)
+	require.Equal(t, sorted.Unique, shuffled.Unique)
+	require.Less(t, sorted.Unique, len(many))
 	for _, bad := range [][]Point{{{0, math.NaN(), 0}}, {{0, 0, 0}, {1, 0, math.Inf(1)}}, {{0, 2e90, 0}}, {{0, 0, 0}, {0, 1, 0}}, {{math.NaN(), 0, 0}}} {
 		_, _, plain := ascending(bad)
 		assert.False(t, plain, "%v", bad)
