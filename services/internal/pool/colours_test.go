@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"sync/atomic"
 	"testing"
 
@@ -12,6 +13,9 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+	"github.com/commonvat/commonvat/services/internal/pipeline/pipelinetest"
 	"github.com/commonvat/commonvat/services/internal/pool"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -80,4 +84,75 @@ func TestColoursAreTheSameHoweverRawMeasurementsAreRead(t *testing.T) {
 	answer := gone.ask(t, byMordant)
 	assert.EqualValues(t, 64*3, answer.GetPiecesUsed())
 	assert.EqualValues(t, 3, leftOut(answer)["pieces: withdrawn while the question was answered"])
+}
+
+// successor is a shelf during whose next single reading of a trial another question is asked, with another build of the reading module.
+type successor struct {
+	*shelf
+	meanwhile func()
+}
+
+func (s *successor) TrialRow(ctx context.Context, id trial.ID) (store.TrialRow, error) {
+	if f := s.meanwhile; f != nil {
+		s.meanwhile = nil
+		f()
+	}
+	return s.shelf.TrialRow(ctx, id)
+}
+
+func (s *successor) SharedTrials(ctx context.Context, after trial.ID, limit int) ([]store.TrialRow, error) {
+	if f := s.meanwhile; f != nil {
+		s.meanwhile = nil
+		f()
+	}
+	return s.shelf.SharedTrials(ctx, after, limit)
+}
+
+// builds are the modules of a core into which another build of the reading module comes.
+type builds struct {
+	*pipelinetest.Modules
+	later bool
+}
+
+func (b *builds) Acquire(kind string) (pipeline.Handle, error) {
+	h, err := b.Modules.Acquire(kind)
+	if err == nil && b.later && kind == pipeline.KindReading {
+		return laterBuild{h}, nil
+	}
+	return h, err
+}
+
+type laterBuild struct{ pipeline.Handle }
+
+func (l laterBuild) Identity() *typesv1.ModuleIdentity {
+	id := proto.CloneOf(l.Handle.Identity())
+	id.Digest = strings.Repeat("1", 64)
+	return id
+}
+
+// A question that began with one build of the reading module ends with it, also when another question puts the colours of a later build in the place of those that
+// it counts on.
+func TestColoursOfALaterBuildWithdrawNothing(t *testing.T) {
+	s := &successor{shelf: newShelf()}
+	put := func() {
+		b := newBook("ash")
+		b.read(b.piece("", wool("lot 1"), mordant("alum"), pot("weld")), lab(50, 1, 20))
+		s.put(b.Trial)
+	}
+	put()
+	modules := &builds{Modules: pipelinetest.Start(t)}
+	h := open(t, s.shelf, func(c *pool.Config) { c.Reader, c.Pipeline = s, pipeline.New(modules) })
+	require.EqualValues(t, 1, h.ask(t, byMordant).GetPiecesUsed())
+	put()
+	h.ask(t, pool.Question{GroupBy: poolv1.GroupBy_GROUP_BY_MORDANT, Where: &store.Predicate{Field: "yarn", Value: "no such lot"}}) // the pool knows the second trial
+	asked := false
+	s.meanwhile = func() {
+		modules.later = true
+		assert.EqualValues(t, 2, h.ask(t, byMordant).GetPiecesUsed())
+		modules.later, asked = false, true
+	}
+	answer := h.ask(t, byMordant)
+	require.True(t, asked)
+	assert.EqualValues(t, 2, answer.GetPiecesUsed())
+	assert.Empty(t, leftOut(answer))
 }

@@ -2,11 +2,14 @@ package pool_test
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -139,4 +142,47 @@ func (w *warnings) all() []string {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return slices.Clone(w.texts)
+}
+
+// A trial that can't be read, though its row is as it was written, ends no question in silence: the pool tells of its trouble, tries again, and answers what came
+// before. Once it can be read, all is as if nothing had been.
+func TestATrialThatCannotBeReadIsLoud(t *testing.T) {
+	s := newShelf()
+	var broken atomic.Bool
+	decode := func(body []byte) (*trial.Trial, error) {
+		if broken.Load() {
+			return nil, errors.New("no such encoding")
+		}
+		return record.DecodePooled(body)
+	}
+	put := func() {
+		b := newBook("ash")
+		b.read(b.piece("", wool("lot 1"), mordant("alum"), pot("weld")), lab(50, 1, 20))
+		s.put(b.Trial)
+	}
+	put()
+	broken.Store(true)
+	h := open(t, s, func(c *pool.Config) { c.DecodeRows, c.CatchUpWait = decode, 10*time.Millisecond })
+	troubled := func() bool { return strings.HasPrefix(h.pool.Status().WaitingFor, "reading the record failed") }
+	require.Eventually(t, troubled, 5*time.Second, time.Millisecond)
+	_, err := h.pool.AskPalette(t.Context(), byMordant)
+	require.Error(t, err, "it has loaded nothing")
+	broken.Store(false)
+	require.Eventually(t, func() bool { return !troubled() }, 5*time.Second, time.Millisecond)
+	require.EqualValues(t, 1, h.ask(t, byMordant).GetPiecesUsed())
+
+	broken.Store(true)
+	put()
+	require.Eventually(t, troubled, 5*time.Second, time.Millisecond)
+	q := byMordant
+	q.MinimumRevision = s.Revision()
+	_, err = h.pool.AskPalette(t.Context(), q)
+	var behind *pool.BehindError
+	require.ErrorAs(t, err, &behind)
+	before, err := h.pool.AskPalette(t.Context(), byMordant)
+	require.NoError(t, err)
+	assert.EqualValues(t, 1, before.GetPiecesUsed())
+	broken.Store(false)
+	require.Eventually(t, func() bool { return !troubled() }, 5*time.Second, time.Millisecond)
+	assert.EqualValues(t, 2, h.ask(t, byMordant).GetPiecesUsed())
 }

@@ -232,11 +232,16 @@ func (p *Pool) loadTrials(ctx context.Context, next *snapshot) error {
 			after = trials[len(trials)-1].ID
 		}
 	})
-	for trials := range pages {
-		for i := range trials {
-			p.put(ctx, next, trials[i])
+	reading.Go(func() error {
+		for trials := range pages {
+			for i := range trials {
+				if err := p.put(next, trials[i]); err != nil {
+					return err
+				}
+			}
 		}
-	}
+		return nil
+	})
 	return reading.Wait()
 }
 
@@ -266,7 +271,10 @@ func (p *Pool) follow(ctx context.Context, now *snapshot) error {
 				p.recount(now)
 				return fmt.Errorf("read trial %s: %w", change.RecordID, err)
 			default:
-				p.put(ctx, next, row)
+				if err := p.put(next, row); err != nil {
+					p.recount(now)
+					return err
+				}
 			}
 		case "water":
 			source, err := p.reader.WaterSource(ctx, change.RecordID)
@@ -286,29 +294,26 @@ func (p *Pool) follow(ctx context.Context, now *snapshot) error {
 	return nil
 }
 
-// put takes in a trial as it is now, in place of what was there.
-func (p *Pool) put(ctx context.Context, next *snapshot, row store.TrialRow) {
+// put takes in a trial as it is now, in place of what was there. One that can't be read is an error: without it answers would be other ones, in silence.
+func (p *Pool) put(next *snapshot, row store.TrialRow) error {
 	if row.Deleted || !inPool(row.Sharing) {
 		p.drop(next, row.ID)
-		return
+		return nil
 	}
 	t, err := p.decodeRows(row.Body)
 	if err != nil {
-		p.log.ErrorContext(ctx, "trial can't be read and is not in the pool", "trial", row.ID, "error", err)
-		p.drop(next, row.ID)
-		return
+		return fmt.Errorf("decode trial %s: %w", row.ID, err)
 	}
 	made, err := project(t, p.routes.route)
 	if err != nil {
-		p.log.ErrorContext(ctx, "trial can't be read and is not in the pool", "trial", row.ID, "error", err)
-		p.drop(next, row.ID)
-		return
+		return fmt.Errorf("trial %s: %w", row.ID, err)
 	}
 	if old := next.chunks[row.ID]; old != nil {
 		made.inherit(old)
 		p.routes.release(old)
 	}
 	next.chunks[row.ID] = made
+	return nil
 }
 
 func (p *Pool) drop(next *snapshot, id trial.ID) {

@@ -37,6 +37,9 @@ func (c *candidate) place() int {
 	}
 }
 
+// lookAgain is how often a colour is looked for before its reading counts as withdrawn.
+const lookAgain = 3
+
 // choose selects pieces and gives each the colour of the reading that speaks for it. Every reading that isn't used is counted.
 // More pieces than a question may be about are refused before a colour is computed.
 func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.ColourReader, s selection, t *texts, left *leftOut) ([]*pick, error) {
@@ -53,6 +56,7 @@ func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.Colou
 	block := memo(t, func(s *session) string { return now.blockOf(s.id) })
 	faults := map[string]int{}
 	example := ""
+	missed := map[*row]int{}
 	for len(candidates) > 0 {
 		if err := p.compute(ctx, now, module, s.condition, candidates); err != nil {
 			return nil, err
@@ -63,7 +67,12 @@ func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.Colou
 			colour, ok := c.chunk.colours.get(s.condition, digest, c.place())
 			switch {
 			case !ok:
-				left.piece("withdrawn while the question was answered")
+				// Another question may have begun with a module that was brought into service since, and put its colours in this one's place.
+				if missed[c.row]++; missed[c.row] < lookAgain {
+					again = append(again, c)
+				} else {
+					left.piece("withdrawn while the question was answered")
+				}
 				continue
 			case colour.Fault != "":
 				faults[colour.Fault]++
