@@ -50,6 +50,10 @@ type Interval struct {
 // enumerateUpTo is the number of subsets up to which all are taken.
 const enumerateUpTo = 20_000
 
+// leastWidth is the width, in units of CIELAB, at and below which there is nothing to measure: a mean of equal colours is off by 1e-14, of which a logarithm
+// would make an interval of many powers of ten. Instruments tell 0.01.
+const leastWidth = 1e-9
+
 // leastOmitting is the number of subsets without a block behind each leave-out value; where the drawn subsets hold fewer, more are
 // drawn from the cells of the other blocks.
 const leastOmitting = 400
@@ -341,7 +345,7 @@ func (s *sampler) expected(k, m int, enumerated bool, reason string) Expected {
 	}
 	logs := make([]float64, len(s.without))
 	for b, x := range s.without {
-		if !(x.of[k].sum > 0) {
+		if !(x.of[k].sum > leastWidth*float64(x.n)) {
 			e.NoInterval = "without one session nothing is left to measure"
 			return e
 		}

@@ -416,35 +416,6 @@ func TestRarefactionAgainstEnumeration(t *testing.T) {
 	require.NotNil(t, drawn.Dispersion.Interval)
 }
 
-func TestIntervalGates(t *testing.T) {
-	sixteen := genFixed(16)
-	spread := func(blocks ...string) []Row {
-		rows := rowsOf("g", "", "", sixteen)
-		for i := range rows {
-			rows[i].Block = blocks[i%len(blocks)]
-		}
-		return rows
-	}
-	for _, tt := range []struct {
-		name string
-		rows []Row
-		why  string
-	}{
-		{"one session", spread("a"), "fewer than 2 sessions"},
-		{"session not stated", spread("a", ""), "a session is not stated"},
-		{"two sessions leave too few", spread("a", "b"), "without one session only 8 cells are left, fewer than m = 9"},
-		{"four sessions", spread("a", "b", "c", "d"), ""},
-	} {
-		t.Run(tt.name, func(t *testing.T) {
-			s := measure(t, tt.rows, Params{Interval: true}).Strata[0]
-			assert.Equal(t, 9, s.M, "⌊0.6·16⌋")
-			e := s.Groups[0].Rarefied.Dispersion
-			assert.Equal(t, tt.why, e.NoInterval)
-			assert.Equal(t, tt.why == "", e.Interval != nil)
-		})
-	}
-}
-
 func genFixed(n int) []lab {
 	rng := rand.New(rand.NewPCG(uint64(n), 9))
 	out := make([]lab, n)
