@@ -13,6 +13,8 @@ import (
 
 	"github.com/commonvat/commonvat/plugins/palette/width"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
+
+	"github.com/commonvat/commonvat/plugins/compare/noise"
 )
 
 // The worked example of the test of a mean vector: T² = 456, F(3,2) = 76, p = .01302 (R gives the same), and 2 of the 32 turns of signs.
@@ -212,7 +214,7 @@ func TestRepeatability(t *testing.T) {
 // project's simulations, about 6 sessions at 1 and 12 to 20 at 2.
 func TestOutlook(t *testing.T) {
 	least := func(sigma float64) int {
-		s := simulation{place: [3]float64{50, 0, 0}, root: [3][3]float64{{sigma}, {0, sigma}, {0, 0, sigma}}, params: Params{ToleranceDE: 2, Alpha: 0.05, Comparisons: 1}}
+		s := simulation{place: [3]float64{50, 0, 0}, noise: noise.Root{{sigma}, {0, sigma}, {0, 0, sigma}}, params: Params{ToleranceDE: 2, Alpha: 0.05, Comparisons: 1}}
 		return s.least([3]float64{}, func(_ [][3]float64, x Contrast) bool { return *x.UpperDE < 2 })
 	}
 	assert.LessOrEqual(t, least(0.5), 6)

@@ -6,6 +6,8 @@ import (
 	"math/rand/v2"
 
 	"github.com/commonvat/commonvat/plugins/palette/width"
+
+	"github.com/commonvat/commonvat/plugins/compare/noise"
 )
 
 // Outlook tells how many sessions it will take, from the noise between the sessions so far.
@@ -60,7 +62,7 @@ func outlook(sessions []*session, overall *Contrast, p Params) *Outlook {
 		target = scaled(place, target, 1.5*p.ToleranceDE)
 	}
 	o.TargetDE = de([3]float64{place[0] + target[0], place[1] + target[1], place[2] + target[2]}, place)
-	s := simulation{place: place, root: root(covariance), params: p}
+	s := simulation{place: place, noise: noise.RootOf(covariance), params: p}
 	o.ToFind = s.least(target, func(d [][3]float64, x Contrast) bool { return x.DE >= p.ToleranceDE && s.found(d) })
 	o.ToRuleOut = s.least([3]float64{}, func(_ [][3]float64, x Contrast) bool { return *x.UpperDE < p.ToleranceDE })
 	return o
@@ -97,28 +99,9 @@ func scaled(place, shift [3]float64, de00 float64) [3]float64 {
 	return s
 }
 
-// root is a lower triangle L with LLᵀ = S, for S that may be singular.
-func root(s [3][3]float64) (l [3][3]float64) {
-	for i := range 3 {
-		for j := range i + 1 {
-			sum := s[i][j]
-			for k := range j {
-				sum -= l[i][k] * l[j][k]
-			}
-			switch {
-			case i == j:
-				l[i][i] = math.Sqrt(max(0, sum))
-			case l[j][j] > 1e-12:
-				l[i][j] = sum / l[j][j]
-			}
-		}
-	}
-	return l
-}
-
 type simulation struct {
 	place  [3]float64
-	root   [3][3]float64
+	noise  noise.Root
 	params Params
 	rng    *rand.Rand
 }
@@ -151,12 +134,9 @@ func (s *simulation) often(n int, shift [3]float64, reached func(d [][3]float64,
 			return false
 		}
 		for j := range d {
-			z := [3]float64{s.rng.NormFloat64(), s.rng.NormFloat64(), s.rng.NormFloat64()}
+			accident := s.noise.Draw(s.rng)
 			for i := range 3 {
-				d[j][i] = shift[i]
-				for k := range i + 1 {
-					d[j][i] += s.root[i][k] * z[k]
-				}
+				d[j][i] = shift[i] + accident[i]
 			}
 		}
 		if reached(d, s.look(d)) {

@@ -5,6 +5,8 @@ import (
 	"math/rand/v2"
 	"slices"
 	"sort"
+
+	"github.com/commonvat/commonvat/plugins/compare/noise"
 )
 
 // Outlook tells how many sessions that hold all groups it will take to find that they differ in place, from the noise between the units so far.
@@ -61,7 +63,7 @@ func Plan(units []Point, at [3]float64, alpha, tolerance float64) *Outlook {
 		return nil
 	}
 	covariance, places := f.fit(x, df)
-	s := simulation{root: root(covariance)}
+	s := simulation{noise: noise.RootOf(covariance)}
 	for i := range 3 {
 		s.trace += covariance[i][i]
 		for j := range 3 {
@@ -178,27 +180,8 @@ func target(places [][3]float64, at [3]float64, least float64) ([][3]float64, fl
 	return scaled(high)
 }
 
-// root is a lower triangle L with LLᵀ = S, for S that may be singular.
-func root(s [3][3]float64) (l [3][3]float64) {
-	for i := range 3 {
-		for j := range i + 1 {
-			sum := s[i][j]
-			for k := range j {
-				sum -= l[i][k] * l[j][k]
-			}
-			switch {
-			case i == j:
-				l[i][i] = math.Sqrt(max(0, sum))
-			case l[j][j] > 1e-12:
-				l[i][j] = sum / l[j][j]
-			}
-		}
-	}
-	return l
-}
-
 type simulation struct {
-	root          [3][3]float64
+	noise         noise.Root
 	trace, trace2 float64
 	places        [][3]float64
 	rng           *rand.Rand
@@ -243,12 +226,9 @@ func (s *simulation) draw(n int, by float64) float64 {
 	means := make([][3]float64, k)
 	var middle [3]float64
 	for g, p := range s.places {
-		z := [3]float64{s.rng.NormFloat64(), s.rng.NormFloat64(), s.rng.NormFloat64()}
+		accident := s.noise.Draw(s.rng)
 		for i := range 3 {
-			means[g][i] = by * p[i]
-			for j := range i + 1 {
-				means[g][i] += s.root[i][j] * z[j] / math.Sqrt(float64(n))
-			}
+			means[g][i] = by*p[i] + accident[i]/math.Sqrt(float64(n))
 			middle[i] += means[g][i] / float64(k)
 		}
 	}
