@@ -48,6 +48,9 @@ func amountOf(a *benchpb.SheetAmount, recipe *benchpb.PlanBath) Amount {
 		out.Do = fmt.Sprintf("stock: %s made up to %s; take %s mL", grams(a.GetStockGrams(), a.GetBalanceStepG()), volume(a.GetStockMl()), figure(a.GetTakeMl(), 3))
 	case a.GetWay() == benchpb.AmountWay_AMOUNT_WAY_POURED:
 		out.Do = fmt.Sprintf("pour %s mL", figure(a.GetTakeMl(), 3))
+		if a.TakeGrams != nil {
+			out.Do += fmt.Sprintf(", which weigh %s g", figure(a.GetTakeGrams(), 3))
+		}
 	default:
 		out.Do = fmt.Sprintf("%s g: too little for anything at hand to measure", figure(a.GetGrams(), 2))
 	}
@@ -56,6 +59,9 @@ func amountOf(a *benchpb.SheetAmount, recipe *benchpb.PlanBath) Amount {
 	}
 	if a.LeftGrams != nil {
 		out.Do += fmt.Sprintf(" (%s g are left of the bath before)", figure(a.GetLeftGrams(), 3))
+	}
+	if a.LeastGrams != nil {
+		out.Do += fmt.Sprintf(" (reducing the indigo takes %s g at least; air takes more)", figure(a.GetLeastGrams(), 3))
 	}
 	if told := toldAs(dose); told != "" {
 		out.Why = told + "; "
@@ -115,6 +121,9 @@ func formOf(dose *benchpb.PlanDose) string {
 	case benchpb.DoseForm_DOSE_FORM_IMPURE:
 		return "purity " + known(dose.PurityPercent, "%s %%")
 	case benchpb.DoseForm_DOSE_FORM_LIQUID:
+		if dose.LiquidGPerL == nil && dose.LiquidDensityKgPerL != nil {
+			return "liquid of " + known(dose.LiquidPercent, "%s %%") + known(dose.LiquidDensityKgPerL, ", density %s kg/L")
+		}
 		return "liquid of " + known(dose.LiquidGPerL, "%s g/L")
 	case benchpb.DoseForm_DOSE_FORM_UNSPECIFIED:
 	}

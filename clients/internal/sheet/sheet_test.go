@@ -218,10 +218,11 @@ func TestAmountsAreAsTheBalanceShows(t *testing.T) {
 	s := aSheet()
 	s.Baths[1].Loads[0].Amounts = []*benchpb.SheetAmount{
 		{Material: "iron", Way: benchpb.AmountWay_AMOUNT_WAY_FROM_STOCK, Grams: 0.02, StockGrams: 5, StockMl: 500, TakeMl: 2, BalanceStepG: 0.1, BeyondWanted: true},
-		{Material: "vinegar", Way: benchpb.AmountWay_AMOUNT_WAY_POURED, TakeMl: 30}, {Material: "dust", Way: benchpb.AmountWay_AMOUNT_WAY_TOO_SMALL, Grams: 0.001}, {Material: "leaf", NotKnown: "moisture"},
+		{Material: "vinegar", Way: benchpb.AmountWay_AMOUNT_WAY_POURED, TakeMl: 30}, {Material: "lye", Way: benchpb.AmountWay_AMOUNT_WAY_POURED, TakeMl: 50, TakeGrams: proto.Float64(53)},
+		{Material: "copperas", Way: benchpb.AmountWay_AMOUNT_WAY_WEIGHED, Grams: 20, BalanceStepG: 1, LeastGrams: proto.Float64(21.2)}, {Material: "dust", Way: benchpb.AmountWay_AMOUNT_WAY_TOO_SMALL, Grams: 0.001}, {Material: "leaf", NotKnown: "moisture"},
 	}
 	got := text(t, s, healthy)
-	for _, want := range []string{"stock: 5.0 g made up to 500 mL; take 2 mL", "coarser than wanted", "pour 30 mL", "too little for anything at hand", "not known: moisture"} {
+	for _, want := range []string{"stock: 5.0 g made up to 500 mL; take 2 mL", "coarser than wanted", "pour 30 mL", "pour 50 mL, which weigh 53 g", "weigh 20 g (reducing the indigo takes 21.2", "too little for anything at hand", "not known: moisture"} {
 		assert.Contains(t, got, want)
 	}
 	assert.True(t, slices.Contains(sheet.LabelColumns, "code"))

@@ -173,11 +173,14 @@ func work(recipe *benchpb.PlanBath) string {
 		told = append(told, fmt.Sprintf("in what is left of %q", recipe.GetExhaustOf()))
 	}
 	if recipe.GetVat() != "" {
-		vat := fmt.Sprintf("vat %q, %s g of indigo for each litre", recipe.GetVat(), figure(recipe.GetIndigoGPerL(), 3))
-		if recipe.IndigoPurityPercent != nil {
-			vat += fmt.Sprintf(", of which %s %% is dye", figure(recipe.GetIndigoPurityPercent(), 3))
-		} else {
-			vat += ", of which how much is dye isn't known"
+		vat := fmt.Sprintf("vat %q, %s g of ", recipe.GetVat(), figure(recipe.GetIndigoGPerL(), 3))
+		switch purity := figure(recipe.GetIndigoPurityPercent(), 3); {
+		case recipe.IndigoPurityPercent == nil:
+			vat += "indigo for each litre, of which how much is dye isn't known"
+		case recipe.GetIndigoByActiveDye():
+			vat += fmt.Sprintf("dye for each litre, in indigo of which %s %% is dye", purity)
+		default:
+			vat += fmt.Sprintf("indigo for each litre, of which %s %% is dye", purity)
 		}
 		told = append(told, vat)
 	}

@@ -58,10 +58,11 @@ func TestHowAmountsAreTold(t *testing.T) {
 			{Material: "vinegar", Form: benchpb.DoseForm_DOSE_FORM_LIQUID, LiquidGPerL: proto.Float64(50), Figure: &benchpb.PlanDose_Grams{Grams: 1}},
 			{Material: "extract", Form: benchpb.DoseForm_DOSE_FORM_SUBSTITUTE, Strength: &half, Figure: &benchpb.PlanDose_Grams{Grams: 1}},
 			{Material: "powder", Form: benchpb.DoseForm_DOSE_FORM_IMPURE, Figure: &benchpb.PlanDose_Grams{Grams: 1}},
+			{Material: "lye", Form: benchpb.DoseForm_DOSE_FORM_LIQUID, LiquidDensityKgPerL: proto.Float64(1.06), LiquidPercent: proto.Float64(8), Figure: &benchpb.PlanDose_Grams{Grams: 1}},
 		},
 	}
 	load := s.Baths[1].Loads[0]
-	for _, m := range []string{"chalk", "tartar", "paste", "vinegar", "extract", "powder"} {
+	for _, m := range []string{"chalk", "tartar", "paste", "vinegar", "extract", "powder", "lye"} {
 		one := proto.Clone(load.GetAmounts()[0]).(*benchpb.SheetAmount)
 		one.Material = m
 		load.Amounts = append(load.Amounts, one)
@@ -75,6 +76,8 @@ func TestHowAmountsAreTold(t *testing.T) {
 	page := sheet.Of(sheet.Apply(s, healthy))
 	step := page.Steps[1]
 	assert.Equal(t, `vat "fructose", 1 g of indigo for each litre, of which 40 % is dye; 3 dips, with air after each; 2 pieces are lifted one by one before the others`, step.Work)
+	s.Plan.Baths[1].IndigoByActiveDye = true
+	assert.Contains(t, sheet.Of(sheet.Apply(s, healthy)).Steps[1].Work, "1 g of dye for each litre, in indigo of which 40 % is dye")
 	var told []string
 	for _, a := range step.Loads[0].Amounts {
 		told = append(told, a.Material+": "+a.Do+" ("+a.Why+")")
@@ -83,7 +86,7 @@ func TestHowAmountsAreTold(t *testing.T) {
 	assert.Equal(t, []string{
 		"weld, fresh, water 80 %: weigh 20.00 g (" + rest, "chalk: weigh 20.00 g (1 g/L; 100 % WOF, 99.5 to 100.5; ± 0.6 %)", "tartar: weigh 20.00 g (0.4 parts of chalk; " + rest,
 		"paste: weigh 20.00 g, 2 g for each of 3 dips (" + rest, "vinegar, liquid of 50 g/L: weigh 20.00 g (" + rest, "extract, another lot, strength 0.5 times the recipe's: weigh 20.00 g (" + rest,
-		"powder, purity not known: not known: the purity of this lot ()",
+		"powder, purity not known: not known: the purity of this lot ()", "lye, liquid of 8 %, density 1.06 kg/L: weigh 20.00 g (" + rest,
 	}, told)
 	assert.Equal(t, []string{
 		"with 2 pieces left, 1:60, at most 133 % weld, 5.33 % chalk on the weight of fibre", "with 1 piece left, 1:120, at most 200 % weld, 8 % chalk on the weight of fibre",
