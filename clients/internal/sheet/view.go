@@ -172,6 +172,9 @@ func work(recipe *benchpb.PlanBath) string {
 	if recipe.GetExhaustOf() != "" {
 		told = append(told, fmt.Sprintf("in what is left of %q", recipe.GetExhaustOf()))
 	}
+	if recipe.GetBlankOf() != "" {
+		told = append(told, fmt.Sprintf("a blank: all that belongs to a bath of %s but the dye", recipe.GetBlankOf()))
+	}
 	if recipe.GetVat() != "" {
 		vat := fmt.Sprintf("vat %q, %s g of ", recipe.GetVat(), figure(recipe.GetIndigoGPerL(), 3))
 		switch purity := figure(recipe.GetIndigoPurityPercent(), 3); {

@@ -78,6 +78,9 @@ func TestHowAmountsAreTold(t *testing.T) {
 	assert.Equal(t, `vat "fructose", 1 g of indigo for each litre, of which 40 % is dye; 3 dips, with air after each; 2 pieces are lifted one by one before the others`, step.Work)
 	s.Plan.Baths[1].IndigoByActiveDye = true
 	assert.Contains(t, sheet.Of(sheet.Apply(s, healthy)).Steps[1].Work, "1 g of dye for each litre, in indigo of which 40 % is dye")
+	s.Plan.Baths[1].BlankOf = "weld"
+	assert.Contains(t, sheet.Of(sheet.Apply(s, healthy)).Steps[1].Work, "a blank: all that belongs to a bath of weld but the dye")
+	s.Plan.Baths[1].BlankOf = ""
 	var told []string
 	for _, a := range step.Loads[0].Amounts {
 		told = append(told, a.Material+": "+a.Do+" ("+a.Why+")")

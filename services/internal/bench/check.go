@@ -69,6 +69,16 @@ func (d *draft) check() error {
 		if b.GetVat() == "" && b.GetIndigoGPerL() > 0 {
 			fault(at+"indigo_g_per_l", "is given, and vat is not")
 		}
+		if b.GetBlankOf() != "" {
+			if b.GetVat() != "" {
+				fault(at+"vat", "is given with blank_of; allowed: none, since a vat by its name holds indigo; tell what the blank holds as doses")
+			}
+			for k, dose := range b.GetDoses() {
+				if dose.GetDyestuff() {
+					fault(fmt.Sprintf("%sdoses[%d].dyestuff", at, k), "is true with blank_of; allowed: no dyestuff in a blank bath")
+				}
+			}
+		}
 		if b.GetVat() == "" && b.GetIndigoByActiveDye() {
 			fault(at+"indigo_by_active_dye", "is given, and vat is not: of a dose, form and purity_percent say it")
 		}
@@ -154,8 +164,11 @@ func (d *draft) dyestuffs() (dyes []*mordantv1.Dyestuff) {
 	return dyes
 }
 
-// dyesOf are the dyestuffs of a bath with their classes.
+// dyesOf are the dyestuffs of a bath with their classes. In one that colours and marks none it is the first material, but for a blank.
 func dyesOf(b *benchpb.PlanBath) (dyes [][2]string) {
+	if b.GetBlankOf() != "" {
+		return nil
+	}
 	if b.GetVat() != "" {
 		dyes = append(dyes, [2]string{"indigo", ""})
 	}

@@ -8,6 +8,7 @@ import (
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
+	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
 // bothWays is a plain week whose pieces go through weld and the vat in both orders, no day told.
@@ -55,6 +56,25 @@ func bothOrdersOverDays(t *testing.T, w *workplace) {
 	assert.Equal(t, int32(2), bathNamed(t, s, "weld").GetDay())
 	assert.Equal(t, int32(4), bathNamed(t, s, "weld again").GetDay())
 	assert.Contains(t, s.GetDayRemarks(), `"weld" is told for day 2; skein 1 comes from "alum", and is better rested until day 3`)
+
+	// A blank bath has its place among the days and dyes nothing; its first material isn't taken for a dyestuff.
+	blank := bothWays()
+	blank.Baths = append(blank.Baths, &benchpb.PlanBath{
+		Name: "blank", Kind: benchpb.BathKind_BATH_KIND_DYE, Volume: &benchpb.PlanBath_LiquorRatio{LiquorRatio: 40}, Vessel: "pot", RinsedBefore: true,
+		Doses: []*benchpb.PlanDose{percent("vinegar", 5)}, Pieces: []string{"skein 1"}, BlankOf: "weld",
+	})
+	s, err = w.Plan(t.Context(), ash, blank)
+	require.NoError(t, err)
+	assert.Equal(t, int32(4), bathNamed(t, s, "blank").GetDay())
+	for _, share := range s.GetDays()[len(s.GetDays())-1].GetTasks()[1].GetShares() {
+		assert.NotContains(t, share.GetDyestuffs(), "vinegar")
+	}
+	assert.NotContains(t, s.GetMordants().String(), "vinegar")
+	blank.Baths[len(blank.Baths)-1].Doses[0].Dyestuff = true
+	_, err = w.Plan(t.Context(), ash, blank)
+	var refused trial.Faults
+	require.ErrorAs(t, err, &refused)
+	assert.Equal(t, "plan.baths[4].doses[0].dyestuff", refused[0].Field)
 
 	// Mordant baths that the module chose get a day of their own.
 	wish := bothWays()

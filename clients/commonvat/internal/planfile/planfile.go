@@ -274,7 +274,7 @@ func (r *reader) bath(f *document.Fields) *benchv1.PlanBath {
 		Name: f.Text("name"), Kind: words.ReadOptional[benchv1.BathKind](f, "kind"), Pieces: f.Texts("pieces"), Vessel: f.Text("vessel"), Dips: f.Whole("dips", 0, 1000), Vat: f.Text("vat"),
 		IndigoGPerL: number(f, "indigo_g_per_l"), IndigoPurityPercent: f.Number("indigo_purity_percent"), ExhaustOf: f.Text("exhaust_of"), PiecesLifted: f.Whole("pieces_lifted", 0, 199),
 		Heat: r.heat(f), Ph: ph(f), RinsedBefore: f.Bool("rinsed_before"), Day: f.Whole("day", 0, 60), Answers: r.answers(f),
-		IndigoByActiveDye: f.Bool("indigo_by_active_dye"),
+		IndigoByActiveDye: f.Bool("indigo_by_active_dye"), BlankOf: f.Text("blank_of"),
 	}
 	if b.GetName() == "" {
 		f.Fault("name", "is required")

@@ -140,6 +140,7 @@ baths:
     indigo_g_per_l: 1.2
     indigo_purity_percent: 35
     indigo_by_active_dye: true
+    blank_of: weld
     materials:
       - {material: acetic acid, dose: 20 g, form: liquid, liquid_density: 1.2 °Tw, liquid_percent: 5}
 `), seed)
@@ -154,6 +155,7 @@ baths:
 	assert.Equal(t, 12.0, p.GetWaters()[0].GetMagnesiumMgPerL())
 	assert.Nil(t, p.GetWaters()[0].Hardness)
 	assert.Equal(t, 11.0, p.GetPieces()[0].GetMoistureContentPercent())
+	assert.Equal(t, "weld", p.GetBaths()[0].GetBlankOf(), "the core refuses it beside a vat")
 	assert.True(t, p.GetBaths()[0].GetIndigoByActiveDye())
 	assert.Equal(t, 1.006, p.GetBaths()[0].GetDoses()[0].GetLiquidDensityKgPerL(), "1 + 0.005 x 1.2, by the definition of the degree Twaddell")
 	assert.Equal(t, 5.0, p.GetBaths()[0].GetDoses()[0].GetLiquidPercent())

@@ -169,7 +169,7 @@ func addBench(add adder) {
 		fields: fields{
 			"name": text(1, 80), "kind": requiredEnum, "pieces": texts(0, maxPlanPieces, 1, 80), "liquor_ratio": number(1, 1000), "litres": above(0, 1e5), "vessel": text(0, 60),
 			"doses": list(0, maxDoses), "dips": integer(0, 1000), "vat": text(0, 40), "indigo_g_per_l": number(0, 1000), "indigo_purity_percent": above(0, 100),
-			"exhaust_of": text(0, 80), "uptakes": list(0, maxDoses), "pieces_lifted": integer(0, 199), "heat": maybe, "ph": maybe, "day": integer(0, 60), "answers": list(0, maxAnswers),
+			"blank_of": name(0, 60), "exhaust_of": text(0, 80), "uptakes": list(0, maxDoses), "pieces_lifted": integer(0, 199), "heat": maybe, "ph": maybe, "day": integer(0, 60), "answers": list(0, maxAnswers),
 		}, unchecked: reasons{"rinsed_before": eitherWay, "indigo_by_active_dye": eitherWay},
 		whole: typed(func(w *walk, p *path, m *benchv1.PlanBath) { oneOfThem(w, p, m.ProtoReflect(), "volume") }),
 	})

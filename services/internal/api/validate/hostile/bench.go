@@ -44,7 +44,7 @@ func init() {
 	bench("PlanBath", func(m *Maker, b protoreflect.Message) {
 		set(b, "name", "bath "+m.ID()[24:])
 		set(b, "liquor_ratio", float64(30))
-		clear(b, "pieces", "vessel", "vat", "indigo_g_per_l", "exhaust_of", "uptakes", "pieces_lifted", "day", "indigo_by_active_dye")
+		clear(b, "pieces", "vessel", "vat", "indigo_g_per_l", "exhaust_of", "uptakes", "pieces_lifted", "day", "indigo_by_active_dye", "blank_of")
 		first(b.Mutable(field(b, "doses")).List())
 	})
 	bench("PlanDose", func(m *Maker, d protoreflect.Message) {

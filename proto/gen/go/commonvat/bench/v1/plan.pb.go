@@ -749,8 +749,11 @@ type PlanBath struct {
 	Answers []*Answer `protobuf:"bytes,19,rep,name=answers,proto3" json:"answers,omitempty"`
 	// True: indigo_g_per_l, and the parts of the vat, count the dye in the indigo; needs indigo_purity_percent.
 	IndigoByActiveDye bool `protobuf:"varint,30,opt,name=indigo_by_active_dye,json=indigoByActiveDye,proto3" json:"indigo_by_active_dye,omitempty"`
-	unknownFields     protoimpl.UnknownFields
-	sizeCache         protoimpl.SizeCache
+	// Not empty for a blank bath: the dyestuff that it stands in for, everything but the dye being there; it has no dyestuff and is no vat by its name. At most
+	// 60 characters.
+	BlankOf       string `protobuf:"bytes,31,opt,name=blank_of,json=blankOf,proto3" json:"blank_of,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PlanBath) Reset() {
@@ -932,6 +935,13 @@ func (x *PlanBath) GetIndigoByActiveDye() bool {
 		return x.IndigoByActiveDye
 	}
 	return false
+}
+
+func (x *PlanBath) GetBlankOf() string {
+	if x != nil {
+		return x.BlankOf
+	}
+	return ""
 }
 
 type isPlanBath_Volume interface {
@@ -1945,7 +1955,7 @@ const file_commonvat_bench_v1_plan_proto_rawDesc = "" +
 	" \x03(\tR\x10earlierMaterials\x12=\n" +
 	"\x18moisture_content_percent\x18\x14 \x01(\x01H\x01R\x16moistureContentPercent\x88\x01\x01B\x11\n" +
 	"\x0f_regain_percentB\x1b\n" +
-	"\x19_moisture_content_percent\"\x92\x06\n" +
+	"\x19_moisture_content_percent\"\xad\x06\n" +
 	"\bPlanBath\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x120\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x1c.commonvat.bench.v1.BathKindR\x04kind\x12\x16\n" +
@@ -1968,7 +1978,8 @@ const file_commonvat_bench_v1_plan_proto_rawDesc = "" +
 	"\rrinsed_before\x18\x11 \x01(\bR\frinsedBefore\x12\x10\n" +
 	"\x03day\x18\x12 \x01(\x05R\x03day\x124\n" +
 	"\aanswers\x18\x13 \x03(\v2\x1a.commonvat.bench.v1.AnswerR\aanswers\x12/\n" +
-	"\x14indigo_by_active_dye\x18\x1e \x01(\bR\x11indigoByActiveDyeB\b\n" +
+	"\x14indigo_by_active_dye\x18\x1e \x01(\bR\x11indigoByActiveDye\x12\x19\n" +
+	"\bblank_of\x18\x1f \x01(\tR\ablankOfB\b\n" +
 	"\x06volumeB\x18\n" +
 	"\x16_indigo_purity_percent\"1\n" +
 	"\tPlanParts\x12\x14\n" +
