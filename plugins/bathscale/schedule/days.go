@@ -133,7 +133,7 @@ func rest(s *state, pot *Pot) int {
 		return 0
 	case s.last.Work == Mordant && pot.Work == Mordant: // tannin and alum go on after each other
 		return 0
-	case s.last.Work != Mordant && pot.Work != Mordant && slices.Equal(s.last.Colours, pot.Colours): // deeper in the same colour
+	case s.last.Work != Mordant && s.last.Work != Modify && pot.Work != Mordant && slices.Equal(s.last.Colours, pot.Colours): // deeper in the same colour
 		return 0
 	}
 	return 1

@@ -52,6 +52,9 @@ func TestRecoveredCurveHasTheColourAndIsSmoothest(t *testing.T) {
 	}
 	rapid.Check(t, func(t *rapid.T) {
 		c := LCh{rapid.Float64Range(20, 90).Draw(t, "L"), rapid.Float64Range(0, 25).Draw(t, "C"), rapid.Float64Range(0, 360).Draw(t, "H")}.Lab()
+		if v := c.XYZ(w.white); max(v.X/w.white.X, v.Y/w.white.Y, v.Z/w.white.Z) > 0.97 {
+			t.Skip("next to white or beyond it: L* 90 with b* -17 would reflect more than all of the short waves")
+		}
 		got, err := CurveFromColour(c, w)
 		require.NoError(t, err)
 		require.Equal(t, FromColourOnly, got.Tag)
