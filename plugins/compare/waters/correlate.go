@@ -30,7 +30,7 @@ func (r *Result) correlate(p Params, means map[string]float64) {
 			continue
 		}
 		k := Correlation{Name: c.Name, Waters: len(x), Rho: spearman(x, y)}
-		if r.Test != nil && (len(covariates) == 1 || c.Name == p.Named) {
+		if r.Test != nil && c.Name == p.Named { // the only one with figures isn't one that was named
 			v := permuted(x, y, p)
 			k.P = &v
 		}

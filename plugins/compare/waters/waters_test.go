@@ -158,6 +158,13 @@ func TestCovariates(t *testing.T) {
 	assert.InDelta(t, 2.0/5040, *h.P, 1e-12)
 	assert.Equal(t, []string{"pH"}, h.InseparableOf)
 	assert.Nil(t, r.Covariates[1].P)
+	// The only figure that the waters have isn't one that was named beforehand.
+	alone := params
+	alone.Covariates, alone.Named = params.Covariates[:1], ""
+	r = compared(t, rows, alone)
+	require.Len(t, r.Covariates, 1)
+	assert.InDelta(t, 1, r.Covariates[0].Rho, 1e-9)
+	assert.Nil(t, r.Covariates[0].P)
 	// Where the waters can't be tested their figures get no p either.
 	few := slices.DeleteFunc(slices.Clone(rows), func(x Row) bool { return x.Recipe > "recipe 3" })
 	r = compared(t, few, params)

@@ -3,7 +3,6 @@ package score
 import (
 	"cmp"
 	"fmt"
-	"math/bits"
 	"slices"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
@@ -32,8 +31,8 @@ type unit struct {
 type table struct {
 	ages, spectra bool
 	units         []unit
-	slots         []int32 // where a unit is found by its key: one more than its index, 0 in a free slot; a power of two of them, half of them free at least
-	last          int     // unit of the last row
+	index         map[unitKey]int
+	last          int // unit of the last row
 	labels        *columnsv1.Labels
 	order         []int // units by block, cell and first row
 
@@ -95,19 +94,7 @@ func (t *table) chunk(v *sdk.Violations, c *palettev2.ScoredColumns) {
 func (t *table) expect(rows int64) {
 	room := min(max(int(rows), 0), 1<<15)
 	t.units = make([]unit, 0, room)
-	t.slots = make([]int32, 1<<bits.Len(uint(room)+64))
-}
-
-// slot is where a unit with this key is or would be.
-func (t *table) slot(key unitKey) *int32 {
-	// Two halves of the key, each with a constant of random bits, multiplied in full: every bit of the product hangs on many of the key.
-	high, low := bits.Mul64((uint64(key.cell)<<32|uint64(key.group))^0x9e3779b97f4a7c15, (uint64(key.stratum)<<32|uint64(key.block))^0xbf58476d1ce4e5b9)
-	for at := int(high ^ low); ; at++ {
-		s := &t.slots[at&(len(t.slots)-1)]
-		if *s == 0 || t.units[*s-1].key == key {
-			return s
-		}
-	}
+	t.index = make(map[unitKey]int, room)
 }
 
 // unitOf finds or makes the unit with this key.
@@ -115,21 +102,14 @@ func (t *table) unitOf(key unitKey) int {
 	if len(t.units) > 0 && t.units[t.last].key == key { // replicates often come together
 		return t.last
 	}
-	s := t.slot(key)
-	if *s == 0 {
+	at, known := t.index[key]
+	if !known {
+		at = len(t.units)
+		t.index[key] = at
 		t.units = append(t.units, unit{key: key})
-		*s = int32(len(t.units))
-		t.last = len(t.units) - 1
-		if 2*len(t.units) > len(t.slots) {
-			t.slots = make([]int32, 2*len(t.slots))
-			for i := range t.units {
-				*t.slot(t.units[i].key) = int32(i + 1)
-			}
-		}
-		return t.last
 	}
-	t.last = int(*s - 1)
-	return t.last
+	t.last = at
+	return at
 }
 
 func (t *table) add(r columns.Row) {
@@ -180,7 +160,7 @@ func (u *unit) plus(o unit) {
 }
 
 func (t *table) finish(labels *columnsv1.Labels) {
-	t.labels, t.current, t.slots = labels, nil, nil
+	t.labels, t.current, t.index = labels, nil, nil
 	t.order = make([]int, len(t.units))
 	for i := range t.order {
 		t.order[i] = i

@@ -106,7 +106,7 @@ func (one *bath) join(first map[string]string) {
 	names, _ := one.materials()
 	for i, a := range names {
 		for _, other := range names[i+1:] {
-			if first[a] != first[other] || slices.Contains(one.same[a], other) {
+			if first[a] == "" || first[a] != first[other] || slices.Contains(one.same[a], other) {
 				continue
 			}
 			if one.same == nil {

@@ -187,7 +187,7 @@ type WatersHeader struct {
 	Alpha float64 `protobuf:"fixed64,7,opt,name=alpha,proto3" json:"alpha,omitempty"`
 	// At most 100.
 	Covariates []*WaterCovariate `protobuf:"bytes,8,rep,name=covariates,proto3" json:"covariates,omitempty"`
-	// The covariate that was named beforehand.
+	// The covariate that was named beforehand; empty: none was, and none gets a p.
 	NamedCovariate string `protobuf:"bytes,9,opt,name=named_covariate,json=namedCovariate,proto3" json:"named_covariate,omitempty"`
 	// Seed of arrangements, when they are too many to count out.
 	Seed uint64 `protobuf:"varint,10,opt,name=seed,proto3" json:"seed,omitempty"`
@@ -488,7 +488,7 @@ type WaterCorrelation struct {
 	Waters int32                  `protobuf:"varint,2,opt,name=waters,proto3" json:"waters,omitempty"`
 	// Spearman's.
 	Rho float64 `protobuf:"fixed64,3,opt,name=rho,proto3" json:"rho,omitempty"`
-	// Only with a verdict.
+	// Only with a verdict, and of named_covariate alone.
 	P         *float64 `protobuf:"fixed64,4,opt,name=p,proto3,oneof" json:"p,omitempty"`
 	PAdjusted *float64 `protobuf:"fixed64,5,opt,name=p_adjusted,json=pAdjusted,proto3,oneof" json:"p_adjusted,omitempty"`
 	// Covariates that can't be told from this one here.
