@@ -5,9 +5,8 @@ import (
 	"math"
 	"math/rand/v2"
 
-	"github.com/commonvat/commonvat/plugins/palette/width"
-
 	"github.com/commonvat/commonvat/plugins/compare/noise"
+	"github.com/commonvat/commonvat/plugins/palette/width"
 )
 
 // Outlook tells how many sessions it will take, from the noise between the sessions so far.
