@@ -39,6 +39,18 @@ func recipeBut(by poolv1.GroupBy, r *row) string {
 	return strings.Join(parts, "; ")
 }
 
+// recipeCells makes cells of picks by all that groups aren't told apart by.
+func (t *texts) recipeCells(picks []*pick, by poolv1.GroupBy) {
+	recipe := func(r *row) string { return recipeBut(by, r) }
+	if by != poolv1.GroupBy_GROUP_BY_EXHAUST {
+		t.assignCellsBy(picks, false, recipe)
+		return
+	}
+	for _, of := range picks { // an exhaust bath delivers less by its nature
+		of.cell = cell{head: t.label(recipe(of.row))}
+	}
+}
+
 // alikeBut are copies of the picks, with cells by what groups aren't told apart by, whose session holds another group of the same recipe read alike.
 func (a *asking) alikeBut(by poolv1.GroupBy) []*pick {
 	// What isn't stated of a recipe may differ from group to group.
@@ -51,14 +63,7 @@ func (a *asking) alikeBut(by poolv1.GroupBy) []*pick {
 		clone := *of
 		picks[i] = &clone
 	}
-	recipe := func(r *row) string { return recipeBut(by, r) }
-	if by == poolv1.GroupBy_GROUP_BY_EXHAUST { // an exhaust bath delivers less by its nature
-		for _, of := range picks {
-			of.cell = cell{head: a.texts.label(recipe(of.row))}
-		}
-	} else {
-		a.texts.assignCellsBy(picks, false, recipe)
-	}
+	a.texts.recipeCells(picks, by)
 	type place struct {
 		block, stratum label
 		cell           cell

@@ -69,14 +69,7 @@ func (a *asking) matchedGroups() []*pick {
 		clone := *of
 		picks[i] = &clone
 	}
-	recipe := func(r *row) string { return recipeBut(by, r) }
-	if by == poolv1.GroupBy_GROUP_BY_EXHAUST { // an exhaust bath delivers less by its nature
-		for _, of := range picks {
-			of.cell = cell{head: a.texts.label(recipe(of.row))}
-		}
-	} else {
-		a.texts.assignCellsBy(picks, false, recipe)
-	}
+	a.texts.recipeCells(picks, by)
 	held := map[label]map[cell]map[label]bool{} // groups by block and cell
 	for _, of := range picks {
 		of.cell, of.stratum = cell{head: a.texts.label(a.texts.text(of.stratum) + "; " + a.texts.cellText(of.cell))}, 0 // a session's pots are the same for all its yarns
