@@ -91,6 +91,9 @@ func newBackupCreate() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "create FOLDER", Short: "Makes a backup in a new folder; the core may be running", Args: exactly(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := hasRecords(data); err != nil {
+				return err
+			}
 			manifest, err := backup.Create(cmd.Context(), backupTools(), data, args[0], options)
 			if err != nil {
 				return backupFault(err)
@@ -109,7 +112,7 @@ func newBackupVerify() *cobra.Command {
 		RunE: func(cmd *cobra.Command, args []string) error {
 			manifest, err := backup.Verify(cmd.Context(), backupTools(), args[0])
 			if err != nil {
-				return err
+				return backupFault(err)
 			}
 			return tellBackup(cmd, "is sound", args[0], manifest)
 		},
@@ -126,6 +129,9 @@ The new folder must not be there. To put it in place: stop the core, move the ol
 away, give the new one its name, start the core. Members' requests that the old core acknowledged
 after the backup was made are not in it.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if data == "" {
+				return usageError{errors.New("--data is required: a new folder for the records and the modules")}
+			}
 			manifest, err := backup.Restore(cmd.Context(), backupTools(), args[0], data)
 			if err != nil {
 				return backupFault(err)
@@ -134,12 +140,11 @@ after the backup was made are not in it.`,
 		},
 	}
 	cmd.Flags().StringVar(&data, "data", "", "new folder for the records and the modules; required")
-	_ = cmd.MarkFlagRequired("data")
 	return cmd
 }
 
 func backupFault(err error) error {
-	if errors.Is(err, backup.ErrTaken) {
+	if errors.Is(err, backup.ErrTaken) || errors.Is(err, backup.ErrNone) {
 		return usageError{err}
 	}
 	return err

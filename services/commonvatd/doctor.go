@@ -19,6 +19,7 @@ import (
 
 	"github.com/commonvat/commonvat/services/internal/config"
 	"github.com/commonvat/commonvat/services/internal/doctor"
+	"github.com/commonvat/commonvat/services/internal/store/sqlite"
 )
 
 func newDoctor() *cobra.Command {
@@ -40,7 +41,7 @@ is one; what only needs attention is no fault.`,
 			}
 			installation := doctor.Installation{
 				Config: resolved.Config, ConfigFile: resolved.File,
-				ReadStore: readStore, AskHealth: askConfigured, System: doctor.ThisSystem(), Now: time.Now,
+				ReadStore: examineStore, AskHealth: askConfigured, System: doctor.ThisSystem(), Now: time.Now,
 			}
 			var faults config.Faults
 			if errors.As(fault, &faults) {
@@ -59,6 +60,12 @@ is one; what only needs attention is no fault.`,
 	configFlags(cmd)
 	cmd.Flags().StringVar(&form, "output", "table", "table or json")
 	return cmd
+}
+
+// examineStore adds to what the file is at what this program would bring it to.
+func examineStore(ctx context.Context, path string) (doctor.StoreState, error) {
+	found, err := sqlite.Examine(ctx, path)
+	return doctor.StoreState{Schema: found.Schema, Known: sqlite.SchemaVersion, Packs: found.Packs, Retired: found.Retired}, err
 }
 
 func writeFindings(cmd *cobra.Command, form string, findings []doctor.Finding) error {

@@ -31,7 +31,7 @@ type probes struct {
 func startProbes(ctx context.Context, address string) (*probes, net.Addr, error) {
 	listener, err := (&net.ListenConfig{}).Listen(ctx, "tcp", address)
 	if err != nil {
-		return nil, nil, fmt.Errorf("listen for probes: %w", err)
+		return nil, nil, err
 	}
 	p := &probes{health: health.NewServer(), grpc: grpc.NewServer(grpc.ConnectionTimeout(5 * time.Second)), ended: make(chan error, 1)}
 	p.health.SetServingStatus("", healthpb.HealthCheckResponse_NOT_SERVING)
@@ -78,6 +78,9 @@ answers probes: health.listen, or else listen.`,
 					return err
 				}
 				address, withTLS = resolved.Config.HealthAddress()
+			}
+			if _, port, err := net.SplitHostPort(address); err != nil || port == "" {
+				return usageError{fmt.Errorf("--address: %q is malformed; allowed: host:port", address)}
 			}
 			creds, err := probeCredentials(withTLS, ca, name)
 			if err != nil {

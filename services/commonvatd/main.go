@@ -23,11 +23,6 @@ const (
 	exitUsage = 2
 )
 
-// usageError is a fault of the command line or the configuration.
-type usageError struct{ error }
-
-func (e usageError) Unwrap() error { return e.error }
-
 func main() {
 	if os.Getpid() == 1 {
 		code, err := asInit()
@@ -65,23 +60,6 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	return exitFault
 }
 
-// lines are the faults of an error, one a line.
-func lines(err error) []string {
-	var usage usageError
-	if errors.As(err, &usage) {
-		err = usage.error
-	}
-	joined, ok := err.(interface{ Unwrap() []error }) // only an outermost list is a list of faults
-	if !ok {
-		return []string{err.Error()}
-	}
-	var all []string
-	for _, inner := range joined.Unwrap() {
-		all = append(all, inner.Error())
-	}
-	return all
-}
-
 func newRoot() *cobra.Command {
 	root := &cobra.Command{
 		Use:           "commonvatd",
@@ -91,28 +69,9 @@ func newRoot() *cobra.Command {
 	}
 	group(root)
 	root.CompletionOptions.HiddenDefaultCmd = true
-	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	root.SetFlagErrorFunc(flagFault)
 	root.AddCommand(newServe(), newConfig(), newDoctor(), newHealthcheck(), newMember(), newModule(), newBackup(), newVerify(), newVersion())
 	return root
-}
-
-// group makes a command that only holds others: alone it shows them, and with an unknown one it refuses.
-func group(cmd *cobra.Command) {
-	cmd.Args = exactly(0)
-	cmd.RunE = func(cmd *cobra.Command, _ []string) error { return cmd.Help() }
-}
-
-// exactly is cobra.ExactArgs as a fault of usage.
-func exactly(n int) cobra.PositionalArgs {
-	return func(cmd *cobra.Command, args []string) error {
-		if n == 0 && len(args) > 0 {
-			return usageError{fmt.Errorf("%s: %q is unknown; see %s --help", cmd.CommandPath(), args[0], cmd.CommandPath())}
-		}
-		if err := cobra.ExactArgs(n)(cmd, args); err != nil {
-			return usageError{err}
-		}
-		return nil
-	}
 }
 
 func newVersion() *cobra.Command {

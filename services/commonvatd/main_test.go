@@ -173,26 +173,33 @@ func TestMemberFaults(t *testing.T) {
 	}{
 		"bad id":         {[]string{"member", "add", "Ada!"}, exitUsage, "member.id"},
 		"bad role":       {[]string{"member", "add", "ada", "--role", "king"}, exitUsage, "king"},
-		"no id":          {[]string{"member", "add"}, exitUsage, "accepts 1 arg"},
-		"unknown flag":   {[]string{"member", "add", "ada", "--colour"}, exitUsage, "unknown flag"},
-		"no such member": {[]string{"member", "token", "ada"}, exitFault, "not found"},
+		"no id":          {[]string{"member", "add"}, exitUsage, "arguments wanted: 1, given: 0; usage: commonvatd member add ID"},
+		"unknown flag":   {[]string{"member", "add", "ada", "--colour"}, exitUsage, "unknown flag: --colour; see: commonvatd member add --help"},
+		"wrong value":    {[]string{"backup", "create", "x", "--without-modules=perhaps"}, exitUsage, `--without-modules: "perhaps" is not true or false; see: commonvatd backup create --help`},
+		"no such folder": {[]string{"member", "token", "ada"}, exitUsage, "holds no records"},
 		"unknown":        {[]string{"member", "drop"}, exitUsage, `"drop" is unknown`},
+		"mistyped":       {[]string{"sevre"}, exitUsage, `"sevre" is unknown; did you mean serve? see: commonvatd --help`},
 		"unknown root":   {[]string{"frob"}, exitUsage, `"frob" is unknown`},
 	} {
 		args := c.args
-		if c.code == exitFault || name == "bad id" || name == "bad role" {
+		if name == "no such folder" || name == "bad id" || name == "bad role" {
 			args = append(args, "--data", data, "--token-file", filepath.Join(folder, "token"))
 		}
 		code, _, stderr := command(t, args...)
 		assert.Equal(t, c.code, code, "%s: %s", name, stderr)
 		assert.Contains(t, stderr, c.says, name)
 		assert.NoFileExists(t, filepath.Join(folder, "token"), name)
+		assert.NoDirExists(t, data, "%s: nothing is begun", name)
 	}
 	// A file that is there is never written over, and no member is left behind without a token.
 	taken := filepath.Join(folder, "taken")
 	require.NoError(t, os.WriteFile(taken, []byte("mine"), 0o600))
 	code, _, stderr := command(t, "member", "add", "ada", "--data", data, "--token-file", taken)
-	assert.Equal(t, exitFault, code, stderr)
+	assert.Equal(t, exitUsage, code, stderr)
+	assert.Contains(t, stderr, "--token-file: "+taken+" is there already; choose a new path")
+	code, _, stderr = command(t, "member", "token", "ada", "--data", data)
+	assert.Equal(t, exitFault, code)
+	assert.Equal(t, "commonvatd: member \"ada\": not found\n", stderr)
 	code, _, stderr = command(t, "member", "add", "ada", "--data", data, "--token-file", filepath.Join(folder, "token"))
 	assert.Equal(t, exitOK, code, stderr)
 	text, err := os.ReadFile(taken)

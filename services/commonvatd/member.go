@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"strings"
 	"time"
@@ -13,7 +14,6 @@ import (
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
-	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
 func newMember() *cobra.Command {
@@ -36,13 +36,15 @@ func newMemberAdd() *cobra.Command {
 			if name == "" {
 				name = args[0]
 			}
+			// Before anything is begun: a wrong role must leave no empty data folder behind.
+			row := store.MemberRow{ID: args[0], DisplayName: name, Roles: roles}
+			if err := access.CheckMember(row); err != nil {
+				return usageError{err}
+			}
 			return withRegistry(cmd.Context(), data, func(ctx context.Context, registry *access.Registry) error {
 				by := onServer("member add")
 				return giveToken(ctx, cmd, registry, by, args[0], tokenFile, func() error {
-					_, err := registry.CreateMember(ctx, by, store.MemberRow{ID: args[0], DisplayName: name, Roles: roles})
-					if errors.Is(err, trial.ErrInvalid) {
-						return usageError{err}
-					}
+					_, err := registry.CreateMember(ctx, by, row)
 					return err
 				})
 			})
@@ -61,6 +63,9 @@ func newMemberToken() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "token ID", Short: "Makes another token for a member", Args: exactly(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if err := hasRecords(data); err != nil {
+				return err
+			}
 			return withRegistry(cmd.Context(), data, func(ctx context.Context, registry *access.Registry) error {
 				return giveToken(ctx, cmd, registry, onServer("member token"), args[0], tokenFile, func() error { return nil })
 			})
@@ -103,8 +108,11 @@ func giveToken(ctx context.Context, cmd *cobra.Command, registry *access.Registr
 	}
 	// The file comes first, so that no token is made that can't be given; it goes again when the rest fails.
 	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if errors.Is(err, fs.ErrExist) {
+		return usageError{fmt.Errorf("--token-file: %s is there already; choose a new path", path)}
+	}
 	if err != nil {
-		return fmt.Errorf("token file: %w", err)
+		return fmt.Errorf("--token-file: %w", err)
 	}
 	if err = before(); err == nil {
 		err = writeToken(ctx, registry, by, member, func(text string) error {

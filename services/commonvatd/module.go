@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"slices"
 	"text/tabwriter"
@@ -33,12 +34,7 @@ doesn't pass is kept with its report and can never serve. A build that passed be
 
 The first module of a kind answers for the kind from then on. With --default the installed one does, when the core next starts, unless a
 coordinator chose another.`,
-		Args: func(cmd *cobra.Command, args []string) error {
-			if err := cobra.MinimumNArgs(1)(cmd, args); err != nil {
-				return usageError{err}
-			}
-			return nil
-		},
+		Args: atLeastOne,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			var faults []error
 			for _, folder := range args {
@@ -117,6 +113,9 @@ func newModuleList() *cobra.Command {
 		Long: `Shows the installed modules, and which of them a core runs and asks by default that was told nothing else: what was chosen while a core ran is in its
 database, and told by "commonvat modules".`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
+			if _, err := os.Stat(data); errors.Is(err, fs.ErrNotExist) {
+				return usageError{fmt.Errorf("there is no folder %s: name the core's data folder with --data", data)}
+			}
 			installed, err := catalog.List(modulesPath(data)) // damaged ones are told, whole ones shown
 			active, activeErr := catalog.Active(modulesPath(data))
 			table := tabwriter.NewWriter(cmd.OutOrStdout(), 0, 4, 2, ' ', 0)

@@ -80,6 +80,8 @@ func TestHealthcheck(t *testing.T) {
 		"nobody there":     {[]string{"--address", freeAddress(t), "--timeout", "1s"}, exitFault, "doesn't answer"},
 		"no certificate":   {[]string{"--address", core.address, "--tls-ca", keyFile}, exitUsage, "holds no certificate"},
 		"name without TLS": {[]string{"--address", probing, "--tls-name", "x"}, exitUsage, "--tls-name"},
+		"no port":          {[]string{"--address", "127.0.0.1"}, exitUsage, `"127.0.0.1" is malformed; allowed: host:port`},
+		"bare figure":      {[]string{"--address", probing, "--timeout", "5"}, exitUsage, `--timeout: "5" is not a duration, such as 20s or 2m`},
 		"no time":          {[]string{"--address", probing, "--timeout", "0s"}, exitUsage, "out of range"},
 	} {
 		code, stdout, stderr := command(t, append([]string{"healthcheck"}, c.args...)...)
@@ -136,7 +138,23 @@ func TestProbesAddressTaken(t *testing.T) {
 	defer func() { require.NoError(t, listener.Close()) }()
 	code, _, stderr := command(t, "serve", "--data", t.TempDir(), "--listen", "127.0.0.1:0", "--runtime-dir", sockets(t), "--health-listen", listener.Addr().String())
 	assert.Equal(t, exitFault, code)
-	assert.Contains(t, stderr, "listen for probes")
+	assert.Contains(t, stderr, "health.listen: "+listener.Addr().String()+" is in use by another program")
+
+	// So is the members' own, before any module is begun.
+	code, _, stderr = command(t, "serve", "--data", t.TempDir(), "--runtime-dir", sockets(t), "--listen", listener.Addr().String())
+	assert.Equal(t, exitFault, code)
+	assert.Contains(t, stderr, "commonvatd: listen: "+listener.Addr().String()+" is in use by another program")
+	assert.NotContains(t, stderr, "module changed state")
+}
+
+// A data folder is mostly given as a relative path: it is the default.
+func TestDoctorOfARelativeFolder(t *testing.T) {
+	t.Chdir(t.TempDir())
+	code, _, stderr := command(t, "member", "add", "stella", "--data", "data", "--token-file", "stella.token")
+	require.Equal(t, exitOK, code, stderr)
+	code, stdout, _ := command(t, "doctor", "--runtime-dir", sockets(t), "--listen", freeAddress(t))
+	assert.Equal(t, exitOK, code, stdout)
+	assert.Regexp(t, `store +ok +whole, schema version \d+`, stdout)
 }
 
 // The table of package doctor's own tests has every check; here it is the whole command on a real installation.

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime/debug"
+	"syscall"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -91,7 +92,7 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 	if config.Health.Listen != "" {
 		var address net.Addr
 		if probing, address, err = startProbes(ctx, config.Health.Listen); err != nil {
-			return err
+			return addressFault("health.listen", config.Health.Listen, err)
 		}
 		log.Info("probes are answered", telemetry.FieldListen, address.String())
 		ends = append(ends, probing.close)
@@ -115,6 +116,18 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 		return err
 	}
 	ends = append(ends, records.Close)
+
+	// Before the modules: of an address that is taken one wants to hear at once.
+	listener, public, err := api.Listen(ctx, config.Listen, config.WithTLS())
+	if err != nil {
+		return addressFault("listen", config.Listen, err)
+	}
+	ends = append(ends, func() error {
+		if err := listener.Close(); !errors.Is(err, net.ErrClosed) { // else the server had it
+			return err
+		}
+		return nil
+	})
 
 	chosen, err := chosenModules(ctx, records)
 	if err != nil {
@@ -148,16 +161,12 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 	}
 	ends = append(ends, endObserving)
 
-	listener, public, err := api.Listen(ctx, config.Listen, config.WithTLS())
-	if err != nil {
-		return err
-	}
 	server, err := api.New(api.Config{
 		Registry: registry, Store: records, Modules: modules, ModuleFolder: modulesPath(config.Data), Register: more, Log: log, Options: told.ServerOptions(public), Meter: told.Metrics(),
 		TLS: certificate, Reflection: config.Reflection && !public, StopGrace: config.StopGrace, Limits: memberLimits(config),
 	})
 	if err != nil {
-		return errors.Join(err, listener.Close())
+		return err
 	}
 	served := make(chan error, 1)
 	go func() { served <- server.Serve(listener) }()
@@ -191,6 +200,14 @@ func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err er
 		served <- nil
 		return fmt.Errorf("server ended: %w", err)
 	}
+}
+
+// addressFault says of an address that can't be listened on which key of the configuration names it.
+func addressFault(key, address string, err error) error {
+	if errors.Is(err, syscall.EADDRINUSE) {
+		return fmt.Errorf("%s: %s is in use by another program: end that, or choose another address; see: commonvatd config show", key, address)
+	}
+	return fmt.Errorf("%s: %w", key, err)
 }
 
 // chosenModules reads which builds were chosen while the core ran.

@@ -32,6 +32,9 @@ so the core may be running. Exit code 1 when anything is wrong.`,
 			if !slices.Contains([]string{"table", "json"}, format) {
 				return usageError{fmt.Errorf("--output %q is unknown; allowed: table, json", format)}
 			}
+			if err := hasRecords(data); err != nil {
+				return err
+			}
 			report, err := verifyLive(cmd.Context(), data)
 			if err != nil {
 				return err

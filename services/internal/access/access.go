@@ -8,7 +8,6 @@ package access
 import (
 	"context"
 	"errors"
-	"fmt"
 	"regexp"
 	"slices"
 
@@ -35,13 +34,7 @@ const (
 // Roles are all roles, in the order in which they are shown.
 var Roles = []Role{Member, Researcher, Coordinator, Steward}
 
-// ParseRole reads a role's name. Error: trial.ErrInvalid, naming the roles that there are.
-func ParseRole(name string) (Role, error) {
-	if role := Role(name); slices.Contains(Roles, role) {
-		return role, nil
-	}
-	return "", fmt.Errorf("%w: role %q is none of %v", trial.ErrInvalid, name, Roles)
-}
+const roleNames = string(Member) + ", " + string(Researcher) + ", " + string(Coordinator) + ", " + string(Steward)
 
 var memberID = regexp.MustCompile(`^[a-z][a-z0-9-]{1,31}$`)
 

@@ -121,11 +121,11 @@ func ended(expires, now time.Time) bool { return !expires.IsZero() && !now.Befor
 // reservedID can't be a member's: the audit trail tells by it of what was done by commands on the server.
 const reservedID = "server"
 
-// CreateMember takes in a member and returns the row as kept. Errors: trial.Faults; trial.ErrExists.
-func (r *Registry) CreateMember(ctx context.Context, by store.Actor, row store.MemberRow) (store.MemberRow, error) {
+// CheckMember looks whether somebody may be taken in under that id and name, with those roles. Error: trial.Faults.
+func CheckMember(row store.MemberRow) error {
 	var faults trial.Faults
 	if !ValidMemberID(row.ID) {
-		faults = append(faults, &trial.FieldFault{Field: "member.id", Text: fmt.Sprintf("%q is not 2 to 32 of a-z, 0-9 and \"-\", beginning with a letter", row.ID)})
+		faults = append(faults, &trial.FieldFault{Field: "member.id", Text: fmt.Sprintf("%q is not an id; allowed: 2 to 32 of a-z, 0-9 and \"-\", beginning with a letter", row.ID)})
 	}
 	if row.ID == reservedID {
 		faults = append(faults, &trial.FieldFault{Field: "member.id", Text: fmt.Sprintf("%q stands for the server itself; allowed: another id", row.ID)})
@@ -134,17 +134,25 @@ func (r *Registry) CreateMember(ctx context.Context, by store.Actor, row store.M
 		faults = append(faults, &trial.FieldFault{Field: "member.display_name", Text: fmt.Sprintf("has %d characters; allowed: 1 to 80", length)})
 	}
 	if len(row.Roles) == 0 {
-		faults = append(faults, &trial.FieldFault{Field: "member.roles", Text: "is required"})
+		faults = append(faults, &trial.FieldFault{Field: "member.roles", Text: "is required; allowed: " + roleNames})
 	}
 	for i, name := range row.Roles {
-		if _, err := ParseRole(name); err != nil {
-			faults = append(faults, &trial.FieldFault{Field: fmt.Sprintf("member.roles[%d]", i), Text: err.Error()})
+		if !slices.Contains(Roles, Role(name)) {
+			faults = append(faults, &trial.FieldFault{Field: fmt.Sprintf("member.roles[%d]", i), Text: fmt.Sprintf("%q is not a role; allowed: %s", name, roleNames)})
 		} else if slices.Contains(row.Roles[:i], name) {
 			faults = append(faults, &trial.FieldFault{Field: fmt.Sprintf("member.roles[%d]", i), Text: fmt.Sprintf("%q is there twice", name)})
 		}
 	}
 	if len(faults) > 0 {
-		return store.MemberRow{}, faults
+		return faults
+	}
+	return nil
+}
+
+// CreateMember takes in a member and returns the row as kept. Errors: trial.Faults; trial.ErrExists.
+func (r *Registry) CreateMember(ctx context.Context, by store.Actor, row store.MemberRow) (store.MemberRow, error) {
+	if err := CheckMember(row); err != nil {
+		return store.MemberRow{}, err
 	}
 	row.CreatedAt = r.now()
 	if err := r.members.CreateMember(ctx, by, row); err != nil {
@@ -170,7 +178,7 @@ func (r *Registry) IssueToken(ctx context.Context, by store.Actor, member trial.
 		return "", "", &trial.FieldFault{Field: "expire_time", Text: expires.UTC().Format(time.RFC3339) + " is past; allowed: a later time, or none"}
 	}
 	if _, err := r.members.Member(ctx, member); err != nil {
-		return "", "", fmt.Errorf("member %s: %w", member, err)
+		return "", "", err
 	}
 	made, text, err := newToken()
 	if err != nil {
@@ -190,7 +198,7 @@ func (r *Registry) Tokens(ctx context.Context, caller Caller, member trial.Membe
 		return nil, fmt.Errorf("%w: the tokens of another member are read by stewards", trial.ErrForbidden)
 	}
 	if _, err := r.members.Member(ctx, member); err != nil {
-		return nil, fmt.Errorf("member %s: %w", member, err)
+		return nil, err
 	}
 	rows, err := r.members.Tokens(ctx, member)
 	if err != nil {

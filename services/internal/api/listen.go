@@ -31,7 +31,7 @@ func Listen(ctx context.Context, address string, withTLS bool) (listener net.Lis
 	}
 	listener, err = (&net.ListenConfig{}).Listen(ctx, "tcp", resolved)
 	if err != nil {
-		return nil, false, fmt.Errorf("listen: %w", err)
+		return nil, false, err
 	}
 	return listener, public, nil
 }

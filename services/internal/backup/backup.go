@@ -32,6 +32,8 @@ const (
 var (
 	// ErrTaken says that the place to write to is taken; nothing is ever written over.
 	ErrTaken = errors.New("is there already; choose a new path")
+	// ErrNone says that there is no backup where one was looked for.
+	ErrNone = errors.New("there is no backup")
 	// ErrDamaged says that a backup isn't what its manifest says.
 	ErrDamaged = errors.New("backup is damaged")
 )
@@ -186,7 +188,7 @@ func modulesOf(folder string) ([]Module, error) {
 }
 
 // Verify checks a backup: the manifest, the checksum of every file and that there are no others, that the store is at what the manifest
-// says, and the store against itself. Errors: ErrDamaged with what is wrong; those of the file system.
+// says, and the store against itself. Errors: ErrNone; ErrDamaged with what is wrong; those of the file system.
 func Verify(ctx context.Context, tools Tools, folder string) (Manifest, error) {
 	manifest, err := readManifest(folder)
 	if err != nil {
@@ -240,7 +242,7 @@ func hasModules(m Manifest) bool {
 }
 
 // Restore makes a new data folder of a backup, which is verified first. It is never written into a folder that is there; move the
-// old one away and give the new one its name. Errors: ErrTaken; ErrDamaged.
+// old one away and give the new one its name. Errors: ErrTaken; ErrNone; ErrDamaged.
 func Restore(ctx context.Context, tools Tools, folder, data string) (_ Manifest, err error) {
 	if err := mustBeFree(data); err != nil {
 		return Manifest{}, err

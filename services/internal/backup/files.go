@@ -207,8 +207,14 @@ const maxManifest = 16 << 20
 
 func readManifest(folder string) (Manifest, error) {
 	f, err := os.Open(filepath.Join(folder, ManifestFile))
+	if errors.Is(err, fs.ErrNotExist) {
+		if _, err := os.Stat(filepath.Join(folder, StoreFile)); err != nil {
+			return Manifest{}, fmt.Errorf("%w at %s", ErrNone, folder)
+		}
+		return Manifest{}, fmt.Errorf("%w, or %s is none: it has no %s", ErrDamaged, folder, ManifestFile)
+	}
 	if err != nil {
-		return Manifest{}, fmt.Errorf("%w: %w", ErrDamaged, err)
+		return Manifest{}, err
 	}
 	defer func() { _ = f.Close() }()
 	text, err := io.ReadAll(io.LimitReader(f, maxManifest+1))

@@ -82,7 +82,6 @@ var parsers = []struct{ folder, parser, target string }{
 
 // unfuzzed are functions with the name of a parser that need no target, with the reason.
 var unfuzzed = map[string]string{
-	"services/internal/access.ParseRole":              "one of four words",
 	"plugins/sdk/sandbox.ParseProfile":                "one of three words",
 	"services/internal/runs.decode":                   "reads a row whose checksum is held against it before",
 	"plugins/sdk/colorimetry.ParseIlluminant":         "read by ParseCondition",
@@ -90,7 +89,6 @@ var unfuzzed = map[string]string{
 	"plugins/sdk/colorimetry.readTables":              "reads what is compiled in",
 	"clients/commonvat/internal/output.ParseFormat":   "one of a few words",
 	"services/internal/api/labv1.decodeVersion":       "picks among the decoders of package record",
-	"services/commonvatd.readModuleData":              "reads columns by their types",
 	"services/internal/bench.decode":                  "reads what the bench itself kept",
 	"services/e2e/crash.decode":                       "reads what the harness itself wrote",
 	"services/internal/catalog.readFolder":            "reads files for parseManifest",
@@ -103,7 +101,6 @@ var unfuzzed = map[string]string{
 	"services/internal/store/sqlite.readVersions":     "reads rows for decodeDelta",
 	"clients/commonvat/internal/cli.readLine":         "takes a line's bytes",
 	"clients/commonvat/internal/cli.readUnseen":       "takes a line's bytes",
-	"services/commonvatd.readStore":                   "asks the store",
 	"services/e2e/crash.ReadState":                    "asks the store",
 }
 
