@@ -3,14 +3,12 @@ package cli
 import (
 	"context"
 	"fmt"
-	"os"
 	"slices"
 	"strings"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/planfile"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
-	"github.com/commonvat/commonvat/clients/internal/sheet"
 	benchv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/encoding/protojson"
@@ -22,69 +20,6 @@ func (a *app) bench(ctx context.Context) (benchv1.BenchServiceClient, error) {
 		return nil, err
 	}
 	return benchv1.NewBenchServiceClient(conn), nil
-}
-
-// printing is how a sheet is put on paper or screen.
-type printing struct{ form, paper, health, to string }
-
-func (p *printing) flags(c *cobra.Command) {
-	f := c.Flags()
-	f.StringVar(&p.form, "form", "text", "text, html or pdf; --output json gives the sheet as the core has it")
-	f.StringVar(&p.paper, "paper", "a4", "of html and pdf: a4 or letter")
-	f.StringVar(&p.health, "health", "", "file with your answers about your own health; it is read here, and never sent")
-	f.StringVar(&p.to, "to", "", "write it to this file (default: standard output)")
-}
-
-// check finds faults of the command line before anything is asked.
-func (p *printing) check() error {
-	if _, err := sheet.PaperNamed(p.paper); err != nil {
-		return usage("--paper: %v", err)
-	}
-	switch p.form {
-	case "text", "html", "pdf":
-		return nil
-	}
-	return usage("--form %q is none of text, html, pdf", p.form)
-}
-
-// show writes a sheet, with the answers about health in it.
-func (p *printing) show(a *app, s *benchv1.Sheet) (err error) {
-	if output.Format(a.format) == output.JSON {
-		return output.WriteJSON(a.Out, s)
-	}
-	if output.Format(a.format) == output.CSV {
-		return output.WriteCSV(a.Out, amountsGrid(s))
-	}
-	health, err := p.healthOf(a)
-	if err != nil {
-		return err
-	}
-	page := sheet.Of(sheet.Apply(s, health))
-	to := a.Out
-	if p.to != "" {
-		file, err := os.OpenFile(p.to, os.O_WRONLY|os.O_CREATE|os.O_TRUNC, 0o600) // it may tell of somebody's health
-		if err != nil {
-			return err
-		}
-		defer func() {
-			if closing := file.Close(); err == nil {
-				err = closing
-			}
-		}()
-		to = file
-	}
-	paper, err := sheet.PaperNamed(p.paper)
-	if err != nil {
-		return usage("--paper: %v", err)
-	}
-	switch p.form {
-	case "html":
-		return sheet.WriteHTML(to, page, paper)
-	case "pdf":
-		return sheet.WritePDF(to, page, paper)
-	default:
-		return sheet.WriteText(to, page)
-	}
 }
 
 // amountsGrid is what is weighed and poured, of what is released.
@@ -116,7 +51,7 @@ is kept; another plan under the same id is its next revision. Ids are taken as w
 one that is kept in FILE.sent.`,
 		Args: takes("FILE"),
 		RunE: func(c *cobra.Command, args []string) error {
-			if err := p.check(); err != nil {
+			if err := p.check(a); err != nil {
 				return err
 			}
 			data, err := a.readInput(args[0])
@@ -158,7 +93,7 @@ func (a *app) sheetShow() *cobra.Command {
 	var p printing
 	var revision int64
 	c := &cobra.Command{Use: "show PLAN", Short: "Print a sheet of yours", Args: takes("PLAN"), RunE: func(c *cobra.Command, args []string) error {
-		if err := p.check(); err != nil {
+		if err := p.check(a); err != nil {
 			return err
 		}
 		client, err := a.bench(c.Context())
@@ -189,7 +124,7 @@ func (a *app) sheetShow() *cobra.Command {
 func (a *app) sheetPrint() *cobra.Command {
 	var p printing
 	c := &cobra.Command{Use: "print FILE", Short: "Print a sheet from its JSON, without a server (- is standard input)", Args: takes("FILE"), RunE: func(_ *cobra.Command, args []string) error {
-		if err := p.check(); err != nil {
+		if err := p.check(a); err != nil {
 			return err
 		}
 		data, err := a.readInput(args[0])
@@ -292,7 +227,7 @@ func (a *app) sheetOverride() *cobra.Command {
 		Long: `Take a stop that harms fibre alone upon yourself, with a written reason. It is kept on the sheet and in the audit trail, under your name. A stop that can
 hurt somebody is never lifted.`,
 		Args: takes("PLAN"), RunE: func(c *cobra.Command, args []string) error {
-			if err := p.check(); err != nil {
+			if err := p.check(a); err != nil {
 				return err
 			}
 			if q.GetBath() == "" || q.GetRuleId() == "" || q.GetReason() == "" {

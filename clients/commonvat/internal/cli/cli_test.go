@@ -63,6 +63,14 @@ func TestGolden(t *testing.T) {
 		"trial-show-csv":        "trial show --output csv " + trialID,
 		"trial-show-missing":    "trial show " + pieceID,
 		"trial-share":           "trial share " + trialID + " --level public --licence CC-BY-4.0 " + submit,
+		"usage-share-licence":   "trial share " + trialID + " --level public",
+		"usage-flag-value":      "audit --after yesterday",
+		"usage-part":            "palette --by order --output csv --part middle",
+		"usage-to":              "sheet show " + planID + " --form pdf --to testdata/nowhere/sheet.pdf",
+		"usage-to-folder":       "sheet show " + planID + " --to testdata",
+		"input-folder":          "trial submit testdata",
+		"plan-health-csv":       "plan testdata/plan.yaml --health testdata/health.yaml --output csv",
+		"plan-health-missing":   "plan testdata/plan.yaml --health testdata/no-health.yaml",
 		"trial-withdraw":        "trial withdraw " + trialID + " " + submit,
 		"trial-finish":          "trial finish " + trialID + " " + submit,
 		"trial-abandon":         "trial abandon --reason moths " + trialID + " " + submit,
@@ -479,7 +487,7 @@ func TestSignIn(t *testing.T) {
 
 	require.NoError(t, os.Chmod(config, 0o644))
 	r = runWith(t, "", none, "whoami", "--config", config)
-	assert.Equal(t, ExitOther, r.code)
+	assert.Equal(t, ExitInput, r.code)
 	assert.Contains(t, r.err, "can be read by others")
 	assert.Equal(t, ExitInput, runWith(t, "", none, "sign-in", "--server", f.address, "--config", config).code, "no token")
 	assert.Equal(t, ExitUsage, runWith(t, goodWord, none, "sign-in", "--server", "nowhere", "--config", config).code)

@@ -86,7 +86,7 @@ func TestComputeWithModuleProcesses(t *testing.T) {
 		{[]string{"colours", "-", at}, ExitUsage, "--scale"},
 		{[]string{"colours", "-", at, "--scale", "guess"}, ExitUsage, "--scale"},
 		{[]string{"palettes", "-", at, "--condition", "E/2"}, ExitUsage, "--condition"},
-		{[]string{"differences"}, ExitUsage, "takes 1 arguments"},
+		{[]string{"differences"}, ExitUsage, "arguments wanted: 1, given: 0"},
 	} {
 		code, out, said := computes(t, "", c.args...)
 		assert.Equal(t, c.code, code, "%v: %s", c.args, said)

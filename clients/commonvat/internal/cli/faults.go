@@ -117,8 +117,31 @@ func particulars(s *status.Status) map[string]string {
 	return nil
 }
 
-// explain gives the lines to print for an error, the first without indentation.
-func explain(err error, server string) []string {
+// violations adds the fields that are wrong, one a line, with their places in the file. A message that only strings them together gives way to them.
+func violations(lines []string, bad *errdetails.BadRequest, where func(field string) string) []string {
+	var bare, told []string
+	for _, f := range bad.GetFieldViolations() {
+		line := f.GetField() + ": " + f.GetDescription()
+		bare = append(bare, line)
+		if w := where(f.GetField()); w != "" {
+			line = w + ": " + line
+		}
+		told = append(told, output.Clean(line))
+	}
+	if lines[0] == output.Clean(strings.Join(bare, "; ")) {
+		if len(told) == 1 {
+			return append(told, lines[1:]...)
+		}
+		lines[0] = "the core can't take it:"
+	}
+	for _, line := range told {
+		lines = append(lines, "  "+line)
+	}
+	return lines
+}
+
+// explain gives the lines to print for an error, the first without indentation. server is whom the call went to, and token says where its token came from.
+func explain(err error, server, token string) []string {
 	var doc *document.Error
 	if errors.As(err, &doc) {
 		lines := []string{"the file can't be used:"}
@@ -148,10 +171,13 @@ func explain(err error, server string) []string {
 		text = text[strings.LastIndex(text, "desc = ")+1:] // the library nests its messages
 		text = strings.Trim(strings.TrimPrefix(text, "esc = "), `"`)
 		text = fmt.Sprintf("no answer from the core at %s: %s", server, text)
+		if strings.Contains(text, "connection refused") {
+			text += "; is it running there? another address is named by --server"
+		}
 	case s.Code() == codes.DeadlineExceeded && reason(s) != "MODULE_TOO_SLOW":
 		text = fmt.Sprintf("no answer from the core at %s in time (see --timeout): %s", server, text)
 	case s.Code() == codes.Unauthenticated:
-		text += " (see: commonvat sign-in --help)"
+		text += "; " + token + "; see: commonvat sign-in --help"
 	case s.Code() == codes.ResourceExhausted && answered:
 		text = "the core refuses for now: " + text
 	}
@@ -162,16 +188,7 @@ func explain(err error, server string) []string {
 	for _, d := range s.Details() {
 		switch v := d.(type) {
 		case *errdetails.BadRequest:
-			for _, f := range v.GetFieldViolations() {
-				line := f.GetField() + ": " + f.GetDescription()
-				if line == s.Message() && where(f.GetField()) == "" {
-					continue // the message says it already
-				}
-				if w := where(f.GetField()); w != "" {
-					line = w + ": " + line
-				}
-				lines = append(lines, "  "+output.Clean(line))
-			}
+			lines = violations(lines, v, where)
 		case *errdetails.RetryInfo:
 			lines = append(lines, fmt.Sprintf("  try again in %v", max(v.GetRetryDelay().AsDuration(), time.Second).Round(time.Second)))
 		case *errdetails.PreconditionFailure:

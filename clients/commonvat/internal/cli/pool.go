@@ -38,6 +38,9 @@ answer is exploratory: estimates, no p. --output csv writes one part of the answ
 					return usage("--condition: %v", err)
 				}
 			}
+			if !slices.ContainsFunc(paletteParts, func(p partOfAnswer) bool { return p.name == part }) {
+				return usage("--part: %q is not known; allowed: %s", part, partNames())
+			}
 			conn, err := a.dial(c.Context())
 			if err != nil {
 				return err
@@ -175,9 +178,6 @@ func writeScores(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
 
 func (a *app) palettePart(r *poolv1.AskPaletteResponse, part string) error {
 	i := slices.IndexFunc(paletteParts, func(p partOfAnswer) bool { return p.name == part })
-	if i < 0 {
-		return usage("--part: %q is not known; allowed: %s", part, partNames())
-	}
 	a.say("%s (%s)", output.Clean(r.GetHeadline()), words.Show(r.GetStanding()))
 	for _, t := range r.GetCannotTell() {
 		a.say("can't tell: %s", output.Clean(t))

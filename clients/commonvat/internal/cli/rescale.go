@@ -7,7 +7,6 @@ import (
 	"strings"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
-	"github.com/commonvat/commonvat/clients/commonvat/internal/planfile"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/quantity"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
 	"github.com/commonvat/commonvat/clients/internal/sheet"
@@ -49,18 +48,6 @@ func (n *newSize) request() (q *benchv1.RescaleTrialRequest, err error) {
 		q.PieceG, err = massInGrams("--piece", n.piece)
 	}
 	return q, err
-}
-
-// healthOf reads the answers about health that a sheet is held against before its amounts are shown.
-func (p *printing) healthOf(a *app) (h sheet.Health, err error) {
-	if p.health == "" {
-		return h, nil
-	}
-	data, err := a.readInput(p.health)
-	if err != nil {
-		return h, err
-	}
-	return planfile.ParseHealth(data)
 }
 
 // withhold takes the amounts out of baths that aren't released on the sheet at the new size, with the answers about health in it.
@@ -177,14 +164,10 @@ func (a *app) sheetRescale() *cobra.Command {
 new size, held against the rules. --piece shares the fibre into pieces that a vessel takes, such as skeins of 100g. Nothing is kept, unless --keep says so: then
 the plan at the new size is kept as one of its own.`,
 		Args: takes("PLAN"), RunE: func(c *cobra.Command, args []string) error {
-			if err := p.check(); err != nil {
+			if err := p.check(a); err != nil {
 				return err
 			}
 			q, err := n.request()
-			if err != nil {
-				return err
-			}
-			health, err := p.healthOf(a)
 			if err != nil {
 				return err
 			}
@@ -203,7 +186,7 @@ the plan at the new size is kept as one of its own.`,
 				}
 			}
 			if output.Format(a.format) != output.JSON {
-				withhold(r, sheet.Apply(r.GetSheet(), health))
+				withhold(r, sheet.Apply(r.GetSheet(), p.answers))
 			}
 			return a.showRescaled(r, &p)
 		},

@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"runtime/debug"
+	"strings"
 	"time"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/connect"
@@ -18,6 +19,7 @@ import (
 	"github.com/commonvat/commonvat/clients/commonvat/internal/settings"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/trace"
 	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
 	"google.golang.org/grpc"
 	"google.golang.org/protobuf/proto"
 )
@@ -38,6 +40,8 @@ type app struct {
 	timeout   time.Duration
 	requestID string
 	etag      string // of the record that is changed, as it was sent or is to be
+
+	tokenFrom string // where the token of the call came from, for people
 
 	conn     *grpc.ClientConn
 	endTrace func() error
@@ -68,7 +72,7 @@ func Run(ctx context.Context, args []string, s Surroundings) int {
 	code := exitCode(err)
 	var said *outcome
 	if !errors.As(err, &said) {
-		for i, line := range explain(err, a.server) {
+		for i, line := range explain(err, a.server, a.tokenFrom) {
 			if i == 0 {
 				line = "commonvat: " + line
 			}
@@ -117,7 +121,7 @@ the file that COMMONVAT_TOKEN_FILE names, else from the settings file; a kept to
 	f.StringVar(&a.tls.key, "tls-key", "", "private key (PEM, mode 0600) to --tls-cert")
 	f.StringVar(&a.tls.ca, "ca-file", "", "former name of --tls-ca")
 	_ = f.MarkHidden("ca-file") // it is there: two lines up
-	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usage("%v", err) })
+	root.SetFlagErrorFunc(flagFault)
 	root.PersistentPreRunE = func(*cobra.Command, []string) error {
 		if _, err := output.ParseFormat(a.format); err != nil {
 			return usage("--output: %v", err)
@@ -143,7 +147,29 @@ func group(c *cobra.Command, args []string) error {
 	if len(args) == 0 {
 		return c.Help()
 	}
-	return usage("%s has no command %q; see: %s --help", c.CommandPath(), args[0], c.CommandPath())
+	meant := ""
+	c.SuggestionsMinimumDistance = 2
+	if near := c.SuggestionsFor(args[0]); len(near) > 0 {
+		meant = "did you mean " + strings.Join(near, " or ") + "? "
+	}
+	return usage("%s has no command %q; %ssee: %s --help", c.CommandPath(), args[0], meant, c.CommandPath())
+}
+
+// flagValues says what a flag of a type takes, where it isn't any text.
+var flagValues = map[string]string{
+	"bool": "true or false", "duration": "a duration, such as 20s or 2m", "int32": "a whole number", "int64": "a whole number",
+	"uint64": "a whole number of 0 or more", "float64": "a number",
+}
+
+// flagFault says of a wrong flag which it is, and what it takes.
+func flagFault(c *cobra.Command, err error) error {
+	var invalid *pflag.InvalidValueError
+	if errors.As(err, &invalid) {
+		if wanted := flagValues[invalid.GetFlag().Value.Type()]; wanted != "" {
+			return usage("--%s: %q is not %s; see: %s --help", invalid.GetFlag().Name, invalid.GetValue(), wanted, c.CommandPath())
+		}
+	}
+	return usage("%v; see: %s --help", err, c.CommandPath())
 }
 
 func groupOf(use, short string, commands ...*cobra.Command) *cobra.Command {
@@ -156,7 +182,7 @@ func groupOf(use, short string, commands ...*cobra.Command) *cobra.Command {
 func takes(names ...string) cobra.PositionalArgs {
 	return func(c *cobra.Command, args []string) error {
 		if len(args) != len(names) {
-			return usage("%s takes %d arguments, %d were given; usage: %s", c.CommandPath(), len(names), len(args), c.UseLine())
+			return usage("%s: arguments wanted: %d, given: %d; usage: %s; see: %s --help", c.CommandPath(), len(names), len(args), c.UseLine(), c.CommandPath())
 		}
 		return nil
 	}
@@ -204,7 +230,7 @@ func (a *app) dial(ctx context.Context) (*grpc.ClientConn, error) {
 	var kept settings.Settings
 	if err == nil {
 		if kept, err = settings.Load(path); err != nil {
-			return nil, err
+			return nil, input("%w", err)
 		}
 	}
 	if a.server == "" {
@@ -220,16 +246,19 @@ func (a *app) dial(ctx context.Context) (*grpc.ClientConn, error) {
 		a.tls.fill(kept)
 	}
 	options := a.tls.options(a.server, "")
+	a.tokenFrom = "no token is kept for this server"
 	if file := a.Getenv("COMMONVAT_TOKEN_FILE"); file != "" {
 		data, err := settings.ReadPrivate(file)
 		if err != nil {
-			return nil, fmt.Errorf("COMMONVAT_TOKEN_FILE: %w", err)
+			return nil, input("COMMONVAT_TOKEN_FILE: %w", err)
 		}
 		if options.Token, err = settings.ReadToken(data); err != nil {
-			return nil, fmt.Errorf("COMMONVAT_TOKEN_FILE: %w", err)
+			return nil, input("COMMONVAT_TOKEN_FILE: %s: %w", file, err)
 		}
-	} else if a.server == kept.Server {
+		a.tokenFrom = "it came from " + file + ", which COMMONVAT_TOKEN_FILE names"
+	} else if a.server == kept.Server && kept.Token != "" {
 		options.Token = kept.Token
+		a.tokenFrom = "it came from " + path
 	}
 	err = a.open(ctx, options)
 	return a.conn, err
@@ -311,16 +340,19 @@ func (a *app) readInput(name string) ([]byte, error) {
 			return nil, input("there is no file %s", name)
 		}
 		if err != nil {
-			return nil, err
+			return nil, input("%w", err)
 		}
 		defer f.Close() //nolint:errcheck // read only
 		from = f
 	}
 	data, err := io.ReadAll(io.LimitReader(from, maxInput+1))
-	if err == nil && len(data) > maxInput {
-		err = input("%s has more than %d bytes", name, maxInput)
+	if err != nil {
+		return nil, input("%w", err)
 	}
-	return data, err
+	if len(data) > maxInput {
+		return nil, input("%s has more than %d bytes", name, maxInput)
+	}
+	return data, nil
 }
 
 func (a *app) version() *cobra.Command {

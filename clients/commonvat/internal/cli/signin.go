@@ -34,6 +34,7 @@ A token is never given on the command line, where others could read it.`,
 			if err != nil {
 				return err
 			}
+			a.tokenFrom = "nothing was kept"
 			if err := a.open(c.Context(), a.tls.options(a.server, token)); err != nil {
 				return err
 			}
@@ -70,7 +71,7 @@ func (a *app) askToken(file string) (string, error) {
 		data, err = io.ReadAll(io.LimitReader(a.In, 4096))
 	}
 	if err != nil {
-		return "", err
+		return "", input("%w", err)
 	}
 	token, err := settings.ReadToken(data)
 	if err != nil {

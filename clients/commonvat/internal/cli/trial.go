@@ -292,6 +292,9 @@ func (a *app) trialShare() *cobra.Command {
 		if err != nil {
 			return usage("--level: %v", err)
 		}
+		if l == typesv1.SharingLevel_SHARING_LEVEL_PUBLIC && licence == "" {
+			return usage("--licence is required with --level public: an SPDX identifier such as CC-BY-4.0")
+		}
 		return a.share(c.Context(), args[0], &typesv1.Sharing{Level: l, Licence: licence})
 	}}
 	c.Flags().StringVar(&level, "level", "cooperative", "mine, cooperative or public")

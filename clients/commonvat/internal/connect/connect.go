@@ -36,16 +36,6 @@ type Options struct {
 // MaxAnswer is the largest answer that is taken, in bytes.
 const MaxAnswer = 16 << 20
 
-// A refused or broken connection is tried again: every call that writes carries a request id, or
-// may be repeated by its nature. IssueToken isn't listed, since each call of it makes another token.
-const retries = `{"methodConfig":[{"name":[
- {"service":"commonvat.lab.v1.TrialService"},{"service":"commonvat.lab.v1.BathService"},{"service":"commonvat.lab.v1.WaterService"},
- {"service":"commonvat.lab.v1.ExperimentService"},{"service":"commonvat.lab.v1.ImportService"},{"service":"commonvat.lab.v1.HistoryService"},{"service":"commonvat.access.v1.AuditService"},
- {"service":"commonvat.pool.v1.PoolService"},
- {"service":"commonvat.catalog.v1.CatalogService"},{"service":"commonvat.catalog.v1.PackService"},{"service":"commonvat.access.v1.AccessService","method":"GetCurrentMember"},
- {"service":"commonvat.access.v1.AccessService","method":"ListMembers"},{"service":"commonvat.access.v1.AccessService","method":"ListTokens"}],
- "retryPolicy":{"maxAttempts":4,"initialBackoff":"0.1s","maxBackoff":"2s","backoffMultiplier":3,"retryableStatusCodes":["UNAVAILABLE"]}}]}`
-
 // Dial prepares a connection; nothing is sent before the first call. The caller closes it.
 func Dial(o Options) (*grpc.ClientConn, error) {
 	host, port, err := net.SplitHostPort(o.Server)
@@ -53,7 +43,7 @@ func Dial(o Options) (*grpc.ClientConn, error) {
 		return nil, fmt.Errorf("server address %q must be HOST:PORT, for example localhost:7730", o.Server)
 	}
 	options := []grpc.DialOption{
-		grpc.WithChainUnaryInterceptor(comeAgain), grpc.WithDefaultServiceConfig(retries), grpc.WithDisableServiceConfig(),
+		grpc.WithChainUnaryInterceptor(comeAgain), grpc.WithDefaultServiceConfig(retries()), grpc.WithDisableServiceConfig(),
 		grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(MaxAnswer)),
 	}
 	options = append(options, o.More...)

@@ -57,6 +57,9 @@ func Parse[E interface {
 		}
 		known = append(known, w)
 	}
+	if clean == "" {
+		return none, fmt.Errorf("no word is given; allowed: %s", strings.Join(known, ", "))
+	}
 	return none, fmt.Errorf("%q is not known; allowed: %s", text, strings.Join(known, ", "))
 }
 

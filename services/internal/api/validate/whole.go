@@ -63,7 +63,7 @@ func fibre(w *walk, p *path, m *typesv1.Fibre) {
 
 func sharing(w *walk, p *path, m *typesv1.Sharing) {
 	if m.GetLevel() == typesv1.SharingLevel_SHARING_LEVEL_PUBLIC && m.GetLicence() == "" {
-		w.fault(p.of("licence"), "is required with SHARING_LEVEL_PUBLIC; allowed: an SPDX identifier of at most 60 characters")
+		w.fault(p.of("licence"), "is required when the level is public; allowed: an SPDX identifier of 1 to 60 characters")
 	}
 }
 

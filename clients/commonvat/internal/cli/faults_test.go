@@ -1,0 +1,74 @@
+package cli
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+)
+
+// strungTogether is a fault as the core tells it: its message is all that is wrong, and each field stands in the details again.
+func strungTogether(t *testing.T, message string, violations ...*errdetails.BadRequest_FieldViolation) error {
+	t.Helper()
+	s, err := status.New(codes.InvalidArgument, message).WithDetails(&errdetails.BadRequest{FieldViolations: violations})
+	require.NoError(t, err)
+	return s.Err()
+}
+
+func TestWhatIsWrongIsToldOnce(t *testing.T) {
+	mass := &errdetails.BadRequest_FieldViolation{Field: "trial.pieces[1].mass.value", Description: "-1 is out of range; allowed: 0 to 1000"}
+	age := &errdetails.BadRequest_FieldViolation{Field: "age_days", Description: "-2 is out of range; allowed: 0 to 36500"}
+	nowhere := func(string) string { return "" }
+	inFile := func(field string) string {
+		if field == mass.GetField() {
+			return "piece, line 3"
+		}
+		return ""
+	}
+	one := strungTogether(t, "age_days: -2 is out of range; allowed: 0 to 36500", age)
+	assert.Equal(t, []string{"age_days: -2 is out of range; allowed: 0 to 36500"}, explain(&placed{one, nowhere}, "", ""))
+	placedOne := strungTogether(t, "trial.pieces[1].mass.value: -1 is out of range; allowed: 0 to 1000", mass)
+	assert.Equal(t, []string{"piece, line 3: trial.pieces[1].mass.value: -1 is out of range; allowed: 0 to 1000"}, explain(&placed{placedOne, inFile}, "", ""))
+	two := strungTogether(t, "trial.pieces[1].mass.value: -1 is out of range; allowed: 0 to 1000; age_days: -2 is out of range; allowed: 0 to 36500", mass, age)
+	assert.Equal(t, []string{
+		"the core can't take it:",
+		"  piece, line 3: trial.pieces[1].mass.value: -1 is out of range; allowed: 0 to 1000",
+		"  age_days: -2 is out of range; allowed: 0 to 36500",
+	}, explain(&placed{two, inFile}, "", ""))
+	other := strungTogether(t, "the request has faults", age)
+	assert.Equal(t, []string{"the request has faults", "  age_days: -2 is out of range; allowed: 0 to 36500"}, explain(other, "", ""))
+}
+
+// Who isn't let in hears where the token came from, and never the token.
+func TestWhereTheTokenCameFrom(t *testing.T) {
+	f := startFake(t)
+	folder := t.TempDir()
+	file, config := filepath.Join(folder, "my.token"), filepath.Join(folder, "settings.json")
+	require.NoError(t, os.WriteFile(file, []byte("wrongword\n"), 0o600))
+	server := map[string]string{"COMMONVAT_SERVER": f.address}
+
+	r := runWith(t, "", server, "whoami", "--config", config)
+	assert.Equal(t, ExitNotAllowed, r.code)
+	assert.Contains(t, r.err, "; no token is kept for this server; see: commonvat sign-in --help")
+	r = runWith(t, "", map[string]string{"COMMONVAT_SERVER": f.address, "COMMONVAT_TOKEN_FILE": file}, "whoami", "--config", config)
+	assert.Equal(t, ExitNotAllowed, r.code)
+	assert.Contains(t, r.err, "; it came from "+file+", which COMMONVAT_TOKEN_FILE names; see: ")
+	assert.NotContains(t, r.err, "wrongword")
+	r = runWith(t, "wrongword", server, "sign-in", "--config", config)
+	assert.Equal(t, ExitNotAllowed, r.code)
+	assert.Contains(t, r.err, "; nothing was kept; see: ")
+	assert.NoFileExists(t, config)
+
+	require.NoError(t, os.Chmod(file, 0o644))
+	for path, says := range map[string]string{file: "can be read by others (mode 0644); run: chmod 600", filepath.Join(folder, "none"): "no such file"} {
+		r = runWith(t, "", map[string]string{"COMMONVAT_SERVER": f.address, "COMMONVAT_TOKEN_FILE": path}, "whoami")
+		assert.Equal(t, ExitInput, r.code, path)
+		assert.Contains(t, r.err, "COMMONVAT_TOKEN_FILE: ", path)
+		assert.Contains(t, r.err, says, path)
+	}
+}
