@@ -64,6 +64,9 @@ func newRoot() *cobra.Command {
 	root := &cobra.Command{
 		Use:           "commonvatd",
 		Short:         "Keeps the records of a dye cooperative and answers over gRPC",
+		Long: `Keeps the records of a dye cooperative and answers over gRPC.
+
+Exit codes: 0 done, or ended as asked; 1 a fault; 2 a wrong command line or configuration.`,
 		SilenceUsage:  true,
 		SilenceErrors: true,
 	}

@@ -53,7 +53,7 @@ func newMemberAdd() *cobra.Command {
 	flags := cmd.Flags()
 	flags.StringVar(&data, "data", defaultData, "folder of the records")
 	flags.StringVar(&name, "name", "", "the member's name as shown (default: the id)")
-	flags.StringSliceVar(&roles, "role", []string{string(access.Member)}, "member, researcher, coordinator or steward; may be given again")
+	flags.StringSliceVar(&roles, "role", []string{string(access.Member)}, "member, researcher, coordinator or steward; several with commas, or repeated")
 	flags.StringVar(&tokenFile, "token-file", "", "new file for the token, readable by this user alone (default: it is printed)")
 	return cmd
 }

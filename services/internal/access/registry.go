@@ -156,7 +156,7 @@ func (r *Registry) CreateMember(ctx context.Context, by store.Actor, row store.M
 	}
 	row.CreatedAt = r.now()
 	if err := r.members.CreateMember(ctx, by, row); err != nil {
-		return store.MemberRow{}, fmt.Errorf("create member %s: %w", row.ID, err)
+		return store.MemberRow{}, err
 	}
 	return row, nil
 }

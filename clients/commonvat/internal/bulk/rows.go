@@ -29,7 +29,7 @@ func (m *Mapping) Read(data, joined []byte) (*Rows, error) {
 	}
 	switch {
 	case m.join != nil && joined == nil:
-		return nil, errors.New("the mapping joins a second table; none was given")
+		return nil, errors.New("the mapping joins a second table, and none was given: name it with --join")
 	case m.join == nil && joined != nil:
 		return nil, errors.New("a second table was given, and the mapping has no join")
 	case m.join != nil:

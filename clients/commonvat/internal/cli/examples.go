@@ -85,7 +85,7 @@ var examples = map[string]string{
 	"packs activate":          `commonvat packs activate safety-rules 9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08`,
 	"packs retire":            `commonvat packs retire safety-rules our-kettles --reason "the kettle is gone"`,
 	"modules lift-quarantine": `commonvat modules lift-quarantine palette-width --reason "disk was full"`,
-	"token issue":             `commonvat token issue clover --label phone --expires 2027-01-31`,
+	"token issue":             `commonvat token issue clover --label phone --expires 2027-01-31 --token-file clover.token`,
 	"trial edit":              `commonvat trial edit 0197a000-0000-7000-8000-000000000001 --title "Blue over yellow" --reason "the order was named wrongly"`,
 	"bath edit":               `commonvat bath edit 0197a000-0000-7000-8000-00000000bbbb --liquor "2.5 L" --reason "measured again"`,
 	"water edit":              `commonvat water edit 0197a000-0000-7000-8000-00000000aaaa --place "behind the mill" --place-shown`,

@@ -2,7 +2,10 @@ package cli
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 	"strings"
 	"time"
 
@@ -63,7 +66,7 @@ func (a *app) members() *cobra.Command {
 		return a.show(got, memberGrid(got))
 	}}
 	add.Flags().StringVar(&name, "name", "", "name to show")
-	add.Flags().StringArrayVar(&roleWords, "role", []string{"member"}, "member, researcher, coordinator or steward; may be repeated")
+	add.Flags().StringSliceVar(&roleWords, "role", []string{"member"}, "member, researcher, coordinator or steward; several with commas, or repeated")
 	all := groupOf("members", "List members, or take one in", list, add)
 	all.RunE = func(c *cobra.Command, args []string) error {
 		if len(args) > 0 {
@@ -74,12 +77,12 @@ func (a *app) members() *cobra.Command {
 	return all
 }
 
-func (a *app) token() *cobra.Command {
-	var label, expires string
+func (a *app) tokenIssue() *cobra.Command {
+	var label, expires, tokenFile string
 	issue := &cobra.Command{
 		Use: "issue MEMBER", Short: "Make a token for a member (stewards); it is shown this once",
-		Long: `Make a token for a member (stewards). The token is shown this once, on standard output; each call makes another one,
-so this call is never repeated by itself.`,
+		Long: `Make a token for a member (stewards). The token is shown this once, on standard output or in a new file that only you can read
+(--token-file); each call makes another one, so this call is never repeated by itself.`,
 		Args: takes("MEMBER"), RunE: func(c *cobra.Command, args []string) error {
 			req := &accessv1.IssueTokenRequest{MemberId: args[0], Label: label}
 			if expires != "" {
@@ -94,6 +97,9 @@ so this call is never repeated by itself.`,
 			client, err := a.access(c.Context())
 			if err != nil {
 				return err
+			}
+			if tokenFile != "" {
+				return a.tokenInto(c.Context(), client, req, tokenFile)
 			}
 			r, err := call(c.Context(), a, client.IssueToken, req)
 			if err != nil {
@@ -111,6 +117,36 @@ so this call is never repeated by itself.`,
 	}
 	issue.Flags().StringVar(&label, "label", "", "what the token is for")
 	issue.Flags().StringVar(&expires, "expires", "", "when it ends: a day (from its beginning, UTC) or a time; default: never")
+	issue.Flags().StringVar(&tokenFile, "token-file", "", "new file for the token, readable by you alone (default: it is printed)")
+	return issue
+}
+
+// tokenInto puts a new token into a new file. The file comes first, so that no token is made that can't be given; it goes again when the rest fails.
+func (a *app) tokenInto(ctx context.Context, client accessv1.AccessServiceClient, req *accessv1.IssueTokenRequest, path string) (err error) {
+	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if errors.Is(err, fs.ErrExist) {
+		return usage("--token-file: %s is there already; choose a new path", path)
+	}
+	if err != nil {
+		return usage("--token-file: %v", err)
+	}
+	defer func() {
+		if err = errors.Join(err, file.Close()); err != nil {
+			err = errors.Join(err, os.Remove(path))
+		}
+	}()
+	r, err := call(ctx, a, client.IssueToken, req)
+	if err != nil {
+		return err
+	}
+	if _, err := fmt.Fprintln(file, r.GetToken()); err != nil {
+		return err
+	}
+	a.say("token %s of member %s is in %s", output.Clean(r.GetTokenId()), output.Clean(req.GetMemberId()), path)
+	return file.Sync()
+}
+
+func (a *app) token() *cobra.Command {
 	revoke := &cobra.Command{Use: "revoke TOKEN_ID", Short: "End a token at once", Args: takes("TOKEN_ID"), RunE: func(c *cobra.Command, args []string) error {
 		client, err := a.access(c.Context())
 		if err != nil {
@@ -126,7 +162,7 @@ so this call is never repeated by itself.`,
 		}
 		return nil
 	}}
-	return groupOf("token", "Make, list and end tokens", issue, a.tokenList(), revoke)
+	return groupOf("token", "Make, list and end tokens", a.tokenIssue(), a.tokenList(), revoke)
 }
 
 func (a *app) tokenList() *cobra.Command {
