@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"github.com/commonvat/commonvat/services/internal/backup"
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
 )
 
@@ -70,12 +71,9 @@ func (s backupStore) State(ctx context.Context) (backup.State, error) {
 	}, nil
 }
 
-// CopyInto implements backup.Store.
-func (s backupStore) CopyInto(ctx context.Context, path string) error { return s.BackupInto(ctx, path) }
-
 // checkStore is the whole of `commonvatd verify` on a file.
 func checkStore(ctx context.Context, path string) error {
-	report, err := verifyFile(ctx, path, packsPath(filepath.Dir(path)))
+	report, err := verifyFile(ctx, path, datafolder.Packs(filepath.Dir(path)))
 	if err != nil {
 		return err
 	}

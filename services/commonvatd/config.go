@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
-	"path/filepath"
 	"text/tabwriter"
 
 	"github.com/spf13/cobra"
@@ -18,18 +17,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/config"
 )
 
-const (
-	defaultData = "data"
-
-	storeFile   = "commonvat.db"
-	modulesFile = "modules"
-	packsFile   = "packs"
-	cacheBytes  = 16 << 20
-)
-
-func storePath(data string) string   { return filepath.Join(data, storeFile) }
-func modulesPath(data string) string { return filepath.Join(data, modulesFile) }
-func packsPath(data string) string   { return filepath.Join(data, packsFile) }
+const defaultData = "data"
 
 // configFlags gives a command the flags of the configuration.
 func configFlags(cmd *cobra.Command) {

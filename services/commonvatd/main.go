@@ -62,8 +62,8 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 
 func newRoot() *cobra.Command {
 	root := &cobra.Command{
-		Use:           "commonvatd",
-		Short:         "Keeps the records of a dye cooperative and answers over gRPC",
+		Use:   "commonvatd",
+		Short: "Keeps the records of a dye cooperative and answers over gRPC",
 		Long: `Keeps the records of a dye cooperative and answers over gRPC.
 
 Exit codes: 0 done, or ended as asked; 1 a fault; 2 a wrong command line or configuration.`,

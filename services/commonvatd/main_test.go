@@ -36,6 +36,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/api/limits"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/config"
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 )
 
 // The host of modules keeps one thread for starting them, for as long as the process lives: modules end with that thread.
@@ -260,7 +261,7 @@ func TestModuleCommands(t *testing.T) {
 	assert.Equal(t, exitFault, code)
 	assert.Contains(t, stderr, "no report")
 	require.NoError(t, os.WriteFile(filepath.Join(folder, "module.json"), []byte(`{"name":"palette-test","version":"1.0.1","kind":"palette"}`), 0o600))
-	_, err := catalog.Install(modulesPath(data), folder) // past the suite
+	_, err := catalog.Install(datafolder.Modules(data), folder) // past the suite
 	require.NoError(t, err)
 	code, _, _ = command(t, "module", "install")
 	assert.Equal(t, exitUsage, code)

@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"github.com/commonvat/commonvat/services/internal/access"
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
 )
@@ -83,7 +84,7 @@ func onServer(command string) store.Actor {
 
 // withRegistry opens the store for the time of one command.
 func withRegistry(ctx context.Context, data string, do func(context.Context, *access.Registry) error) (err error) {
-	records, err := sqlite.Open(ctx, sqlite.Config{Path: storePath(data)})
+	records, err := sqlite.Open(ctx, sqlite.Config{Path: datafolder.Store(data)})
 	if errors.Is(err, sqlite.ErrInUse) {
 		return fmt.Errorf("%w: stop the core first, or ask a steward", err)
 	}

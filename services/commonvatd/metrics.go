@@ -3,12 +3,11 @@ package main
 import (
 	"log/slog"
 	"math"
-	"path/filepath"
 	"time"
 
-	"github.com/commonvat/commonvat/services/internal/backup"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/config"
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 	"github.com/commonvat/commonvat/services/internal/pool"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
 	"github.com/commonvat/commonvat/services/internal/telemetry"
@@ -28,7 +27,7 @@ func observe(told *telemetry.Telemetry, config *config.Config, records *sqlite.S
 		Store:      func() telemetry.StoreState { return storeState(records.Stats()) },
 		Modules:    func() []telemetry.ModuleState { return moduleStates(modules.Status()) },
 		Pool:       func() telemetry.PoolState { return poolState(poolStatus()) },
-		BackupFile: filepath.Join(config.Data, backup.LastFile), Log: log,
+		BackupFile: datafolder.LastBackup(config.Data), Log: log,
 	})
 	if err != nil {
 		return nil, err

@@ -20,7 +20,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	accesspb "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
-	"github.com/commonvat/commonvat/services/internal/backup"
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
 	"github.com/commonvat/commonvat/services/internal/telemetry"
 )
@@ -79,7 +79,7 @@ func TestMetricsOfACore(t *testing.T) {
 	}
 
 	made := time.Now().Add(-time.Hour).UTC().Format(time.RFC3339)
-	require.NoError(t, os.WriteFile(filepath.Join(data, backup.LastFile), []byte(fmt.Sprintf(`{"time":%q}`, made)), 0o600))
+	require.NoError(t, os.WriteFile(datafolder.LastBackup(data), []byte(fmt.Sprintf(`{"time":%q}`, made)), 0o600))
 	assert.Regexp(t, `(?m)^commonvat_backup_age_seconds 36\d\d`, pulled(t, core))
 	assert.Equal(t, exitOK, core.stop())
 }

@@ -14,6 +14,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/conformance"
 	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/commonvat/commonvat/services/internal/catalog"
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 )
 
 func newModule() *cobra.Command {
@@ -38,12 +39,12 @@ coordinator chose another.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			var faults []error
 			for _, folder := range args {
-				in, err := catalog.Add(modulesPath(data), folder)
+				in, err := catalog.Add(datafolder.Modules(data), folder)
 				if err == nil {
-					err = tried(cmd, modulesPath(data), in)
+					err = tried(cmd, datafolder.Modules(data), in)
 				}
 				if err == nil && makeDefault {
-					err = catalog.DeclareDefault(modulesPath(data), in)
+					err = catalog.DeclareDefault(datafolder.Modules(data), in)
 				}
 				if err != nil {
 					faults = append(faults, err)
@@ -91,7 +92,7 @@ func newModuleReport() *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "report DIGEST", Short: "Shows what the conformance suite found of an installed build", Args: exactly(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			report, err := catalog.ReportOf(modulesPath(data), args[0])
+			report, err := catalog.ReportOf(datafolder.Modules(data), args[0])
 			if errors.Is(err, fs.ErrNotExist) {
 				return fmt.Errorf("there is no report of %.80s: it isn't installed, or was installed without being tried", args[0])
 			}
@@ -116,14 +117,14 @@ database, and told by "commonvat modules".`,
 			if _, err := os.Stat(data); errors.Is(err, fs.ErrNotExist) {
 				return usageError{fmt.Errorf("there is no folder %s: name the core's data folder with --data", data)}
 			}
-			installed, err := catalog.List(modulesPath(data)) // damaged ones are told, whole ones shown
-			active, activeErr := catalog.Active(modulesPath(data))
+			installed, err := catalog.List(datafolder.Modules(data)) // damaged ones are told, whole ones shown
+			active, activeErr := catalog.Active(datafolder.Modules(data))
 			table := tabwriter.NewWriter(cmd.OutOrStdout(), 0, 4, 2, ' ', 0)
 			_, _ = fmt.Fprintln(table, "KIND\tNAME\tVERSION\tREPORT\tACTIVE\tDEFAULT\tDIGEST")
 			for _, module := range installed {
 				at := slices.IndexFunc(active, func(a catalog.Installed) bool { return a.Digest == module.Digest })
 				first := at >= 0 && (at == 0 || active[at-1].Kind != module.Kind)
-				_, _ = fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", module.Kind, module.Name, module.Version, reportWord(modulesPath(data), module.Digest),
+				_, _ = fmt.Fprintf(table, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", module.Kind, module.Name, module.Version, reportWord(datafolder.Modules(data), module.Digest),
 					yesNo(at >= 0), yesNo(first), module.Digest)
 			}
 			if err == nil { // else told already

@@ -16,6 +16,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"github.com/commonvat/commonvat/services/internal/config"
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 	"github.com/commonvat/commonvat/services/internal/doctor"
 )
 
@@ -198,7 +199,7 @@ func TestDoctor(t *testing.T) {
 	for name, text := range map[string]string{"no database": "not a database, and long enough to be taken for one by whoever looks at its size alone", "empty": ""} {
 		other := filepath.Join(t.TempDir(), "data")
 		require.NoError(t, os.Mkdir(other, 0o700))
-		require.NoError(t, os.WriteFile(storePath(other), []byte(text), 0o600))
+		require.NoError(t, os.WriteFile(datafolder.Store(other), []byte(text), 0o600))
 		code, stdout, _ := command(t, "doctor", "--data", other, "--runtime-dir", runtime)
 		assert.Equal(t, exitFault, code, name)
 		assert.Regexp(t, `store +fault +can't be read`, stdout, name)

@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 	"github.com/commonvat/commonvat/services/internal/packs"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
@@ -18,9 +19,9 @@ import (
 func TestPacksAreBackedUpAndVerified(t *testing.T) {
 	data := filepath.Join(t.TempDir(), "data")
 	require.NoError(t, os.Mkdir(data, 0o700))
-	records, err := sqlite.Open(t.Context(), sqlite.Config{Path: storePath(data)})
+	records, err := sqlite.Open(t.Context(), sqlite.Config{Path: datafolder.Store(data)})
 	require.NoError(t, err)
-	digest, err := packs.OpenFolder(packsPath(data)).Keep([]byte("rules"))
+	digest, err := packs.OpenFolder(datafolder.Packs(data)).Keep([]byte("rules"))
 	require.NoError(t, err)
 	require.NoError(t, records.PutPack(t.Context(), store.Actor{Member: store.Server, Method: "test"}, store.PackRow{
 		Module: "safety-rules", Kind: "safety", Digest: digest, Name: "ours", Version: "1.0.0", Bytes: 5, InForce: true, At: time.Now(),
@@ -34,11 +35,11 @@ func TestPacksAreBackedUpAndVerified(t *testing.T) {
 		code, _, said := command(t, args...)
 		require.Zero(t, code, "%v: %s", args, said)
 	}
-	content, err := packs.OpenFolder(packsPath(restored)).Content(digest)
+	content, err := packs.OpenFolder(datafolder.Packs(restored)).Content(digest)
 	require.NoError(t, err)
 	assert.Equal(t, "rules", string(content))
 
-	file := filepath.Join(packsPath(restored), "sha256", digest)
+	file := filepath.Join(datafolder.Packs(restored), "sha256", digest)
 	require.NoError(t, os.Remove(file))
 	code, out, _ := command(t, "verify", "--data", restored)
 	assert.Equal(t, 1, code)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
@@ -22,6 +23,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/api"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/config"
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
@@ -70,134 +72,179 @@ exporter is set in the environment (OTEL_EXPORTER_OTLP_ENDPOINT, or OTEL_TRACES_
 	return cmd
 }
 
+// core is what serve has begun, and how that is ended.
+type core struct {
+	config   *config.Config
+	log      *slog.Logger
+	probing  *probes // nil when no address for probes is configured
+	told     *telemetry.Telemetry
+	records  *sqlite.Store
+	listener net.Listener
+	public   bool // others than this machine can reach the listener
+	modules  *catalog.Catalog
+	server   *api.Server
+	served   chan error // what the server ended with
+
+	ends []func() error
+}
+
 // serve runs the core until ctx ends. What was begun is ended in the opposite order, whatever fails in between.
 func serve(ctx context.Context, config *config.Config, stderr io.Writer) (err error) {
 	if os.Getenv("GOMEMLIMIT") == "" {
 		debug.SetMemoryLimit(softMemory)
 	}
-	log := slog.New(telemetry.LogHandler(slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: config.LogLevel})))
-	var ends []func() error
+	c := &core{config: config, log: slog.New(telemetry.LogHandler(slog.NewJSONHandler(stderr, &slog.HandlerOptions{Level: config.LogLevel})))}
 	defer func() {
-		for i := len(ends) - 1; i >= 0; i-- {
-			err = errors.Join(err, ends[i]())
+		for i := len(c.ends) - 1; i >= 0; i-- {
+			err = errors.Join(err, c.ends[i]())
 		}
-		log.Info("stopped")
+		c.log.Info("stopped")
 	}()
-	certificate, err := serverTLS(config, log)
+	certificate, err := serverTLS(config, c.log)
 	if err != nil {
 		return err
 	}
+	if err := c.openStore(ctx); err != nil {
+		return err
+	}
+	if err := c.beginModules(ctx); err != nil {
+		return err
+	}
+	if err := c.beginServer(ctx, certificate); err != nil {
+		return err
+	}
+	return c.attend(ctx)
+}
 
-	var probing *probes
-	if config.Health.Listen != "" {
-		var address net.Addr
-		if probing, address, err = startProbes(ctx, config.Health.Listen); err != nil {
-			return addressFault("health.listen", config.Health.Listen, err)
+// atEnd has something done at the end, within a time of its own, since ctx has ended by then.
+func (c *core) atEnd(ctx context.Context, limit time.Duration, end func(context.Context) error) {
+	c.ends = append(c.ends, func() error {
+		ending, cancel := context.WithTimeout(context.WithoutCancel(ctx), limit)
+		defer cancel()
+		return end(ending)
+	})
+}
+
+// openStore answers probes and begins telemetry, so that both can tell of the rest, and opens the records and the members' address.
+func (c *core) openStore(ctx context.Context) error {
+	if c.config.Health.Listen != "" {
+		probing, address, err := startProbes(ctx, c.config.Health.Listen)
+		if err != nil {
+			return addressFault("health.listen", c.config.Health.Listen, err)
 		}
-		log.Info("probes are answered", telemetry.FieldListen, address.String())
-		ends = append(ends, probing.close)
+		c.log.Info("probes are answered", telemetry.FieldListen, address.String())
+		c.probing = probing
+		c.ends = append(c.ends, probing.close)
 	}
-	notify(log, statusLine("opening the store"))
+	notify(c.log, statusLine("opening the store"))
 
-	told, err := telemetry.Start(ctx, telemetry.Config{Getenv: os.Getenv, MetricsListen: config.Metrics.Listen, Version: version(), Log: log})
+	var err error
+	c.told, err = telemetry.Start(ctx, telemetry.Config{Getenv: os.Getenv, MetricsListen: c.config.Metrics.Listen, Version: version(), Log: c.log})
 	if err != nil {
 		return err
 	}
-	ends = append(ends, func() error { //nolint:contextcheck // ctx has ended by then; the end has a deadline of its own
+	c.ends = append(c.ends, func() error { //nolint:contextcheck // ctx has ended by then; the end has a deadline of its own
 		// What a collector doesn't take is lost; that is no reason to call the end a failed one.
-		if err := told.Shutdown(); err != nil {
-			log.Warn("the last traces or metrics were not taken", "error", err)
+		if err := c.told.Shutdown(); err != nil {
+			c.log.Warn("the last traces or metrics were not taken", "error", err)
 		}
 		return nil
 	})
-
-	records, err := sqlite.Open(ctx, sqlite.Config{Path: storePath(config.Data), CacheBytes: cacheBytes, Logger: log, Committed: committed(told)})
+	c.records, err = sqlite.Open(ctx, sqlite.Config{
+		Path: datafolder.Store(c.config.Data), CacheBytes: sqlite.DefaultCacheBytes, Logger: c.log, Committed: committed(c.told),
+	})
 	if err != nil {
 		return err
 	}
-	ends = append(ends, records.Close)
+	c.ends = append(c.ends, c.records.Close)
 
 	// Before the modules: of an address that is taken one wants to hear at once.
-	listener, public, err := api.Listen(ctx, config.Listen, config.WithTLS())
+	c.listener, c.public, err = api.Listen(ctx, c.config.Listen, c.config.WithTLS())
 	if err != nil {
-		return addressFault("listen", config.Listen, err)
+		return addressFault("listen", c.config.Listen, err)
 	}
-	ends = append(ends, func() error {
-		if err := listener.Close(); !errors.Is(err, net.ErrClosed) { // else the server had it
+	c.ends = append(c.ends, func() error {
+		if err := c.listener.Close(); !errors.Is(err, net.ErrClosed) { // else the server had it
 			return err
 		}
 		return nil
 	})
+	return nil
+}
 
-	chosen, err := chosenModules(ctx, records)
+// beginModules starts the modules that are to serve, without waiting for them.
+func (c *core) beginModules(ctx context.Context) error {
+	chosen, err := chosenModules(ctx, c.records)
 	if err != nil {
 		return err
 	}
-	modules, err := openModules(config, chosen, told, log)
-	if err != nil {
+	if c.modules, err = openModules(c.config, chosen, c.told, c.log); err != nil {
 		return err
 	}
-	ends = append(ends, func() error {
-		closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), modulesCloseTimeout)
-		defer cancel()
-		modules.Close(closing)
+	c.atEnd(ctx, modulesCloseTimeout, func(ctx context.Context) error {
+		c.modules.Close(ctx)
 		return nil
 	})
+	return nil
+}
 
-	registry := access.New(records, nil)
-	ends = append(ends, func() error {
-		closing, cancel := context.WithTimeout(context.WithoutCancel(ctx), registryCloseTimeout)
-		defer cancel()
-		return registry.Close(closing)
-	})
-	more, poolStatus, endPool, err := wire(ctx, config.Data, records, modules, told, log)
+// beginServer begins what follows the store and what is observed of it all, and answers members.
+func (c *core) beginServer(ctx context.Context, certificate *tls.Config) error {
+	registry := access.New(c.records, nil)
+	c.atEnd(ctx, registryCloseTimeout, registry.Close)
+	more, poolStatus, endPool, err := wire(ctx, c.config.Data, c.records, c.modules, c.told, c.log)
 	if err != nil {
 		return err
 	}
-	ends = append(ends, endPool)
-	endObserving, err := observe(told, config, records, modules, poolStatus, log)
+	c.ends = append(c.ends, endPool)
+	endObserving, err := observe(c.told, c.config, c.records, c.modules, poolStatus, c.log)
 	if err != nil {
 		return err
 	}
-	ends = append(ends, endObserving)
+	c.ends = append(c.ends, endObserving)
 
-	server, err := api.New(api.Config{
-		Registry: registry, Store: records, Modules: modules, ModuleFolder: modulesPath(config.Data), Register: more, Log: log, Options: told.ServerOptions(public), Meter: told.Metrics(),
-		TLS: certificate, Reflection: config.Reflection && !public, StopGrace: config.StopGrace, Limits: memberLimits(config),
+	c.server, err = api.New(api.Config{
+		Registry: registry, Store: c.records, Modules: c.modules, ModuleFolder: datafolder.Modules(c.config.Data), Register: more, Log: c.log,
+		Options: c.told.ServerOptions(c.public), Meter: c.told.Metrics(), TLS: certificate, Reflection: c.config.Reflection && !c.public,
+		StopGrace: c.config.StopGrace, Limits: memberLimits(c.config),
 	})
 	if err != nil {
 		return err
 	}
-	served := make(chan error, 1)
-	go func() { served <- server.Serve(listener) }()
-	ends = append(ends, func() error {
-		server.Stop()
-		return <-served
+	c.served = make(chan error, 1)
+	go func() { c.served <- c.server.Serve(c.listener) }()
+	c.ends = append(c.ends, func() error {
+		c.server.Stop()
+		return <-c.served
 	})
+	return nil
+}
 
-	address := listener.Addr().String()
-	if config.ReadyFile != "" {
-		if err := writeReady(config.ReadyFile, address); err != nil {
+// attend says that all is served, and waits for the end.
+func (c *core) attend(ctx context.Context) error {
+	address := c.listener.Addr().String()
+	if c.config.ReadyFile != "" {
+		if err := writeReady(c.config.ReadyFile, address); err != nil {
 			return err
 		}
-		ends = append(ends, func() error { return removeReady(config.ReadyFile) })
+		c.ends = append(c.ends, func() error { return removeReady(c.config.ReadyFile) })
 	}
-	if probing != nil {
-		probing.serving(server.ServiceInfo())
+	if c.probing != nil {
+		c.probing.serving(c.server.ServiceInfo())
 	}
-	notify(log, stateReady, statusLine("serving on "+address))
-	log.Info("ready", telemetry.FieldListen, address, telemetry.FieldPlaintext, !config.WithTLS(), telemetry.FieldVersion, version())
+	notify(c.log, stateReady, statusLine("serving on "+address))
+	c.log.Info("ready", telemetry.FieldListen, address, telemetry.FieldPlaintext, !c.config.WithTLS(), telemetry.FieldVersion, version())
 
 	select {
 	case <-ctx.Done():
-		if probing != nil {
-			probing.stopping()
+		if c.probing != nil {
+			c.probing.stopping()
 		}
-		notify(log, stateStopping, statusLine("stopping"))
-		log.Info("stopping")
+		notify(c.log, stateStopping, statusLine("stopping"))
+		c.log.Info("stopping")
 		return nil
-	case err := <-served:
-		served <- nil
+	case err := <-c.served:
+		c.served <- nil
 		return fmt.Errorf("server ended: %w", err)
 	}
 }
@@ -223,12 +270,12 @@ func chosenModules(ctx context.Context, records store.ModuleChoices) (chosen []c
 }
 
 func openModules(config *config.Config, chosen []catalog.Chosen, told *telemetry.Telemetry, log *slog.Logger) (*catalog.Catalog, error) {
-	active, err := catalog.ActiveWith(modulesPath(config.Data), chosen)
+	active, err := catalog.ActiveWith(datafolder.Modules(config.Data), chosen)
 	if err != nil {
 		log.Error("module store has damaged entries", "error", err)
 	}
 	settings := catalog.Config{
-		StoreDir: modulesPath(config.Data), Active: active, RuntimeDir: config.RuntimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
+		StoreDir: datafolder.Modules(config.Data), Active: active, RuntimeDir: config.RuntimeDir, CallTimeouts: moduleCallTimeouts, Logger: log,
 		Contracts: pipeline.Contracts(), Sandbox: config.Modules.Sandbox,
 		SelfTest: func(ctx context.Context, module catalog.Module, described *describev1.DescribeResponse, conn grpc.ClientConnInterface) error {
 			return pipeline.SelfTest(ctx, identityOf(module), described, conn)

@@ -9,6 +9,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
+
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 )
 
 // usageError is a fault of the command line or the configuration.
@@ -85,8 +87,8 @@ func flagFault(cmd *cobra.Command, err error) error {
 
 // hasRecords refuses a data folder without a store, which a mistyped name mostly is, for commands that would otherwise begin one or tell of nothing.
 func hasRecords(data string) error {
-	if _, err := os.Stat(storePath(data)); errors.Is(err, fs.ErrNotExist) {
-		return usageError{fmt.Errorf("%s holds no records (%s isn't there): name the core's data folder with --data", data, storeFile)}
+	if _, err := os.Stat(datafolder.Store(data)); errors.Is(err, fs.ErrNotExist) {
+		return usageError{fmt.Errorf("%s holds no records (%s isn't there): name the core's data folder with --data", data, datafolder.StoreFile)}
 	}
 	return nil
 }

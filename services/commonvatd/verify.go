@@ -12,6 +12,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 	"github.com/commonvat/commonvat/services/internal/packs"
 	"github.com/commonvat/commonvat/services/internal/pool"
 	"github.com/commonvat/commonvat/services/internal/record"
@@ -75,7 +76,7 @@ func tellReport(cmd *cobra.Command, format string, report verify.Report) error {
 
 // verifyLive checks the structure of the file in use, and everything else on a copy of one moment of it.
 func verifyLive(ctx context.Context, data string) (_ verify.Report, err error) {
-	live, err := sqlite.OpenReadOnly(ctx, storePath(data))
+	live, err := sqlite.OpenReadOnly(ctx, datafolder.Store(data))
 	if err != nil {
 		return verify.Report{}, err
 	}
@@ -89,11 +90,11 @@ func verifyLive(ctx context.Context, data string) (_ verify.Report, err error) {
 		return verify.Report{}, err
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(folder)) }()
-	copied := filepath.Join(folder, storeFile)
+	copied := filepath.Join(folder, datafolder.StoreFile)
 	if err := live.BackupInto(ctx, copied); err != nil {
 		return verify.Report{}, errors.Join(structure, fmt.Errorf("copy the store: %w", err))
 	}
-	report, err := verifyFile(ctx, copied, packsPath(data))
+	report, err := verifyFile(ctx, copied, datafolder.Packs(data))
 	if structure != nil {
 		report.Fault(fmt.Errorf("structure of the file in use: %w", structure))
 	}

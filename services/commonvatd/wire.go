@@ -14,6 +14,7 @@ import (
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/bench"
 	"github.com/commonvat/commonvat/services/internal/catalog"
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 	"github.com/commonvat/commonvat/services/internal/packs"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/pool"
@@ -32,7 +33,7 @@ import (
 // wire puts together what follows the store's feed and asks the modules: the pool, the runs, the packs of data that modules are given, and the bench. It returns what
 // registers their services, what tells how far the pool has come, and what ends the following.
 func wire(ctx context.Context, data string, records store.Engine, modules *catalog.Catalog, told *telemetry.Telemetry, log *slog.Logger) (register []func(grpc.ServiceRegistrar), status func() pool.Status, end func() error, err error) {
-	kept := packs.OpenFolder(packsPath(data))
+	kept := packs.OpenFolder(datafolder.Packs(data))
 	asks := pipeline.New(moduleSource{modules}).WithContents(kept) // one for all who ask, so that data is put into a module by one at a time
 	keeper := packs.New(packs.Config{Folder: kept, Rows: records, Asker: asks, Serving: moduleSource{modules}.takingData, Log: log})
 	shared := pool.New(pool.Config{

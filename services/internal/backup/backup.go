@@ -15,19 +15,13 @@ import (
 	"time"
 
 	"github.com/commonvat/commonvat/services/internal/catalog"
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 )
 
-// The names within a backup and a data folder.
-const (
-	StoreFile     = "commonvat.db"
-	ModulesFolder = "modules"
-	PacksFolder   = "packs"
-	ManifestFile  = "manifest.json"
-	// LastFile of a data folder says when it was last backed up, in JSON: time (RFC 3339), revision, path.
-	LastFile = "last-backup.json"
+// ManifestFile is the manifest's name in a backup.
+const ManifestFile = "manifest.json"
 
-	partSuffix = ".part" // of a folder that isn't finished
-)
+const partSuffix = ".part" // of a folder that isn't finished
 
 var (
 	// ErrTaken says that the place to write to is taken; nothing is ever written over.
@@ -51,8 +45,8 @@ type State struct {
 type Store interface {
 	// State reads what the store is at.
 	State(ctx context.Context) (State, error)
-	// CopyInto writes a consistent copy to a new path, synced. It may be called while a core writes.
-	CopyInto(ctx context.Context, path string) error
+	// BackupInto writes a consistent copy to a new path, synced. It may be called while a core writes.
+	BackupInto(ctx context.Context, path string) error
 	Close() error
 }
 
@@ -104,7 +98,7 @@ func Create(ctx context.Context, tools Tools, data, target string, options Optio
 	if err := mustBeFree(target); err != nil {
 		return Manifest{}, err
 	}
-	source, err := tools.Open(ctx, filepath.Join(data, StoreFile))
+	source, err := tools.Open(ctx, datafolder.Store(data))
 	if err != nil {
 		return Manifest{}, err
 	}
@@ -119,24 +113,24 @@ func Create(ctx context.Context, tools Tools, data, target string, options Optio
 			err = errors.Join(err, removeErr)
 		}
 	}()
-	if err := source.CopyInto(ctx, filepath.Join(part, StoreFile)); err != nil {
+	if err := source.BackupInto(ctx, datafolder.Store(part)); err != nil {
 		return Manifest{}, fmt.Errorf("copy the store: %w", err)
 	}
 	manifest := Manifest{Format: format, CreatedAt: tools.Now().UTC().Truncate(time.Second), ProgramVersion: tools.Version}
 	// Of the copy, not of the source, which may have gone on.
-	if manifest.Store, err = stateOf(ctx, tools, filepath.Join(part, StoreFile)); err != nil {
+	if manifest.Store, err = stateOf(ctx, tools, datafolder.Store(part)); err != nil {
 		return Manifest{}, err
 	}
-	if manifest.Modules, err = modulesOf(filepath.Join(data, ModulesFolder)); err != nil {
+	if manifest.Modules, err = modulesOf(datafolder.Modules(data)); err != nil {
 		return Manifest{}, err
 	}
 	if !options.WithoutModules {
-		if err := copyTree(ctx, filepath.Join(data, ModulesFolder), filepath.Join(part, ModulesFolder)); err != nil {
+		if err := copyTree(ctx, datafolder.Modules(data), datafolder.Modules(part)); err != nil {
 			return Manifest{}, fmt.Errorf("copy the modules: %w", err)
 		}
 	}
 	// After the store: whatever that names is there by now.
-	if err := copyTree(ctx, filepath.Join(data, PacksFolder), filepath.Join(part, PacksFolder)); err != nil {
+	if err := copyTree(ctx, datafolder.Packs(data), datafolder.Packs(part)); err != nil {
 		return Manifest{}, fmt.Errorf("copy the packs: %w", err)
 	}
 	if manifest.Files, err = sums(ctx, part); err != nil {
@@ -197,7 +191,7 @@ func Verify(ctx context.Context, tools Tools, folder string) (Manifest, error) {
 	if err := sameFiles(ctx, folder, manifest.Files); err != nil {
 		return manifest, err
 	}
-	path := filepath.Join(folder, StoreFile)
+	path := datafolder.Store(folder)
 	state, err := stateOf(ctx, tools, path)
 	if err != nil {
 		return manifest, fmt.Errorf("%w: %w", ErrDamaged, err)
@@ -209,7 +203,7 @@ func Verify(ctx context.Context, tools Tools, folder string) (Manifest, error) {
 		return manifest, fmt.Errorf("%w: %w", ErrDamaged, err)
 	}
 	if hasModules(manifest) {
-		present, err := modulesOf(filepath.Join(folder, ModulesFolder))
+		present, err := modulesOf(datafolder.Modules(folder))
 		if err != nil {
 			return manifest, fmt.Errorf("%w: %w", ErrDamaged, err)
 		}
@@ -234,7 +228,7 @@ func (s State) equal(other State) bool {
 
 func hasModules(m Manifest) bool {
 	for _, file := range m.Files {
-		if strings.HasPrefix(file.Path, ModulesFolder+"/") {
+		if strings.HasPrefix(file.Path, datafolder.ModulesFolder+"/") {
 			return true
 		}
 	}
@@ -273,7 +267,7 @@ func Restore(ctx context.Context, tools Tools, folder, data string) (_ Manifest,
 	return manifest, finish(part, data)
 }
 
-// lastBackup is what LastFile holds.
+// lastBackup is what datafolder.LastBackupFile holds.
 type lastBackup struct {
 	Time     time.Time `json:"time"`
 	Revision int64     `json:"revision"`

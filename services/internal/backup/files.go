@@ -13,6 +13,8 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 )
 
 // File is one file of a backup.
@@ -208,7 +210,7 @@ const maxManifest = 16 << 20
 func readManifest(folder string) (Manifest, error) {
 	f, err := os.Open(filepath.Join(folder, ManifestFile))
 	if errors.Is(err, fs.ErrNotExist) {
-		if _, err := os.Stat(filepath.Join(folder, StoreFile)); err != nil {
+		if _, err := os.Stat(datafolder.Store(folder)); err != nil {
 			return Manifest{}, fmt.Errorf("%w at %s", ErrNone, folder)
 		}
 		return Manifest{}, fmt.Errorf("%w, or %s is none: it has no %s", ErrDamaged, folder, ManifestFile)
@@ -245,10 +247,10 @@ func parseManifest(text []byte) (Manifest, error) {
 		if !filepath.IsLocal(filepath.FromSlash(file.Path)) {
 			return Manifest{}, fmt.Errorf("%w: %s names %q, which is outside", ErrDamaged, ManifestFile, file.Path)
 		}
-		hasStore = hasStore || file.Path == StoreFile
+		hasStore = hasStore || file.Path == datafolder.StoreFile
 	}
 	if !hasStore {
-		return Manifest{}, fmt.Errorf("%w: %s names no %s", ErrDamaged, ManifestFile, StoreFile)
+		return Manifest{}, fmt.Errorf("%w: %s names no %s", ErrDamaged, ManifestFile, datafolder.StoreFile)
 	}
 	return m, nil
 }
@@ -271,14 +273,14 @@ func writeJSON(path string, value any) (err error) {
 
 // writeLast replaces the note of the last backup at once.
 func writeLast(data string, last lastBackup) error {
-	part := filepath.Join(data, LastFile+partSuffix)
+	part := datafolder.LastBackup(data) + partSuffix
 	if err := os.Remove(part); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
 	if err := writeJSON(part, last); err != nil {
 		return err
 	}
-	if err := os.Rename(part, filepath.Join(data, LastFile)); err != nil {
+	if err := os.Rename(part, datafolder.LastBackup(data)); err != nil {
 		return err
 	}
 	return syncFolder(data)

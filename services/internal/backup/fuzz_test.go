@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 )
 
 // Whatever a manifest says, it is refused as damaged, or names the store and no file outside of the backup's folder.
@@ -24,7 +26,7 @@ func FuzzParseManifest(f *testing.F) {
 		named := false
 		for _, file := range m.Files {
 			require.True(t, filepath.IsLocal(filepath.FromSlash(file.Path)))
-			named = named || file.Path == StoreFile
+			named = named || file.Path == datafolder.StoreFile
 		}
 		require.True(t, named)
 	})

@@ -31,14 +31,6 @@ type Finding struct {
 	Do    string `json:"do,omitempty"` // "" when there is nothing to do
 }
 
-// Names within the data folder.
-const (
-	StoreFile     = "commonvat.db"
-	ModulesFolder = "modules"
-	// LastBackupFile is a JSON object whose "time" (RFC 3339) is when the last backup was finished.
-	LastBackupFile = "last-backup.json"
-)
-
 // Bounds of what is still fine.
 const (
 	FreeFault          = 64 << 20 // bytes; below it the core may soon refuse to write

@@ -25,6 +25,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 	"github.com/commonvat/commonvat/services/internal/config"
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 	"github.com/commonvat/commonvat/services/internal/packs"
 	"github.com/commonvat/commonvat/services/internal/store"
 )
@@ -71,12 +72,12 @@ func whole(t *testing.T) *Installation {
 	t.Helper()
 	data := filepath.Join(t.TempDir(), "data")
 	require.NoError(t, os.Mkdir(data, 0o700))
-	require.NoError(t, os.WriteFile(filepath.Join(data, StoreFile), []byte("records"), 0o600))
+	require.NoError(t, os.WriteFile(datafolder.Store(data), []byte("records"), 0o600))
 	lock(t, data)
 	for _, kind := range sdk.Kinds() {
-		module(t, filepath.Join(data, ModulesFolder), kind)
+		module(t, datafolder.Modules(data), kind)
 	}
-	require.NoError(t, os.WriteFile(filepath.Join(data, LastBackupFile), fmt.Appendf(nil, `{"time":%q}`, now.Add(-time.Hour).Format(time.RFC3339)), 0o600))
+	require.NoError(t, os.WriteFile(datafolder.LastBackup(data), fmt.Appendf(nil, `{"time":%q}`, now.Add(-time.Hour).Format(time.RFC3339)), 0o600))
 	runtime, err := os.MkdirTemp("", "cv")
 	require.NoError(t, err)
 	t.Cleanup(func() { assert.NoError(t, os.RemoveAll(runtime)) })
@@ -104,7 +105,7 @@ func whole(t *testing.T) *Installation {
 // packed keeps a pack of a module, and returns its file.
 func packed(t *testing.T, in *Installation, module string, inForce bool) string {
 	t.Helper()
-	folder := filepath.Join(in.Config.Data, PacksFolder)
+	folder := datafolder.Packs(in.Config.Data)
 	digest, err := packs.OpenFolder(folder).Keep([]byte("rules"))
 	require.NoError(t, err)
 	in.ReadStore = func(context.Context, string) (StoreState, error) {
@@ -126,7 +127,7 @@ func retire(in *Installation, module string) {
 // lock holds the store's lock as a core does, until the test ends or the returned file is closed.
 func lock(t *testing.T, data string) *os.File {
 	t.Helper()
-	path := filepath.Join(data, StoreFile+".lock")
+	path := filepath.Join(data, datafolder.StoreFile+".lock")
 	file, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
 	require.NoError(t, err)
 	require.NoError(t, unix.Flock(int(file.Fd()), unix.LOCK_EX|unix.LOCK_NB))
@@ -189,10 +190,10 @@ func TestBrokenInstallations(t *testing.T) {
 			in.System.FileSystem = func(string) (FileSystem, error) { return FileSystem{}, errors.New("not known") }
 		}, "file system", Attention, "not known"},
 		"store missing": {func(t *testing.T, in *Installation) {
-			require.NoError(t, os.Remove(filepath.Join(in.Config.Data, StoreFile)))
+			require.NoError(t, os.Remove(datafolder.Store(in.Config.Data)))
 		}, "store", Attention, "isn't there"},
 		"store open to others": {func(t *testing.T, in *Installation) {
-			require.NoError(t, os.Chmod(filepath.Join(in.Config.Data, StoreFile), 0o640))
+			require.NoError(t, os.Chmod(datafolder.Store(in.Config.Data), 0o640))
 		}, "store", Fault, "others may read the records (mode 0640)"},
 		"store damaged": {func(_ *testing.T, in *Installation) {
 			in.ReadStore = func(context.Context, string) (StoreState, error) { return StoreState{}, errors.New("malformed") }
@@ -210,10 +211,10 @@ func TestBrokenInstallations(t *testing.T) {
 			in.AskHealth = func(context.Context, string, string) (bool, error) { return false, nil }
 		}, "core", Attention, "doesn't serve yet"},
 		"another core": {func(t *testing.T, in *Installation) {
-			require.NoError(t, os.Remove(filepath.Join(in.Config.Data, StoreFile+".lock")))
+			require.NoError(t, os.Remove(filepath.Join(in.Config.Data, datafolder.StoreFile+".lock")))
 		}, "core", Attention, "another answers at 127.0.0.1:7731"},
 		"core stopped": {func(t *testing.T, in *Installation) {
-			require.NoError(t, os.Remove(filepath.Join(in.Config.Data, StoreFile+".lock")))
+			require.NoError(t, os.Remove(filepath.Join(in.Config.Data, datafolder.StoreFile+".lock")))
 			in.AskHealth = func(context.Context, string, string) (bool, error) { return false, errors.New("refused") }
 		}, "core", Attention, "doesn't run"},
 		"long runtime folder": {func(_ *testing.T, in *Installation) { in.Config.RuntimeDir = "/" + strings.Repeat("r", maxRuntimeDir) }, "runtime folder", Fault, "sockets leave room for"},
@@ -246,25 +247,25 @@ func TestBrokenInstallations(t *testing.T) {
 			in.Config.Listen = "127.0.0.1:1"
 		}, "clock", Fault, "it shows 1970"},
 		"clock behind": {func(t *testing.T, in *Installation) {
-			require.NoError(t, os.Chtimes(filepath.Join(in.Config.Data, StoreFile), now, now.Add(time.Hour)))
+			require.NoError(t, os.Chtimes(datafolder.Store(in.Config.Data), now, now.Add(time.Hour)))
 		}, "clock", Fault, "was written at"},
 		"clock left to drift": {func(_ *testing.T, in *Installation) {
 			in.System.ClockSynchronised = func() (bool, error) { return false, nil }
 		}, "clock", Attention, "follows no reference"},
 		"no backup": {func(t *testing.T, in *Installation) {
-			require.NoError(t, os.Remove(filepath.Join(in.Config.Data, LastBackupFile)))
+			require.NoError(t, os.Remove(datafolder.LastBackup(in.Config.Data)))
 		}, "backup", Attention, "none was made"},
 		"old backup": {func(t *testing.T, in *Installation) {
-			write(t, filepath.Join(in.Config.Data, LastBackupFile), fmt.Sprintf(`{"time":%q,"path":"/elsewhere"}`, now.AddDate(0, 0, -8).Format(time.RFC3339)), 0o600)
+			write(t, datafolder.LastBackup(in.Config.Data), fmt.Sprintf(`{"time":%q,"path":"/elsewhere"}`, now.AddDate(0, 0, -8).Format(time.RFC3339)), 0o600)
 		}, "backup", Attention, "8 days old"},
 		"backup to come": {func(t *testing.T, in *Installation) {
-			write(t, filepath.Join(in.Config.Data, LastBackupFile), fmt.Sprintf(`{"time":%q}`, now.AddDate(0, 0, 8).Format(time.RFC3339)), 0o600)
+			write(t, datafolder.LastBackup(in.Config.Data), fmt.Sprintf(`{"time":%q}`, now.AddDate(0, 0, 8).Format(time.RFC3339)), 0o600)
 		}, "backup", Attention, "yet to come"},
 		"backup unreadable": {func(t *testing.T, in *Installation) {
-			write(t, filepath.Join(in.Config.Data, LastBackupFile), "{", 0o600)
+			write(t, datafolder.LastBackup(in.Config.Data), "{", 0o600)
 		}, "backup", Attention, "can't be read"},
 		"backup timeless": {func(t *testing.T, in *Installation) {
-			write(t, filepath.Join(in.Config.Data, LastBackupFile), "{}", 0o600)
+			write(t, datafolder.LastBackup(in.Config.Data), "{}", 0o600)
 		}, "backup", Attention, "doesn't say when"},
 		"no Landlock": {func(_ *testing.T, in *Installation) {
 			in.System.Kernel = func() sandbox.Kernel { return sandbox.Kernel{Linux: true, Seccomp: true} }
@@ -276,10 +277,10 @@ func TestBrokenInstallations(t *testing.T) {
 		"not held":       {func(_ *testing.T, in *Installation) { in.Config.Modules.Sandbox = sandbox.Off }, "sandbox", Attention, "it is off"},
 		"few open files": {func(_ *testing.T, in *Installation) { in.System.OpenFiles = func() (uint64, error) { return 256, nil } }, "open files", Attention, "at most 256"},
 		"no modules": {func(t *testing.T, in *Installation) {
-			require.NoError(t, os.RemoveAll(filepath.Join(in.Config.Data, ModulesFolder)))
+			require.NoError(t, os.RemoveAll(datafolder.Modules(in.Config.Data)))
 		}, "modules", Attention, "none is installed"},
 		"a kind missing": {func(t *testing.T, in *Installation) {
-			folder := filepath.Join(in.Config.Data, ModulesFolder)
+			folder := datafolder.Modules(in.Config.Data)
 			require.NoError(t, os.RemoveAll(folder))
 			module(t, folder, sdk.KindPalette)
 		}, "modules", Attention, "1 installed, none of kind reading, difference, compare"},
@@ -309,7 +310,7 @@ func TestBrokenInstallations(t *testing.T) {
 			write(t, path, "other rules", 0o400)
 		}, "packs", Fault, "its SHA-256 is"},
 		"modules' folder open": {func(t *testing.T, in *Installation) {
-			require.NoError(t, os.Chmod(filepath.Join(in.Config.Data, ModulesFolder), 0o777))
+			require.NoError(t, os.Chmod(datafolder.Modules(in.Config.Data), 0o777))
 		}, "modules", Fault, "mode 0777"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -338,7 +339,7 @@ func TestBrokenInstallations(t *testing.T) {
 
 func executables(t *testing.T, in *Installation) []string {
 	t.Helper()
-	installed, err := catalog.List(filepath.Join(in.Config.Data, ModulesFolder))
+	installed, err := catalog.List(datafolder.Modules(in.Config.Data))
 	require.NoError(t, err)
 	paths := make([]string, len(installed))
 	for i, module := range installed {
@@ -364,10 +365,10 @@ func TestOwners(t *testing.T) {
 		t.Skip("another owner can only be made by root, which .ci/run is run as")
 	}
 	in := whole(t)
-	require.NoError(t, os.Chown(filepath.Join(in.Config.Data, StoreFile), 10001, 10001))
+	require.NoError(t, os.Chown(datafolder.Store(in.Config.Data), 10001, 10001))
 	require.NoError(t, os.Chown(in.Config.RuntimeDir, 10001, 10001))
 	text := fmt.Sprint(Examine(t.Context(), *in))
-	assert.Contains(t, text, StoreFile+" belongs to user 10001, the data folder to user 0")
+	assert.Contains(t, text, datafolder.StoreFile+" belongs to user 10001, the data folder to user 0")
 	assert.Contains(t, text, in.Config.RuntimeDir+" belongs to user 10001, the data folder to user 0")
 }
 

@@ -3,15 +3,12 @@ package doctor
 import (
 	"errors"
 	"io/fs"
-	"path/filepath"
 	"slices"
 
 	"github.com/commonvat/commonvat/services/internal/catalog"
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 	"github.com/commonvat/commonvat/services/internal/packs"
 )
-
-// PacksFolder holds rule packs and tables of facts, within the data folder.
-const PacksFolder = "packs"
 
 // packs holds what the store says is in force against the content that is kept and the modules that there are. What is missing is never checked, and plans that hang
 // on it are not released.
@@ -22,7 +19,7 @@ func (e *exam) packs() {
 		return // what is in force isn't known; the check of the store says why
 	}
 	rows, fine := e.state.Packs, true
-	kept := packs.OpenFolder(filepath.Join(e.Config.Data, PacksFolder))
+	kept := packs.OpenFolder(datafolder.Packs(e.Config.Data))
 	for _, row := range rows {
 		switch _, err := kept.Content(row.Digest); {
 		case errors.Is(err, fs.ErrNotExist):
@@ -33,7 +30,7 @@ func (e *exam) packs() {
 			e.add(check, Fault, lost, "%s %s of %s: %v", row.Name, row.Version, row.Module, err)
 		}
 	}
-	installed, _ := catalog.List(filepath.Join(e.Config.Data, ModulesFolder)) // its faults are told with the modules
+	installed, _ := catalog.List(datafolder.Modules(e.Config.Data)) // its faults are told with the modules
 	inForce := map[string]int{}
 	var met []string // modules of which data is known
 	total := 0

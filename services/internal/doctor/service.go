@@ -22,13 +22,12 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/commonvat/commonvat/services/internal/catalog"
+	"github.com/commonvat/commonvat/services/internal/datafolder"
 )
-
-func (e *exam) storePath() string { return filepath.Join(e.Config.Data, StoreFile) }
 
 func (e *exam) store(ctx context.Context) {
 	const check = "store"
-	path := e.storePath()
+	path := datafolder.Store(e.Config.Data)
 	info, err := os.Stat(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -63,7 +62,7 @@ const healthTimeout = 3 * time.Second
 
 func (e *exam) core(ctx context.Context) {
 	const check = "core"
-	running, err := held(e.storePath() + ".lock")
+	running, err := held(datafolder.Store(e.Config.Data) + ".lock")
 	if err != nil {
 		e.add(check, Attention, "run this as the core's user", "can't tell whether one runs: %v", err)
 		return
@@ -113,7 +112,7 @@ func held(path string) (bool, error) {
 
 func (e *exam) modules() {
 	const check = "modules"
-	folder := filepath.Join(e.Config.Data, ModulesFolder)
+	folder := datafolder.Modules(e.Config.Data)
 	installed, err := catalog.List(folder)
 	for _, line := range lines(err) {
 		e.add(check, Fault, "install that module again, after removing the damaged folder", "%s", line)
@@ -251,7 +250,7 @@ func (e *exam) clock() {
 		e.add(check, Fault, do, "it shows %s", now.UTC().Format(time.RFC3339))
 		return
 	}
-	for _, path := range []string{e.storePath(), e.storePath() + "-wal"} {
+	for _, path := range []string{datafolder.Store(e.Config.Data), datafolder.Store(e.Config.Data) + "-wal"} {
 		if info, err := os.Stat(path); err == nil && info.ModTime().After(now.Add(clockSlack)) {
 			e.add(check, Fault, do, "it shows %s, and %s was written at %s", now.UTC().Format(time.RFC3339), path, info.ModTime().UTC().Format(time.RFC3339))
 			return
@@ -270,7 +269,7 @@ func (e *exam) clock() {
 func (e *exam) backup() {
 	const check = "backup"
 	const do = "make one and take it to another machine; see deploy/README.md"
-	path := filepath.Join(e.Config.Data, LastBackupFile)
+	path := datafolder.LastBackup(e.Config.Data)
 	data, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		e.add(check, Attention, do, "none was made of this data folder")

@@ -29,7 +29,8 @@ var (
 
 // Defaults of Config.
 const (
-	DefaultCacheBytes = 8 << 20
+	// DefaultCacheBytes is what the core gives the cache; a Config without any has none.
+	DefaultCacheBytes = 16 << 20
 	DefaultGroupSize  = 128
 	DefaultQueueSize  = 1024
 	DefaultLogLimit   = 64 << 20
