@@ -190,12 +190,15 @@ func everything(t *testing.T, on *Telemetry) {
 		m.RunEnded(state)
 	}
 	module := m.Module("palette-width", "1.0.0", "palette")
-	for _, outcome := range Outcomes() {
+	for _, outcome := range outcomes {
 		module.CallBegan()
 		module.CallEnded("/commonvat.module.palette.v1.PaletteService/MeasurePalette", outcome, time.Second)
 	}
 	module.CallBegan()
 }
+
+// outcomes are all ways in which a call to a module can end.
+var outcomes = []string{OutcomeOK, OutcomeRefused, OutcomeOverrun, OutcomeGivenUp, OutcomeEnded, OutcomeFailed}
 
 // closedValues says of every label which values it may have.
 var closedValues = map[string]*regexp.Regexp{
@@ -208,7 +211,7 @@ var closedValues = map[string]*regexp.Regexp{
 	LabelModuleVersion: regexp.MustCompile(`^(1\.0\.0|0\.9\.0)$`),
 	LabelModuleKind:    regexp.MustCompile(`^(palette|compare)$`),
 	LabelModuleState:   regexp.MustCompile(`^(` + strings.Join(ModuleStates(), "|") + `)$`),
-	LabelOutcome:       regexp.MustCompile(`^(` + strings.Join(Outcomes(), "|") + `)$`),
+	LabelOutcome:       regexp.MustCompile(`^(` + strings.Join(outcomes, "|") + `)$`),
 	LabelRunState:      regexp.MustCompile(`^(` + strings.Join(RunEnds(), "|") + `)$`),
 	LabelVersion:       regexp.MustCompile(`^1\.2\.3$`),
 	LabelMemoryType:    regexp.MustCompile(`^(stack|other)$`),
@@ -301,7 +304,7 @@ func TestMetricsAreDocumented(t *testing.T) {
 	}
 	on := begin(t, nil, func(c *Config) { c.MetricsListen = "127.0.0.1:0" })
 	everything(t, on)
-	pulled := pullFrom(t, on.MetricsAddress())
+	pulled := pullFrom(t, on.pull.listener.Addr().String())
 	families := map[string]bool{}
 	for _, match := range regexp.MustCompile(`(?m)^# TYPE (\S+) `).FindAllStringSubmatch(pulled, -1) {
 		families[match[1]] = true

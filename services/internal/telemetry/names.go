@@ -106,11 +106,6 @@ const (
 	OutcomeFailed  = "failed"   // anything else that the module answered
 )
 
-// Outcomes are all ways in which a call to a module can end.
-func Outcomes() []string {
-	return []string{OutcomeOK, OutcomeRefused, OutcomeOverrun, OutcomeGivenUp, OutcomeEnded, OutcomeFailed}
-}
-
 // ModuleStates are the states of an active module; the words are those of package catalog.
 func ModuleStates() []string {
 	return []string{"starting", "running", "backoff", "quarantined", "stopped"}

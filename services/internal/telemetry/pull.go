@@ -142,11 +142,3 @@ func (p *pull) close() error {
 	p.running.Wait()
 	return err
 }
-
-// MetricsAddress is where metrics can be pulled from, or "".
-func (t *Telemetry) MetricsAddress() string {
-	if t.pull == nil {
-		return ""
-	}
-	return t.pull.listener.Addr().String()
-}

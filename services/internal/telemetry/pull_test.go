@@ -66,7 +66,7 @@ func TestPull(t *testing.T) {
 	assert.False(t, on.On(), "traces weren't asked for")
 	require.NotNil(t, on.Metrics())
 	on.Metrics().Refused(t.Context(), "CONFLICT")
-	address := on.MetricsAddress()
+	address := on.pull.listener.Addr().String()
 	assert.Contains(t, pullFrom(t, address), "commonvat_refusals_total{commonvat_reason=\"CONFLICT\"} 1\n")
 
 	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}, Timeout: 10 * time.Second}

@@ -246,13 +246,6 @@ func (l *Limiter) watchEnded(used *usage) {
 	l.watches--
 }
 
-// Running tells how many questions run and how many watches are open.
-func (l *Limiter) Running() (questions, watches int) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.questions, l.watches
-}
-
 // recent is a map that keeps no more than so many entries, and forgets those first that were longest not asked for.
 type recent[K comparable, V any] struct {
 	most    int
