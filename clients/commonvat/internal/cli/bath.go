@@ -161,11 +161,87 @@ commonvat bath list --filter 'material = "indigo" AND purpose = "vat" AND open =
 	return c
 }
 
+// bathEntry is what is entered into a bath: a material, or a check, or both.
+type bathEntry struct {
+	material, role, amount, density, lot, at, temperature, note string
+	exhaust                                                     int32
+	ph                                                          float64
+	phGiven                                                     bool
+	wrong                                                       wrongEntry
+}
+
+func (e *bathEntry) flags(c *cobra.Command) {
+	f := c.Flags()
+	f.StringVar(&e.material, "material", "", "what went in: weld, alum, ...")
+	f.StringVar(&e.role, "role", "", "what it does there: dye, mordant, tannin, assist or modifier")
+	f.StringVar(&e.amount, "amount", "", "how much, with the unit: \"30 g\", \"estimated 5 g\", \"not known (a handful)\"")
+	f.StringVar(&e.density, "density", "", "of a liquid, as a hydrometer shows it: \"1.06 kg/L\", \"12 °Tw\"")
+	f.StringVar(&e.lot, "lot", "", "the batch of the material")
+	f.Int32Var(&e.exhaust, "exhaust", 0, "0 for the fresh bath, n for exhaust bath n")
+	f.StringVar(&e.at, "at", "", "when, for example \"2026-05-03 14:10 +02:00\"")
+	f.Float64Var(&e.ph, "ph", 0, "measured pH")
+	f.StringVar(&e.temperature, "temperature", "", "measured temperature: \"60 C\", \"140 F\"")
+	f.StringVar(&e.note, "note", "", "a note")
+	e.wrong.flags(c, "addition or check")
+}
+
+// into adds the entries to a request, whose id names them.
+func (e *bathEntry) into(req *labv1.AddToBathRequest) error {
+	when, err := flagTime("--at", e.at)
+	if err != nil {
+		return err
+	}
+	corrects, err := e.wrong.correction()
+	if err != nil {
+		return err
+	}
+	isCheck := e.phGiven || e.temperature != "" || e.note != ""
+	if e.material == "" && !isCheck {
+		return usage("give --material, or at least one of --ph, --temperature and --note")
+	}
+	if corrects != nil && e.material != "" && isCheck {
+		return usage("--corrects stands for one entry: give either a material or a check")
+	}
+	if e.material != "" {
+		x := &labv1.Addition{Id: ids.Derive(req.GetRequestId(), "addition"), Material: e.material, Lot: e.lot, Exhaust: e.exhaust, At: when, Corrects: corrects}
+		if x.Role, err = words.Parse[labv1.AdditionRole](e.role); err != nil {
+			return usage("--role: %v", err)
+		}
+		if x.Amount, err = quantity.Amount(e.amount, quantity.MassOrVolume, ""); err != nil {
+			return usage("--amount: %v", err)
+		}
+		if e.density != "" {
+			v, err := quantity.Density(e.density)
+			if err != nil {
+				return usage("--density: %v", err)
+			}
+			x.DensityKgPerL = &v
+		}
+		req.Additions = []*labv1.Addition{x}
+	}
+	if !isCheck {
+		return nil
+	}
+	x := &labv1.Check{Id: ids.Derive(req.GetRequestId(), "check"), Exhaust: e.exhaust, At: when, Note: e.note, Corrects: corrects}
+	if e.phGiven {
+		if !(e.ph >= 0 && e.ph <= 14) { // so that NaN is refused too
+			return usage("--ph: %g is out of range; allowed: 0 to 14", e.ph)
+		}
+		x.Ph = &e.ph
+	}
+	if e.temperature != "" {
+		v, err := quantity.Celsius(e.temperature)
+		if err != nil {
+			return usage("--temperature: %v", err)
+		}
+		x.TemperatureC = &v
+	}
+	req.Checks = []*labv1.Check{x}
+	return nil
+}
+
 func (a *app) bathAdd() *cobra.Command {
-	var material, role, amount, density, lot, at, temperature, note string
-	var exhaust int32
-	var ph float64
-	var wrong wrongEntry
+	var entry bathEntry
 	c := &cobra.Command{
 		Use: "add BATH (--material M --role R --amount A | --ph N --temperature T --note TEXT)", Short: "Add a material to a bath, or a check of it",
 		Args: takes("BATH"), RunE: func(c *cobra.Command, args []string) error {
@@ -174,54 +250,9 @@ func (a *app) bathAdd() *cobra.Command {
 				return err
 			}
 			req := &labv1.AddToBathRequest{RequestId: seed, BathId: args[0], Etag: quoted(a.etag)}
-			when, err := flagTime("--at", at)
-			if err != nil {
+			entry.phGiven = c.Flags().Changed("ph")
+			if err := entry.into(req); err != nil {
 				return err
-			}
-			corrects, err := wrong.correction()
-			if err != nil {
-				return err
-			}
-			isCheck := c.Flags().Changed("ph") || temperature != "" || note != ""
-			if material == "" && !isCheck {
-				return usage("give --material, or at least one of --ph, --temperature and --note")
-			}
-			if corrects != nil && material != "" && isCheck {
-				return usage("--corrects stands for one entry: give either a material or a check")
-			}
-			if material != "" {
-				x := &labv1.Addition{Id: ids.Derive(seed, "addition"), Material: material, Lot: lot, Exhaust: exhaust, At: when, Corrects: corrects}
-				if x.Role, err = words.Parse[labv1.AdditionRole](role); err != nil {
-					return usage("--role: %v", err)
-				}
-				if x.Amount, err = quantity.Amount(amount, quantity.MassOrVolume, ""); err != nil {
-					return usage("--amount: %v", err)
-				}
-				if density != "" {
-					v, err := quantity.Density(density)
-					if err != nil {
-						return usage("--density: %v", err)
-					}
-					x.DensityKgPerL = &v
-				}
-				req.Additions = []*labv1.Addition{x}
-			}
-			if isCheck {
-				x := &labv1.Check{Id: ids.Derive(seed, "check"), Exhaust: exhaust, At: when, Note: note, Corrects: corrects}
-				if c.Flags().Changed("ph") {
-					if !(ph >= 0 && ph <= 14) {
-						return usage("--ph: %g is out of range: 0 to 14", ph)
-					}
-					x.Ph = &ph
-				}
-				if temperature != "" {
-					v, err := quantity.Celsius(temperature)
-					if err != nil {
-						return usage("--temperature: %v", err)
-					}
-					x.TemperatureC = &v
-				}
-				req.Checks = []*labv1.Check{x}
 			}
 			client, err := a.bathClient(c.Context())
 			if err != nil {
@@ -234,18 +265,7 @@ func (a *app) bathAdd() *cobra.Command {
 			return a.showBath(b)
 		},
 	}
-	f := c.Flags()
-	f.StringVar(&material, "material", "", "what went in: weld, alum, ...")
-	f.StringVar(&role, "role", "", "what it does there: dye, mordant, tannin, assist or modifier")
-	f.StringVar(&amount, "amount", "", "how much, with the unit: \"30 g\", \"estimated 5 g\", \"not known (a handful)\"")
-	f.StringVar(&density, "density", "", "of a liquid, as a hydrometer shows it: \"1.06 kg/L\", \"12 °Tw\"")
-	f.StringVar(&lot, "lot", "", "the batch of the material")
-	f.Int32Var(&exhaust, "exhaust", 0, "0 for the fresh bath, n for exhaust bath n")
-	f.StringVar(&at, "at", "", "when, for example \"2026-05-03 14:10 +02:00\"")
-	f.Float64Var(&ph, "ph", 0, "measured pH")
-	f.StringVar(&temperature, "temperature", "", "measured temperature: \"60 C\", \"140 F\"")
-	f.StringVar(&note, "note", "", "a note")
-	wrong.flags(c, "addition or check")
+	entry.flags(c)
 	return a.adds(c, "bath")
 }
 

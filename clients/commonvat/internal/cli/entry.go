@@ -77,57 +77,77 @@ func entryGrid(kind, id string, t *labv1.Trial) output.Grid {
 	return g
 }
 
+// readingEntry is a reading as flags tell it.
+type readingEntry struct {
+	lab, condition, spectrum, specular, state, instrument, geometry, at string
+	age, after                                                          int32
+	percent                                                             bool
+	wrong                                                               wrongEntry
+}
+
+func (e *readingEntry) flags(c *cobra.Command) {
+	f := c.Flags()
+	f.StringVar(&e.lab, "lab", "", "L*,a*,b*, for example 72.3,-4.1,48.9")
+	f.StringVar(&e.condition, "condition", "", "what the L*a*b* holds for: D65/10, D65/2, A/10 or A/2")
+	f.StringVar(&e.spectrum, "spectrum", "", "CSV file with wavelength in nm and reflectance in each line, at equal steps (- is standard input)")
+	f.BoolVar(&e.percent, "percent", false, "the spectrum is in percent, not in factors")
+	f.StringVar(&e.specular, "specular", "", "whether gloss counted: included or excluded")
+	f.StringVar(&e.state, "state", "", "state of the piece: wet, damp, dry, finished, washed or exposed")
+	f.Int32Var(&e.age, "age-days", 0, "whole days since the last dyeing")
+	f.StringVar(&e.instrument, "instrument", "", "name of the instrument in the cooperative")
+	f.StringVar(&e.geometry, "geometry", "", "45/0, d/8, ...")
+	f.StringVar(&e.at, "at", "", "when, for example 2026-05-20")
+	f.Int32Var(&e.after, "after", 0, "place of the piece's own last immersion when it was read, 0 for none (default: its last, or with --corrects that of the wrong one)")
+	e.wrong.flags(c, "reading")
+}
+
+// reading is the entry without its id and piece; given tells whether a flag was.
+func (e *readingEntry) reading(a *app, given func(flag string) bool) (*labv1.Reading, error) {
+	r := &labv1.Reading{Instrument: e.instrument, Geometry: e.geometry}
+	var err error
+	switch {
+	case (e.lab == "") == (e.spectrum == ""):
+		return nil, usage("give either --lab (with --condition) or --spectrum")
+	case e.lab != "":
+		r.Raw, err = labOf(e.lab, e.condition)
+	case e.condition != "":
+		return nil, usage("--condition belongs to --lab: from a spectrum colour under any condition can be computed")
+	default:
+		r.Raw, err = a.spectrumOf(e.spectrum, e.percent)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if e.specular != "" {
+		if r.Specular, err = words.Parse[typesv1.SpecularMode](e.specular); err != nil {
+			return nil, usage("--specular: %v", err)
+		}
+	}
+	if e.state != "" {
+		if r.State, err = words.Parse[labv1.PieceState](e.state); err != nil {
+			return nil, usage("--state: %v", err)
+		}
+	}
+	if given("age-days") {
+		r.AgeDays = &e.age
+	}
+	if given("after") {
+		r.AfterPosition = &e.after
+	}
+	if r.Corrects, err = e.wrong.correction(); err != nil {
+		return nil, err
+	}
+	r.At, err = flagTime("--at", e.at)
+	return r, err
+}
+
 func (a *app) readingCommand() *cobra.Command {
-	var lab, condition, spectrum, specular, state, instrument, geometry, at string
-	var age, after int32
-	var percent bool
-	var wrong wrongEntry
+	var entry readingEntry
 	add := &cobra.Command{
 		Use: "add PIECE (--lab L,a,b --condition D65/10 | --spectrum FILE)", Short: "Add a colour reading of a piece",
 		Args: takes("PIECE"), RunE: func(c *cobra.Command, args []string) error {
-			r := &labv1.Reading{Raw: &typesv1.RawColour{}, Instrument: instrument, Geometry: geometry}
-			var err error
-			if (lab == "") == (spectrum == "") {
-				return usage("give either --lab (with --condition) or --spectrum")
-			}
-			if lab != "" {
-				if r.Raw, err = labOf(lab, condition); err != nil {
-					return err
-				}
-			} else {
-				if condition != "" {
-					return usage("--condition belongs to --lab: from a spectrum colour under any condition can be computed")
-				}
-				data, err := a.readInput(spectrum)
-				if err != nil {
-					return err
-				}
-				s, err := bulk.ReadSpectrum(data, percent)
-				if err != nil {
-					return input("%s: %v", spectrum, err)
-				}
-				r.Raw.Value = &typesv1.RawColour_Spectrum{Spectrum: s}
-			}
-			if specular != "" {
-				if r.Specular, err = words.Parse[typesv1.SpecularMode](specular); err != nil {
-					return usage("--specular: %v", err)
-				}
-			}
-			if state != "" {
-				if r.State, err = words.Parse[labv1.PieceState](state); err != nil {
-					return usage("--state: %v", err)
-				}
-			}
-			if c.Flags().Changed("age-days") {
-				r.AgeDays = &age
-			}
-			if c.Flags().Changed("after") {
-				r.AfterPosition = &after
-			}
-			if r.Corrects, err = wrong.correction(); err != nil {
-				return err
-			}
-			if r.At, err = flagTime("--at", at); err != nil {
+			r, err := entry.reading(a, c.Flags().Changed)
+			if err != nil {
 				return err
 			}
 			client, p, err := a.findPiece(c.Context(), args[0])
@@ -146,20 +166,21 @@ func (a *app) readingCommand() *cobra.Command {
 			return a.show(t, entryGrid("reading", r.GetId(), t))
 		},
 	}
-	f := add.Flags()
-	f.StringVar(&lab, "lab", "", "L*,a*,b*, for example 72.3,-4.1,48.9")
-	f.StringVar(&condition, "condition", "", "what the L*a*b* holds for: D65/10, D65/2, A/10 or A/2")
-	f.StringVar(&spectrum, "spectrum", "", "CSV file with wavelength in nm and reflectance in each line, at equal steps (- is standard input)")
-	f.BoolVar(&percent, "percent", false, "the spectrum is in percent, not in factors")
-	f.StringVar(&specular, "specular", "", "whether gloss counted: included or excluded")
-	f.StringVar(&state, "state", "", "state of the piece: wet, damp, dry, finished, washed or exposed")
-	f.Int32Var(&age, "age-days", 0, "whole days since the last dyeing")
-	f.StringVar(&instrument, "instrument", "", "name of the instrument in the cooperative")
-	f.StringVar(&geometry, "geometry", "", "45/0, d/8, ...")
-	f.StringVar(&at, "at", "", "when, for example 2026-05-20")
-	f.Int32Var(&after, "after", 0, "place of the piece's own last immersion when it was read, 0 for none (default: its last, or with --corrects that of the wrong one)")
-	wrong.flags(add, "reading")
+	entry.flags(add)
 	return groupOf("reading", "Add colour readings", a.adds(add, "trial"))
+}
+
+// spectrumOf reads a file with a spectrum, in percent or in factors.
+func (a *app) spectrumOf(file string, percent bool) (*typesv1.RawColour, error) {
+	data, err := a.readInput(file)
+	if err != nil {
+		return nil, err
+	}
+	s, err := bulk.ReadSpectrum(data, percent)
+	if err != nil {
+		return nil, input("%s: %v", file, err)
+	}
+	return &typesv1.RawColour{Value: &typesv1.RawColour_Spectrum{Spectrum: s}}, nil
 }
 
 func labOf(text, condition string) (*typesv1.RawColour, error) {

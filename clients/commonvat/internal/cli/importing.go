@@ -8,7 +8,6 @@ import (
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
-	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/spf13/cobra"
 )
 
@@ -27,10 +26,9 @@ reason; the good ones go in. The exit code is 7 when any row was refused, else 5
 			if mapping == "" {
 				return usage("--mapping FILE is required")
 			}
-			sharing := &typesv1.Sharing{Licence: licence}
-			var err error
-			if sharing.Level, err = words.Parse[typesv1.SharingLevel](share); err != nil {
-				return usage("--share: %v", err)
+			sharing, err := sharingOf("--share", share, licence)
+			if err != nil {
+				return err
 			}
 			raw, err := a.readInput(mapping)
 			if err != nil {

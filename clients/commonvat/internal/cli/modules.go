@@ -8,6 +8,8 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
@@ -35,7 +37,31 @@ func (a *app) modules() *cobra.Command {
 		}
 		return a.show(r, moduleGrid(r.GetModules()...))
 	}}
-	builds := &cobra.Command{Use: "builds", Short: "List every installed build, with its report and whether it serves", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
+	all := groupOf("modules", "List the modules that serve, or choose which do", list, a.moduleBuilds(), a.moduleReport(), a.moduleHeld(), a.activate(),
+		a.choice("default NAME", "Make a module answer for its kind (coordinators)", func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error) {
+			return call(ctx, a, client.SetDefaultModule, &catalogv1.SetDefaultModuleRequest{Name: name, Reason: reason})
+		}),
+		a.choice("roll-back NAME", "Go back to the build that served before", func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error) {
+			return call(ctx, a, client.RollBackModule, &catalogv1.RollBackModuleRequest{Name: name, Reason: reason})
+		}),
+		a.choice("retire NAME", "Take a module out; its builds stay installed", func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error) {
+			_, err := call(ctx, a, client.RetireModule, &catalogv1.RetireModuleRequest{Name: name, Reason: reason})
+			return nil, err
+		}),
+		a.choice("lift-quarantine NAME", "Let a quarantined module start again (stewards)", func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error) {
+			return call(ctx, a, client.LiftQuarantine, &catalogv1.LiftQuarantineRequest{Name: name, Reason: reason})
+		}))
+	all.RunE = func(c *cobra.Command, args []string) error {
+		if len(args) > 0 {
+			return group(c, args)
+		}
+		return list.RunE(c, args)
+	}
+	return all
+}
+
+func (a *app) moduleBuilds() *cobra.Command {
+	return &cobra.Command{Use: "builds", Short: "List every installed build, with its report and whether it serves", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
 		client, err := a.catalog(c.Context())
 		if err != nil {
 			return err
@@ -51,7 +77,33 @@ func (a *app) modules() *cobra.Command {
 		}
 		return a.show(r, g)
 	}}
-	held := &cobra.Command{Use: "held NAME", Short: "Show what a module's sandbox refuses it, and what it does not", Args: takes("NAME"), RunE: func(c *cobra.Command, args []string) error {
+}
+
+func (a *app) moduleReport() *cobra.Command {
+	return &cobra.Command{Use: "report BUILD", Short: "Show what the conformance suite found of a build", Long: "Show what the conformance suite found of a build. " + buildHelp, Args: takes("BUILD"), RunE: func(c *cobra.Command, args []string) error {
+		client, err := a.catalog(c.Context())
+		if err != nil {
+			return err
+		}
+		digest, err := a.digestOf(c.Context(), client, args[0])
+		if err != nil {
+			return err
+		}
+		r, err := call(c.Context(), a, client.GetBuildReport, &catalogv1.GetBuildReportRequest{Digest: digest})
+		if err != nil {
+			return err
+		}
+		if r.GetReportJson() == "" {
+			_, err := fmt.Fprintln(a.Out, "This build was installed without being tried.")
+			return err
+		}
+		_, err = io.WriteString(a.Out, r.GetReportJson()+"\n")
+		return err
+	}}
+}
+
+func (a *app) moduleHeld() *cobra.Command {
+	return &cobra.Command{Use: "held NAME", Short: "Show what a module's sandbox refuses it, and what it does not", Args: takes("NAME"), RunE: func(c *cobra.Command, args []string) error {
 		client, err := a.catalog(c.Context())
 		if err != nil {
 			return err
@@ -73,49 +125,8 @@ func (a *app) modules() *cobra.Command {
 			}
 			return a.show(m, g)
 		}
-		return usage("no module is called %q; see `commonvat modules`", args[0])
+		return status.Errorf(codes.NotFound, "no module that serves is called %q; see: commonvat modules", args[0])
 	}}
-	report := &cobra.Command{Use: "report BUILD", Short: "Show what the conformance suite found of a build", Long: "Show what the conformance suite found of a build. " + buildHelp, Args: takes("BUILD"), RunE: func(c *cobra.Command, args []string) error {
-		client, err := a.catalog(c.Context())
-		if err != nil {
-			return err
-		}
-		digest, err := a.digestOf(c.Context(), client, args[0])
-		if err != nil {
-			return err
-		}
-		r, err := call(c.Context(), a, client.GetBuildReport, &catalogv1.GetBuildReportRequest{Digest: digest})
-		if err != nil {
-			return err
-		}
-		if r.GetReportJson() == "" {
-			_, err := fmt.Fprintln(a.Out, "This build was installed without being tried.")
-			return err
-		}
-		_, err = io.WriteString(a.Out, r.GetReportJson()+"\n")
-		return err
-	}}
-	all := groupOf("modules", "List the modules that serve, or choose which do", list, builds, report, held, a.activate(),
-		a.choice("default NAME", "Make a module answer for its kind (coordinators)", func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error) {
-			return call(ctx, a, client.SetDefaultModule, &catalogv1.SetDefaultModuleRequest{Name: name, Reason: reason})
-		}),
-		a.choice("roll-back NAME", "Go back to the build that served before", func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error) {
-			return call(ctx, a, client.RollBackModule, &catalogv1.RollBackModuleRequest{Name: name, Reason: reason})
-		}),
-		a.choice("retire NAME", "Take a module out; its builds stay installed", func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error) {
-			_, err := call(ctx, a, client.RetireModule, &catalogv1.RetireModuleRequest{Name: name, Reason: reason})
-			return nil, err
-		}),
-		a.choice("lift-quarantine NAME", "Let a quarantined module start again (stewards)", func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error) {
-			return call(ctx, a, client.LiftQuarantine, &catalogv1.LiftQuarantineRequest{Name: name, Reason: reason})
-		}))
-	all.RunE = func(c *cobra.Command, args []string) error {
-		if len(args) > 0 {
-			return group(c, args)
-		}
-		return list.RunE(c, args)
-	}
-	return all
 }
 
 func (a *app) activate() *cobra.Command {

@@ -1,11 +1,11 @@
 package cli
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"strings"
 
-	"github.com/commonvat/commonvat/clients/commonvat/internal/bulk"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
@@ -24,7 +24,12 @@ func (a *app) predict() *cobra.Command {
 The first colour is a PIECE with one dye on it, by id or code; or, without a piece, --lab or --spectrum with --first, --fibre and
 --mordant. The answer stands on the shared trials of the same two dyes on the same fibre and mordant, and is given only where it is better
 than simple rules. --output csv writes one part of the answer (--part answer, trials, rules or left-out).`,
-		Args: cobra.MaximumNArgs(1),
+		Args: func(c *cobra.Command, args []string) error {
+			if len(args) > 1 {
+				return usage("%s: arguments wanted: 1 at most, given: %d; usage: %s; see: %s --help", c.CommandPath(), len(args), c.UseLine(), c.CommandPath())
+			}
+			return nil
+		},
 		RunE: func(c *cobra.Command, args []string) error {
 			var err error
 			if req.SecondDye == "" {
@@ -43,23 +48,12 @@ than simple rules. --output csv writes one part of the answer (--part answer, tr
 			case (lab == "") == (spectrum == ""):
 				return usage("give a piece, or either --lab or --spectrum with --first and --fibre")
 			case lab != "":
-				of := condition
-				if of == "" {
-					of = "D65/10"
-				}
-				if req.FirstColour, err = labOf(lab, of); err != nil {
-					return err
-				}
+				req.FirstColour, err = labOf(lab, cmp.Or(condition, "D65/10"))
 			default:
-				data, err := a.readInput(spectrum)
-				if err != nil {
-					return err
-				}
-				s, err := bulk.ReadSpectrum(data, percent)
-				if err != nil {
-					return input("%s: %v", spectrum, err)
-				}
-				req.FirstColour = &typesv1.RawColour{Value: &typesv1.RawColour_Spectrum{Spectrum: s}}
+				req.FirstColour, err = a.spectrumOf(spectrum, percent)
+			}
+			if err != nil {
+				return err
 			}
 			conn, err := a.dial(c.Context())
 			if err != nil {

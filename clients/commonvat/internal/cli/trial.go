@@ -288,18 +288,27 @@ func (a *app) bathsOf(ctx context.Context, t *labv1.Trial) []*labv1.Bath {
 func (a *app) trialShare() *cobra.Command {
 	var level, licence string
 	c := &cobra.Command{Use: "share ID --level LEVEL", Short: "Say who may read a trial", Args: takes("ID"), RunE: func(c *cobra.Command, args []string) error {
-		l, err := words.Parse[typesv1.SharingLevel](level)
+		sharing, err := sharingOf("--level", level, licence)
 		if err != nil {
-			return usage("--level: %v", err)
+			return err
 		}
-		if l == typesv1.SharingLevel_SHARING_LEVEL_PUBLIC && licence == "" {
-			return usage("--licence is required with --level public: an SPDX identifier such as CC-BY-4.0")
-		}
-		return a.share(c.Context(), args[0], &typesv1.Sharing{Level: l, Licence: licence})
+		return a.share(c.Context(), args[0], sharing)
 	}}
 	c.Flags().StringVar(&level, "level", "cooperative", "mine, cooperative or public")
 	c.Flags().StringVar(&licence, "licence", "", "required with public: an SPDX identifier such as CC-BY-4.0")
 	return a.adds(c, "trial")
+}
+
+// sharingOf reads who may read something from the flag that says so, and its licence.
+func sharingOf(flag, level, licence string) (*typesv1.Sharing, error) {
+	l, err := words.Parse[typesv1.SharingLevel](level)
+	if err != nil {
+		return nil, usage("%s: %v", flag, err)
+	}
+	if l == typesv1.SharingLevel_SHARING_LEVEL_PUBLIC && licence == "" {
+		return nil, usage("--licence is required with %s public: an SPDX identifier such as CC-BY-4.0", flag)
+	}
+	return &typesv1.Sharing{Level: l, Licence: licence}, nil
 }
 
 func (a *app) trialWithdraw() *cobra.Command {
