@@ -124,7 +124,8 @@ func Of(s *benchpb.Sheet) Page {
 		step := stepOf(i+1, one, recipe)
 		step.Work = work(recipe)
 		for _, q := range s.GetQuestions() {
-			if q.GetScope() == benchpb.QuestionScope_QUESTION_SCOPE_RECIPE && q.GetHolds() && slices.Contains(q.GetBaths(), one.GetName()) {
+			// Of one about a material the bath itself says what it waits for.
+			if q.GetScope() == benchpb.QuestionScope_QUESTION_SCOPE_RECIPE && q.GetHolds() && q.GetOf() == one.GetName() && slices.Contains(q.GetBaths(), one.GetName()) {
 				step.Withheld = append(step.Withheld, "it can't be scaled before this is answered: "+q.GetText())
 			}
 		}

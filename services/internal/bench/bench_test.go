@@ -54,6 +54,9 @@ func TestBench(t *testing.T) {
 		"one material under two names":                             oneMaterialOfTwoNames,
 		"vessels remember the record":                              vesselsRememberTheRecord,
 		"waters, vats and liquids":                                 watersVatsAndLiquids,
+		"amounts to be found out":                                  amountsToBeFoundOut,
+		"what a bath left is held against the rules":               leftInExhausts,
+		"salts of one metal":                                       saltsOfOneMetal,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, open(t, modules)) })
 	}

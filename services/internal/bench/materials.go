@@ -17,8 +17,8 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
-// nameMaterials finds what stands in one bath under several names, as any of the safety modules knows them, so that no limit is passed by writing half of a material under
-// another name; and which metals the plan's vessels held. A module that can't be asked hasn't checked the plan.
+// nameMaterials finds what stands in one bath under several names, and which of it are salts of one metal, as any of the safety modules knows them, so that no limit is passed by
+// writing half of a material under another name; and which metals the plan's vessels held. A module that can't be asked hasn't checked the plan.
 func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 	q := &safetyv1.NameMaterialsRequest{}
 	ask := func(names []string) {
@@ -29,9 +29,7 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 		}
 	}
 	for _, one := range d.baths {
-		if names, _ := one.materials(); len(names) > 1 {
-			ask(names)
-		}
+		ask(one.inIt())
 	}
 	for _, vessel := range slices.Sorted(maps.Keys(d.uses)) {
 		for _, use := range d.uses[vessel] {
@@ -51,19 +49,19 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 		case err != nil:
 			return err
 		}
-		first, metal := map[string]string{}, map[string]string{}
+		first, metal, salts := map[string]string{}, map[string]string{}, map[string]*safetyv1.MetalSalt{}
 		for i, name := range q.GetNames() {
-			first[name], metal[name] = r.GetMaterials()[i].GetFirstName(), r.GetMaterials()[i].GetMetal()
+			first[name], metal[name], salts[name] = r.GetMaterials()[i].GetFirstName(), r.GetMaterials()[i].GetMetal(), r.GetMaterials()[i].GetSalt()
 		}
 		for _, one := range d.baths {
 			one.join(first)
+			one.tellSalts(salts)
 		}
 		d.tellMetals(metal)
 	}
 	for _, one := range d.baths {
 		said := map[string]bool{}
-		names, _ := one.materials()
-		for _, name := range names {
+		for _, name := range one.inIt() {
 			if same := one.same[name]; len(same) > 1 && !said[name] {
 				one.out.Remarks = append(one.out.Remarks, fmt.Sprintf("%s are one material: its amounts are added up before they are held against the rules", quotedList(same)))
 				for _, other := range same {
@@ -71,7 +69,9 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 				}
 			}
 		}
+		one.saltsTogether()
 	}
+	d.saltsOverBaths()
 	return nil
 }
 
@@ -103,7 +103,7 @@ func quotedList(names []string) string {
 
 // join puts names of a bath together that have one first name.
 func (one *bath) join(first map[string]string) {
-	names, _ := one.materials()
+	names := one.inIt()
 	for i, a := range names {
 		for _, other := range names[i+1:] {
 			if first[a] == "" || first[a] != first[other] || slices.Contains(one.same[a], other) {
