@@ -75,9 +75,7 @@ func (*Server) MixWaters(_ context.Context, req *bathscalev1.MixWatersRequest) (
 	if wanted == nil {
 		return out, nil
 	}
-	if out.WantedShares = shares(parts, *wanted); out.WantedShares != nil {
-		out.Remarks = append(out.Remarks, fmt.Sprintf("%.4g mg/L are reached with %.4g %% of the first water and %.4g %% of the second", *wanted, 100*out.WantedShares[0], 100*out.WantedShares[1]))
-	}
+	out.WantedShares = shares(parts, *wanted)
 	switch {
 	case *wanted > high:
 		raise, err := water.ToRaise(req.GetLitres(), high, *wanted)

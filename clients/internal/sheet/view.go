@@ -21,7 +21,7 @@ type Page struct {
 	DaysMind []string
 	Steps    []Step
 	Mordants []string
-	Water    string
+	Water    []string // its hardness; then what is wanted of it, and what is advised
 	Open     []string // questions for which nothing is withheld
 	Remarks  []string
 	Lifted   []string // stops that somebody took upon themselves
@@ -135,12 +135,7 @@ func Of(s *benchpb.Sheet) Page {
 		}
 		p.Steps = append(p.Steps, step)
 	}
-	if w := s.GetWater(); w != nil {
-		p.Water = fmt.Sprintf("Water: %s mg/L calcium carbonate or more; how much more isn't known", figure(w.GetLowMgPerL(), 3))
-		if w.HighMgPerL != nil {
-			p.Water = fmt.Sprintf("Water: %s mg/L calcium carbonate", between(w.GetLowMgPerL(), w.GetHighMgPerL(), 3))
-		}
-	}
+	p.Water = water(s)
 	p.Mordants = mordants(s.GetMordants())
 	for _, o := range s.GetOverrides() {
 		p.Lifted = append(p.Lifted, fmt.Sprintf("%s in %q, by %s: %s", o.GetRuleId(), o.GetBath(), o.GetBy(), o.GetReason()))
@@ -149,6 +144,33 @@ func Of(s *benchpb.Sheet) Page {
 		p.Made = append(p.Made, made(part))
 	}
 	return p
+}
+
+// water tells the hardness of the mix, and how what is wanted of it is reached.
+func water(s *benchpb.Sheet) (lines []string) {
+	w := s.GetWater()
+	switch {
+	case w == nil:
+		return nil
+	case w.HighMgPerL == nil:
+		lines = append(lines, fmt.Sprintf("Water: %s mg/L calcium carbonate or more; how much more isn't known", figure(w.GetLowMgPerL(), 3)))
+	default:
+		lines = append(lines, fmt.Sprintf("Water: %s mg/L calcium carbonate", between(w.GetLowMgPerL(), w.GetHighMgPerL(), 3)))
+	}
+	if w.WantedMgPerL != nil {
+		wanted := fmt.Sprintf("%s mg/L are wanted", figure(w.GetWantedMgPerL(), 3))
+		var shares []string
+		for i, one := range s.GetPlan().GetWaters() {
+			if i < len(w.GetWantedShares()) {
+				shares = append(shares, fmt.Sprintf("%s %% %s", figure(100*w.GetWantedShares()[i], 3), one.GetName()))
+			}
+		}
+		if len(shares) > 0 {
+			wanted += ": take " + strings.Join(shares, " and ") + " instead of the parts that the plan tells"
+		}
+		lines = append(lines, wanted)
+	}
+	return append(lines, w.GetRemarks()...)
 }
 
 // recipeOf is what the plan says of a bath; of one that the mordant module chose, what the wish for it says.

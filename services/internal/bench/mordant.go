@@ -42,11 +42,6 @@ func (b *Bench) mixWaters(ctx context.Context, d *draft) error {
 			"%.4g mg/L take %.3g g/L of calcium acetate monohydrate or %.3g g/L of calcium chloride dihydrate (%s): plan one of them as a material of the bath, so that the safety rules see it",
 			r.GetWantedMgPerL(), raise.GetCalciumAcetateMonohydrateG(), raise.GetCalciumChlorideDihydrateG(), raise.GetModel()))
 	}
-	if d.plan.GetWantedHardness() != nil {
-		for _, text := range d.sheet.GetWater().GetRemarks() {
-			d.remark("water: %s", text)
-		}
-	}
 	return nil
 }
 

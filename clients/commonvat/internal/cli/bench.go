@@ -52,12 +52,12 @@ func (p *printing) show(a *app, s *benchv1.Sheet) (err error) {
 	if output.Format(a.format) == output.JSON {
 		return output.WriteJSON(a.Out, s)
 	}
-	if output.Format(a.format) == output.CSV {
-		return output.WriteCSV(a.Out, amountsGrid(s))
-	}
 	health, err := p.healthOf(a)
 	if err != nil {
 		return err
+	}
+	if output.Format(a.format) == output.CSV {
+		return output.WriteCSV(a.Out, amountsGrid(sheet.Apply(s, health)))
 	}
 	page := sheet.Of(sheet.Apply(s, health))
 	to := a.Out
@@ -89,15 +89,19 @@ func (p *printing) show(a *app, s *benchv1.Sheet) (err error) {
 
 // amountsGrid is what is weighed and poured, of what is released.
 func amountsGrid(s *benchv1.Sheet) output.Grid {
-	g := output.Grid{Columns: []string{"bath", "standing", "load", "material", "way", "grams", "take_ml", "delivered_percent_wof", "uncertainty_percent", "withheld_because", "take_g", "least_g"}}
+	g := output.Grid{Columns: []string{"bath", "standing", "load", "material", "way", "grams", "take_ml", "delivered_percent_wof", "uncertainty_percent", "withheld_because", "take_g", "least_g", "day"}}
 	for _, one := range s.GetBaths() {
+		var day any // nil where it is not told
+		if one.GetDay() > 0 {
+			day = one.GetDay()
+		}
 		if one.GetStanding() != benchv1.Standing_STANDING_RELEASED {
-			g.Add(one.GetName(), words.Show(one.GetStanding()), nil, "", "", nil, nil, nil, nil, strings.Join(one.GetWithheldBecause(), "; "), nil, nil)
+			g.Add(one.GetName(), words.Show(one.GetStanding()), nil, "", "", nil, nil, nil, nil, strings.Join(one.GetWithheldBecause(), "; "), nil, nil, day)
 			continue
 		}
 		for i, l := range one.GetLoads() {
 			for _, m := range l.GetAmounts() {
-				g.Add(one.GetName(), words.Show(one.GetStanding()), i+1, m.GetMaterial(), words.Show(m.GetWay()), m.GetGrams(), m.GetTakeMl(), m.GetDeliveredPercent(), m.GetUncertaintyPercent(), m.GetNotKnown(), m.TakeGrams, m.LeastGrams)
+				g.Add(one.GetName(), words.Show(one.GetStanding()), i+1, m.GetMaterial(), words.Show(m.GetWay()), m.GetGrams(), m.GetTakeMl(), m.GetDeliveredPercent(), m.GetUncertaintyPercent(), m.GetNotKnown(), m.TakeGrams, m.LeastGrams, day)
 			}
 		}
 	}
