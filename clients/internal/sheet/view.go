@@ -176,7 +176,14 @@ func water(s *benchpb.Sheet) (lines []string) {
 // recipeOf is what the plan says of a bath; of one that the mordant module chose, what the wish for it says.
 func recipeOf(plan *benchpb.Plan, one *benchpb.SheetBath) *benchpb.PlanBath {
 	if one.GetChosen() {
-		return &benchpb.PlanBath{Ph: plan.GetMordant().GetPh()}
+		switch one.GetKind() {
+		case benchpb.BathKind_BATH_KIND_MODIFIER:
+			return &benchpb.PlanBath{Ph: plan.GetMordant().GetModifier().GetPh()}
+		case benchpb.BathKind_BATH_KIND_RINSE:
+			return nil
+		default:
+			return &benchpb.PlanBath{Ph: plan.GetMordant().GetPh()}
+		}
 	}
 	for _, recipe := range plan.GetBaths() {
 		if recipe.GetName() == one.GetName() {

@@ -99,6 +99,8 @@ type draft struct {
 	uses map[string][]*benchpb.VesselUse
 	// told is when the last metal of each vessel was told.
 	told map[string]*timestamppb.Timestamp
+	// keptAs are the names under which materials of the plan stand on the workshop's shelf, where that isn't the plan's own.
+	keptAs map[string]string
 	// missing is true when a bath that the plan wants isn't on the sheet.
 	missing bool
 	asked   questions

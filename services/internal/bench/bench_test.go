@@ -57,6 +57,8 @@ func TestBench(t *testing.T) {
 		"amounts to be found out":                                  amountsToBeFoundOut,
 		"what a bath left is held against the rules":               leftInExhausts,
 		"salts of one metal":                                       saltsOfOneMetal,
+		"what goes on after a mordant is done its own way":         afterMordants,
+		"a shelf knows a material by its names":                    shelfByNames,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, open(t, modules)) })
 	}

@@ -284,7 +284,7 @@ func (d *draft) stepFacts(one *bath, material string, common, fibre known) known
 	k.add(one.plan.GetAnswers())
 	k.add(d.plan.GetAnswers())
 	for _, m := range d.workshop.GetShelf() {
-		if m.GetMaterial() == material {
+		if m.GetMaterial() == material || material != "" && m.GetMaterial() == d.keptAs[material] {
 			k.add(m.GetAnswers())
 		}
 	}

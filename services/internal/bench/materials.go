@@ -31,6 +31,9 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 	for _, one := range d.baths {
 		ask(one.inIt())
 	}
+	for _, m := range d.workshop.GetShelf() {
+		ask([]string{m.GetMaterial()})
+	}
 	for _, vessel := range slices.Sorted(maps.Keys(d.uses)) {
 		for _, use := range d.uses[vessel] {
 			ask(use.GetMaterials())
@@ -39,6 +42,7 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 	if q.Names = q.Names[:min(len(q.Names), maxNames)]; len(q.GetNames()) == 0 {
 		return nil
 	}
+	var firsts []map[string]string // first names, of each module
 	for _, module := range b.safety() {
 		r, _, err := b.modules.NameMaterials(ctx, module, q)
 		var fault *pipeline.ModuleError
@@ -53,6 +57,7 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 		for i, name := range q.GetNames() {
 			first[name], metal[name], salts[name] = r.GetMaterials()[i].GetFirstName(), r.GetMaterials()[i].GetMetal(), r.GetMaterials()[i].GetSalt()
 		}
+		firsts = append(firsts, first)
 		for _, one := range d.baths {
 			one.join(first)
 			one.tellSalts(salts)
@@ -72,7 +77,33 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 		one.saltsTogether()
 	}
 	d.saltsOverBaths()
+	d.findOnShelf(firsts)
 	return nil
+}
+
+// findOnShelf finds what is kept of a material under another of its names, so that nothing is asked twice. All modules that say names have to say that it is one material, and
+// only one entry of the shelf may be of it.
+func (d *draft) findOnShelf(firsts []map[string]string) {
+	d.keptAs = map[string]string{}
+	if len(firsts) == 0 {
+		return
+	}
+	for _, one := range d.baths {
+		for _, material := range one.inIt() {
+			var as []string
+			for _, m := range d.workshop.GetShelf() {
+				if !slices.ContainsFunc(firsts, func(first map[string]string) bool {
+					return first[material] == "" || first[material] != first[m.GetMaterial()]
+				}) {
+					as = append(as, m.GetMaterial())
+				}
+			}
+			if len(as) == 1 && as[0] != material && d.keptAs[material] == "" {
+				d.keptAs[material] = as[0]
+				d.remark("what the workshop says of %q counts for %q: it is one material", as[0], material)
+			}
+		}
+	}
 }
 
 // tellMetals says of each vessel with which metal it was last used by the record, and where that is written.
