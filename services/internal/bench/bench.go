@@ -97,6 +97,8 @@ type draft struct {
 	earlier  history
 	// uses are the recorded baths in the plan's vessels, by the vessel's name in the plan, oldest first.
 	uses map[string][]*benchpb.VesselUse
+	// planned are baths of other kept sheets in the plan's vessels that the record doesn't speak of.
+	planned []plannedUse
 	// told is when the last metal of each vessel was told.
 	told map[string]*timestamppb.Timestamp
 	// keptAs are the names under which materials of the plan stand on the workshop's shelf, where that isn't the plan's own.
@@ -199,7 +201,7 @@ func (b *Bench) work(ctx context.Context, member trial.MemberID, plan *benchpb.P
 	if err != nil {
 		return nil, nil, err
 	}
-	for _, step := range []func(context.Context, *draft) error{b.mixWaters, b.chooseMordants, b.scale, b.layOut, b.layOutDays, b.usesOfVessels} {
+	for _, step := range []func(context.Context, *draft) error{b.mixWaters, b.chooseMordants, b.scale, b.layOut, b.layOutDays, b.usesOfVessels, b.usesPlanned} {
 		if err := step(ctx, d); err != nil {
 			return nil, nil, err
 		}

@@ -59,6 +59,7 @@ func TestBench(t *testing.T) {
 		"salts of one metal":                                       saltsOfOneMetal,
 		"what goes on after a mordant is done its own way":         afterMordants,
 		"a shelf knows a material by its names":                    shelfByNames,
+		"a kept sheet is asked after":                              keptSheetsAreAskedAfter,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, open(t, modules)) })
 	}

@@ -39,6 +39,9 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 			ask(use.GetMaterials())
 		}
 	}
+	for _, use := range d.planned {
+		ask(use.materials)
+	}
 	if q.Names = q.Names[:min(len(q.Names), maxNames)]; len(q.GetNames()) == 0 {
 		return nil
 	}
@@ -63,6 +66,7 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 			one.tellSalts(salts)
 		}
 		d.tellMetals(metal)
+		d.askOfPlanned(metal)
 	}
 	for _, one := range d.baths {
 		said := map[string]bool{}
