@@ -60,6 +60,22 @@ func amountsToBeFoundOut(t *testing.T, w *workplace) {
 	assert.InDelta(t, 60, bathNamed(t, s, "weld").GetLoads()[0].GetAmounts()[0].GetGrams(), 1e-9, "half of 120 g, of twice the strength")
 }
 
+func exhausts(t *testing.T, w *workplace) {
+	w.answered(t)
+	p := saddened(5)
+	p.Baths = append(p.Baths, &benchpb.PlanBath{
+		Name: "again", Kind: benchpb.BathKind_BATH_KIND_MODIFIER, Volume: &benchpb.PlanBath_LiquorRatio{LiquorRatio: 40}, Vessel: "pot", RinsedBefore: true, ExhaustOf: "sadden",
+		Heat: p.GetBaths()[0].GetHeat(), Ph: p.GetBaths()[0].GetPh(), Doses: []*benchpb.PlanDose{percent("ferrous sulfate", 1)}, Uptakes: []*benchpb.PlanUptake{{Material: "ferrous sulfate", Part: 0.9}},
+	})
+	s, err := w.Plan(t.Context(), ash, p)
+	require.NoError(t, err)
+	assert.Equal(t, stopped, bathNamed(t, s, "sadden").GetStanding())
+	again := bathNamed(t, s, "again")
+	assert.GreaterOrEqual(t, again.GetStanding(), stopped)
+	assert.Empty(t, again.GetLoads())
+	assert.Contains(t, strings.Join(again.GetWithheldBecause(), "\n"), "exhaust")
+}
+
 // exhausted is iron on cotton, and what is left of it on silk, without a recipe of its own.
 func exhausted(wof float64) *benchpb.Plan {
 	p := saddened(wof)
