@@ -10,7 +10,7 @@ import (
 )
 
 // maxSheetsLookedAt bounds the kept sheets that are looked through for what may have been done in a vessel.
-const maxSheetsLookedAt = 20
+const maxSheetsLookedAt = 10
 
 // plannedUse is a bath of another kept sheet, in a vessel of this plan, that nothing in the record speaks of.
 type plannedUse struct {
