@@ -204,7 +204,7 @@ func TestWatersRescalingAndSchedules(t *testing.T) {
 	assert.Len(t, plan.GetRemarks(), 1, "nettle")
 	assert.Nil(t, plan.GetMoments()[len(plan.GetMoments())-1].TemperatureC)
 	_, err = c.LayOut(t.Context(), &bathscalev1.LayOutRequest{StartC: 90, HoldC: 95, Fibres: []string{"silk"}})
-	assert.Contains(t, moduletest.Refused(t, err)["request"], "silk bears at most 85")
+	assert.Contains(t, moduletest.Refused(t, err)["start_c"], "silk bears at most 85")
 }
 
 // A vat of more litres than its vessel holds is filled as often as it takes: what is told by the litre or in grams adds up to the whole, and every piece goes into one.

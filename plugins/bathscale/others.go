@@ -75,9 +75,7 @@ func (*Server) MixWaters(_ context.Context, req *bathscalev1.MixWatersRequest) (
 	if wanted == nil {
 		return out, nil
 	}
-	if out.WantedShares = shares(parts, *wanted); out.WantedShares != nil {
-		out.Remarks = append(out.Remarks, fmt.Sprintf("%.4g mg/L are reached with %.4g %% of the first water and %.4g %% of the second", *wanted, 100*out.WantedShares[0], 100*out.WantedShares[1]))
-	}
+	out.WantedShares = shares(parts, *wanted)
 	switch {
 	case *wanted > high:
 		raise, err := water.ToRaise(req.GetLitres(), high, *wanted)
@@ -227,14 +225,15 @@ func (*Server) LayOut(_ context.Context, req *bathscalev1.LayOutRequest) (*baths
 			ceilings = append(ceilings, schedule.Ceiling{Of: c.GetOf(), TemperatureC: c.GetTemperatureC(), RateCPerMin: c.GetRateCPerMin(), Source: c.GetSource()})
 		}
 	}
+	heat(&v, req, ceilings)
 	if err := v.Err(); err != nil {
 		return nil, err
 	}
 	plan, err := schedule.Lay(schedule.Bath{
 		StartC: req.GetStartC(), HoldC: req.GetHoldC(), HoldMin: req.GetHoldMin(), RateCPerMin: req.GetRateCPerMin(), LooksMin: req.GetLooksMin(), CoolMin: req.GetCoolMin(),
 	}, ceilings)
-	if err != nil {
-		v.Add("request", "%v", err)
+	if err != nil { // what is left to find is a look after the end, which only the schedule knows
+		v.Add("looks_min", "%v", err)
 		return nil, v.Err()
 	}
 	out.HoldC, out.RateCPerMin, out.LoweredBy, out.SlowedBy = plan.HoldC, plan.RateCPerMin, ceiling(plan.LoweredBy), ceiling(plan.SlowedBy)
@@ -246,6 +245,31 @@ func (*Server) LayOut(_ context.Context, req *bathscalev1.LayOutRequest) (*baths
 		out.Moments = append(out.Moments, moment)
 	}
 	return out, nil
+}
+
+// heat checks what a bath is told in time.
+func heat(v *sdk.Violations, req *bathscalev1.LayOutRequest, ceilings []schedule.Ceiling) {
+	within(v, "start_c", req.GetStartC(), 0, 105)
+	within(v, "hold_c", req.GetHoldC(), 0, 105)
+	within(v, "hold_min", req.GetHoldMin(), 0, 10_080)
+	within(v, "cool_min", req.GetCoolMin(), 0, 10_080)
+	if req.GetRateCPerMin() != 0 {
+		within(v, "rate_c_per_min", req.GetRateCPerMin(), 0.01, 20)
+	}
+	if count(v, "looks_min", len(req.GetLooksMin()), 0, 100) {
+		for i, minute := range req.GetLooksMin() {
+			at := fmt.Sprintf("looks_min[%d]", i)
+			within(v, at, minute, 0, 30_000)
+			if i > 0 && minute <= req.GetLooksMin()[i-1] {
+				v.Add(at, "is %s, want more than the look before it, %s", wire.Number(minute), wire.Number(req.GetLooksMin()[i-1]))
+			}
+		}
+	}
+	for _, c := range ceilings {
+		if req.GetStartC() > c.TemperatureC {
+			v.Add("start_c", "is %s, and %s bears at most %s °C", wire.Number(req.GetStartC()), c.Of, wire.Number(c.TemperatureC))
+		}
+	}
 }
 
 func ceiling(c *schedule.Ceiling) *bathscalev1.Ceiling {

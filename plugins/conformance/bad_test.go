@@ -139,7 +139,7 @@ func verdicts(fails, says string, change func(got []proto.Message, a *comparev1.
 
 func badModules() map[string]bad {
 	out := map[string]bad{}
-	for _, more := range []map[string]bad{badProcesses(), badCalls(), badLaws(), badFurther(), badDays()} {
+	for _, more := range []map[string]bad{badProcesses(), badCalls(), badLaws(), badFurther(), badDays(), badBench()} {
 		for name, b := range more {
 			out[name] = b
 		}

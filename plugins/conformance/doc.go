@@ -61,6 +61,10 @@
 // the suite can work out itself are those (differences of means, recipes, shares, votes and their p), a verdict with p comes only at the closing size, and
 // what isn't a number or is ruled out is refused. A call that the module doesn't offer is not tried.
 //
+// The modules of the bench have steps for what they are asked beside their main call. Bathscale: days, water, rescale, schedule; the suite works the figures out itself, from the definitions
+// of hardness units, the ratios of masses and volumes, and the ceilings that it tells. Safety: fields, names. Mordant and safety: data, for modules that describe
+// the data contract; what no module can use is refused, and data that it was never given is asked for. Days and names may be left out.
+//
 // # Laws
 //
 // A law is tried on generated pairs of questions (60, by Options.Trials), small ones first. Two figures agree when they differ by

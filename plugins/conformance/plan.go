@@ -127,7 +127,7 @@ func bathscaleV1() *contract {
 			}
 			return nil
 		},
-		extra: []extraStep{furtherDays().step()},
+		extra: []extraStep{furtherDays().step(), furtherWater().step(), furtherRescale().step(), furtherSchedule().step()},
 		items: oneItem,
 		laws: map[describev1.Law]lawTrial{
 			// Twice the fibre is twice the meant grams of whatever is told by percent or by litre at a liquor ratio.
@@ -189,6 +189,10 @@ func mordantV1() *contract {
 			bad("a fibre twice", "fibres", func(q *mordantv1.SelectMordantsRequest) { q.Fibres = []string{"wool", "wool"} })
 			bad("a dyestuff without a name", "name", func(q *mordantv1.SelectMordantsRequest) { q.Dyestuffs[0].Name = "" })
 			bad("negative hardness", "hardness_mg_per_l", func(q *mordantv1.SelectMordantsRequest) { q.HardnessMgPerL = proto.Float64(-1) })
+			bad("a digest that is none", "facts_sha256", func(q *mordantv1.SelectMordantsRequest) { q.FactsSha256 = "craft" })
+			bad("201 things in the store", "store", func(q *mordantv1.SelectMordantsRequest) { q.Store = slices.Repeat([]string{"potassium alum"}, 201) })
+			bad("51 refusals", "refused", func(q *mordantv1.SelectMordantsRequest) { q.Refused = slices.Repeat([]string{"potassium alum"}, 51) })
+			bad("a dyestuff of 81 characters", "name", func(q *mordantv1.SelectMordantsRequest) { q.Dyestuffs[0].Name = strings.Repeat("x", 81) })
 			return out
 		},
 		sound: func(_ *module, q question, a reply) error {
@@ -216,6 +220,7 @@ func mordantV1() *contract {
 			}
 			return nil
 		},
+		extra: []extraStep{dataStep(func(q question, digest string) { q[0].(*mordantv1.SelectMordantsRequest).FactsSha256 = digest })},
 		items: oneItem,
 	}
 }
@@ -296,6 +301,9 @@ func safetyV1() *contract {
 			bad("a word that the field never has", "value", func(s *safetyv1.StepFacts) { s.Facts[1] = texts("fibre.class", "no such class") })
 			bad("a pH of 15", "value", func(s *safetyv1.StepFacts) { s.Facts[4] = number("bath.ph", 15) })
 			bad("one step twice", "step_id", func(s *safetyv1.StepFacts) { s.StepId = "step 1" })
+			packs := of(1, m.random("invalid"))
+			packs[0].(*safetyv1.JudgeStepsRequest).PackSha256 = []string{"craft"}
+			out = append(out, refusal{"a digest that is none", packs, []string{"pack_sha256"}})
 			return out
 		},
 		sound: func(_ *module, q question, a reply) error {
@@ -320,6 +328,10 @@ func safetyV1() *contract {
 				}
 			}
 			return nil
+		},
+		extra: []extraStep{
+			furtherFields().step(), furtherNames().step(),
+			dataStep(func(q question, digest string) { q[0].(*safetyv1.JudgeStepsRequest).PackSha256 = []string{digest} }),
 		},
 		items: oneItem,
 		laws: map[describev1.Law]lawTrial{

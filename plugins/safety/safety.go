@@ -134,7 +134,11 @@ func named(name string) *safetyv1.NamedMaterial {
 	if !known {
 		return &safetyv1.NamedMaterial{FirstName: name}
 	}
-	return &safetyv1.NamedMaterial{FirstName: m.Name, Metal: m.Metal()}
+	out := &safetyv1.NamedMaterial{FirstName: m.Name, Metal: m.Metal()}
+	if s, ok := m.Salt(); ok {
+		out.Salt = &safetyv1.MetalSalt{Metal: s.Metal, LowPercent: s.LowPercent, HighPercent: s.HighPercent, CeilingSalt: s.CeilingSalt, CeilingSaltPercent: s.CeilingSaltPercent}
+	}
+	return out
 }
 
 // NameMaterials answers what the table has of each name.

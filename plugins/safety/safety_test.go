@@ -167,6 +167,11 @@ func TestNamesOfMaterials(t *testing.T) {
 	} {
 		assert.Equal(t, want, [2]string{got.GetMaterials()[i].GetFirstName(), got.GetMaterials()[i].GetMetal()}, names[i])
 	}
+	assert.True(t, proto.Equal(&safetyv1.MetalSalt{Metal: "aluminium", LowPercent: 5.688, HighPercent: 5.688, CeilingSalt: "potassium alum", CeilingSaltPercent: 5.688}, got.GetMaterials()[4].GetSalt()))
+	assert.Equal(t, "iron", got.GetMaterials()[0].GetSalt().GetMetal())
+	assert.Empty(t, got.GetMaterials()[3].GetSalt().GetCeilingSalt(), "of copper no ceiling is known")
+	assert.Nil(t, got.GetMaterials()[5].GetSalt())
+	assert.Nil(t, got.GetMaterials()[7].GetSalt())
 	_, err = judge.NameMaterials(t.Context(), &safetyv1.NameMaterialsRequest{})
 	assert.Contains(t, moduletest.Refused(t, err)["names"], "want 1 to 2000")
 	_, err = judge.NameMaterials(t.Context(), &safetyv1.NameMaterialsRequest{Names: make([]string, 2001)})

@@ -66,7 +66,7 @@ section, h2, h3, .note, .stop, tr { break-inside: avoid; } h2, h3 { break-after:
 {{with .Lifted}}<h2>Taken on with a written reason</h2><ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}
 {{if .Labels}}<h2>Pieces</h2>
 <table><thead><tr>{{range .Columns}}<th scope="col">{{.}}</th>{{end}}</tr></thead><tbody>{{range .Labels}}<tr>{{range $i, $c := .}}<td{{if eq $i 0}} class="code"{{end}}>{{$c}}</td>{{end}}</tr>{{end}}</tbody></table>{{end}}
-{{with .Water}}<p>{{.}}</p>{{end}}
+{{range .Water}}<p>{{.}}</p>{{end}}
 {{with .Days}}<h2>Days</h2>
 {{range .}}<h3>{{.Heading}}</h3>
 <table class="days"><tbody>{{range .Tasks}}<tr><th scope="row">{{.Number}}</th><td>{{.Text}}{{with .Shares}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}</td></tr>{{end}}</tbody></table>

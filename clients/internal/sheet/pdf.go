@@ -106,9 +106,11 @@ func (d *pdfPage) all(p Page) {
 		}
 		d.within = ""
 	}
-	if p.Water != "" {
+	if len(p.Water) > 0 {
 		d.doc.Ln(1)
-		d.par(line, p.Water)
+	}
+	for _, text := range p.Water {
+		d.par(line, text)
 	}
 	for i, day := range p.Days {
 		d.together(func(on *pdfPage) {

@@ -25,9 +25,13 @@ func WriteText(w io.Writer, p Page) error {
 		t.head("Pieces")
 		t.table(append([][]string{LabelColumns}, p.Labels...))
 	}
-	if p.Water != "" {
-		t.gap()
-		t.put(0, p.Water)
+	for i, line := range p.Water {
+		if i == 0 {
+			t.gap()
+			t.put(0, line)
+			continue
+		}
+		t.marked(2, "- ", line)
 	}
 	if len(p.Days) > 0 {
 		t.head("Days")

@@ -21,7 +21,7 @@ type Page struct {
 	DaysMind []string
 	Steps    []Step
 	Mordants []string
-	Water    string
+	Water    []string // its hardness; then what is wanted of it, and what is advised
 	Open     []string // questions for which nothing is withheld
 	Remarks  []string
 	Lifted   []string // stops that somebody took upon themselves
@@ -124,7 +124,8 @@ func Of(s *benchpb.Sheet) Page {
 		step := stepOf(i+1, one, recipe)
 		step.Work = work(recipe)
 		for _, q := range s.GetQuestions() {
-			if q.GetScope() == benchpb.QuestionScope_QUESTION_SCOPE_RECIPE && q.GetHolds() && slices.Contains(q.GetBaths(), one.GetName()) {
+			// Of one about a material the bath itself says what it waits for.
+			if q.GetScope() == benchpb.QuestionScope_QUESTION_SCOPE_RECIPE && q.GetHolds() && q.GetOf() == one.GetName() && slices.Contains(q.GetBaths(), one.GetName()) {
 				step.Withheld = append(step.Withheld, "it can't be scaled before this is answered: "+q.GetText())
 			}
 		}
@@ -134,12 +135,7 @@ func Of(s *benchpb.Sheet) Page {
 		}
 		p.Steps = append(p.Steps, step)
 	}
-	if w := s.GetWater(); w != nil {
-		p.Water = fmt.Sprintf("Water: %s mg/L calcium carbonate or more; how much more isn't known", figure(w.GetLowMgPerL(), 3))
-		if w.HighMgPerL != nil {
-			p.Water = fmt.Sprintf("Water: %s mg/L calcium carbonate", between(w.GetLowMgPerL(), w.GetHighMgPerL(), 3))
-		}
-	}
+	p.Water = water(s)
 	p.Mordants = mordants(s.GetMordants())
 	for _, o := range s.GetOverrides() {
 		p.Lifted = append(p.Lifted, fmt.Sprintf("%s in %q, by %s: %s", o.GetRuleId(), o.GetBath(), o.GetBy(), o.GetReason()))
@@ -150,10 +146,44 @@ func Of(s *benchpb.Sheet) Page {
 	return p
 }
 
+// water tells the hardness of the mix, and how what is wanted of it is reached.
+func water(s *benchpb.Sheet) (lines []string) {
+	w := s.GetWater()
+	switch {
+	case w == nil:
+		return nil
+	case w.HighMgPerL == nil:
+		lines = append(lines, fmt.Sprintf("Water: %s mg/L calcium carbonate or more; how much more isn't known", figure(w.GetLowMgPerL(), 3)))
+	default:
+		lines = append(lines, fmt.Sprintf("Water: %s mg/L calcium carbonate", between(w.GetLowMgPerL(), w.GetHighMgPerL(), 3)))
+	}
+	if w.WantedMgPerL != nil {
+		wanted := fmt.Sprintf("%s mg/L are wanted", figure(w.GetWantedMgPerL(), 3))
+		var shares []string
+		for i, one := range s.GetPlan().GetWaters() {
+			if i < len(w.GetWantedShares()) {
+				shares = append(shares, fmt.Sprintf("%s %% %s", figure(100*w.GetWantedShares()[i], 3), one.GetName()))
+			}
+		}
+		if len(shares) > 0 {
+			wanted += ": take " + strings.Join(shares, " and ") + " instead of the parts that the plan tells"
+		}
+		lines = append(lines, wanted)
+	}
+	return append(lines, w.GetRemarks()...)
+}
+
 // recipeOf is what the plan says of a bath; of one that the mordant module chose, what the wish for it says.
 func recipeOf(plan *benchpb.Plan, one *benchpb.SheetBath) *benchpb.PlanBath {
 	if one.GetChosen() {
-		return &benchpb.PlanBath{Ph: plan.GetMordant().GetPh()}
+		switch one.GetKind() {
+		case benchpb.BathKind_BATH_KIND_MODIFIER:
+			return &benchpb.PlanBath{Ph: plan.GetMordant().GetModifier().GetPh()}
+		case benchpb.BathKind_BATH_KIND_RINSE:
+			return nil
+		default:
+			return &benchpb.PlanBath{Ph: plan.GetMordant().GetPh()}
+		}
 	}
 	for _, recipe := range plan.GetBaths() {
 		if recipe.GetName() == one.GetName() {

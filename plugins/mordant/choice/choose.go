@@ -116,6 +116,7 @@ const mordantCeilingC = 88
 
 // Choose answers a question.
 func (f *Facts) Choose(q Question) Answer {
+	q.Store, q.Refused = f.named(q.Store), f.named(q.Refused)
 	dyes, asks := f.dyes(q)
 	classes := make([]string, len(q.Fibres))
 	for i, fibre := range q.Fibres {
@@ -165,7 +166,7 @@ func (f *Facts) fibre(q Question, dyes []Dye, fibre, class string) FibreAnswer {
 	for n, dye := range dyes {
 		var next []Choice
 		for _, o := range f.optionsFor(fibre, class, dye.Class) {
-			if why := q.unusable(o.Steps); why != "" {
+			if why := f.unusable(q, o.Steps); why != "" {
 				out.RuledOut = append(out.RuledOut, RuledOut{o.ID, describe(o.Steps) + " for " + dye.Name, why})
 				continue
 			}
@@ -277,18 +278,32 @@ func describe(steps []Material) string {
 }
 
 // unusable says why materials can't be had, or nothing.
-func (q Question) unusable(steps []Material) string {
+func (f *Facts) unusable(q Question, steps []Material) string {
 	for _, s := range steps {
 		for _, m := range append([]Material{s}, s.With...) {
 			if slices.Contains(q.Refused, m.Material) {
 				return m.Material + " is not to be used"
 			}
 			if q.Store != nil && !slices.Contains(q.Store, m.Material) {
-				return m.Material + " is not in the store"
+				return m.Material + " is not in the store" + f.tannins(q.Store, m.Material)
 			}
 		}
 	}
 	return ""
+}
+
+// tannins tells what in the store holds tannin, where that is what is lacking: of galls or barks as they are more is taken than of tannin, and how much hangs on the lot.
+func (f *Facts) tannins(store []string, lacking string) string {
+	var held []string
+	for _, name := range store {
+		if strings.Contains(f.Dyestuffs[name], "tannin") && strings.Contains(lacking, "tannin") {
+			held = append(held, name)
+		}
+	}
+	if len(held) == 0 {
+		return ""
+	}
+	return "; " + strings.Join(held, " and ") + " holds some, in amounts of its own: plan it as a tannin bath"
 }
 
 // with adds an option for the n-th dyestuff to a way. What is there already isn't done twice: one mordanting serves later dyestuffs.
@@ -386,7 +401,7 @@ func (f *Facts) modified(q Question, class string, dyes []Dye, way Choice, out *
 			continue
 		}
 		material := Material{Material: m.Material, LowPercent: m.LowPercent, HighPercent: m.HighPercent}
-		if why := q.unusable([]Material{material}); why != "" {
+		if why := f.unusable(q, []Material{material}); why != "" {
 			out.RuledOut = append(out.RuledOut, RuledOut{m.ID, m.Material + " afterwards", why})
 			continue
 		}

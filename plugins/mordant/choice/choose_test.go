@@ -145,6 +145,27 @@ func TestStoreAndRefusals(t *testing.T) {
 	assert.True(t, slices.ContainsFunc(got.RuledOut, func(r choice.RuledOut) bool { return strings.Contains(r.Why, "it is for protein fibre") }))
 }
 
+// A member who won't use alum won't use what the facts call potassium alum, and one who has copperas has what they call ferrous sulfate. Galls hold tannin and aren't it.
+func TestOtherNames(t *testing.T) {
+	facts := choice.BuiltIn()
+	q := ask("wool", "weld")
+	q.Refused = []string{" Alum "}
+	got := facts.Choose(q).Fibres[0]
+	assert.Empty(t, got.Choices)
+	assert.True(t, slices.ContainsFunc(got.RuledOut, func(r choice.RuledOut) bool { return r.Why == "potassium alum is not to be used" }), got.RuledOut)
+	q = ask("wool", "weld")
+	q.Shift, q.Store = "darker", []string{"Alum", "tartar", "green vitriol", "iron sulphate"}
+	got = facts.Choose(q).Fibres[0]
+	require.NotEmpty(t, got.Choices)
+	assert.Equal(t, []string{"potassium alum", "ferrous sulfate"}, materials(got.Choices[0]))
+	q = ask("cotton", "weld")
+	q.Store = []string{"potassium alum", "soda ash", "oak gall"}
+	got = facts.Choose(q).Fibres[0]
+	assert.True(t, slices.ContainsFunc(got.RuledOut, func(r choice.RuledOut) bool {
+		return r.Why == "tannin is not in the store; oak gall holds some, in amounts of its own: plan it as a tannin bath"
+	}), got.RuledOut)
+}
+
 func TestWhatIsNotKnownIsAskedFor(t *testing.T) {
 	facts := choice.BuiltIn()
 	a := facts.Choose(ask("wool", "somebody's weed"))
@@ -208,15 +229,18 @@ func TestEveryDyestuff(t *testing.T) {
 
 func TestFactsAreChecked(t *testing.T) {
 	for name, change := range map[string]func(*choice.Facts){
-		"an id twice":             func(f *choice.Facts) { f.Options[1].ID = f.Options[0].ID },
-		"a source not listed":     func(f *choice.Facts) { f.Options[0].Sources = []string{"nobody"} },
-		"a shift that is not one": func(f *choice.Facts) { f.Options[0].Shifts = []string{"nicer"} },
-		"low above high":          func(f *choice.Facts) { f.Options[0].Steps[0].LowPercent = 99 },
-		"above the range":         func(f *choice.Facts) { f.Modifiers[0].HighPercent = 101 },
-		"a fibre of no class":     func(f *choice.Facts) { f.Fibres["wool"] = "wood" },
-		"a class of no option":    func(f *choice.Facts) { f.Dyestuffs["weld"] = "starlight" },
-		"no name":                 func(f *choice.Facts) { f.Name = "" },
-		"a confidence of its own": func(f *choice.Facts) { f.Options[0].Confidence = "sure" },
+		"an id twice":              func(f *choice.Facts) { f.Options[1].ID = f.Options[0].ID },
+		"a source not listed":      func(f *choice.Facts) { f.Options[0].Sources = []string{"nobody"} },
+		"a shift that is not one":  func(f *choice.Facts) { f.Options[0].Shifts = []string{"nicer"} },
+		"low above high":           func(f *choice.Facts) { f.Options[0].Steps[0].LowPercent = 99 },
+		"above the range":          func(f *choice.Facts) { f.Modifiers[0].HighPercent = 101 },
+		"a fibre of no class":      func(f *choice.Facts) { f.Fibres["wool"] = "wood" },
+		"a class of no option":     func(f *choice.Facts) { f.Dyestuffs["weld"] = "starlight" },
+		"a name of nothing":        func(f *choice.Facts) { f.Also["alum"] = "moon dust" },
+		"a name that is another's": func(f *choice.Facts) { f.Also["chalk"] = "potassium alum" },
+		"a name in capitals":       func(f *choice.Facts) { f.Also["ALUM"] = "potassium alum" },
+		"no name":                  func(f *choice.Facts) { f.Name = "" },
+		"a confidence of its own":  func(f *choice.Facts) { f.Options[0].Confidence = "sure" },
 	} {
 		facts := choice.BuiltIn()
 		change(facts)

@@ -55,6 +55,8 @@ type Facts struct {
 	Fibres map[string]string `json:"fibres"`
 	// Dyestuffs by name, with their class.
 	Dyestuffs map[string]string `json:"dyestuffs"`
+	// Also are other names, in lower case, by which a store or a refusal may tell the materials of options and modifiers.
+	Also map[string]string `json:"also"`
 	// MordantDyeClasses are those whose colour hangs on a metal.
 	MordantDyeClasses []string   `json:"mordant_dye_classes"`
 	Options           []Option   `json:"options"`
@@ -208,11 +210,52 @@ func ParseFacts(raw []byte) (*Facts, error) {
 		row(m.ID, m.FibreClass, m.Shifts, m.Sources, m.Effect, m.Reason, m.Confidence)
 		faults = append(faults, Material{Material: m.Material, LowPercent: m.LowPercent, HighPercent: m.HighPercent}.faults(m.ID)...)
 	}
+	materials := f.materials()
+	for name, material := range f.Also {
+		if folded(name) != name || name == "" || materials[name] || !materials[material] {
+			fault("also: %q for %q, want a name in lower case that is no material's own, for one of an option or a modifier", name, material)
+		}
+	}
 	if len(faults) > 0 {
 		slices.Sort(faults)
 		return nil, FactsFaults(faults)
 	}
 	return f, nil
+}
+
+// materials are those of all options and modifiers.
+func (f *Facts) materials() map[string]bool {
+	all := map[string]bool{}
+	for _, o := range f.Options {
+		for _, s := range o.Steps {
+			all[s.Material] = true
+			for _, w := range s.With {
+				all[w.Material] = true
+			}
+		}
+	}
+	for _, m := range f.Modifiers {
+		all[m.Material] = true
+	}
+	return all
+}
+
+// spelling makes older and American spellings those of the table.
+var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium")
+
+func folded(name string) string {
+	return spelling.Replace(strings.ToLower(strings.Join(strings.Fields(name), " ")))
+}
+
+// named gives materials the names that the facts have for them; nil stays nil.
+func (f *Facts) named(list []string) []string {
+	out := slices.Clone(list)
+	for i, name := range list {
+		if out[i] = folded(name); f.Also[out[i]] != "" {
+			out[i] = f.Also[out[i]]
+		}
+	}
+	return out
 }
 
 func (m Material) faults(id string) (faults []string) {

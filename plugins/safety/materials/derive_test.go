@@ -98,6 +98,8 @@ func TestLessNeverClears(t *testing.T) {
 		}
 		material := rapid.SampledFrom(names).Draw(t, "material")
 		facts["material.id"], facts["step.adds"] = texts(material), texts(material)
+		low := rapid.Float64Range(0, 25).Draw(t, "percent")
+		facts["step.wof_percent"] = rules.Fact{Number: &rules.Interval{Low: low, Likely: low, High: low + rapid.Float64Range(0, 3).Draw(t, "wider")}}
 		facts["step.wants_clear_colour"], facts["ppe.mask"], facts["disposal.route"] = truth(true), texts("particulate"), texts("septic")
 		before, err := p.Judge(materials.Complete(facts))
 		require.NoError(t, err)

@@ -28,9 +28,11 @@ type Material struct {
 	// DyesAs are words of the field trial.earlier_dye_classes; empty of what doesn't dye.
 	DyesAs []string `yaml:"dyes_as"`
 	// NoPlant is true of what never was a plant that somebody gathered.
-	NoPlant   bool   `yaml:"no_plant"`
-	Source    string `yaml:"source"`
-	Confirmed bool   `yaml:"confirmed"`
+	NoPlant bool `yaml:"no_plant"`
+	// MetalPercent is the metal of a salt in percent of its mass, from low to high; empty of what is no salt of a metal. Range: above 0 to 100.
+	MetalPercent []float64 `yaml:"metal_percent"`
+	Source       string    `yaml:"source"`
+	Confirmed    bool      `yaml:"confirmed"`
 }
 
 //go:embed materials.yaml

@@ -49,7 +49,7 @@ func TestBuiltInPack(t *testing.T) {
 func TestLimits(t *testing.T) {
 	p := rules.BuiltIn()
 	iron := func(percent rules.Fact) rules.Facts {
-		return rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("protein"), "step.wof_percent": percent}
+		return rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("protein"), "step.salts_wof_percent": percent}
 	}
 	assert.Nil(t, find(t, p, "S004", iron(figure(2))))
 	assert.NotNil(t, find(t, p, "S004", iron(figure(2.01))))
@@ -86,7 +86,7 @@ func TestUnknown(t *testing.T) {
 	assert.Equal(t, []string{"step.adds"}, got.Missing)
 	got = find(t, p, "S005", rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("protein")})
 	require.NotNil(t, got)
-	assert.Equal(t, []string{"step.wof_percent"}, got.Missing)
+	assert.Equal(t, []string{"step.salts_wof_percent"}, got.Missing)
 	assert.Nil(t, find(t, p, "S005", rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("cellulose")}), "on cotton the amount doesn't matter to this rule")
 }
 
@@ -325,7 +325,7 @@ func FuzzParsePack(f *testing.F) {
 // BenchmarkJudge is one step against the whole pack.
 func BenchmarkJudge(b *testing.B) {
 	p := rules.BuiltIn()
-	facts := rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("protein"), "step.wof_percent": between(1.9, 2, 2.1), "material.id": word("ferrous sulfate")}
+	facts := rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("protein"), "step.salts_wof_percent": between(1.9, 2, 2.1), "material.id": word("ferrous sulfate")}
 	for b.Loop() {
 		if _, err := p.Judge(facts); err != nil {
 			b.Fatal(err)

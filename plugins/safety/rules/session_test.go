@@ -59,7 +59,7 @@ func BenchmarkSession(b *testing.B) {
 		for i := range 500 {
 			wof := 1 + float64(i)/1000
 			_, err := session.Judge(rules.Facts{
-				"material.classes": word("iron_salt"), "fibre.class": word("protein"), "step.wof_percent": between(wof, wof, wof), "material.id": word("ferrous sulfate"),
+				"material.classes": word("iron_salt"), "fibre.class": word("protein"), "step.salts_wof_percent": between(wof, wof, wof), "material.id": word("ferrous sulfate"),
 			})
 			if err != nil {
 				b.Fatal(err)

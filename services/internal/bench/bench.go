@@ -97,8 +97,12 @@ type draft struct {
 	earlier  history
 	// uses are the recorded baths in the plan's vessels, by the vessel's name in the plan, oldest first.
 	uses map[string][]*benchpb.VesselUse
+	// planned are baths of other kept sheets in the plan's vessels that the record doesn't speak of.
+	planned []plannedUse
 	// told is when the last metal of each vessel was told.
 	told map[string]*timestamppb.Timestamp
+	// keptAs are the names under which materials of the plan stand on the workshop's shelf, where that isn't the plan's own.
+	keptAs map[string]string
 	// missing is true when a bath that the plan wants isn't on the sheet.
 	missing bool
 	asked   questions
@@ -117,6 +121,10 @@ type bath struct {
 	laid    bool                     // hold_c of out is that of a schedule
 	// same are the names in this bath of what is one material, itself among them; none for a material that has one name.
 	same map[string][]string
+	// salts are the materials of this bath that are salts of a metal.
+	salts map[string]*safetyv1.MetalSalt
+	// left is what the bath that it is an exhaust of left in it, of materials that its own recipe doesn't tell.
+	left []held
 }
 
 // part notes who computed what, or why it is missing. A fault that isn't a module's ends the plan, and so does a refusal: what was refused is the caller's.
@@ -193,10 +201,14 @@ func (b *Bench) work(ctx context.Context, member trial.MemberID, plan *benchpb.P
 	if err != nil {
 		return nil, nil, err
 	}
-	for _, step := range []func(context.Context, *draft) error{b.mixWaters, b.chooseMordants, b.scale, b.layOut, b.layOutDays, b.usesOfVessels, b.nameMaterials} {
+	for _, step := range []func(context.Context, *draft) error{b.mixWaters, b.chooseMordants, b.scale, b.layOut, b.layOutDays, b.usesOfVessels, b.usesPlanned} {
 		if err := step(ctx, d); err != nil {
 			return nil, nil, err
 		}
+	}
+	d.leftOver()
+	if err := b.nameMaterials(ctx, d); err != nil {
+		return nil, nil, err
 	}
 	facts := d.facts()
 	return d, facts, b.judge(ctx, d, facts)

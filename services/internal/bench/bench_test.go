@@ -54,6 +54,13 @@ func TestBench(t *testing.T) {
 		"one material under two names":                             oneMaterialOfTwoNames,
 		"vessels remember the record":                              vesselsRememberTheRecord,
 		"waters, vats and liquids":                                 watersVatsAndLiquids,
+		"amounts to be found out":                                  amountsToBeFoundOut,
+		"what a bath left is held against the rules":               leftInExhausts,
+		"salts of one metal":                                       saltsOfOneMetal,
+		"what goes on after a mordant is done its own way":         afterMordants,
+		"a shelf knows a material by its names":                    shelfByNames,
+		"a kept sheet is asked after":                              keptSheetsAreAskedAfter,
+		"a taken piece brings its history":                         takenPiecesBringTheirHistory,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, open(t, modules)) })
 	}
@@ -520,22 +527,6 @@ func earlierCounts(t *testing.T, w *workplace) {
 	s, err = w.Plan(t.Context(), ash, p)
 	require.NoError(t, err)
 	assert.Nil(t, findingOf(bathNamed(t, s, "weld"), "S076"))
-}
-
-func exhausts(t *testing.T, w *workplace) {
-	w.answered(t)
-	p := saddened(5)
-	p.Baths = append(p.Baths, &benchpb.PlanBath{
-		Name: "again", Kind: benchpb.BathKind_BATH_KIND_MODIFIER, Volume: &benchpb.PlanBath_LiquorRatio{LiquorRatio: 40}, Vessel: "pot", RinsedBefore: true, ExhaustOf: "sadden",
-		Heat: p.GetBaths()[0].GetHeat(), Ph: p.GetBaths()[0].GetPh(), Doses: []*benchpb.PlanDose{percent("ferrous sulfate", 1)}, Uptakes: []*benchpb.PlanUptake{{Material: "ferrous sulfate", Part: 0.9}},
-	})
-	s, err := w.Plan(t.Context(), ash, p)
-	require.NoError(t, err)
-	assert.Equal(t, stopped, bathNamed(t, s, "sadden").GetStanding())
-	again := bathNamed(t, s, "again")
-	assert.GreaterOrEqual(t, again.GetStanding(), stopped)
-	assert.Empty(t, again.GetLoads())
-	assert.Contains(t, strings.Join(again.GetWithheldBecause(), "\n"), "exhaust")
 }
 
 func revisions(t *testing.T, w *workplace) {

@@ -109,6 +109,9 @@ func (d *draft) check() error {
 		if wish.GetVessel() != "" && len(d.workshop.GetVessels()) > 0 && d.vessel(wish.GetVessel()) == nil {
 			fault("mordant.vessel", "%q is no vessel of the workshop; it has %s", wish.GetVessel(), strings.Join(d.vessels(), ", "))
 		}
+		if own := wish.GetModifier().GetVessel(); own != "" && len(d.workshop.GetVessels()) > 0 && d.vessel(own) == nil {
+			fault("mordant.modifier.vessel", "%q is no vessel of the workshop; it has %s", own, strings.Join(d.vessels(), ", "))
+		}
 	}
 	if n := len(d.dyestuffs()); n > maxDyes {
 		fault("baths", "have %d dyestuffs; allowed: at most %d in one plan", n, maxDyes)

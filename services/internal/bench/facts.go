@@ -23,6 +23,13 @@ func (k known) number(field string, low, high float64) {
 	k[field] = &benchpb.Answer{Field: field, Value: &benchpb.Answer_Number{Number: &benchpb.AnswerNumber{Low: low, High: high}}}
 }
 
+// addsNothing is of plain water, and of what is in a bath already.
+func (k known) addsNothing() {
+	k.texts("step.adds", false, "none")
+	k.texts("step.adds_class", false, "none")
+	k.truth("step.adds_any", false)
+}
+
 // add takes answers for what isn't known yet.
 func (k known) add(answers []*benchpb.Answer) {
 	for _, a := range answers {
@@ -80,7 +87,7 @@ func (one *bath) materials() (names []string, whole bool) {
 	return names, whole
 }
 
-// facts are those of every step: each material of each bath, for each fibre in it. What follows from the plan comes first, then what was answered,
+// facts are those of every step: each material of each bath, for each fibre in it; of an exhaust also each that the bath before left in it. What follows from the plan comes first, then what was answered,
 // the nearest first: the dose, the bath, the plan, the shelf, the vessel, the workshop.
 func (d *draft) facts() *benchpb.SheetFacts {
 	out := &benchpb.SheetFacts{WorkshopRevision: d.workshop.GetRevision()}
@@ -149,12 +156,12 @@ func (d *draft) facts() *benchpb.SheetFacts {
 		}
 		sure = sure && whole[i]
 		seenDye = seenDye || len(dyesOf(one.plan)) > 0
-		own, _ := one.materials()
+		inIt := one.inIt()
 		for _, fibre := range fibreFacts(one.pieces) {
-			if len(own) == 0 {
+			if len(inIt) == 0 {
 				out.Steps = append(out.Steps, &benchpb.SheetStep{Bath: int32(i), Facts: d.stepFacts(one, "", common, fibre).sorted()})
 			}
-			for _, m := range own {
+			for _, m := range inIt {
 				out.Steps = append(out.Steps, &benchpb.SheetStep{Bath: int32(i), Material: m, Facts: d.stepFacts(one, m, common, fibre).sorted()})
 			}
 		}
@@ -255,15 +262,18 @@ func (d *draft) stepFacts(one *bath, material string, common, fibre known) known
 		k.texts("plant.genus", false, "none")
 		k.texts("plant.species", false, "none")
 		k.truth("plant.identified", true)
-		for _, field := range []string{"plant.wild_gathered", "plant.protected_or_slow", "plant.sprayed_or_roadside", "container.contents_unknown", "container.label_missing", "step.adds_any"} {
+		for _, field := range []string{"plant.wild_gathered", "plant.protected_or_slow", "plant.sprayed_or_roadside", "container.contents_unknown", "container.label_missing"} {
 			k.truth(field, false)
 		}
-		k.texts("step.adds", false, "none")
-		k.texts("step.adds_class", false, "none")
+		k.addsNothing()
 	} else {
 		k.texts("material.id", false, material)
-		k.texts("step.adds", false, material)
-		k.truth("step.adds_any", true)
+		if own, _ := one.materials(); contains(own, material) {
+			k.texts("step.adds", false, material)
+			k.truth("step.adds_any", true)
+		} else {
+			k.addsNothing()
+		}
 		one.delivered(k, material)
 	}
 	for _, dose := range one.plan.GetDoses() {
@@ -274,53 +284,11 @@ func (d *draft) stepFacts(one *bath, material string, common, fibre known) known
 	k.add(one.plan.GetAnswers())
 	k.add(d.plan.GetAnswers())
 	for _, m := range d.workshop.GetShelf() {
-		if m.GetMaterial() == material {
+		if m.GetMaterial() == material || material != "" && m.GetMaterial() == d.keptAs[material] {
 			k.add(m.GetAnswers())
 		}
 	}
 	k.add(d.vessel(one.plan.GetVessel()).GetAnswers())
 	k.add(d.workshop.GetAnswers())
 	return k
-}
-
-// delivered are what the fibre and the liquor get of a material, over all loads, between the bounds of each. What stands in a bath under several names is added up. An
-// amount that isn't known in one of them isn't known.
-func (one *bath) delivered(k known, material string) {
-	low, high, thin, strong := math.Inf(1), 0.0, math.Inf(1), 0.0
-	names := one.same[material]
-	if len(names) == 0 {
-		names = []string{material}
-	}
-	loads := one.scaled.GetLoads()
-	for _, l := range loads {
-		found := 0
-		var fibreLow, fibreHigh, liquorLow, liquorHigh float64
-		for _, a := range l.GetAmounts() {
-			if !contains(names, a.GetMaterial()) || a.GetNotKnown() != "" {
-				continue
-			}
-			found++
-			fibreLow, fibreHigh = fibreLow+a.GetDeliveredLowPercent(), fibreHigh+a.GetDeliveredHighPercent()
-			if l.GetVolumeMl() > 0 {
-				// Of what is at hand, as exact and as shown, with what is left of a bath before, as far as its uncertainty reaches.
-				least, most := math.Min(a.GetAtHandG(), a.GetShownG())+a.GetLeftG(), math.Max(a.GetAtHandG(), a.GetShownG())+a.GetLeftG()
-				part := a.GetUncertaintyPercent() / 100
-				liquorLow, liquorHigh = liquorLow+least*math.Max(0, 1-part)/l.GetVolumeMl()*1000, liquorHigh+most*(1+part)/l.GetVolumeMl()*1000
-			}
-		}
-		if found < len(names) {
-			return
-		}
-		low, high = math.Min(low, fibreLow), math.Max(high, fibreHigh)
-		if l.GetVolumeMl() > 0 {
-			thin, strong = math.Min(thin, liquorLow), math.Max(strong, liquorHigh)
-		}
-	}
-	if len(loads) == 0 {
-		return
-	}
-	k.number("step.wof_percent", math.Max(0, low), high)
-	if strong > 0 || thin == 0 {
-		k.number("step.conc_g_per_l", thin, strong)
-	}
 }

@@ -50,16 +50,55 @@ func (b *Bench) judge(ctx context.Context, d *draft, facts *benchpb.SheetFacts) 
 	for _, text := range j.unusable {
 		d.remark("%s", text)
 	}
-	found := make([][]*benchpb.SheetFinding, len(d.baths))
-	for i, step := range facts.GetSteps() {
-		found[step.GetBath()] = append(found[step.GetBath()], j.findings[i]...)
+	byBath, err := j.byBath(facts, len(d.baths))
+	if err != nil {
+		return err
 	}
 	for i, one := range d.baths {
-		own, _ := one.materials()
-		one.out.Findings = merged(found[i], own)
-		d.asked.of(one.out, own, j.asks)
+		one.out.Findings = byBath[i].merged()
+		d.asked.of(one.out, byBath[i].materials, j.asks)
 	}
 	return nil
+}
+
+// bathFindings is what was said of the steps of one bath.
+type bathFindings struct {
+	findings  []*benchpb.SheetFinding
+	materials []string
+	// leftover is true when some of its materials were there before: a finding of all of them is then told by their names, since no amounts tell them.
+	leftover bool
+}
+
+func (f bathFindings) merged() []*benchpb.SheetFinding {
+	if f.leftover {
+		return merged(f.findings, nil)
+	}
+	return merged(f.findings, f.materials)
+}
+
+// byBath puts what was said of steps to their baths, of which there are n.
+func (j *judged) byBath(facts *benchpb.SheetFacts, n int) ([]bathFindings, error) {
+	out := make([]bathFindings, n)
+	for i, step := range facts.GetSteps() {
+		at := int(step.GetBath())
+		if at < 0 || at >= n {
+			return nil, fmt.Errorf("there are %d baths, and a fact of bath %d", n, at)
+		}
+		one := &out[at]
+		one.findings = append(one.findings, j.findings[i]...)
+		m := step.GetMaterial()
+		if m == "" {
+			continue
+		}
+		if !contains(one.materials, m) {
+			one.materials = append(one.materials, m)
+		}
+		one.leftover = one.leftover || slices.ContainsFunc(step.GetFacts(), func(a *benchpb.Answer) bool {
+			_, told := a.GetValue().(*benchpb.Answer_Truth)
+			return a.GetField() == "step.adds_any" && told && !a.GetTruth()
+		})
+	}
+	return out, nil
 }
 
 // ask puts steps to every active safety module. What one of them doesn't answer isn't checked; an error is the caller's.
@@ -370,6 +409,10 @@ func settle(s *benchpb.Sheet, unchecked []string, overrides []*benchpb.Override)
 		if len(one.GetLoads()) == 0 && one.GetStanding() < benchpb.Standing_STANDING_NEEDS_ANSWERS {
 			one.Standing = benchpb.Standing_STANDING_NEEDS_ANSWERS
 			one.WithheldBecause = append(one.WithheldBecause, "its amounts are not computed, or were withheld before: plan again once what is asked is answered")
+		}
+		for _, gap := range notKnown(one) { // the rest of a recipe without one of its materials is another recipe
+			one.Standing = max(one.GetStanding(), benchpb.Standing_STANDING_NEEDS_ANSWERS)
+			one.WithheldBecause = append(one.WithheldBecause, fmt.Sprintf("how much %s goes in isn't known before this is told: %s", gap[0], gap[1]))
 		}
 		if before := byName[exhaustOf[one.GetName()]]; before != nil && before.GetStanding() > one.GetStanding() {
 			one.Standing = before.GetStanding()

@@ -435,16 +435,9 @@ func (j *judged) of(from, to int) *judged {
 func (b *Bench) inspected(ctx context.Context, by store.Actor, s *benchpb.Sheet, facts *benchpb.SheetFacts, j *judged) (*benchpb.SheetInspection, error) {
 	out := &benchpb.SheetInspection{PlanId: s.GetPlan().GetId(), Revision: s.GetRevision(), Title: s.GetPlan().GetTitle(), Before: s.GetStanding(), Now: s.GetStanding()}
 	now := proto.Clone(s).(*benchpb.Sheet) //nolint:forcetypeassert // a clone is of the same type
-	found, materials := make([][]*benchpb.SheetFinding, len(s.GetBaths())), make([][]string, len(s.GetBaths()))
-	for i, step := range facts.GetSteps() {
-		at := int(step.GetBath())
-		if at < 0 || at >= len(found) {
-			return nil, fmt.Errorf("sheet of plan %s as kept has %d baths, and a fact of bath %d", s.GetPlan().GetId(), len(found), at)
-		}
-		found[at] = append(found[at], j.findings[i]...)
-		if m := step.GetMaterial(); m != "" && !contains(materials[at], m) {
-			materials[at] = append(materials[at], m)
-		}
+	byBath, err := j.byBath(facts, len(s.GetBaths()))
+	if err != nil {
+		return nil, fmt.Errorf("sheet of plan %s as kept: %w", s.GetPlan().GetId(), err)
 	}
 	asked := questions{}
 	for _, q := range now.GetQuestions() {
@@ -453,8 +446,8 @@ func (b *Bench) inspected(ctx context.Context, by store.Actor, s *benchpb.Sheet,
 		}
 	}
 	for i, one := range now.GetBaths() {
-		one.Findings = merged(found[i], materials[i])
-		asked.of(one, materials[i], j.asks)
+		one.Findings = byBath[i].merged()
+		asked.of(one, byBath[i].materials, j.asks)
 	}
 	now.Questions = asked.sorted()
 	now.Parts = slices.DeleteFunc(now.Parts, func(p *benchpb.SheetPart) bool { return p.GetPart() == "safety" })

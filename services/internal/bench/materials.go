@@ -17,8 +17,8 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 )
 
-// nameMaterials finds what stands in one bath under several names, as any of the safety modules knows them, so that no limit is passed by writing half of a material under
-// another name; and which metals the plan's vessels held. A module that can't be asked hasn't checked the plan.
+// nameMaterials finds what stands in one bath under several names, and which of it are salts of one metal, as any of the safety modules knows them, so that no limit is passed by
+// writing half of a material under another name; and which metals the plan's vessels held. A module that can't be asked hasn't checked the plan.
 func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 	q := &safetyv1.NameMaterialsRequest{}
 	ask := func(names []string) {
@@ -29,18 +29,23 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 		}
 	}
 	for _, one := range d.baths {
-		if names, _ := one.materials(); len(names) > 1 {
-			ask(names)
-		}
+		ask(one.inIt())
+	}
+	for _, m := range d.workshop.GetShelf() {
+		ask([]string{m.GetMaterial()})
 	}
 	for _, vessel := range slices.Sorted(maps.Keys(d.uses)) {
 		for _, use := range d.uses[vessel] {
 			ask(use.GetMaterials())
 		}
 	}
+	for _, use := range d.planned {
+		ask(use.materials)
+	}
 	if q.Names = q.Names[:min(len(q.Names), maxNames)]; len(q.GetNames()) == 0 {
 		return nil
 	}
+	var firsts []map[string]string // first names, of each module
 	for _, module := range b.safety() {
 		r, _, err := b.modules.NameMaterials(ctx, module, q)
 		var fault *pipeline.ModuleError
@@ -51,19 +56,21 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 		case err != nil:
 			return err
 		}
-		first, metal := map[string]string{}, map[string]string{}
+		first, metal, salts := map[string]string{}, map[string]string{}, map[string]*safetyv1.MetalSalt{}
 		for i, name := range q.GetNames() {
-			first[name], metal[name] = r.GetMaterials()[i].GetFirstName(), r.GetMaterials()[i].GetMetal()
+			first[name], metal[name], salts[name] = r.GetMaterials()[i].GetFirstName(), r.GetMaterials()[i].GetMetal(), r.GetMaterials()[i].GetSalt()
 		}
+		firsts = append(firsts, first)
 		for _, one := range d.baths {
 			one.join(first)
+			one.tellSalts(salts)
 		}
 		d.tellMetals(metal)
+		d.askOfPlanned(metal)
 	}
 	for _, one := range d.baths {
 		said := map[string]bool{}
-		names, _ := one.materials()
-		for _, name := range names {
+		for _, name := range one.inIt() {
 			if same := one.same[name]; len(same) > 1 && !said[name] {
 				one.out.Remarks = append(one.out.Remarks, fmt.Sprintf("%s are one material: its amounts are added up before they are held against the rules", quotedList(same)))
 				for _, other := range same {
@@ -71,8 +78,36 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 				}
 			}
 		}
+		one.saltsTogether()
 	}
+	d.saltsOverBaths()
+	d.findOnShelf(firsts)
 	return nil
+}
+
+// findOnShelf finds what is kept of a material under another of its names, so that nothing is asked twice. All modules that say names have to say that it is one material, and
+// only one entry of the shelf may be of it.
+func (d *draft) findOnShelf(firsts []map[string]string) {
+	d.keptAs = map[string]string{}
+	if len(firsts) == 0 {
+		return
+	}
+	for _, one := range d.baths {
+		for _, material := range one.inIt() {
+			var as []string
+			for _, m := range d.workshop.GetShelf() {
+				if !slices.ContainsFunc(firsts, func(first map[string]string) bool {
+					return first[material] == "" || first[material] != first[m.GetMaterial()]
+				}) {
+					as = append(as, m.GetMaterial())
+				}
+			}
+			if len(as) == 1 && as[0] != material && d.keptAs[material] == "" {
+				d.keptAs[material] = as[0]
+				d.remark("what the workshop says of %q counts for %q: it is one material", as[0], material)
+			}
+		}
+	}
 }
 
 // tellMetals says of each vessel with which metal it was last used by the record, and where that is written.
@@ -103,7 +138,7 @@ func quotedList(names []string) string {
 
 // join puts names of a bath together that have one first name.
 func (one *bath) join(first map[string]string) {
-	names, _ := one.materials()
+	names := one.inIt()
 	for i, a := range names {
 		for _, other := range names[i+1:] {
 			if first[a] == "" || first[a] != first[other] || slices.Contains(one.same[a], other) {

@@ -42,11 +42,6 @@ func (b *Bench) mixWaters(ctx context.Context, d *draft) error {
 			"%.4g mg/L take %.3g g/L of calcium acetate monohydrate or %.3g g/L of calcium chloride dihydrate (%s): plan one of them as a material of the bath, so that the safety rules see it",
 			r.GetWantedMgPerL(), raise.GetCalciumAcetateMonohydrateG(), raise.GetCalciumChlorideDihydrateG(), raise.GetModel()))
 	}
-	if d.plan.GetWantedHardness() != nil {
-		for _, text := range d.sheet.GetWater().GetRemarks() {
-			d.remark("water: %s", text)
-		}
-	}
 	return nil
 }
 
@@ -298,17 +293,10 @@ func sameSteps(a, b *mordantv1.Choice) bool {
 // mordantBath is one step of a choice as a bath, or nil where no piece is of these fibres.
 func (d *draft) mordantBath(fibres []string, number int, step *mordantv1.MordantStep, day int32) (*bath, error) {
 	wish := d.plan.GetMordant()
-	kind := benchpb.BathKind_BATH_KIND_MORDANT
-	switch material := step.GetMaterial().GetMaterial(); {
-	case step.GetModifies():
-		kind = benchpb.BathKind_BATH_KIND_MODIFIER
-	case strings.Contains(material, "tannin"):
-		kind = benchpb.BathKind_BATH_KIND_TANNIN
-	}
 	p := &benchpb.PlanBath{
-		Name: fmt.Sprintf("%s %d: %s", strings.Join(fibres, " and "), number, step.GetMaterial().GetMaterial()),
-		Kind: kind, Vessel: wish.GetVessel(), Heat: wish.GetHeat(), RinsedBefore: true, Ph: wish.GetPh(), Answers: wish.GetAnswers(), Day: day,
+		Name: fmt.Sprintf("%s %d: %s", strings.Join(fibres, " and "), number, step.GetMaterial().GetMaterial()), RinsedBefore: true, Answers: wish.GetAnswers(), Day: day,
 	}
+	done(p, step, wish)
 	if r := []rune(p.GetName()); len(r) > 80 {
 		p.Name = string(r[:80])
 	}
@@ -356,11 +344,28 @@ func (d *draft) mordantBath(fibres []string, number int, step *mordantv1.Mordant
 	if step.GetNote() != "" {
 		made.out.Remarks = append(made.out.Remarks, step.GetNote())
 	}
+	if p.GetHeat() == nil && (p.GetKind() == benchpb.BathKind_BATH_KIND_MODIFIER || p.GetKind() == benchpb.BathKind_BATH_KIND_RINSE) {
+		made.out.Remarks = append(made.out.Remarks, "how hot it gets and for how long isn't told: the heat of the mordant baths isn't its own")
+	}
 	if len(unpublished) > 0 {
 		made.open = true
 		made.out.Remarks = append(made.out.Remarks, "no amount is published for "+strings.Join(unpublished, ", "))
 	}
 	return made, nil
+}
+
+// done says how a step of a choice is done. What is told of mordants isn't told of what goes on after them: an hour near the boil is no rinse in chalk, and no minutes in iron.
+func done(p *benchpb.PlanBath, step *mordantv1.MordantStep, wish *benchpb.MordantWish) {
+	p.Kind, p.Vessel, p.Heat, p.Ph = benchpb.BathKind_BATH_KIND_MORDANT, wish.GetVessel(), wish.GetHeat(), wish.GetPh()
+	switch material := step.GetMaterial().GetMaterial(); {
+	case step.GetModifies():
+		own := wish.GetModifier()
+		p.Kind, p.Vessel, p.Heat, p.Ph = benchpb.BathKind_BATH_KIND_MODIFIER, own.GetVessel(), own.GetHeat(), own.GetPh()
+	case strings.Contains(material, "chalk"):
+		p.Kind, p.Heat, p.Ph = benchpb.BathKind_BATH_KIND_RINSE, nil, nil
+	case strings.Contains(material, "tannin"):
+		p.Kind = benchpb.BathKind_BATH_KIND_TANNIN
+	}
 }
 
 var confidences = map[mordantv1.Confidence]string{

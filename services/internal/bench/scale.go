@@ -3,6 +3,7 @@ package bench
 import (
 	"context"
 	"fmt"
+	"slices"
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
@@ -69,8 +70,26 @@ func (b *Bench) scale(ctx context.Context, d *draft) error {
 		for _, load := range scaled.GetLoads() {
 			asked[i].out.Loads = append(asked[i].out.Loads, loadOf(load))
 		}
+		for _, gap := range notKnown(asked[i].out) {
+			d.asked.add(&benchpb.SheetQuestion{
+				Scope: benchpb.QuestionScope_QUESTION_SCOPE_RECIPE, Of: gap[0], Baths: []string{asked[i].out.GetName()}, Holds: true,
+				Text: fmt.Sprintf("How much of it goes in isn't known before this is told: %s", gap[1]),
+			})
+		}
 	}
 	return nil
+}
+
+// notKnown are the materials of a bath of which nobody knows how much goes in, each with what is missing.
+func notKnown(one *benchpb.SheetBath) (gaps [][2]string) {
+	for _, load := range one.GetLoads() {
+		for _, a := range load.GetAmounts() {
+			if gap := [2]string{a.GetMaterial(), a.GetNotKnown()}; gap[1] != "" && !slices.Contains(gaps, gap) {
+				gaps = append(gaps, gap)
+			}
+		}
+	}
+	return gaps
 }
 
 // recipe is a bath as the module takes it.

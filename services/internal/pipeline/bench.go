@@ -3,8 +3,10 @@ package pipeline
 import (
 	"cmp"
 	"context"
+	"fmt"
 	"math"
 	"slices"
+	"unicode/utf8"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -282,8 +284,26 @@ func (p *Pipeline) NameMaterials(ctx context.Context, module string, q *safetyv1
 		if m.GetFirstName() == "" {
 			return nil, h.identity(), h.blame("materials[%d].first_name is empty", i)
 		}
+		if fault := saltFault(m.GetSalt()); fault != "" {
+			return nil, h.identity(), h.blame("materials[%d].salt.%s", i, fault)
+		}
 	}
 	return r, h.identity(), nil
+}
+
+// saltFault is what is wrong with what a module says of a salt, beginning with the field; "" when nothing is.
+func saltFault(s *safetyv1.MetalSalt) string {
+	percent := func(x float64) bool { return x > 0 && x <= 100 }
+	switch n := utf8.RuneCountInString(s.GetMetal()); {
+	case s == nil:
+	case n < 1 || n > 40:
+		return fmt.Sprintf("metal has %d characters, want 1 to 40", n)
+	case !percent(s.GetLowPercent()) || !percent(s.GetHighPercent()) || s.GetLowPercent() > s.GetHighPercent():
+		return fmt.Sprintf("low_percent is %v and high_percent %v, want above 0 to 100 and no fall", s.GetLowPercent(), s.GetHighPercent())
+	case s.GetCeilingSalt() != "" && !percent(s.GetCeilingSaltPercent()):
+		return fmt.Sprintf("ceiling_salt_percent is %v, want above 0 to 100", s.GetCeilingSaltPercent())
+	}
+	return ""
 }
 
 // JudgeSteps asks a safety module, by its name, to hold steps against its rules. Errors: as for SelectMordants.

@@ -219,13 +219,19 @@ func (o *older) Acquire(string) (pipeline.Handle, error) { return o, nil }
 // A module that can't name materials knows them by the names that it is given, and is blamed for nothing.
 func TestNamesOfMaterialsAreChecked(t *testing.T) {
 	q := &safetyv1.NameMaterialsRequest{Names: []string{"alum", "copperas"}}
-	good := &safetyv1.NameMaterialsResponse{Materials: []*safetyv1.NamedMaterial{{FirstName: "potassium alum"}, {FirstName: "ferrous sulfate", Metal: "iron"}}}
+	good := &safetyv1.NameMaterialsResponse{Materials: []*safetyv1.NamedMaterial{{FirstName: "potassium alum"}, {FirstName: "ferrous sulfate", Metal: "iron",
+		Salt: &safetyv1.MetalSalt{Metal: "iron", LowPercent: 20, HighPercent: 30, CeilingSalt: "ferrous sulfate", CeilingSaltPercent: 20}}}}
 	refused(t, pipeline.KindSafety, good, func(p *pipeline.Pipeline) error {
 		_, _, err := p.NameMaterials(t.Context(), "canned", q)
 		return err
 	}, map[string]func(*safetyv1.NameMaterialsResponse){
 		"a name lost": func(r *safetyv1.NameMaterialsResponse) { r.Materials = r.Materials[:1] },
 		"no name":     func(r *safetyv1.NameMaterialsResponse) { r.Materials[1].FirstName = "" },
+		"no metal":    func(r *safetyv1.NameMaterialsResponse) { r.Materials[1].Salt.Metal = "" },
+		"no part":     func(r *safetyv1.NameMaterialsResponse) { r.Materials[1].Salt.LowPercent = 0 },
+		"a fall":      func(r *safetyv1.NameMaterialsResponse) { r.Materials[1].Salt.LowPercent = 31 },
+		"no number":   func(r *safetyv1.NameMaterialsResponse) { r.Materials[1].Salt.HighPercent = math.NaN() },
+		"no ceiling":  func(r *safetyv1.NameMaterialsResponse) { r.Materials[1].Salt.CeilingSaltPercent = 0 },
 	})
 	module := &older{canned{kind: pipeline.KindSafety}}
 	got, who, err := pipeline.New(module).NameMaterials(t.Context(), "canned", q)

@@ -24,15 +24,19 @@ func (a *app) bench(ctx context.Context) (benchv1.BenchServiceClient, error) {
 
 // amountsGrid is what is weighed and poured, of what is released.
 func amountsGrid(s *benchv1.Sheet) output.Grid {
-	g := output.Grid{Columns: []string{"bath", "standing", "load", "material", "way", "grams", "take_ml", "delivered_percent_wof", "uncertainty_percent", "withheld_because", "take_g", "least_g"}}
+	g := output.Grid{Columns: []string{"bath", "standing", "load", "material", "way", "grams", "take_ml", "delivered_percent_wof", "uncertainty_percent", "withheld_because", "take_g", "least_g", "day"}}
 	for _, one := range s.GetBaths() {
+		var day any // nil where it is not told
+		if one.GetDay() > 0 {
+			day = one.GetDay()
+		}
 		if one.GetStanding() != benchv1.Standing_STANDING_RELEASED {
-			g.Add(one.GetName(), words.Show(one.GetStanding()), nil, "", "", nil, nil, nil, nil, strings.Join(one.GetWithheldBecause(), "; "), nil, nil)
+			g.Add(one.GetName(), words.Show(one.GetStanding()), nil, "", "", nil, nil, nil, nil, strings.Join(one.GetWithheldBecause(), "; "), nil, nil, day)
 			continue
 		}
 		for i, l := range one.GetLoads() {
 			for _, m := range l.GetAmounts() {
-				g.Add(one.GetName(), words.Show(one.GetStanding()), i+1, m.GetMaterial(), words.Show(m.GetWay()), m.GetGrams(), m.GetTakeMl(), m.GetDeliveredPercent(), m.GetUncertaintyPercent(), m.GetNotKnown(), m.TakeGrams, m.LeastGrams)
+				g.Add(one.GetName(), words.Show(one.GetStanding()), i+1, m.GetMaterial(), words.Show(m.GetWay()), m.GetGrams(), m.GetTakeMl(), m.GetDeliveredPercent(), m.GetUncertaintyPercent(), m.GetNotKnown(), m.TakeGrams, m.LeastGrams, day)
 			}
 		}
 	}

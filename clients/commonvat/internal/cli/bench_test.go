@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -22,6 +23,7 @@ var benchCases = map[string]string{
 	"plan":                 "plan testdata/plan.yaml",
 	"plan-check-json":      "plan testdata/plan.yaml --check --output json",
 	"plan-csv":             "plan testdata/plan.yaml --output csv",
+	"plan-csv-health":      "plan testdata/plan.yaml --output csv --health testdata/health.yaml",
 	"plan-health":          "plan testdata/plan.yaml --health testdata/health.yaml",
 	"plan-wrong":           "plan testdata/plan-wrong.yaml",
 	"sheet-show":           "sheet show " + planID + " --revision 2",
@@ -173,4 +175,16 @@ func TestHealthIsNotSent(t *testing.T) {
 	info, err := os.Stat(to)
 	require.NoError(t, err)
 	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
+}
+
+// The table of amounts says on which day a bath is, and nothing where no day is told.
+func TestAmountsHaveTheirDay(t *testing.T) {
+	s := aSheet(nil)
+	s.Baths[0].Standing, s.Baths[0].Day = benchv1.Standing_STANDING_RELEASED, 2
+	g := amountsGrid(s)
+	day := slices.Index(g.Columns, "day")
+	require.GreaterOrEqual(t, day, 0)
+	require.Len(t, g.Rows, 2)
+	assert.Equal(t, int32(2), g.Rows[0][day])
+	assert.Nil(t, g.Rows[1][day])
 }

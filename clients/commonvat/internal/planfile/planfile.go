@@ -231,6 +231,11 @@ func (r *reader) mordant(f *document.Fields) *benchv1.MordantWish {
 	default:
 		w.Volume = &benchv1.MordantWish_LiquorRatio{LiquorRatio: number(f, "liquor_ratio")}
 	}
+	if n := f.Child("modifier"); n != nil {
+		m := r.faults.Fields(n, f.PathOf("modifier"))
+		w.Modifier = &benchv1.ModifierWish{Vessel: m.Text("vessel"), Heat: r.heat(m), Ph: ph(m)}
+		m.Close()
+	}
 	f.Close()
 	return w
 }

@@ -51,6 +51,29 @@ func TestExamplePlan(t *testing.T) {
 	assert.Equal(t, p.GetPieces()[4].GetId(), again.Plan.GetPieces()[4].GetId(), "the same file gives the same ids")
 }
 
+// What goes on last is told apart from the mordants, with units like them.
+func TestModifiers(t *testing.T) {
+	const told = "    heat: {start: 30 C, hold: 85 C, minutes: 60, cool_minutes: 30}\n"
+	text := string(example(t, "weld-and-indigo.plan.yaml"))
+	with := func(modifier string) string {
+		require.Contains(t, text, told[2:])
+		return strings.Replace(text, told[2:], told[2:]+"  modifier: "+modifier+"\n", 1)
+	}
+	f, err := planfile.Parse([]byte(with("{vessel: vat, heat: {start: 68 F, hold: 50 C, minutes: 10}, ph: 5 to 6}")), seed)
+	require.NoError(t, err)
+	m := f.Plan.GetMordant().GetModifier()
+	assert.Equal(t, "vat", m.GetVessel())
+	assert.InDelta(t, 20, m.GetHeat().GetStartC(), 1e-9, "68 °F")
+	assert.InDelta(t, 6, m.GetPh().GetHigh(), 1e-9)
+	plain, err := planfile.Parse([]byte(text), seed)
+	require.NoError(t, err)
+	assert.Nil(t, plain.Plan.GetMordant().GetModifier())
+	_, err = planfile.Parse([]byte(with("{vessle: vat, ph: sour}")), seed)
+	require.Error(t, err)
+	assert.Contains(t, err.Error(), "mordant.modifier.ph")
+	assert.Contains(t, err.Error(), "vessle")
+}
+
 func TestExampleWorkshop(t *testing.T) {
 	w, err := planfile.ParseWorkshop(example(t, "workshop.yaml"))
 	require.NoError(t, err)

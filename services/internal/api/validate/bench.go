@@ -216,9 +216,10 @@ func addBench(add adder) {
 		}),
 	})
 	add(&benchv1.MordantWish{}, rules{
-		fields: fields{"liquor_ratio": number(1, 1000), "litres": above(0, 1e5), "vessel": text(0, 60), "heat": maybe, "choice": integer(0, 50), "within_range": number(0, 1), "ph": maybe, "answers": list(0, maxAnswers)},
+		fields: fields{"liquor_ratio": number(1, 1000), "litres": above(0, 1e5), "vessel": text(0, 60), "heat": maybe, "choice": integer(0, 50), "within_range": number(0, 1), "ph": maybe, "answers": list(0, maxAnswers), "modifier": maybe},
 		whole:  typed(func(w *walk, p *path, m *benchv1.MordantWish) { oneOfThem(w, p, m.ProtoReflect(), "volume") }),
 	})
+	add(&benchv1.ModifierWish{}, rules{fields: fields{"vessel": text(0, 60), "heat": maybe, "ph": maybe}})
 	add(&benchv1.Answer{}, rules{
 		fields: fields{"field": answerField, "texts": maybe, "number": maybe}, unchecked: reasons{"truth": eitherWay, "doubtful": eitherWay},
 		whole: typed(func(w *walk, p *path, m *benchv1.Answer) { oneOfThem(w, p, m.ProtoReflect(), "value") }),

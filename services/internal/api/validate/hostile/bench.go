@@ -72,6 +72,7 @@ func init() {
 		set(w, "within_range", m.random.Float64())
 		clear(w, "vessel")
 	})
+	bench("ModifierWish", func(_ *Maker, w protoreflect.Message) { clear(w, "vessel") })
 	bench("AnswerTexts", func(_ *Maker, t protoreflect.Message) { first(t.Mutable(field(t, "values")).List()) })
 	bench("AnswerNumber", func(_ *Maker, n protoreflect.Message) { set(n, "high", float64(20)) })
 	bench("Balance", func(_ *Maker, b protoreflect.Message) { set(b, "capacity_g", float64(500)) })

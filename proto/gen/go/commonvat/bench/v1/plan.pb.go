@@ -1558,17 +1558,21 @@ type MordantWish struct {
 	//	*MordantWish_LiquorRatio
 	//	*MordantWish_Litres
 	Volume isMordantWish_Volume `protobuf_oneof:"volume"`
-	// As in a bath.
+	// As in a bath; of mordants, tannins and chalk rinses.
 	Vessel string `protobuf:"bytes,3,opt,name=vessel,proto3" json:"vessel,omitempty"`
-	Heat   *Heat  `protobuf:"bytes,4,opt,name=heat,proto3" json:"heat,omitempty"`
+	// Of mordants and tannins; absent: not told.
+	Heat *Heat `protobuf:"bytes,4,opt,name=heat,proto3" json:"heat,omitempty"`
 	// Which of the ranked choices, counted from 1; 0 means 1. Range: 0 to 50.
 	Choice int32 `protobuf:"varint,5,opt,name=choice,proto3" json:"choice,omitempty"`
 	// Where in the published range the amount lies, from 0 (least) to 1 (most); absent means 0.5.
 	WithinRange *float64 `protobuf:"fixed64,6,opt,name=within_range,json=withinRange,proto3,oneof" json:"within_range,omitempty"`
-	// As in a bath.
+	// Of mordants and tannins, as in a bath.
 	Ph *PhRange `protobuf:"bytes,7,opt,name=ph,proto3" json:"ph,omitempty"`
 	// That hold for all these baths; at most 100.
-	Answers       []*Answer `protobuf:"bytes,8,rep,name=answers,proto3" json:"answers,omitempty"`
+	Answers []*Answer `protobuf:"bytes,8,rep,name=answers,proto3" json:"answers,omitempty"`
+	// How the modifiers of the choice are done, which go on after the last dye; absent: nothing of that is told, since vessel, heat and ph are of mordants and tannins. So has a
+	// chalk rinse neither heat nor ph of theirs.
+	Modifier      *ModifierWish `protobuf:"bytes,9,opt,name=modifier,proto3" json:"modifier,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1670,6 +1674,13 @@ func (x *MordantWish) GetAnswers() []*Answer {
 	return nil
 }
 
+func (x *MordantWish) GetModifier() *ModifierWish {
+	if x != nil {
+		return x.Modifier
+	}
+	return nil
+}
+
 type isMordantWish_Volume interface {
 	isMordantWish_Volume()
 }
@@ -1687,6 +1698,70 @@ type MordantWish_Litres struct {
 func (*MordantWish_LiquorRatio) isMordantWish_Volume() {}
 
 func (*MordantWish_Litres) isMordantWish_Volume() {}
+
+// ModifierWish is how modifiers are done. Iron wants a vessel of its own, and minutes instead of an hour.
+type ModifierWish struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// As in a bath.
+	Vessel string `protobuf:"bytes,1,opt,name=vessel,proto3" json:"vessel,omitempty"`
+	// Absent: not told.
+	Heat *Heat `protobuf:"bytes,2,opt,name=heat,proto3" json:"heat,omitempty"`
+	// Acidity of the bath; absent: not known.
+	Ph            *PhRange `protobuf:"bytes,3,opt,name=ph,proto3" json:"ph,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ModifierWish) Reset() {
+	*x = ModifierWish{}
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ModifierWish) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ModifierWish) ProtoMessage() {}
+
+func (x *ModifierWish) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ModifierWish.ProtoReflect.Descriptor instead.
+func (*ModifierWish) Descriptor() ([]byte, []int) {
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *ModifierWish) GetVessel() string {
+	if x != nil {
+		return x.Vessel
+	}
+	return ""
+}
+
+func (x *ModifierWish) GetHeat() *Heat {
+	if x != nil {
+		return x.Heat
+	}
+	return nil
+}
+
+func (x *ModifierWish) GetPh() *PhRange {
+	if x != nil {
+		return x.Ph
+	}
+	return nil
+}
 
 // Answer is what somebody says of a field of the safety rules.
 type Answer struct {
@@ -1709,7 +1784,7 @@ type Answer struct {
 
 func (x *Answer) Reset() {
 	*x = Answer{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[12]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1721,7 +1796,7 @@ func (x *Answer) String() string {
 func (*Answer) ProtoMessage() {}
 
 func (x *Answer) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[12]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1734,7 +1809,7 @@ func (x *Answer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Answer.ProtoReflect.Descriptor instead.
 func (*Answer) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{12}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Answer) GetField() string {
@@ -1818,7 +1893,7 @@ type AnswerTexts struct {
 
 func (x *AnswerTexts) Reset() {
 	*x = AnswerTexts{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[13]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1830,7 +1905,7 @@ func (x *AnswerTexts) String() string {
 func (*AnswerTexts) ProtoMessage() {}
 
 func (x *AnswerTexts) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[13]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1843,7 +1918,7 @@ func (x *AnswerTexts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerTexts.ProtoReflect.Descriptor instead.
 func (*AnswerTexts) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{13}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *AnswerTexts) GetValues() []string {
@@ -1866,7 +1941,7 @@ type AnswerNumber struct {
 
 func (x *AnswerNumber) Reset() {
 	*x = AnswerNumber{}
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[14]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1878,7 +1953,7 @@ func (x *AnswerNumber) String() string {
 func (*AnswerNumber) ProtoMessage() {}
 
 func (x *AnswerNumber) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[14]
+	mi := &file_commonvat_bench_v1_plan_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1891,7 +1966,7 @@ func (x *AnswerNumber) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AnswerNumber.ProtoReflect.Descriptor instead.
 func (*AnswerNumber) Descriptor() ([]byte, []int) {
-	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{14}
+	return file_commonvat_bench_v1_plan_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *AnswerNumber) GetLow() float64 {
@@ -2036,7 +2111,7 @@ const file_commonvat_bench_v1_plan_proto_rawDesc = "" +
 	"\x12magnesium_mg_per_l\x18\x06 \x01(\x01H\x02R\x0fmagnesiumMgPerL\x88\x01\x01B\v\n" +
 	"\t_hardnessB\x13\n" +
 	"\x11_calcium_mg_per_lB\x15\n" +
-	"\x13_magnesium_mg_per_l\"\xd0\x02\n" +
+	"\x13_magnesium_mg_per_l\"\x8e\x03\n" +
 	"\vMordantWish\x12#\n" +
 	"\fliquor_ratio\x18\x01 \x01(\x01H\x00R\vliquorRatio\x12\x18\n" +
 	"\x06litres\x18\x02 \x01(\x01H\x00R\x06litres\x12\x16\n" +
@@ -2045,9 +2120,14 @@ const file_commonvat_bench_v1_plan_proto_rawDesc = "" +
 	"\x06choice\x18\x05 \x01(\x05R\x06choice\x12&\n" +
 	"\fwithin_range\x18\x06 \x01(\x01H\x01R\vwithinRange\x88\x01\x01\x12+\n" +
 	"\x02ph\x18\a \x01(\v2\x1b.commonvat.bench.v1.PhRangeR\x02ph\x124\n" +
-	"\aanswers\x18\b \x03(\v2\x1a.commonvat.bench.v1.AnswerR\aanswersB\b\n" +
+	"\aanswers\x18\b \x03(\v2\x1a.commonvat.bench.v1.AnswerR\aanswers\x12<\n" +
+	"\bmodifier\x18\t \x01(\v2 .commonvat.bench.v1.ModifierWishR\bmodifierB\b\n" +
 	"\x06volumeB\x0f\n" +
-	"\r_within_range\"\xd0\x01\n" +
+	"\r_within_range\"\x81\x01\n" +
+	"\fModifierWish\x12\x16\n" +
+	"\x06vessel\x18\x01 \x01(\tR\x06vessel\x12,\n" +
+	"\x04heat\x18\x02 \x01(\v2\x18.commonvat.bench.v1.HeatR\x04heat\x12+\n" +
+	"\x02ph\x18\x03 \x01(\v2\x1b.commonvat.bench.v1.PhRangeR\x02ph\"\xd0\x01\n" +
 	"\x06Answer\x12\x14\n" +
 	"\x05field\x18\x01 \x01(\tR\x05field\x12\x16\n" +
 	"\x05truth\x18\x02 \x01(\bH\x00R\x05truth\x127\n" +
@@ -2107,7 +2187,7 @@ func file_commonvat_bench_v1_plan_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_bench_v1_plan_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_commonvat_bench_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_commonvat_bench_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_commonvat_bench_v1_plan_proto_goTypes = []any{
 	(WofReference)(0),      // 0: commonvat.bench.v1.WofReference
 	(BathKind)(0),          // 1: commonvat.bench.v1.BathKind
@@ -2125,44 +2205,48 @@ var file_commonvat_bench_v1_plan_proto_goTypes = []any{
 	(*PhRange)(nil),        // 13: commonvat.bench.v1.PhRange
 	(*PlanWater)(nil),      // 14: commonvat.bench.v1.PlanWater
 	(*MordantWish)(nil),    // 15: commonvat.bench.v1.MordantWish
-	(*Answer)(nil),         // 16: commonvat.bench.v1.Answer
-	(*AnswerTexts)(nil),    // 17: commonvat.bench.v1.AnswerTexts
-	(*AnswerNumber)(nil),   // 18: commonvat.bench.v1.AnswerNumber
-	(*v1.FibrePart)(nil),   // 19: commonvat.types.v1.FibrePart
-	(v1.WeighingBasis)(0),  // 20: commonvat.types.v1.WeighingBasis
+	(*ModifierWish)(nil),   // 16: commonvat.bench.v1.ModifierWish
+	(*Answer)(nil),         // 17: commonvat.bench.v1.Answer
+	(*AnswerTexts)(nil),    // 18: commonvat.bench.v1.AnswerTexts
+	(*AnswerNumber)(nil),   // 19: commonvat.bench.v1.AnswerNumber
+	(*v1.FibrePart)(nil),   // 20: commonvat.types.v1.FibrePart
+	(v1.WeighingBasis)(0),  // 21: commonvat.types.v1.WeighingBasis
 }
 var file_commonvat_bench_v1_plan_proto_depIdxs = []int32{
 	7,  // 0: commonvat.bench.v1.Plan.pieces:type_name -> commonvat.bench.v1.PlanPiece
 	8,  // 1: commonvat.bench.v1.Plan.baths:type_name -> commonvat.bench.v1.PlanBath
 	14, // 2: commonvat.bench.v1.Plan.waters:type_name -> commonvat.bench.v1.PlanWater
 	15, // 3: commonvat.bench.v1.Plan.mordant:type_name -> commonvat.bench.v1.MordantWish
-	16, // 4: commonvat.bench.v1.Plan.answers:type_name -> commonvat.bench.v1.Answer
+	17, // 4: commonvat.bench.v1.Plan.answers:type_name -> commonvat.bench.v1.Answer
 	0,  // 5: commonvat.bench.v1.Plan.wof_reference:type_name -> commonvat.bench.v1.WofReference
 	5,  // 6: commonvat.bench.v1.Plan.regains:type_name -> commonvat.bench.v1.PlanRegain
 	6,  // 7: commonvat.bench.v1.Plan.wanted_hardness:type_name -> commonvat.bench.v1.WantedHardness
 	3,  // 8: commonvat.bench.v1.WantedHardness.scale:type_name -> commonvat.bench.v1.HardnessScale
-	19, // 9: commonvat.bench.v1.PlanPiece.composition:type_name -> commonvat.types.v1.FibrePart
-	20, // 10: commonvat.bench.v1.PlanPiece.basis:type_name -> commonvat.types.v1.WeighingBasis
+	20, // 9: commonvat.bench.v1.PlanPiece.composition:type_name -> commonvat.types.v1.FibrePart
+	21, // 10: commonvat.bench.v1.PlanPiece.basis:type_name -> commonvat.types.v1.WeighingBasis
 	1,  // 11: commonvat.bench.v1.PlanBath.kind:type_name -> commonvat.bench.v1.BathKind
 	10, // 12: commonvat.bench.v1.PlanBath.doses:type_name -> commonvat.bench.v1.PlanDose
 	11, // 13: commonvat.bench.v1.PlanBath.uptakes:type_name -> commonvat.bench.v1.PlanUptake
 	12, // 14: commonvat.bench.v1.PlanBath.heat:type_name -> commonvat.bench.v1.Heat
 	13, // 15: commonvat.bench.v1.PlanBath.ph:type_name -> commonvat.bench.v1.PhRange
-	16, // 16: commonvat.bench.v1.PlanBath.answers:type_name -> commonvat.bench.v1.Answer
+	17, // 16: commonvat.bench.v1.PlanBath.answers:type_name -> commonvat.bench.v1.Answer
 	9,  // 17: commonvat.bench.v1.PlanDose.parts_of:type_name -> commonvat.bench.v1.PlanParts
 	2,  // 18: commonvat.bench.v1.PlanDose.form:type_name -> commonvat.bench.v1.DoseForm
-	16, // 19: commonvat.bench.v1.PlanDose.answers:type_name -> commonvat.bench.v1.Answer
+	17, // 19: commonvat.bench.v1.PlanDose.answers:type_name -> commonvat.bench.v1.Answer
 	3,  // 20: commonvat.bench.v1.PlanWater.scale:type_name -> commonvat.bench.v1.HardnessScale
 	12, // 21: commonvat.bench.v1.MordantWish.heat:type_name -> commonvat.bench.v1.Heat
 	13, // 22: commonvat.bench.v1.MordantWish.ph:type_name -> commonvat.bench.v1.PhRange
-	16, // 23: commonvat.bench.v1.MordantWish.answers:type_name -> commonvat.bench.v1.Answer
-	17, // 24: commonvat.bench.v1.Answer.texts:type_name -> commonvat.bench.v1.AnswerTexts
-	18, // 25: commonvat.bench.v1.Answer.number:type_name -> commonvat.bench.v1.AnswerNumber
-	26, // [26:26] is the sub-list for method output_type
-	26, // [26:26] is the sub-list for method input_type
-	26, // [26:26] is the sub-list for extension type_name
-	26, // [26:26] is the sub-list for extension extendee
-	0,  // [0:26] is the sub-list for field type_name
+	17, // 23: commonvat.bench.v1.MordantWish.answers:type_name -> commonvat.bench.v1.Answer
+	16, // 24: commonvat.bench.v1.MordantWish.modifier:type_name -> commonvat.bench.v1.ModifierWish
+	12, // 25: commonvat.bench.v1.ModifierWish.heat:type_name -> commonvat.bench.v1.Heat
+	13, // 26: commonvat.bench.v1.ModifierWish.ph:type_name -> commonvat.bench.v1.PhRange
+	18, // 27: commonvat.bench.v1.Answer.texts:type_name -> commonvat.bench.v1.AnswerTexts
+	19, // 28: commonvat.bench.v1.Answer.number:type_name -> commonvat.bench.v1.AnswerNumber
+	29, // [29:29] is the sub-list for method output_type
+	29, // [29:29] is the sub-list for method input_type
+	29, // [29:29] is the sub-list for extension type_name
+	29, // [29:29] is the sub-list for extension extendee
+	0,  // [0:29] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_bench_v1_plan_proto_init() }
@@ -2187,7 +2271,7 @@ func file_commonvat_bench_v1_plan_proto_init() {
 		(*MordantWish_LiquorRatio)(nil),
 		(*MordantWish_Litres)(nil),
 	}
-	file_commonvat_bench_v1_plan_proto_msgTypes[12].OneofWrappers = []any{
+	file_commonvat_bench_v1_plan_proto_msgTypes[13].OneofWrappers = []any{
 		(*Answer_Truth)(nil),
 		(*Answer_Texts)(nil),
 		(*Answer_Number)(nil),
@@ -2198,7 +2282,7 @@ func file_commonvat_bench_v1_plan_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_bench_v1_plan_proto_rawDesc), len(file_commonvat_bench_v1_plan_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   15,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

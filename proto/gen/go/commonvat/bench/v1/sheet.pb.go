@@ -2627,7 +2627,7 @@ type SheetStep struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Counted from 0, in the sheet's order.
 	Bath int32 `protobuf:"varint,1,opt,name=bath,proto3" json:"bath,omitempty"`
-	// Empty: plain water.
+	// Empty: plain water. Of an exhaust also what the bath before left in it.
 	Material string `protobuf:"bytes,2,opt,name=material,proto3" json:"material,omitempty"`
 	// Sorted by field.
 	Facts         []*Answer `protobuf:"bytes,3,rep,name=facts,proto3" json:"facts,omitempty"`

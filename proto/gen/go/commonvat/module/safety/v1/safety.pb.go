@@ -403,7 +403,9 @@ type NamedMaterial struct {
 	// The first name of the material; of one that the module doesn't know, the name itself.
 	FirstName string `protobuf:"bytes,1,opt,name=first_name,json=firstName,proto3" json:"first_name,omitempty"`
 	// The metal of which traces stay in a vessel, in the words of vessel.last_metal; empty: none, or the material isn't known.
-	Metal         string `protobuf:"bytes,2,opt,name=metal,proto3" json:"metal,omitempty"`
+	Metal string `protobuf:"bytes,2,opt,name=metal,proto3" json:"metal,omitempty"`
+	// Absent: it is no salt of a metal that mordants, or the module doesn't know it.
+	Salt          *MetalSalt `protobuf:"bytes,3,opt,name=salt,proto3" json:"salt,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -452,6 +454,94 @@ func (x *NamedMaterial) GetMetal() string {
 	return ""
 }
 
+func (x *NamedMaterial) GetSalt() *MetalSalt {
+	if x != nil {
+		return x.Salt
+	}
+	return nil
+}
+
+// MetalSalt is a salt that brings a metal to the fibre. Several salts of one metal in a bath are added up before they are judged, as the one that ceilings count.
+type MetalSalt struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. 1 to 40 characters.
+	Metal string `protobuf:"bytes,1,opt,name=metal,proto3" json:"metal,omitempty"`
+	// The metal in percent of the mass of the salt; a range where what is sold under the name varies. Range: above 0 to 100, low at most high.
+	LowPercent  float64 `protobuf:"fixed64,2,opt,name=low_percent,json=lowPercent,proto3" json:"low_percent,omitempty"`
+	HighPercent float64 `protobuf:"fixed64,3,opt,name=high_percent,json=highPercent,proto3" json:"high_percent,omitempty"`
+	// The salt in percent of which ceilings of the metal are published; the same for all salts of the metal. Empty: no ceiling is known, and its salts aren't added up.
+	CeilingSalt string `protobuf:"bytes,4,opt,name=ceiling_salt,json=ceilingSalt,proto3" json:"ceiling_salt,omitempty"`
+	// The metal in percent of the mass of that one. Range: above 0 to 100; 0 where there is none.
+	CeilingSaltPercent float64 `protobuf:"fixed64,5,opt,name=ceiling_salt_percent,json=ceilingSaltPercent,proto3" json:"ceiling_salt_percent,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
+}
+
+func (x *MetalSalt) Reset() {
+	*x = MetalSalt{}
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MetalSalt) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MetalSalt) ProtoMessage() {}
+
+func (x *MetalSalt) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MetalSalt.ProtoReflect.Descriptor instead.
+func (*MetalSalt) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *MetalSalt) GetMetal() string {
+	if x != nil {
+		return x.Metal
+	}
+	return ""
+}
+
+func (x *MetalSalt) GetLowPercent() float64 {
+	if x != nil {
+		return x.LowPercent
+	}
+	return 0
+}
+
+func (x *MetalSalt) GetHighPercent() float64 {
+	if x != nil {
+		return x.HighPercent
+	}
+	return 0
+}
+
+func (x *MetalSalt) GetCeilingSalt() string {
+	if x != nil {
+		return x.CeilingSalt
+	}
+	return ""
+}
+
+func (x *MetalSalt) GetCeilingSaltPercent() float64 {
+	if x != nil {
+		return x.CeilingSaltPercent
+	}
+	return 0
+}
+
 // ListFieldsRequest asks for the fields.
 type ListFieldsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -461,7 +551,7 @@ type ListFieldsRequest struct {
 
 func (x *ListFieldsRequest) Reset() {
 	*x = ListFieldsRequest{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[3]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -473,7 +563,7 @@ func (x *ListFieldsRequest) String() string {
 func (*ListFieldsRequest) ProtoMessage() {}
 
 func (x *ListFieldsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[3]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -486,7 +576,7 @@ func (x *ListFieldsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFieldsRequest.ProtoReflect.Descriptor instead.
 func (*ListFieldsRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{3}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{4}
 }
 
 // ListFieldsResponse is the fields, sorted by name.
@@ -499,7 +589,7 @@ type ListFieldsResponse struct {
 
 func (x *ListFieldsResponse) Reset() {
 	*x = ListFieldsResponse{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[4]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -511,7 +601,7 @@ func (x *ListFieldsResponse) String() string {
 func (*ListFieldsResponse) ProtoMessage() {}
 
 func (x *ListFieldsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[4]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -524,7 +614,7 @@ func (x *ListFieldsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListFieldsResponse.ProtoReflect.Descriptor instead.
 func (*ListFieldsResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{4}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *ListFieldsResponse) GetFields() []*SafetyField {
@@ -554,7 +644,7 @@ type SafetyField struct {
 
 func (x *SafetyField) Reset() {
 	*x = SafetyField{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[5]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -566,7 +656,7 @@ func (x *SafetyField) String() string {
 func (*SafetyField) ProtoMessage() {}
 
 func (x *SafetyField) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[5]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -579,7 +669,7 @@ func (x *SafetyField) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SafetyField.ProtoReflect.Descriptor instead.
 func (*SafetyField) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{5}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *SafetyField) GetName() string {
@@ -651,7 +741,7 @@ type JudgeStepsRequest struct {
 
 func (x *JudgeStepsRequest) Reset() {
 	*x = JudgeStepsRequest{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[6]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -663,7 +753,7 @@ func (x *JudgeStepsRequest) String() string {
 func (*JudgeStepsRequest) ProtoMessage() {}
 
 func (x *JudgeStepsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[6]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -676,7 +766,7 @@ func (x *JudgeStepsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JudgeStepsRequest.ProtoReflect.Descriptor instead.
 func (*JudgeStepsRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{6}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *JudgeStepsRequest) GetPackSha256() []string {
@@ -708,7 +798,7 @@ type StepFacts struct {
 
 func (x *StepFacts) Reset() {
 	*x = StepFacts{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[7]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -720,7 +810,7 @@ func (x *StepFacts) String() string {
 func (*StepFacts) ProtoMessage() {}
 
 func (x *StepFacts) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[7]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -733,7 +823,7 @@ func (x *StepFacts) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepFacts.ProtoReflect.Descriptor instead.
 func (*StepFacts) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{7}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *StepFacts) GetStepId() string {
@@ -771,7 +861,7 @@ type Fact struct {
 
 func (x *Fact) Reset() {
 	*x = Fact{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[8]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -783,7 +873,7 @@ func (x *Fact) String() string {
 func (*Fact) ProtoMessage() {}
 
 func (x *Fact) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[8]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -796,7 +886,7 @@ func (x *Fact) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Fact.ProtoReflect.Descriptor instead.
 func (*Fact) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{8}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *Fact) GetField() string {
@@ -881,7 +971,7 @@ type TextList struct {
 
 func (x *TextList) Reset() {
 	*x = TextList{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[9]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -893,7 +983,7 @@ func (x *TextList) String() string {
 func (*TextList) ProtoMessage() {}
 
 func (x *TextList) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[9]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -906,7 +996,7 @@ func (x *TextList) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use TextList.ProtoReflect.Descriptor instead.
 func (*TextList) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{9}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *TextList) GetValues() []string {
@@ -928,7 +1018,7 @@ type NumberRange struct {
 
 func (x *NumberRange) Reset() {
 	*x = NumberRange{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[10]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -940,7 +1030,7 @@ func (x *NumberRange) String() string {
 func (*NumberRange) ProtoMessage() {}
 
 func (x *NumberRange) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[10]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -953,7 +1043,7 @@ func (x *NumberRange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NumberRange.ProtoReflect.Descriptor instead.
 func (*NumberRange) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{10}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *NumberRange) GetLow() float64 {
@@ -1008,7 +1098,7 @@ type Finding struct {
 
 func (x *Finding) Reset() {
 	*x = Finding{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[11]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1020,7 +1110,7 @@ func (x *Finding) String() string {
 func (*Finding) ProtoMessage() {}
 
 func (x *Finding) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[11]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1033,7 +1123,7 @@ func (x *Finding) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Finding.ProtoReflect.Descriptor instead.
 func (*Finding) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{11}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *Finding) GetRuleId() string {
@@ -1153,7 +1243,7 @@ type StepFindings struct {
 
 func (x *StepFindings) Reset() {
 	*x = StepFindings{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[12]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1165,7 +1255,7 @@ func (x *StepFindings) String() string {
 func (*StepFindings) ProtoMessage() {}
 
 func (x *StepFindings) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[12]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1178,7 +1268,7 @@ func (x *StepFindings) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StepFindings.ProtoReflect.Descriptor instead.
 func (*StepFindings) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{12}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *StepFindings) GetStepId() string {
@@ -1209,7 +1299,7 @@ type JudgeStepsResponse struct {
 
 func (x *JudgeStepsResponse) Reset() {
 	*x = JudgeStepsResponse{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[13]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1221,7 +1311,7 @@ func (x *JudgeStepsResponse) String() string {
 func (*JudgeStepsResponse) ProtoMessage() {}
 
 func (x *JudgeStepsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[13]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1234,7 +1324,7 @@ func (x *JudgeStepsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use JudgeStepsResponse.ProtoReflect.Descriptor instead.
 func (*JudgeStepsResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{13}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *JudgeStepsResponse) GetSteps() []*StepFindings {
@@ -1271,7 +1361,7 @@ type PackIdentity struct {
 
 func (x *PackIdentity) Reset() {
 	*x = PackIdentity{}
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[14]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1283,7 +1373,7 @@ func (x *PackIdentity) String() string {
 func (*PackIdentity) ProtoMessage() {}
 
 func (x *PackIdentity) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[14]
+	mi := &file_commonvat_module_safety_v1_safety_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1296,7 +1386,7 @@ func (x *PackIdentity) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PackIdentity.ProtoReflect.Descriptor instead.
 func (*PackIdentity) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{14}
+	return file_commonvat_module_safety_v1_safety_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *PackIdentity) GetSha256() string {
@@ -1335,11 +1425,19 @@ const file_commonvat_module_safety_v1_safety_proto_rawDesc = "" +
 	"\x14NameMaterialsRequest\x12\x14\n" +
 	"\x05names\x18\x01 \x03(\tR\x05names\"`\n" +
 	"\x15NameMaterialsResponse\x12G\n" +
-	"\tmaterials\x18\x01 \x03(\v2).commonvat.module.safety.v1.NamedMaterialR\tmaterials\"D\n" +
+	"\tmaterials\x18\x01 \x03(\v2).commonvat.module.safety.v1.NamedMaterialR\tmaterials\"\x7f\n" +
 	"\rNamedMaterial\x12\x1d\n" +
 	"\n" +
 	"first_name\x18\x01 \x01(\tR\tfirstName\x12\x14\n" +
-	"\x05metal\x18\x02 \x01(\tR\x05metal\"\x13\n" +
+	"\x05metal\x18\x02 \x01(\tR\x05metal\x129\n" +
+	"\x04salt\x18\x03 \x01(\v2%.commonvat.module.safety.v1.MetalSaltR\x04salt\"\xba\x01\n" +
+	"\tMetalSalt\x12\x14\n" +
+	"\x05metal\x18\x01 \x01(\tR\x05metal\x12\x1f\n" +
+	"\vlow_percent\x18\x02 \x01(\x01R\n" +
+	"lowPercent\x12!\n" +
+	"\fhigh_percent\x18\x03 \x01(\x01R\vhighPercent\x12!\n" +
+	"\fceiling_salt\x18\x04 \x01(\tR\vceilingSalt\x120\n" +
+	"\x14ceiling_salt_percent\x18\x05 \x01(\x01R\x12ceilingSaltPercent\"\x13\n" +
 	"\x11ListFieldsRequest\"U\n" +
 	"\x12ListFieldsResponse\x12?\n" +
 	"\x06fields\x18\x01 \x03(\v2'.commonvat.module.safety.v1.SafetyFieldR\x06fields\"\x82\x02\n" +
@@ -1453,7 +1551,7 @@ func file_commonvat_module_safety_v1_safety_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_module_safety_v1_safety_proto_enumTypes = make([]protoimpl.EnumInfo, 5)
-var file_commonvat_module_safety_v1_safety_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
+var file_commonvat_module_safety_v1_safety_proto_msgTypes = make([]protoimpl.MessageInfo, 16)
 var file_commonvat_module_safety_v1_safety_proto_goTypes = []any{
 	(FieldKind)(0),                // 0: commonvat.module.safety.v1.FieldKind
 	(FieldAbout)(0),               // 1: commonvat.module.safety.v1.FieldAbout
@@ -1463,45 +1561,47 @@ var file_commonvat_module_safety_v1_safety_proto_goTypes = []any{
 	(*NameMaterialsRequest)(nil),  // 5: commonvat.module.safety.v1.NameMaterialsRequest
 	(*NameMaterialsResponse)(nil), // 6: commonvat.module.safety.v1.NameMaterialsResponse
 	(*NamedMaterial)(nil),         // 7: commonvat.module.safety.v1.NamedMaterial
-	(*ListFieldsRequest)(nil),     // 8: commonvat.module.safety.v1.ListFieldsRequest
-	(*ListFieldsResponse)(nil),    // 9: commonvat.module.safety.v1.ListFieldsResponse
-	(*SafetyField)(nil),           // 10: commonvat.module.safety.v1.SafetyField
-	(*JudgeStepsRequest)(nil),     // 11: commonvat.module.safety.v1.JudgeStepsRequest
-	(*StepFacts)(nil),             // 12: commonvat.module.safety.v1.StepFacts
-	(*Fact)(nil),                  // 13: commonvat.module.safety.v1.Fact
-	(*TextList)(nil),              // 14: commonvat.module.safety.v1.TextList
-	(*NumberRange)(nil),           // 15: commonvat.module.safety.v1.NumberRange
-	(*Finding)(nil),               // 16: commonvat.module.safety.v1.Finding
-	(*StepFindings)(nil),          // 17: commonvat.module.safety.v1.StepFindings
-	(*JudgeStepsResponse)(nil),    // 18: commonvat.module.safety.v1.JudgeStepsResponse
-	(*PackIdentity)(nil),          // 19: commonvat.module.safety.v1.PackIdentity
+	(*MetalSalt)(nil),             // 8: commonvat.module.safety.v1.MetalSalt
+	(*ListFieldsRequest)(nil),     // 9: commonvat.module.safety.v1.ListFieldsRequest
+	(*ListFieldsResponse)(nil),    // 10: commonvat.module.safety.v1.ListFieldsResponse
+	(*SafetyField)(nil),           // 11: commonvat.module.safety.v1.SafetyField
+	(*JudgeStepsRequest)(nil),     // 12: commonvat.module.safety.v1.JudgeStepsRequest
+	(*StepFacts)(nil),             // 13: commonvat.module.safety.v1.StepFacts
+	(*Fact)(nil),                  // 14: commonvat.module.safety.v1.Fact
+	(*TextList)(nil),              // 15: commonvat.module.safety.v1.TextList
+	(*NumberRange)(nil),           // 16: commonvat.module.safety.v1.NumberRange
+	(*Finding)(nil),               // 17: commonvat.module.safety.v1.Finding
+	(*StepFindings)(nil),          // 18: commonvat.module.safety.v1.StepFindings
+	(*JudgeStepsResponse)(nil),    // 19: commonvat.module.safety.v1.JudgeStepsResponse
+	(*PackIdentity)(nil),          // 20: commonvat.module.safety.v1.PackIdentity
 }
 var file_commonvat_module_safety_v1_safety_proto_depIdxs = []int32{
 	7,  // 0: commonvat.module.safety.v1.NameMaterialsResponse.materials:type_name -> commonvat.module.safety.v1.NamedMaterial
-	10, // 1: commonvat.module.safety.v1.ListFieldsResponse.fields:type_name -> commonvat.module.safety.v1.SafetyField
-	0,  // 2: commonvat.module.safety.v1.SafetyField.kind:type_name -> commonvat.module.safety.v1.FieldKind
-	1,  // 3: commonvat.module.safety.v1.SafetyField.about:type_name -> commonvat.module.safety.v1.FieldAbout
-	12, // 4: commonvat.module.safety.v1.JudgeStepsRequest.steps:type_name -> commonvat.module.safety.v1.StepFacts
-	13, // 5: commonvat.module.safety.v1.StepFacts.facts:type_name -> commonvat.module.safety.v1.Fact
-	14, // 6: commonvat.module.safety.v1.Fact.texts:type_name -> commonvat.module.safety.v1.TextList
-	15, // 7: commonvat.module.safety.v1.Fact.number:type_name -> commonvat.module.safety.v1.NumberRange
-	2,  // 8: commonvat.module.safety.v1.Finding.severity:type_name -> commonvat.module.safety.v1.Severity
-	4,  // 9: commonvat.module.safety.v1.Finding.standing:type_name -> commonvat.module.safety.v1.Standing
-	3,  // 10: commonvat.module.safety.v1.Finding.override:type_name -> commonvat.module.safety.v1.Override
-	16, // 11: commonvat.module.safety.v1.StepFindings.findings:type_name -> commonvat.module.safety.v1.Finding
-	17, // 12: commonvat.module.safety.v1.JudgeStepsResponse.steps:type_name -> commonvat.module.safety.v1.StepFindings
-	19, // 13: commonvat.module.safety.v1.JudgeStepsResponse.packs:type_name -> commonvat.module.safety.v1.PackIdentity
-	8,  // 14: commonvat.module.safety.v1.SafetyService.ListFields:input_type -> commonvat.module.safety.v1.ListFieldsRequest
-	11, // 15: commonvat.module.safety.v1.SafetyService.JudgeSteps:input_type -> commonvat.module.safety.v1.JudgeStepsRequest
-	5,  // 16: commonvat.module.safety.v1.SafetyService.NameMaterials:input_type -> commonvat.module.safety.v1.NameMaterialsRequest
-	9,  // 17: commonvat.module.safety.v1.SafetyService.ListFields:output_type -> commonvat.module.safety.v1.ListFieldsResponse
-	18, // 18: commonvat.module.safety.v1.SafetyService.JudgeSteps:output_type -> commonvat.module.safety.v1.JudgeStepsResponse
-	6,  // 19: commonvat.module.safety.v1.SafetyService.NameMaterials:output_type -> commonvat.module.safety.v1.NameMaterialsResponse
-	17, // [17:20] is the sub-list for method output_type
-	14, // [14:17] is the sub-list for method input_type
-	14, // [14:14] is the sub-list for extension type_name
-	14, // [14:14] is the sub-list for extension extendee
-	0,  // [0:14] is the sub-list for field type_name
+	8,  // 1: commonvat.module.safety.v1.NamedMaterial.salt:type_name -> commonvat.module.safety.v1.MetalSalt
+	11, // 2: commonvat.module.safety.v1.ListFieldsResponse.fields:type_name -> commonvat.module.safety.v1.SafetyField
+	0,  // 3: commonvat.module.safety.v1.SafetyField.kind:type_name -> commonvat.module.safety.v1.FieldKind
+	1,  // 4: commonvat.module.safety.v1.SafetyField.about:type_name -> commonvat.module.safety.v1.FieldAbout
+	13, // 5: commonvat.module.safety.v1.JudgeStepsRequest.steps:type_name -> commonvat.module.safety.v1.StepFacts
+	14, // 6: commonvat.module.safety.v1.StepFacts.facts:type_name -> commonvat.module.safety.v1.Fact
+	15, // 7: commonvat.module.safety.v1.Fact.texts:type_name -> commonvat.module.safety.v1.TextList
+	16, // 8: commonvat.module.safety.v1.Fact.number:type_name -> commonvat.module.safety.v1.NumberRange
+	2,  // 9: commonvat.module.safety.v1.Finding.severity:type_name -> commonvat.module.safety.v1.Severity
+	4,  // 10: commonvat.module.safety.v1.Finding.standing:type_name -> commonvat.module.safety.v1.Standing
+	3,  // 11: commonvat.module.safety.v1.Finding.override:type_name -> commonvat.module.safety.v1.Override
+	17, // 12: commonvat.module.safety.v1.StepFindings.findings:type_name -> commonvat.module.safety.v1.Finding
+	18, // 13: commonvat.module.safety.v1.JudgeStepsResponse.steps:type_name -> commonvat.module.safety.v1.StepFindings
+	20, // 14: commonvat.module.safety.v1.JudgeStepsResponse.packs:type_name -> commonvat.module.safety.v1.PackIdentity
+	9,  // 15: commonvat.module.safety.v1.SafetyService.ListFields:input_type -> commonvat.module.safety.v1.ListFieldsRequest
+	12, // 16: commonvat.module.safety.v1.SafetyService.JudgeSteps:input_type -> commonvat.module.safety.v1.JudgeStepsRequest
+	5,  // 17: commonvat.module.safety.v1.SafetyService.NameMaterials:input_type -> commonvat.module.safety.v1.NameMaterialsRequest
+	10, // 18: commonvat.module.safety.v1.SafetyService.ListFields:output_type -> commonvat.module.safety.v1.ListFieldsResponse
+	19, // 19: commonvat.module.safety.v1.SafetyService.JudgeSteps:output_type -> commonvat.module.safety.v1.JudgeStepsResponse
+	6,  // 20: commonvat.module.safety.v1.SafetyService.NameMaterials:output_type -> commonvat.module.safety.v1.NameMaterialsResponse
+	18, // [18:21] is the sub-list for method output_type
+	15, // [15:18] is the sub-list for method input_type
+	15, // [15:15] is the sub-list for extension type_name
+	15, // [15:15] is the sub-list for extension extendee
+	0,  // [0:15] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_safety_v1_safety_proto_init() }
@@ -1509,7 +1609,7 @@ func file_commonvat_module_safety_v1_safety_proto_init() {
 	if File_commonvat_module_safety_v1_safety_proto != nil {
 		return
 	}
-	file_commonvat_module_safety_v1_safety_proto_msgTypes[8].OneofWrappers = []any{
+	file_commonvat_module_safety_v1_safety_proto_msgTypes[9].OneofWrappers = []any{
 		(*Fact_Truth)(nil),
 		(*Fact_Texts)(nil),
 		(*Fact_Number)(nil),
@@ -1520,7 +1620,7 @@ func file_commonvat_module_safety_v1_safety_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_module_safety_v1_safety_proto_rawDesc), len(file_commonvat_module_safety_v1_safety_proto_rawDesc)),
 			NumEnums:      5,
-			NumMessages:   15,
+			NumMessages:   16,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -39,7 +39,7 @@ type SafetyServiceClient interface {
 	// JudgeSteps holds the steps of a plan against rule packs. Errors: INVALID_ARGUMENT naming the step and the field;
 	// FAILED_PRECONDITION for packs that the module doesn't hold (see commonvat.module.data.v1).
 	JudgeSteps(ctx context.Context, in *JudgeStepsRequest, opts ...grpc.CallOption) (*JudgeStepsResponse, error)
-	// NameMaterials tells which names are of one material, so that its amounts in a bath are added up before they are judged, and which metal it leaves in a vessel. Optional: a
+	// NameMaterials tells which names are of one material, so that its amounts in a bath are added up before they are judged, of which metal it is a salt, and which metal it leaves in a vessel. Optional: a
 	// module without it knows nothing of either. Errors: INVALID_ARGUMENT naming the field.
 	NameMaterials(ctx context.Context, in *NameMaterialsRequest, opts ...grpc.CallOption) (*NameMaterialsResponse, error)
 }
@@ -93,7 +93,7 @@ type SafetyServiceServer interface {
 	// JudgeSteps holds the steps of a plan against rule packs. Errors: INVALID_ARGUMENT naming the step and the field;
 	// FAILED_PRECONDITION for packs that the module doesn't hold (see commonvat.module.data.v1).
 	JudgeSteps(context.Context, *JudgeStepsRequest) (*JudgeStepsResponse, error)
-	// NameMaterials tells which names are of one material, so that its amounts in a bath are added up before they are judged, and which metal it leaves in a vessel. Optional: a
+	// NameMaterials tells which names are of one material, so that its amounts in a bath are added up before they are judged, of which metal it is a salt, and which metal it leaves in a vessel. Optional: a
 	// module without it knows nothing of either. Errors: INVALID_ARGUMENT naming the field.
 	NameMaterials(context.Context, *NameMaterialsRequest) (*NameMaterialsResponse, error)
 	mustEmbedUnimplementedSafetyServiceServer()

@@ -1,0 +1,57 @@
+package bench_test
+
+import (
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+
+	"github.com/commonvat/commonvat/services/internal/trial"
+)
+
+// A sheet that was kept and released is no use of its vessel, and the next plan asks whether it was done, until something is recorded there or the vessel is told anew.
+func keptSheetsAreAskedAfter(t *testing.T, w *workplace) {
+	workshop := w.answered(t)
+	w.now = w.now.AddDate(0, 0, 1)
+	iron := saddened(1)
+	iron.Title = "a grey card"
+	kept, err := w.Keep(t.Context(), byAsh, iron)
+	require.NoError(t, err)
+	require.Equal(t, personal, kept.GetStanding())
+	assert.NotContains(t, strings.Join(kept.GetRemarks(), "\n"), "if that was done", "it isn't asked after itself")
+	asked := func() string {
+		p := plainWeek()
+		p.WantedShift, p.Baths = "brighter", p.Baths[1:2]
+		s, err := w.Plan(t.Context(), ash, p)
+		require.NoError(t, err)
+		assert.Nil(t, findingOf(bathNamed(t, s, "weld"), "S008"), "a plan isn't yet a pot")
+		return strings.Join(s.GetRemarks(), "\n")
+	}
+	const question = `the sheet "a grey card" of 2026-05-05 has ferrous sulfate (iron) in the vessel "pot", in the bath "sadden", and nothing is recorded there since`
+	assert.Contains(t, asked(), question)
+	w.now = w.now.AddDate(0, 0, 1)
+	recordedIn(t, w, "vat", "ferrous sulfate", trial.ClaimedTime{})
+	assert.Contains(t, asked(), question, "which is another vessel")
+
+	// Told anew, the pot is as it is told.
+	_, err = w.UpdateWorkshop(t.Context(), byAsh, aWorkshop(), workshop.GetEtag(), "pot")
+	require.NoError(t, err)
+	assert.NotContains(t, asked(), "a grey card")
+
+	// Of what was stopped, of what was deleted, and of what was entered, nothing is asked.
+	w.now = w.now.AddDate(0, 0, 1)
+	much := saddened(7)
+	much.Title = "too much"
+	_, err = w.Keep(t.Context(), byAsh, much)
+	require.NoError(t, err)
+	assert.NotContains(t, asked(), "if that was done")
+	again := saddened(1)
+	again.Title = "again"
+	_, err = w.Keep(t.Context(), byAsh, again)
+	require.NoError(t, err)
+	assert.Contains(t, asked(), `the sheet "again"`)
+	w.now = w.now.AddDate(0, 0, 1)
+	recordedIn(t, w, "pot", "potassium alum", trial.ClaimedTime{})
+	assert.NotContains(t, asked(), "if that was done", "what is in the record since speaks of it, or of later")
+}
