@@ -90,6 +90,9 @@ func TestGoSourceStaysBehind(t *testing.T) {
 	dir := moduleFolder(t, goodManifest, "one")
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "main.go"), []byte("package main"), 0o644))
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "main_test.go"), []byte("package main"), 0o644))
+	for _, name := range []string{"go.mod", "go.sum", "go.work", "go.work.sum"} { // of one outside of this tree
+		require.NoError(t, os.WriteFile(filepath.Join(dir, name), []byte("module reach"), 0o644))
+	}
 	digest, err := Install(store, dir)
 	require.NoError(t, err)
 	assert.Equal(t, alone, digest)
