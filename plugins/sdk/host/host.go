@@ -93,11 +93,12 @@ var ErrChecksum = errors.New("checksum of the executable does not match")
 
 // Process is a running module.
 type Process struct {
-	label  string
-	run    *processRunner
-	client *plugin.Client
-	conn   *grpc.ClientConn
-	tail   *tail
+	label    string
+	run      *processRunner
+	client   *plugin.Client
+	conn     *grpc.ClientConn
+	tail     *tail
+	patience time.Duration // for what a module must be able to answer at any time
 
 	stopOnce sync.Once
 	stopped  chan struct{}
@@ -126,7 +127,7 @@ func Start(ctx context.Context, cfg Config) (*Process, error) {
 		return nil, &StartError{Label: cfg.Label, Reason: fmt.Sprintf("path of the socket folder has %d bytes, want 1 to %d", n, MaxSocketParent)}
 	}
 
-	p := &Process{label: cfg.Label, tail: &tail{}, stopped: make(chan struct{})}
+	p := &Process{label: cfg.Label, tail: &tail{}, patience: cfg.StartTimeout, stopped: make(chan struct{})}
 	p.run = newRunner(cfg.Path, cfg.SHA256)
 	p.run.args, p.run.copyOut = cfg.Args, cfg.Stdout
 	lines := newLineSink(cfg.Logger.With("module", cfg.Label))
@@ -224,8 +225,10 @@ func (p *Process) ExitText() string { return p.run.exitText() }
 // StderrTail is the last part, at most 8 KiB, of what the module wrote on standard error. Complete after Stop.
 func (p *Process) StderrTail() string { return p.tail.String() }
 
-// Describe asks the module to describe itself and checks the answer's form.
+// Describe asks the module to describe itself and checks the answer's form. It waits as long as a start may take, or as ctx says.
 func (p *Process) Describe(ctx context.Context) (*describev1.DescribeResponse, error) {
+	ctx, cancel := context.WithTimeout(ctx, p.patience)
+	defer cancel()
 	d, err := describev1.NewDescribeServiceClient(p.conn).Describe(ctx, &describev1.DescribeRequest{})
 	if err != nil {
 		return nil, fmt.Errorf("module %s does not describe itself: %w", p.label, err)
