@@ -91,6 +91,9 @@ func (e *StartError) Unwrap() error { return e.Err }
 // ErrChecksum is the cause of a StartError when the executable is not the one that was installed.
 var ErrChecksum = errors.New("checksum of the executable does not match")
 
+// ErrUnhealthy is the cause of a StartError when the module shook hands and then said by its health check that it isn't well, or didn't answer it.
+var ErrUnhealthy = errors.New("is not healthy")
+
 // Process is a running module.
 type Process struct {
 	label    string
@@ -243,10 +246,10 @@ func (p *Process) Describe(ctx context.Context) (*describev1.DescribeResponse, e
 func (p *Process) Healthy(ctx context.Context) error {
 	answer, err := healthv1.NewHealthClient(p.conn).Check(ctx, &healthv1.HealthCheckRequest{Service: plugin.GRPCServiceName})
 	if err != nil {
-		return fmt.Errorf("module %s does not answer its health check: %w", p.label, err)
+		return fmt.Errorf("module %s %w: it does not answer its health check: %w", p.label, ErrUnhealthy, err)
 	}
 	if s := answer.GetStatus(); s != healthv1.HealthCheckResponse_SERVING {
-		return fmt.Errorf("module %s is not healthy: %s", p.label, s)
+		return fmt.Errorf("module %s %w: %s", p.label, ErrUnhealthy, s)
 	}
 	return nil
 }
