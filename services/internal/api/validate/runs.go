@@ -1,7 +1,6 @@
 package validate
 
 import (
-
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	catalogv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
