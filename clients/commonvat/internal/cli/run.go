@@ -53,15 +53,21 @@ type questionFlags struct {
 
 func (q *questionFlags) flags(c *cobra.Command) {
 	f := c.Flags()
-	f.StringVar(&q.by, "by", "", "what palettes are told apart by: order, water, fibre, mordant or exhaust (required)")
+	f.StringVar(&q.by, "by", "", "what palettes are told apart by: order, water, fibre, mordant or exhaust (required without --experiment)")
 	f.StringVar(&q.question.Filter, "where", "", "filter, for example: fibre = \"wool\" AND dye = \"weld\"")
-	f.StringVar(&q.question.ExperimentId, "experiment", "", "id of an experiment, with the --by that it asks: the sessions that its verdict stands on")
+	f.StringVar(&q.question.ExperimentId, "experiment", "", "id of an experiment: the sessions that its verdict stands on, told apart by what it asks")
 	f.StringVar(&q.condition, "condition", "", "D65/10, D65/2, A/10 or A/2 (default: the experiment's, or D65/10)")
 }
 
-func (q *questionFlags) take() (*catalogv1.RunQuestion, error) {
+func (q *questionFlags) take(ctx context.Context, a *app) (*catalogv1.RunQuestion, error) {
 	var err error
-	if q.question.GroupBy, err = words.Parse[poolv1.GroupBy](q.by); err != nil {
+	if q.by == "" && q.question.GetExperimentId() != "" {
+		e, err := a.experimentKeeper().get(ctx, q.question.GetExperimentId())
+		if err != nil {
+			return nil, err
+		}
+		q.question.GroupBy = askedBy(e)
+	} else if q.question.GroupBy, err = words.Parse[poolv1.GroupBy](q.by); err != nil {
 		return nil, usage("--by: %v", err)
 	}
 	if q.condition != "" {
@@ -83,7 +89,7 @@ func (a *app) runCreate() *cobra.Command {
 is to be told. With --wait the program stays until the run is over.`,
 		Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
 			var err error
-			if request.Question, err = q.take(); err != nil {
+			if request.Question, err = q.take(c.Context(), a); err != nil {
 				return err
 			}
 			if request.Modules, err = runModules(modules, set); err != nil {
