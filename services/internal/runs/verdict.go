@@ -86,7 +86,7 @@ type pair struct {
 	first, second uint32
 	blocks        map[uint32]bool // sessions that hold both
 	swaps         *permute.Swaps
-	aligned       []bool // by score: tested on aligned colours
+	leads         []bool // by score: it is tested on aligned colours, so that it can lead to a verdict
 }
 
 // pairs are every two groups that some session holds both of, in the order of the labels.
@@ -103,7 +103,7 @@ func (s *scoring) pairs() (out []*pair) {
 	}
 	for i := range held {
 		for k := i + 1; k < len(held); k++ {
-			p := &pair{first: uint32(i), second: uint32(k), blocks: map[uint32]bool{}, aligned: make([]bool, len(s.described.GetScores()))}
+			p := &pair{first: uint32(i), second: uint32(k), blocks: map[uint32]bool{}, leads: make([]bool, len(s.described.GetScores()))}
 			for block := range held[i] {
 				if held[k][block] {
 					p.blocks[block] = true
@@ -152,13 +152,13 @@ func (s *scoring) rounds(pairs []*pair, progress *catalogv1.FrozenTests) (out []
 				round = &rounds[0]
 			}
 			round.scores, round.places = append(round.scores, score.GetName()), append(round.places, n*len(s.described.GetScores())+i)
-			p.aligned[i] = round.aligned
+			p.leads[i] = round.aligned
 		}
 		if _, can := frozen.Aligned(s.rowsOf(p)); !can {
 			for _, i := range rounds[0].places {
 				progress.Tests[i].NotTested = "with the groups' means taken off, a colour would leave the range of L*"
 			}
-			clear(p.aligned)
+			clear(p.leads)
 			rounds[0].scores = nil
 		}
 		for _, round := range rounds {
@@ -290,7 +290,7 @@ func (s *scoring) judged(pairs []*pair, progress *catalogv1.FrozenTests) (out []
 		pair, score := pairs[i/len(scores)], i%len(scores)
 		test := &catalogv1.ScoreTest{
 			Score: scores[score].GetName(), First: groups[pair.first], Second: groups[pair.second], Difference: t.GetSeen(), Arrangements: int32(pair.swaps.Arrangements()),
-			Enumerated: pair.swaps.Enumerated(), AsFar: t.GetAsFar(), Aligned: pair.aligned[score], NotTested: t.GetNotTested(), Standing: poolv1.Standing_STANDING_EXPLORATORY,
+			Enumerated: pair.swaps.Enumerated(), AsFar: t.GetAsFar(), Aligned: pair.leads[score], NotTested: t.GetNotTested(), Standing: poolv1.Standing_STANDING_EXPLORATORY,
 		}
 		if pair.swaps.Sessions() < minSessions {
 			test.Standing, test.NotTested = poolv1.Standing_STANDING_NOT_ENOUGH_YET, fmt.Sprintf("%d sessions hold both; %d are needed", pair.swaps.Sessions(), minSessions)
