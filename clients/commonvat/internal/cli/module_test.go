@@ -2,6 +2,7 @@ package cli
 
 import (
 	"bytes"
+	"debug/elf"
 	"encoding/json"
 	"os"
 	"os/exec"
@@ -59,6 +60,10 @@ func TestGoModuleOutsideOfTheTree(t *testing.T) {
 	code, out, said := module(t, "try", folder, "../../../../testdata/examples/palette.cases.jsonl")
 	assert.Zero(t, code, said)
 	assert.Contains(t, out, `{"line":1,"answers":[{`)
+	program, err := elf.Open(filepath.Join(folder, "commonvat-module-palette-reach"))
+	require.NoError(t, err)
+	defer func() { _ = program.Close() }()
+	assert.Nil(t, program.Section(".interp"), "it is linked statically, as a core of the production profile wants it")
 }
 
 func TestModuleFromNothing(t *testing.T) {
