@@ -6,14 +6,18 @@ import (
 
 	"google.golang.org/protobuf/proto"
 
+	"github.com/commonvat/commonvat/plugins/bathscale"
 	"github.com/commonvat/commonvat/plugins/reading"
+	"github.com/commonvat/commonvat/plugins/safety"
 	"github.com/commonvat/commonvat/plugins/sdk"
+	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	overdyev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/overdye/v1"
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
 	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
 	readingv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/reading/v1"
+	safetyv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/safety/v1"
 )
 
 func badLaws() map[string]bad {
@@ -116,6 +120,25 @@ func badLaws() map[string]bad {
 				}
 				return out, err
 			}},
+		"bath-not-linear": {good: bathscale.Module, fails: "law linear", contract: "commonvat.module.bathscale.v1",
+			call: func(_ context.Context, req proto.Message, next func(proto.Message) (proto.Message, error)) (proto.Message, error) {
+				out, err := next(req)
+				if a, ok := out.(*bathscalev1.ScaleBathsResponse); ok && err == nil {
+					for _, bath := range a.GetBaths() {
+						for _, load := range bath.GetLoads() {
+							for _, m := range load.GetAmounts() {
+								m.MeantG += 0.01
+							}
+						}
+					}
+				}
+				return out, err
+			}},
+		// Whoever doesn't say whether the vessel is sealed hears of nothing.
+		"unknown-clears": judgements("law unknown never clears", func(q *safetyv1.StepFacts, _ int) bool {
+			return !slices.ContainsFunc(q.GetFacts(), func(f *safetyv1.Fact) bool { return f.GetField() == "vessel.sealed" })
+		}),
+		"judged-by-place": judgements("law order free", func(_ *safetyv1.StepFacts, place int) bool { return place == 0 }),
 		"promise-without-value": {good: spread, fails: "law monotone", contract: paletteV2, says: "dispersion has no value in any",
 			describe: func(m sdk.Module) {
 				lightness := []string{"lightness_range"}
@@ -137,4 +160,20 @@ func badLaws() map[string]bad {
 				}
 			}},
 	}
+}
+
+// judgements makes a bad safety module that finds nothing in some steps.
+func judgements(fails string, nothing func(q *safetyv1.StepFacts, place int) bool) bad {
+	return bad{good: safety.Module, fails: fails, contract: "commonvat.module.safety.v1",
+		call: func(_ context.Context, req proto.Message, next func(proto.Message) (proto.Message, error)) (proto.Message, error) {
+			out, err := next(req)
+			if a, ok := out.(*safetyv1.JudgeStepsResponse); ok && err == nil {
+				for i, s := range a.GetSteps() {
+					if nothing(req.(*safetyv1.JudgeStepsRequest).GetSteps()[i], i) {
+						s.Findings = nil
+					}
+				}
+			}
+			return out, err
+		}}
 }

@@ -74,17 +74,18 @@
 // choices of its parameter "formula", or else ciede2000 and cie76; the scores of palette version 2; of palette version 1 and
 // compare the fields of their answers. Of a reading module there is nothing to tell apart.
 //
-//	                  reading   difference  palette 1, 2  compare
-//	identity             -      expected         -           -
-//	symmetry             -      expected         -        expected
-//	monotone             -         -           tried         -
-//	shift invariant      -       tried         tried       tried
-//	linear               -       tried         tried       tried
-//	order free        expected  expected     expected     expected
-//	replication free     -         -         expected     expected
+//	                      reading   difference  palette 1, 2  compare   overdye   bathscale  safety
+//	identity                 -      expected         -           -         -          -         -
+//	symmetry                 -      expected         -        expected     -          -         -
+//	monotone                 -         -           tried         -         -          -         -
+//	shift invariant          -       tried         tried       tried       -          -         -
+//	linear                   -       tried         tried       tried       -       expected     -
+//	order free            expected  expected     expected     expected  expected      -       tried
+//	replication free         -         -         expected     expected  expected      -         -
+//	unknown never clears     -         -             -           -         -          -      expected
 //
 // Expected: to be promised, or excepted with a reason, for every figure. Tried: when it is promised. "-": reported as not tried when
-// it is promised, which does not fail. So is "unknown never clears", of which no kind yet has the stops.
+// it is promised, which does not fail.
 //
 //   - identity: a colour held against itself.
 //   - symmetry: reference and sample exchanged; for compare the two groups exchanged, which mirrors the verdict and turns the sign of
@@ -95,6 +96,7 @@
 //   - order free: rows under other ids, and groups, blocks, strata and cells under other indexes. For compare, groups and blocks
 //     keep their order, which means something there. Pairs of a difference request and measurements of a reading request in another order.
 //   - replication free: every row twice.
+//   - unknown never clears: one fact less of each step; every finding that there was is still there.
 //
 // # What can't be seen from outside
 //

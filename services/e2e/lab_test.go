@@ -27,7 +27,7 @@ var built string
 const root = "../.."
 
 func TestMain(m *testing.M) {
-	plugintest.Main(map[string]func(){"difference-swapped": serveSwapped})
+	plugintest.Main(map[string]func(){"difference-swapped": serveSwapped, "difference-moody": serveMoody})
 	os.Exit(run(m))
 }
 

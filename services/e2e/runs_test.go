@@ -190,3 +190,38 @@ func TestARunAgreesWithTheVerdictOfAnExperiment(t *testing.T) {
 	assert.True(t, seen)
 	l.stop()
 }
+
+// experimentRun is what the tests look at of a run over an experiment.
+type experimentRun struct {
+	ID      string
+	Columns struct {
+		Sha256           string
+		Sessions, Strata int
+	}
+	Results []struct {
+		Sum   string `json:"scores_sha256"`
+		Tests []struct {
+			Score, First, Second, Standing string
+			P                              *float64
+			Arrangements                   int
+		}
+	}
+}
+
+// runTwice has an experiment scored by the palette module twice, by what it asks told and untold, and holds all that is told of it the second time against the first, byte by byte.
+func (l *lab) runTwice(member, experiment, by string) experimentRun {
+	l.t.Helper()
+	var all [2]experimentRun
+	var scores [2]string
+	for i, more := range [][]string{{"--by", by}, nil} {
+		text := l.does(member, append([]string{"run", "create", "--title", "by width", "--experiment", experiment, "--module", "palette-width", "--wait", "--output", "json"}, more...)...)
+		require.NoError(l.t, json.Unmarshal([]byte(text), &all[i]), text)
+		scores[i] = l.does(member, "run", "scores", all[i].ID, "--output", "json")
+	}
+	assert.Equal(l.t, all[0].Columns, all[1].Columns)
+	assert.Equal(l.t, scores[0], scores[1])
+	require.Len(l.t, all[0].Results, 1)
+	assert.Equal(l.t, all[0].Results, all[1].Results)
+	assert.NotEmpty(l.t, all[0].Results[0].Sum)
+	return all[0]
+}

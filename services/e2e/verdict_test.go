@@ -148,6 +148,7 @@ func TestVerdictsOnWatersAndMordants(t *testing.T) {
 		got := l.verdict(t, id)
 		assert.Equal(t, "STANDING_NOT_ENOUGH_YET", got.Standing)
 		assert.Equal(t, []string{"1 more session with pieces in Mill well (invented) and Town tap (invented) that are otherwise alike"}, got.Waters.Missing)
+		assert.Empty(t, l.runTwice("coco", id, "water").Results[0].Tests, "nothing is tested before the closing size")
 		assert.Nil(t, got.Waters.P)
 		assert.Contains(t, got.Waters.Outlook, "judged by the noise between 5 sessions")
 		kitchens[1].session(t, id, three, arms)
@@ -164,6 +165,21 @@ func TestVerdictsOnWatersAndMordants(t *testing.T) {
 		later := l.verdict(t, id)
 		assert.Equal(t, got.Headline, later.Headline)
 		assert.Contains(t, strings.Join(later.CannotTell, "\n"), "1 session came after those of the verdict")
+		// By width the same six sessions are swapped in 63 further arrangements; one water only moves colours, which no width tells.
+		run := l.runTwice("coco", id, "water")
+		assert.Equal(t, 6, run.Columns.Sessions)
+		assert.Equal(t, 2, run.Columns.Strata, "two yarns")
+		seen := false
+		for _, test := range run.Results[0].Tests {
+			if test.Score == "dispersion" {
+				seen = true
+				require.NotNil(t, test.P)
+				assert.Equal(t, 63, test.Arrangements)
+				assert.Equal(t, []string{"Mill well (invented)", "Town tap (invented)"}, []string{test.First, test.Second})
+				assert.Equal(t, "STANDING_NO_ANSWER_AT_THIS_SIZE", test.Standing)
+			}
+		}
+		assert.True(t, seen)
 
 		// Nothing but the experiment gets a p.
 		text := l.asks("ash", "palette", "--by", "water", "--where", `experiment = "`+id+`"`, "--output", "json")
@@ -213,6 +229,10 @@ func TestVerdictsOnWatersAndMordants(t *testing.T) {
 		assert.InDelta(t, 2.0/400, *got.Waters.P, 0.003)
 		assert.Equal(t, "STANDING_VERDICT", got.Standing)
 		assert.Equal(t, 12, got.Waters.Sessions)
+		run := l.runTwice("coco", id, "water")
+		assert.Equal(t, 6, run.Columns.Sessions, "two of a member count as one")
+		require.NotEmpty(t, run.Results[0].Tests)
+		assert.Equal(t, 63, run.Results[0].Tests[0].Arrangements)
 	})
 
 	two := []string{"weld", "madder"}
@@ -243,6 +263,14 @@ func TestVerdictsOnWatersAndMordants(t *testing.T) {
 			}
 		}
 		assert.Equal(t, "STANDING_NO_ANSWER_AT_THIS_SIZE", got.Apart.SpreadStanding, "pots moved all of a session's pieces alike")
+		var pairs []string
+		for _, test := range l.runTwice("coco", id, "mordant").Results[0].Tests {
+			if test.Score == "dispersion" {
+				pairs = append(pairs, test.First+"/"+test.Second)
+				assert.Equal(t, 63, test.Arrangements)
+			}
+		}
+		assert.Equal(t, []string{"alum/iron", "alum/titanium", "iron/titanium"}, pairs)
 	})
 
 	t.Run("mordants that don't", func(t *testing.T) {

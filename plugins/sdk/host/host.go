@@ -91,13 +91,17 @@ func (e *StartError) Unwrap() error { return e.Err }
 // ErrChecksum is the cause of a StartError when the executable is not the one that was installed.
 var ErrChecksum = errors.New("checksum of the executable does not match")
 
+// ErrUnhealthy is the cause of a StartError when the module shook hands and then said by its health check that it isn't well, or didn't answer it.
+var ErrUnhealthy = errors.New("is not healthy")
+
 // Process is a running module.
 type Process struct {
-	label  string
-	run    *processRunner
-	client *plugin.Client
-	conn   *grpc.ClientConn
-	tail   *tail
+	label    string
+	run      *processRunner
+	client   *plugin.Client
+	conn     *grpc.ClientConn
+	tail     *tail
+	patience time.Duration // for what a module must be able to answer at any time
 
 	stopOnce sync.Once
 	stopped  chan struct{}
@@ -126,7 +130,7 @@ func Start(ctx context.Context, cfg Config) (*Process, error) {
 		return nil, &StartError{Label: cfg.Label, Reason: fmt.Sprintf("path of the socket folder has %d bytes, want 1 to %d", n, MaxSocketParent)}
 	}
 
-	p := &Process{label: cfg.Label, tail: &tail{}, stopped: make(chan struct{})}
+	p := &Process{label: cfg.Label, tail: &tail{}, patience: cfg.StartTimeout, stopped: make(chan struct{})}
 	p.run = newRunner(cfg.Path, cfg.SHA256)
 	p.run.args, p.run.copyOut = cfg.Args, cfg.Stdout
 	lines := newLineSink(cfg.Logger.With("module", cfg.Label))
@@ -224,8 +228,10 @@ func (p *Process) ExitText() string { return p.run.exitText() }
 // StderrTail is the last part, at most 8 KiB, of what the module wrote on standard error. Complete after Stop.
 func (p *Process) StderrTail() string { return p.tail.String() }
 
-// Describe asks the module to describe itself and checks the answer's form.
+// Describe asks the module to describe itself and checks the answer's form. It waits as long as a start may take, or as ctx says.
 func (p *Process) Describe(ctx context.Context) (*describev1.DescribeResponse, error) {
+	ctx, cancel := context.WithTimeout(ctx, p.patience)
+	defer cancel()
 	d, err := describev1.NewDescribeServiceClient(p.conn).Describe(ctx, &describev1.DescribeRequest{})
 	if err != nil {
 		return nil, fmt.Errorf("module %s does not describe itself: %w", p.label, err)
@@ -240,10 +246,10 @@ func (p *Process) Describe(ctx context.Context) (*describev1.DescribeResponse, e
 func (p *Process) Healthy(ctx context.Context) error {
 	answer, err := healthv1.NewHealthClient(p.conn).Check(ctx, &healthv1.HealthCheckRequest{Service: plugin.GRPCServiceName})
 	if err != nil {
-		return fmt.Errorf("module %s does not answer its health check: %w", p.label, err)
+		return fmt.Errorf("module %s %w: it does not answer its health check: %w", p.label, ErrUnhealthy, err)
 	}
 	if s := answer.GetStatus(); s != healthv1.HealthCheckResponse_SERVING {
-		return fmt.Errorf("module %s is not healthy: %s", p.label, s)
+		return fmt.Errorf("module %s %w: %s", p.label, ErrUnhealthy, s)
 	}
 	return nil
 }

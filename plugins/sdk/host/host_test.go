@@ -258,6 +258,42 @@ func TestCancelledStart(t *testing.T) {
 		SocketParent: os.TempDir(),
 	})
 	assert.ErrorIs(t, err, context.DeadlineExceeded)
+	// Given up before there is a process, it doesn't wait for one that never speaks.
+	given, giveUp := context.WithCancel(t.Context())
+	giveUp()
+	done := make(chan error, 1)
+	go func() {
+		_, err := host.Start(given, host.Config{
+			Path:         filepath.Join(plugintest.Folder(t, "late", "1.0.0", sdk.KindPalette), sdk.ExecutablePrefix+"late"),
+			SocketParent: os.TempDir(), StartTimeout: 5 * time.Minute,
+		})
+		done <- err
+	}()
+	select {
+	case err := <-done:
+		assert.ErrorIs(t, err, context.Canceled)
+	case <-time.After(time.Minute):
+		t.Fatal("it waits for the handshake of a start that was given up")
+	}
+}
+
+// A frozen module doesn't hold whoever asks for its description, with or without a deadline.
+func TestDescribeIsBounded(t *testing.T) {
+	p, err := start(t, "echo", func(c *host.Config) { c.StartTimeout = 5 * time.Second })
+	require.NoError(t, err)
+	require.NoError(t, syscall.Kill(p.PID(), syscall.SIGSTOP))
+	done := make(chan error, 1)
+	go func() {
+		_, err := p.Describe(context.WithoutCancel(t.Context()))
+		done <- err
+	}()
+	select {
+	case err := <-done:
+		assert.Equal(t, codes.DeadlineExceeded, status.Code(err), "%v", err)
+		assert.ErrorContains(t, err, "module echo does not describe itself")
+	case <-time.After(time.Minute):
+		t.Fatal("it waits for ever")
+	}
 }
 
 func TestExitIsSeen(t *testing.T) {

@@ -46,6 +46,7 @@ type processRunner struct {
 	pid    int           // 0 before the start
 	reaped bool          // the pid may belong to somebody else
 	gentle bool          // its priority was lowered
+	doomed bool          // killed before there was a process
 	over   chan struct{} // closed when the process's time to end by itself is over; nil while nobody told it to end
 
 	exited  chan struct{}
@@ -150,6 +151,9 @@ func (r *processRunner) Start(context.Context) error {
 	r.mu.Lock()
 	r.pid = r.cmd.Process.Pid
 	r.gentle = r.gently && lowPriority(r.pid)
+	if r.doomed {
+		r.killGroup()
+	}
 	r.mu.Unlock()
 	go r.wait()
 	return nil
@@ -182,11 +186,14 @@ func (r *processRunner) killGroup() {
 	_ = syscall.Kill(-r.pid, syscall.SIGKILL) // ESRCH when nobody is left
 }
 
-// kill ends the process group at once. It does nothing before the start and after the end.
+// kill ends the process group at once, or as soon as there is one. It does nothing after the end.
 func (r *processRunner) kill() {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	if r.pid != 0 && !r.reaped {
+	switch {
+	case r.pid == 0:
+		r.doomed = true
+	case !r.reaped:
 		r.killGroup()
 	}
 }

@@ -134,7 +134,7 @@ func programOf(f *os.File, o order) (program, error) {
 			return p, nil
 		}
 		if o.Profile == Production && o.Wish.Runtime != RuntimeLibraries {
-			return p, fmt.Errorf("%s is linked dynamically; its manifest must ask for the runtime %q", o.Path, RuntimeLibraries)
+			return p, fmt.Errorf("%s is linked dynamically; its manifest must ask for the runtime %q, or it must be linked statically (in Go by CGO_ENABLED=0)", o.Path, RuntimeLibraries)
 		}
 		p.execute, p.read = []string{loader}, systemLibraries
 		return p, nil

@@ -38,6 +38,8 @@ func TestMain(m *testing.M) {
 		"impostor":  func() { sdk.Serve(echo.Module("somebody-else", "1.0.0", sdk.KindPalette, behave)) },
 		"bare":      serveBare,
 		"versioned": serveVersioned,
+		"sick":      serveSick("sick", true),
+		"sickens":   serveSick("sickens", false),
 	})
 	if dirs := os.Getenv(hostEnv); dirs != "" {
 		runHost(dirs)

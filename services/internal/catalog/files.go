@@ -26,6 +26,9 @@ const (
 	compiledCache = "__pycache__"
 )
 
+// goFiles are what a module in Go that lies outside of Commonvat's tree has beside its source.
+var goFiles = []string{"go.mod", "go.sum", "go.work", "go.work.sum"}
+
 // fileForm keeps hidden files out, and everything that another system would read as something else.
 var fileForm = regexp.MustCompile(`^[A-Za-z0-9_][A-Za-z0-9_.-]*(/[A-Za-z0-9_][A-Za-z0-9_.-]*){0,4}$`)
 
@@ -51,7 +54,7 @@ func furtherFiles(root *os.Root, executable string, wish sandbox.Wish) ([]string
 			return nil
 		case !e.Type().IsRegular():
 			return fmt.Errorf("%q is not a regular file; links and folders are refused", at)
-		case !python && path.Ext(at) == ".go":
+		case !python && (path.Ext(at) == ".go" || slices.Contains(goFiles, at)):
 			return nil // what it was built from, which stays where it is
 		case !python:
 			return fmt.Errorf("%q does not belong there, want only %s and %s, and the Go source of it", at, ManifestName, executable)

@@ -15,6 +15,7 @@ import (
 	"slices"
 	"strings"
 	"syscall"
+	"time"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
@@ -100,6 +101,7 @@ func Add(store, dir string) (Installed, error) {
 	if err := os.MkdirAll(parent, 0o755); err != nil {
 		return fail(err)
 	}
+	sweepIncoming(parent)
 	incoming, err := os.MkdirTemp(parent, incomingPrefix)
 	if err != nil {
 		return fail(err)
@@ -150,6 +152,22 @@ func Add(store, dir string) (Installed, error) {
 		return fail(err)
 	}
 	return in, nil
+}
+
+// abandonedAfter is from when a half-written copy is no installation under way any more: none takes nearly as long.
+const abandonedAfter = 24 * time.Hour
+
+// sweepIncoming removes what installations that were killed have left. What can't be removed is left to the next one.
+func sweepIncoming(parent string) {
+	entries, err := os.ReadDir(parent)
+	if err != nil {
+		return
+	}
+	for _, e := range entries {
+		if info, err := e.Info(); err == nil && strings.HasPrefix(e.Name(), incomingPrefix) && time.Since(info.ModTime()) > abandonedAfter {
+			_ = os.RemoveAll(filepath.Join(parent, e.Name()))
+		}
+	}
 }
 
 // readFolder checks what is in a module folder, reads the manifest and lists the further files.

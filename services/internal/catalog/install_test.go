@@ -83,6 +83,23 @@ func TestTheBuildInstalledLastAnswersForItsName(t *testing.T) {
 }
 
 // An author's folder is installed as it is: the source beside the executable stays behind, and makes no other module of it.
+// A copy that a killed installation left half-written is swept, one that may be under way isn't.
+func TestAbandonedCopiesAreSwept(t *testing.T) {
+	store := t.TempDir()
+	parent := filepath.Join(store, algorithmFolder)
+	left, underWay := filepath.Join(parent, incomingPrefix+"1"), filepath.Join(parent, incomingPrefix+"2")
+	for _, folder := range []string{left, underWay} {
+		require.NoError(t, os.MkdirAll(folder, 0o700))
+		require.NoError(t, os.WriteFile(filepath.Join(folder, "half"), []byte("half"), 0o600))
+	}
+	old := time.Now().Add(-25 * time.Hour)
+	require.NoError(t, os.Chtimes(left, old, old))
+	_, err := Install(store, moduleFolder(t, goodManifest, "one"))
+	require.NoError(t, err)
+	assert.NoDirExists(t, left)
+	assert.DirExists(t, underWay)
+}
+
 func TestGoSourceStaysBehind(t *testing.T) {
 	store := t.TempDir()
 	alone, err := Install(store, moduleFolder(t, goodManifest, "one"))
@@ -90,6 +107,9 @@ func TestGoSourceStaysBehind(t *testing.T) {
 	dir := moduleFolder(t, goodManifest, "one")
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "main.go"), []byte("package main"), 0o644))
 	require.NoError(t, os.WriteFile(filepath.Join(dir, "main_test.go"), []byte("package main"), 0o644))
+	for _, name := range []string{"go.mod", "go.sum", "go.work", "go.work.sum"} { // of one outside of this tree
+		require.NoError(t, os.WriteFile(filepath.Join(dir, name), []byte("module reach"), 0o644))
+	}
 	digest, err := Install(store, dir)
 	require.NoError(t, err)
 	assert.Equal(t, alone, digest)

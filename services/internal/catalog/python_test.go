@@ -7,6 +7,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/python/pythontest"
@@ -100,7 +101,9 @@ func TestPythonSwappedUnderLoad(t *testing.T) {
 		require.NoError(t, os.WriteFile(filepath.Join(newer, file), []byte(strings.NewReplacer(change...).Replace(string(text))), 0o600))
 	}
 	var store string
-	c := catalogtest.Open(t, []string{pythontest.Folder(t, hyab)}, quick, func(cfg *catalog.Config) { store = cfg.StoreDir })
+	c := catalogtest.Open(t, []string{pythontest.Folder(t, hyab)}, quick, func(cfg *catalog.Config) {
+		store, cfg.StartTimeout = cfg.StoreDir, time.Minute // it starts at a lower priority beside 16 callers, and how fast is nothing to be tried here
+	})
 	digest, err := catalog.Install(store, newer)
 	require.NoError(t, err)
 	digests := []string{c.Status()[0].Digest, digest}
@@ -129,11 +132,12 @@ func TestPythonSwappedUnderLoad(t *testing.T) {
 			}
 		})
 	}
+	end := sync.OnceFunc(func() { close(stop); callers.Wait() })
+	defer end()
 	for n := range 6 {
 		require.NoError(t, c.Activate(t.Context(), digests[(n+1)%2], nil))
 	}
-	close(stop)
-	callers.Wait()
+	end()
 	for version := range printed {
 		_, ok := seen.Load(version)
 		assert.True(t, ok, "nobody met version %s", version)

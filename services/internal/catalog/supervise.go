@@ -241,6 +241,8 @@ func (s *slot) start(ctx context.Context, gently bool) (*instance, error) {
 	switch {
 	case errors.Is(err, host.ErrChecksum):
 		return nil, at(StepVerify, err)
+	case errors.Is(err, host.ErrUnhealthy):
+		return nil, at(StepHealth, err)
 	case err != nil:
 		return nil, at(StepStart, err)
 	}

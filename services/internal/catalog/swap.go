@@ -18,7 +18,8 @@ type Step string
 // The steps, in their order.
 const (
 	StepVerify   Step = "verify"    // it is in the store, whole, with the checksums it was installed with
-	StepStart    Step = "start"     // its process starts, shakes hands and is healthy
+	StepStart    Step = "start"     // its process starts and shakes hands
+	StepHealth   Step = "health"    // it says that it is well
 	StepDescribe Step = "describe"  // it calls itself what was installed
 	StepContract Step = "contract"  // it serves a contract that the core speaks
 	StepSelfTest Step = "self-test" // it answers something small as can be

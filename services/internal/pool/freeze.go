@@ -23,7 +23,7 @@ const (
 type FreezeQuestion struct {
 	GroupBy      poolv1.GroupBy
 	Where        *store.Predicate // nil: everything
-	ExperimentID trial.ID         // with GROUP_BY_ORDER and without Where: the sessions that its verdict stands on
+	ExperimentID trial.ID         // with the GroupBy that it asks and without Where: the sessions that its verdict stands on
 	Condition    trial.ColourCondition
 	// Ages and Spectra are read from the record besides; the pool keeps none.
 	Ages, Spectra bool
@@ -37,6 +37,8 @@ type Freeze struct {
 	LeftOut  []*poolv1.LeftOut
 	// Of an experiment: complete sessions, those in the columns, and the size at which it closes.
 	Complete, Used, Closing int
+	// NotClosed is why an experiment that has as many sessions isn't closed by them; else empty.
+	NotClosed string
 }
 
 // CheckFreeze finds the faults of a question that can be told before it is asked. Errors: trial.ErrInvalid (*trial.FieldFault); trial.ErrNotFound for the
@@ -69,9 +71,12 @@ func (p *Pool) Freeze(ctx context.Context, q FreezeQuestion) (*Freeze, error) {
 	}
 	out := &Freeze{Reading: a.modules[0], Revision: a.now.revision}
 	var groups []string
-	if a.experiment != nil {
+	switch {
+	case a.experiment != nil && a.experiment.Asking() != trial.AsksOrders:
+		groups = a.plannedVerdictPicks(out)
+	case a.experiment != nil:
 		groups = a.verdictPicks(out)
-	} else {
+	default:
 		a.shown, _ = a.texts.strata(a.picks, q.GroupBy == poolv1.GroupBy_GROUP_BY_FIBRE, nil)
 		a.texts.assignCells(a.picks, q.GroupBy == poolv1.GroupBy_GROUP_BY_ORDER)
 	}

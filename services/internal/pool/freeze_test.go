@@ -108,3 +108,102 @@ func TestFreezeAnExperiment(t *testing.T) {
 	_, err = h.pool.Freeze(t.Context(), pool.FreezeQuestion{GroupBy: poolv1.GroupBy_GROUP_BY_ORDER, ExperimentID: id, Where: &store.Predicate{Field: "dye", Value: "weld"}})
 	require.ErrorContains(t, err, "filter")
 }
+
+// Worked by hand: weld and madder on alum and iron in each session, on two yarns in the first. Nothing of copper, of the seventh session and of what has no partner is in the columns.
+func TestFreezeAnExperimentOnGroups(t *testing.T) {
+	s := newShelf()
+	id := mordants(s, "iron", "alum")
+	b := newBook("ash")
+	var sessions []string
+	for range 7 {
+		sessions = append(sessions, onMordants(b, id, []string{"weld", "madder"}, "alum", "iron"))
+	}
+	for _, m := range []string{"alum", "iron"} {
+		b.read(b.piece(sessions[0], wool("x"), mordant(m), pot("weld")), lab(60, 0, 0))
+	}
+	b.read(b.piece(sessions[1], wool("w"), mordant("alum"), pot("cochineal")), lab(1, 1, 1)) // without a partner
+	b.read(b.piece(sessions[1], wool("w"), mordant("copper"), pot("weld")), lab(1, 1, 1))
+	onMordants(b, id, []string{"weld"}, "alum")
+	s.put(b.Trial)
+	h := open(t, s)
+	ask := pool.FreezeQuestion{GroupBy: poolv1.GroupBy_GROUP_BY_MORDANT, ExperimentID: id}
+	require.NoError(t, h.pool.CheckFreeze(t.Context(), ask))
+	got, err := h.pool.Freeze(t.Context(), ask)
+	require.NoError(t, err)
+	assert.Equal(t, []int{7, 6, 6}, []int{got.Complete, got.Used, got.Closing})
+	assert.Empty(t, got.NotClosed)
+	assert.Equal(t, sessions[:6], got.Columns.Labels.Blocks)
+	assert.Equal(t, []string{"iron", "alum"}, got.Columns.Labels.Groups, "in the plan's order")
+	assert.Len(t, got.Columns.Rows, 6*4+2)
+	assert.Len(t, got.Columns.Labels.Strata, 2, "a palette's width isn't that of two yarns together")
+	held := map[[3]uint32]int{} // how many groups have a recipe of a session and stratum
+	for _, r := range got.Columns.Rows {
+		held[[3]uint32{r.Block, r.Stratum, r.Cell}]++
+	}
+	for at, n := range held {
+		assert.Equal(t, 2, n, at)
+	}
+	left := map[string]int32{}
+	for _, l := range got.LeftOut {
+		left[l.GetReason()] = l.GetCount()
+	}
+	assert.EqualValues(t, 1, left["another mordant than the experiment's"])
+	assert.EqualValues(t, 2, left["not in the comparison: no partner of another mordant in the same session, or of fewer than the session's fullest recipe has"])
+	assert.EqualValues(t, 4, left["of a session that became complete after the closing size"])
+
+	// A value that stands nowhere keeps it open, however many sessions there are.
+	open := mordants(s, "iron", "alum", "tin")
+	b = newBook("elm")
+	for range 6 {
+		onMordants(b, open, []string{"weld"}, "alum", "iron")
+	}
+	s.put(b.Trial)
+	h.planned(t, byMordant, open) // which waits for the change
+	got, err = h.pool.Freeze(t.Context(), pool.FreezeQuestion{GroupBy: poolv1.GroupBy_GROUP_BY_MORDANT, ExperimentID: open})
+	require.NoError(t, err)
+	assert.Equal(t, []int{6, 6, 6}, []int{got.Complete, got.Used, got.Closing})
+	assert.Equal(t, "sessions that hold tin beside the others", got.NotClosed)
+	assert.Equal(t, []string{"iron", "alum"}, got.Columns.Labels.Groups)
+	assert.Len(t, got.Columns.Rows, 12)
+}
+
+// Two sessions of a member in one water each count as one, and are exchanged as one.
+func TestFreezeAnExperimentOnWaters(t *testing.T) {
+	s := newShelf()
+	id, mill, tap := wells(s, 6)
+	ash, birch := newBook("ash"), newBook("birch")
+	for range 5 {
+		dyed(ash, id, 6, mill, tap)
+	}
+	lone := dyed(birch, id, 6, mill)
+	s.put(ash.Trial)
+	s.put(birch.Trial)
+	h := open(t, s)
+	ask := pool.FreezeQuestion{GroupBy: poolv1.GroupBy_GROUP_BY_WATER, ExperimentID: id}
+	got, err := h.pool.Freeze(t.Context(), ask)
+	require.NoError(t, err)
+	assert.Equal(t, []int{5, 5, 6}, []int{got.Complete, got.Used, got.Closing})
+	assert.Len(t, got.Columns.Rows, 60, "birch's session has no partner")
+	dyed(birch, id, 7, tap)
+	s.put(birch.Trial)
+	h.planned(t, byWater, id) // which waits for the change
+	got, err = h.pool.Freeze(t.Context(), ask)
+	require.NoError(t, err)
+	assert.Equal(t, []int{6, 6, 6}, []int{got.Complete, got.Used, got.Closing})
+	assert.Empty(t, got.NotClosed)
+	assert.Len(t, got.Columns.Labels.Blocks, 6)
+	assert.Contains(t, got.Columns.Labels.Blocks, lone)
+	assert.Equal(t, []string{"Town tap", "Mill well"}, got.Columns.Labels.Groups)
+	assert.Len(t, got.Columns.Rows, 72, "the seventh recipe has no partner")
+
+	few, mill, tap := wells(s, 6)
+	elm := newBook("elm")
+	for range 6 {
+		dyed(elm, few, 5, mill, tap)
+	}
+	s.put(elm.Trial)
+	h.planned(t, byWater, few)
+	got, err = h.pool.Freeze(t.Context(), pool.FreezeQuestion{GroupBy: poolv1.GroupBy_GROUP_BY_WATER, ExperimentID: few})
+	require.NoError(t, err)
+	assert.Equal(t, "1 more recipe dyed alike in two of them", got.NotClosed)
+}

@@ -264,7 +264,7 @@ func TestNothingUnplannedGetsAP(t *testing.T) {
 		assert.True(t, stream.Groups.GetExploring())
 	}
 	_, err := h.pool.Freeze(t.Context(), pool.FreezeQuestion{GroupBy: byOrder.GroupBy, ExperimentID: id})
-	assert.ErrorIs(t, err, trial.ErrInvalid, "a run swaps orders")
+	assert.ErrorIs(t, err, trial.ErrInvalid, "a run asks in one way too")
 }
 
 // mordants puts an experiment on mordants on a shelf.

@@ -60,19 +60,25 @@ func (p *Pool) plannedGroups(ctx context.Context, a *asking, compared []string) 
 	return nil
 }
 
-// matchedGroups are the picks of each session that are held against each other: the groups of its fullest recipe, and every recipe that has all of these, so that
-// whatever a session's pots did to one group could as well have come to another. The rest is left out.
+// matchedGroups are copies of the picks of each session that are held against each other, with their recipes as cells, and no strata.
 func (a *asking) matchedGroups() []*pick {
-	by := a.question.GroupBy
 	picks := make([]*pick, len(a.picks))
 	for i, of := range a.picks {
 		clone := *of
 		picks[i] = &clone
 	}
-	a.texts.recipeCells(picks, by)
-	held := map[label]map[cell]map[label]bool{} // groups by block and cell
+	a.texts.recipeCells(picks, a.question.GroupBy)
 	for _, of := range picks {
 		of.cell, of.stratum = cell{head: a.texts.label(a.texts.text(of.stratum) + "; " + a.texts.cellText(of.cell))}, 0 // a session's pots are the same for all its yarns
+	}
+	return a.wholeUnits(picks)
+}
+
+// wholeUnits leaves of each block the groups of its fullest recipe, and every recipe that has all of these, so that whatever a session's pots did to one group could as
+// well have come to another. The rest is left out.
+func (a *asking) wholeUnits(picks []*pick) []*pick {
+	held := map[label]map[cell]map[label]bool{} // groups by block and cell
+	for _, of := range picks {
 		if held[of.block] == nil {
 			held[of.block] = map[cell]map[label]bool{}
 		}
@@ -90,7 +96,7 @@ func (a *asking) matchedGroups() []*pick {
 		if len(groups) > 1 && slices.Contains(groups, of.group) && holdsAll(held[of.block][of.cell], groups) {
 			return false
 		}
-		a.left.piece(fmt.Sprintf("not in the comparison: no partner of another %s in the same session, or of fewer than the session's fullest recipe has", byWords(by)))
+		a.left.piece(fmt.Sprintf("not in the comparison: no partner of another %s in the same session, or of fewer than the session's fullest recipe has", byWords(a.question.GroupBy)))
 		return true
 	})
 }

@@ -267,26 +267,43 @@ func (c *comparing) largestChange() {
 	c.out.LargestChange = &largest
 }
 
-// verdict holds the tests of two scores against each other.
+// verdict holds the tests of two scores against each other, for each two groups.
 func (c *comparing) verdict() {
-	test := func(s *side) *catalogv1.ScoreTest {
-		if tests := s.run.GetResults()[s.module].GetTests(); s.score < len(tests) {
-			return tests[s.score]
-		}
-		return nil
-	}
-	a, b := test(c.first), test(c.second)
+	a, b := c.first.tests(), c.second.tests()
 	switch {
-	case a == nil && b == nil:
+	case len(a) == 0 && len(b) == 0:
 		return
-	case a == nil || b == nil:
+	case len(a) == 0 || len(b) == 0:
 		c.out.CannotTell = append(c.out.CannotTell, "whether the verdict flips: one of the two scores has none")
 		return
 	}
-	c.out.Verdict = &catalogv1.VerdictChange{
-		FirstStatement: a.GetStatement(), SecondStatement: b.GetStatement(),
-		Flips: a.GetStanding() != b.GetStanding() || widerName(a) != widerName(b),
+	for _, x := range a {
+		for _, y := range b {
+			if x.GetFirst() != y.GetFirst() || x.GetSecond() != y.GetSecond() {
+				continue
+			}
+			c.out.Verdicts = append(c.out.Verdicts, &catalogv1.VerdictChange{
+				Group: x.GetFirst(), OtherGroup: x.GetSecond(), FirstStatement: x.GetStatement(), SecondStatement: y.GetStatement(),
+				Flips: x.GetStanding() != y.GetStanding() || widerName(x) != widerName(y),
+			})
+		}
 	}
+	if n := max(len(a), len(b)); len(c.out.GetVerdicts()) < n {
+		c.out.CannotTell = append(c.out.CannotTell, fmt.Sprintf("whether %d of %d verdicts flip: one of the two scores has none on those groups", n-len(c.out.GetVerdicts()), n))
+	}
+	if len(c.out.GetVerdicts()) == 1 && len(a) == 1 && len(b) == 1 {
+		c.out.Verdict = c.out.GetVerdicts()[0]
+	}
+}
+
+// tests are those of the side's score.
+func (s *side) tests() (out []*catalogv1.ScoreTest) {
+	for _, t := range s.run.GetResults()[s.module].GetTests() {
+		if t.GetScore() == s.named.GetScore() {
+			out = append(out, t)
+		}
+	}
+	return out
 }
 
 func widerName(t *catalogv1.ScoreTest) string {
@@ -315,8 +332,17 @@ func (c *comparing) finish() {
 		out.Statement = fmt.Sprintf("%d of %d pairs of groups flip; most of all %s and %s on %s, by %.0f %% and %.0f %%", out.GetPairsFlipped(), out.GetPairsToldApart(),
 			worst.GetWiderByFirst(), worst.GetWiderBySecond(), worst.GetStratum(), 100*worst.GetMarginByFirst(), 100*worst.GetMarginBySecond())
 	}
-	if v := out.GetVerdict(); v.GetFlips() {
+	flipped := 0
+	for _, v := range out.GetVerdicts() {
+		if v.GetFlips() {
+			flipped++
+		}
+	}
+	switch n := len(out.GetVerdicts()); {
+	case n == 1 && flipped == 1:
 		out.Statement += ". The verdict flips"
+	case n > 1:
+		out.Statement += fmt.Sprintf(". %d of %d verdicts flip", flipped, n)
 	}
 }
 

@@ -23,78 +23,155 @@ const (
 	testPart = 0
 	// relabellingsInACall is how many arrangements are asked for at a time.
 	relabellingsInACall = 2_000
-	// minSessions is the least from which orders can be ranked: 2/2^6 is the first p below 0.05.
+	// minSessions is the least from which groups can be ranked: 2/2^6 is the first p below 0.05.
 	minSessions = 6
 	// alpha and margin are those of the pool's own verdicts.
 	alpha  = 0.05
 	margin = 1.10
 )
 
-// tests permutes the two orders of an experiment within its sessions, when it is at its closing size. A score that stays when all colours are moved alike is
-// tested on colours with each order's mean taken off: else swaps would mix two clouds that lie apart, and find nothing. The others are swapped as they are, which
-// only describes.
+// tests permutes every two groups that an experiment compares within the sessions that hold both, when it is at its closing size. A score that stays when all
+// colours are moved alike is tested on colours with each group's mean taken off: else swaps would mix two clouds that lie apart, and find nothing. The others are
+// swapped as they are, which only describes.
 func (s *scoring) tests(ctx context.Context) error {
 	c := s.run.GetColumns()
-	if s.run.GetQuestion().GetExperimentId() == "" || c.GetClosingSessions() == 0 || c.GetUsedSessions() < c.GetClosingSessions() || c.GetErasedRows() > 0 || len(s.columns.Labels.Groups) != 2 {
+	if s.run.GetQuestion().GetExperimentId() == "" || c.GetClosingSessions() == 0 || c.GetUsedSessions() < c.GetClosingSessions() || c.GetNotClosed() != "" || c.GetErasedRows() > 0 {
 		return nil
 	}
-	units := pipeline.Units(s.columns.Rows)
-	parts := make([]permute.Unit, len(units))
-	for i, u := range units {
-		parts[i] = permute.Unit{Group: u.Group, Block: u.Block}
+	pairs := s.pairs()
+	if len(pairs) == 0 {
+		return nil
 	}
-	swaps := permute.New(parts, 0, 1, func(block uint32) bool { return s.columns.Labels.Blocks[block] != "" }, s.run.GetSeed())
-	progress, err := s.testProgress(ctx)
+	progress, err := s.testProgress(ctx, len(pairs))
 	if err != nil {
 		return err
 	}
-	aligned, canAlign := frozen.Aligned(s.columns.Rows)
-	rounds := []testRound{{aligned: true, rows: aligned}, {rows: s.columns.Rows}}
-	for i, score := range s.described.GetScores() {
-		round := &rounds[1]
-		if promises(s.described, describev1.Law_LAW_SHIFT_INVARIANT, score.GetName()) {
-			round = &rounds[0]
-		}
-		round.scores, round.places = append(round.scores, score.GetName()), append(round.places, i)
+	rounds := s.rounds(pairs, progress)
+	all := 0
+	for _, round := range rounds {
+		all += round.swaps.Arrangements()
 	}
-	if !canAlign {
-		for _, i := range rounds[0].places {
-			progress.Tests[i].NotTested = "with the orders' means taken off, a colour would leave the range of L*"
+	s.result.RelabellingsAll = int32(all)
+	before := 0 // arrangements of the rounds that are over
+	for _, round := range rounds {
+		m := round.swaps.Arrangements()
+		var rows []pipeline.Row
+		for done := int(progress.GetDone()) - before; done < m; done = int(progress.GetDone()) - before {
+			if rows == nil {
+				if rows = s.rowsOf(round.pair); round.aligned {
+					rows, _ = frozen.Aligned(rows)
+				}
+			}
+			if err := s.permute(ctx, round, rows, done, progress); err != nil {
+				return err
+			}
+			s.result.RelabellingsDone = progress.GetDone()
+			body, err := deterministic.Marshal(progress)
+			if err != nil {
+				return err
+			}
+			if err := s.keep(ctx, store.RunPart{Module: s.index, Part: testPart, Body: body}); err != nil {
+				return err
+			}
 		}
-		rounds = rounds[1:]
+		before += m
 	}
-	rounds = slices.DeleteFunc(rounds, func(t testRound) bool { return len(t.scores) == 0 })
-	m := swaps.Arrangements()
-	s.result.RelabellingsAll = int32(len(rounds) * m)
-	for int(progress.GetDone()) < len(rounds)*m {
-		done := int(progress.GetDone())
-		if err := s.permute(ctx, rounds[done/m], swaps, done%m, progress); err != nil {
-			return err
-		}
-		s.result.RelabellingsDone = progress.GetDone()
-		body, err := deterministic.Marshal(progress)
-		if err != nil {
-			return err
-		}
-		if err := s.keep(ctx, store.RunPart{Module: s.index, Part: testPart, Body: body}); err != nil {
-			return err
-		}
-	}
-	s.result.Tests = s.judged(progress, swaps, func(i int) bool {
-		return len(rounds) > 0 && rounds[0].aligned && slices.Contains(rounds[0].places, i)
-	})
+	s.result.RelabellingsDone = progress.GetDone()
+	s.result.Tests = s.judged(pairs, progress)
 	return nil
+}
+
+// pair is two groups that are swapped.
+type pair struct {
+	first, second uint32
+	blocks        map[uint32]bool // sessions that hold both
+	swaps         *permute.Swaps
+	leads         []bool // by score: it is tested on aligned colours, so that it can lead to a verdict
+}
+
+// pairs are every two groups that some session holds both of, in the order of the labels.
+func (s *scoring) pairs() (out []*pair) {
+	labels := s.columns.Labels
+	held := make([]map[uint32]bool, len(labels.Groups)) // sessions of each group
+	for i := range held {
+		held[i] = map[uint32]bool{}
+	}
+	for i := range s.columns.Rows {
+		if r := &s.columns.Rows[i]; labels.Blocks[r.Block] != "" {
+			held[r.Group][r.Block] = true
+		}
+	}
+	for i := range held {
+		for k := i + 1; k < len(held); k++ {
+			p := &pair{first: uint32(i), second: uint32(k), blocks: map[uint32]bool{}, leads: make([]bool, len(s.described.GetScores()))}
+			for block := range held[i] {
+				if held[k][block] {
+					p.blocks[block] = true
+				}
+			}
+			if len(p.blocks) == 0 {
+				continue
+			}
+			units := pipeline.Units(s.rowsOf(p))
+			parts := make([]permute.Unit, len(units))
+			for n, u := range units {
+				parts[n] = permute.Unit{Group: u.Group, Block: u.Block}
+			}
+			p.swaps = permute.New(parts, p.first, p.second, func(uint32) bool { return true }, s.run.GetSeed())
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// rowsOf are the rows of a pair's two groups in the sessions that hold both.
+func (s *scoring) rowsOf(p *pair) (out []pipeline.Row) {
+	for i := range s.columns.Rows {
+		if r := &s.columns.Rows[i]; (r.Group == p.first || r.Group == p.second) && p.blocks[r.Block] {
+			out = append(out, *r)
+		}
+	}
+	return out
 }
 
 // testRound is the scores that are permuted on the same rows.
 type testRound struct {
+	*pair
 	aligned bool
-	rows    []pipeline.Row
 	scores  []string
-	places  []int // among the module's scores
+	places  []int // among the tests
 }
 
-func (s *scoring) testProgress(ctx context.Context) (*catalogv1.FrozenTests, error) {
+// rounds are what is to be permuted, for each pair its aligned scores first. Where colours can't be aligned the tests say so.
+func (s *scoring) rounds(pairs []*pair, progress *catalogv1.FrozenTests) (out []testRound) {
+	for n, p := range pairs {
+		rounds := [2]testRound{{pair: p, aligned: true}, {pair: p}}
+		for i, score := range s.described.GetScores() {
+			round := &rounds[1]
+			if promises(s.described, describev1.Law_LAW_SHIFT_INVARIANT, score.GetName()) {
+				round = &rounds[0]
+			}
+			round.scores, round.places = append(round.scores, score.GetName()), append(round.places, n*len(s.described.GetScores())+i)
+			p.leads[i] = round.aligned
+		}
+		if _, can := frozen.Aligned(s.rowsOf(p)); !can {
+			for _, i := range rounds[0].places {
+				progress.Tests[i].NotTested = "with the groups' means taken off, a colour would leave the range of L*"
+			}
+			clear(p.leads)
+			rounds[0].scores = nil
+		}
+		for _, round := range rounds {
+			if len(round.scores) > 0 {
+				out = append(out, round)
+			}
+		}
+	}
+	return out
+}
+
+// testProgress is how far the tests are; nothing of what was kept counts when it is of other tests.
+func (s *scoring) testProgress(ctx context.Context, pairs int) (*catalogv1.FrozenTests, error) {
 	parts, err := s.Store.RunScores(ctx, s.run.GetId(), s.index)
 	if err != nil {
 		return nil, err
@@ -105,9 +182,9 @@ func (s *scoring) testProgress(ctx context.Context) (*catalogv1.FrozenTests, err
 			return nil, fmt.Errorf("decode tests of run %s: %w", s.run.GetId(), err)
 		}
 	}
-	if len(out.GetTests()) != len(s.described.GetScores()) {
+	if n := pairs * len(s.described.GetScores()); len(out.GetTests()) != n {
 		out = &catalogv1.FrozenTests{}
-		for range s.described.GetScores() {
+		for range n {
 			out.Tests = append(out.Tests, &catalogv1.FrozenTest{})
 		}
 	}
@@ -115,17 +192,17 @@ func (s *scoring) testProgress(ctx context.Context) (*catalogv1.FrozenTests, err
 }
 
 // permute asks for the next arrangements of a round, after those that are done, and counts them in.
-func (s *scoring) permute(ctx context.Context, round testRound, swaps *permute.Swaps, done int, progress *catalogv1.FrozenTests) error {
-	n := min(relabellingsInACall, swaps.Arrangements()-done)
+func (s *scoring) permute(ctx context.Context, round testRound, rows []pipeline.Row, done int, progress *catalogv1.FrozenTests) error {
+	n := min(relabellingsInACall, round.swaps.Arrangements()-done)
 	var found [][]float64 // by arrangement, then score of the round; NaN where there is none
 	var whys []string
-	question := s.asked(s.columns.Labels, round.rows)
+	question := s.asked(s.columns.Labels, rows)
 	question.Scores, question.Relabellings = round.scores, n
-	question.Relabel = func(i int) []uint32 { return swaps.Group(done + i) }
+	question.Relabel = func(i int) []uint32 { return round.swaps.Group(done + i) }
 	question.Each = func(_ int, groups []*palettev2.GroupScores) error {
 		row := make([]float64, len(round.scores))
 		for k := range row {
-			d := between(groups, k)
+			d := round.between(groups, k)
 			row[k] = d.difference
 			if d.why != "" {
 				row[k], whys[k] = math.NaN(), d.why
@@ -144,7 +221,7 @@ func (s *scoring) permute(ctx context.Context, round testRound, swaps *permute.S
 		return err
 	}
 	for k, place := range round.places {
-		test, seen := progress.GetTests()[place], between(got.Groups, k)
+		test, seen := progress.GetTests()[place], round.between(got.Groups, k)
 		test.Seen, test.First, test.Second = seen.difference, seen.first, seen.second
 		switch {
 		case seen.why != "":
@@ -163,18 +240,18 @@ func (s *scoring) permute(ctx context.Context, round testRound, swaps *permute.S
 	return nil
 }
 
-// apart is how far two orders lie apart by one score.
+// apart is how far two groups lie apart by one score.
 type apart struct {
 	difference, first, second float64 // means over strata
 	why                       string  // why there is none
 }
 
 // between takes the mean over the strata that hold both groups.
-func between(groups []*palettev2.GroupScores, score int) (out apart) {
+func (p *pair) between(groups []*palettev2.GroupScores, score int) (out apart) {
 	strata := 0.0
 	for i := 1; i < len(groups); i++ {
 		a, b := groups[i-1], groups[i]
-		if a.GetStratum() != b.GetStratum() || a.GetGroup() != 0 || b.GetGroup() != 1 {
+		if a.GetStratum() != b.GetStratum() || a.GetGroup() != p.first || b.GetGroup() != p.second {
 			continue
 		}
 		x, y := a.GetScores()[score], b.GetScores()[score]
@@ -187,7 +264,7 @@ func between(groups []*palettev2.GroupScores, score int) (out apart) {
 		out.first, out.second = out.first+x.GetValue(), out.second+y.GetValue()
 	}
 	if strata == 0 {
-		return apart{why: "no stratum holds both orders"}
+		return apart{why: "no stratum holds both"}
 	}
 	out.first, out.second = out.first/strata, out.second/strata
 	out.difference = out.first - out.second
@@ -205,21 +282,22 @@ func promises(described *describev1.DescribeResponse, law describev1.Law, score 
 }
 
 // judged makes of the counts what they say.
-func (s *scoring) judged(progress *catalogv1.FrozenTests, swaps *permute.Swaps, aligned func(score int) bool) (out []*catalogv1.ScoreTest) {
-	groups := s.columns.Labels.Groups
+func (s *scoring) judged(pairs []*pair, progress *catalogv1.FrozenTests) (out []*catalogv1.ScoreTest) {
+	groups, scores := s.columns.Labels.Groups, s.described.GetScores()
 	var leading []*catalogv1.ScoreTest
 	var ps []float64
 	for i, t := range progress.GetTests() {
+		pair, score := pairs[i/len(scores)], i%len(scores)
 		test := &catalogv1.ScoreTest{
-			Score: s.described.GetScores()[i].GetName(), First: groups[0], Second: groups[1], Difference: t.GetSeen(), Arrangements: int32(swaps.Arrangements()),
-			Enumerated: swaps.Enumerated(), AsFar: t.GetAsFar(), Aligned: aligned(i), NotTested: t.GetNotTested(), Standing: poolv1.Standing_STANDING_EXPLORATORY,
+			Score: scores[score].GetName(), First: groups[pair.first], Second: groups[pair.second], Difference: t.GetSeen(), Arrangements: int32(pair.swaps.Arrangements()),
+			Enumerated: pair.swaps.Enumerated(), AsFar: t.GetAsFar(), Aligned: pair.leads[score], NotTested: t.GetNotTested(), Standing: poolv1.Standing_STANDING_EXPLORATORY,
 		}
-		if swaps.Sessions() < minSessions {
-			test.Standing, test.NotTested = poolv1.Standing_STANDING_NOT_ENOUGH_YET, fmt.Sprintf("%d sessions hold both orders; %d are needed", swaps.Sessions(), minSessions)
+		if pair.swaps.Sessions() < minSessions {
+			test.Standing, test.NotTested = poolv1.Standing_STANDING_NOT_ENOUGH_YET, fmt.Sprintf("%d sessions hold both; %d are needed", pair.swaps.Sessions(), minSessions)
 		}
 		if test.GetNotTested() != "" {
 			test.AsFar = 0
-			test.Statement = fmt.Sprintf("By %s: no test, %s", test.GetScore(), test.GetNotTested())
+			test.Statement = fmt.Sprintf("By %s, %s and %s: no test, %s", test.GetScore(), test.GetFirst(), test.GetSecond(), test.GetNotTested())
 		} else {
 			p := permute.P(int(test.GetAsFar()), int(test.GetArrangements()))
 			test.P = &p
@@ -235,7 +313,7 @@ func (s *scoring) judged(progress *catalogv1.FrozenTests, swaps *permute.Swaps, 
 	for i, test := range out {
 		if test.P != nil {
 			t := progress.GetTests()[i]
-			s.state(test, s.described.GetScores()[i], t.GetFirst(), t.GetSecond(), swaps.Sessions())
+			s.state(test, scores[i%len(scores)], t.GetFirst(), t.GetSecond(), pairs[i/len(scores)].swaps.Sessions())
 		}
 	}
 	return out

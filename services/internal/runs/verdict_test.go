@@ -237,3 +237,102 @@ func TestCompareManyGroups(t *testing.T) {
 	}
 	assert.NotEmpty(t, got.GetMoved())
 }
+
+// mordantsTried makes columns of three mordants of an experiment: iron and alum in so many sessions, tin beside iron in the first four. Iron spreads 8, alum and tin 4.
+func (l *lab) mordantsTried(sessions int) {
+	c := &frozen.Columns{
+		Condition: pool.DefaultCondition, Trials: l.trials[:1], Shown: []string{"wool"},
+		Labels: pipeline.Labels{Groups: []string{"alum", "iron", "tin"}, Strata: []string{"wool"}, Cells: []string{"cell 1", "cell 2", "cell 3"}},
+	}
+	for s := range sessions {
+		c.Labels.Blocks = append(c.Labels.Blocks, fmt.Sprintf("session %02d", s))
+		for g, spread := range []float64{4, 8, 4} {
+			for cell := range 3 {
+				if g == 2 && s >= 4 {
+					continue
+				}
+				c.Rows = append(c.Rows, pipeline.Row{
+					ReadingID: fmt.Sprintf("%08d-0000-7000-8000-000000000000", len(c.Rows)), Group: uint32(g), Block: uint32(s), Cell: uint32(cell),
+					Lab: trial.Lab{L: 40 + 10*float64(g) + spread*float64(cell-1) + float64(s%3)/10},
+				})
+				c.TrialOf = append(c.TrialOf, 0)
+			}
+		}
+	}
+	l.cupboard.freeze.Columns = c
+	l.cupboard.freeze.Complete, l.cupboard.freeze.Used, l.cupboard.freeze.Closing = sessions, sessions, sessions
+}
+
+// Three groups: each two are swapped in the sessions that hold both. Worked by hand: of the 2^7 arrangements of alum and iron only the seen one and its mirror lie as
+// far apart, p = 2/128; tin stands in four sessions, which is too few; no session's iron is compared with another session's tin.
+func TestVerdictsOnEachTwoOfThree(t *testing.T) {
+	l := begin(t)
+	l.mordantsTried(7)
+	m := l.shelf.put(t, dispersed("old"), "a")
+	asked := experimentRequest("old")
+	asked.Question.GroupBy = poolv1.GroupBy_GROUP_BY_MORDANT
+	run, err := l.Create(t.Context(), rosa, asked)
+	require.NoError(t, err)
+	run = l.until(run.GetId(), done)
+	result := run.GetResults()[0]
+	assert.EqualValues(t, 2*(127+15+15), result.GetRelabellingsAll())
+	assert.Equal(t, result.GetRelabellingsAll(), result.GetRelabellingsDone())
+	require.Len(t, result.GetTests(), 6)
+	said := map[string]*catalogv1.ScoreTest{}
+	for _, test := range result.GetTests() {
+		said[test.GetFirst()+"/"+test.GetSecond()+"/"+test.GetScore()] = test
+	}
+	led := said["alum/iron/range"]
+	assert.InDelta(t, 2.0/128, led.GetP(), 1e-15)
+	assert.InDelta(t, 2.0/128, led.GetPAdjusted(), 1e-15, "what can't be tested takes no share of the error")
+	assert.Equal(t, poolv1.Standing_STANDING_VERDICT, led.GetStanding())
+	assert.Equal(t, "second", led.GetWider())
+	assert.Contains(t, led.GetStatement(), "iron gives the wider palette than alum, 2.00 times")
+	for _, pair := range []string{"alum/tin/range", "iron/tin/range"} {
+		assert.Equal(t, poolv1.Standing_STANDING_NOT_ENOUGH_YET, said[pair].GetStanding())
+		assert.Equal(t, "4 sessions hold both; 6 are needed", said[pair].GetNotTested())
+		assert.Nil(t, said[pair].P)
+	}
+	// Iron's spread over the four sessions that hold tin too: eight by the cells, root of two thirds.
+	assert.InDelta(t, 4*math.Sqrt(2.0/3), said["iron/tin/range"].GetDifference(), 0.01)
+
+	// Cut short within any round, it goes on where it was.
+	calls := m.count()
+	for cut := 2; cut < calls; cut++ {
+		from := m.count()
+		m.set(func() {
+			m.before = func(_ context.Context, call int) {
+				if call == from+cut {
+					m.set(func() { m.down = errDown })
+				}
+			}
+		})
+		again := experimentRequest("old")
+		again.Question.GroupBy = poolv1.GroupBy_GROUP_BY_MORDANT
+		second, err := l.Create(t.Context(), rosa, again)
+		require.NoError(t, err)
+		l.until(second.GetId(), interrupted)
+		m.set(func() { m.down = nil })
+		_, err = l.Resume(t.Context(), rosa, second.GetId(), "")
+		require.NoError(t, err)
+		assert.Equal(t, result.GetScoresSha256(), l.until(second.GetId(), done).GetResults()[0].GetScoresSha256(), cut)
+	}
+
+	side := &catalogv1.RunScore{RunId: run.GetId(), Score: "range"}
+	got, err := l.Compare(t.Context(), &catalogv1.CompareRunsRequest{First: side, Second: &catalogv1.RunScore{RunId: run.GetId(), Score: "mean"}})
+	require.NoError(t, err)
+	require.Len(t, got.GetVerdicts(), 3)
+	assert.Equal(t, []string{"alum", "iron"}, []string{got.GetVerdicts()[0].GetGroup(), got.GetVerdicts()[0].GetOtherGroup()})
+	assert.True(t, got.GetVerdicts()[0].GetFlips())
+	assert.False(t, got.GetVerdicts()[1].GetFlips())
+	assert.Nil(t, got.GetVerdict())
+	assert.Contains(t, got.GetStatement(), "1 of 3 verdicts flip")
+
+	// An experiment whose sessions don't join what it compares isn't closed, however many they are.
+	l.cupboard.freeze.NotClosed = "sessions that hold copper beside the others"
+	run, err = l.Create(t.Context(), rosa, experimentRequest("old"))
+	require.NoError(t, err)
+	run = l.until(run.GetId(), done)
+	assert.Empty(t, run.GetResults()[0].GetTests())
+	assert.Equal(t, "sessions that hold copper beside the others", run.GetColumns().GetNotClosed())
+}

@@ -165,6 +165,7 @@ func (r *Runs) keepColumns(ctx context.Context, run *catalogv1.Run, got *pool.Fr
 	run.Columns = told(c)
 	run.Columns.Sha256, run.Columns.PoolRevision, run.Columns.ReadingModule, run.Columns.LeftOut = sum, got.Revision, got.Reading, got.LeftOut
 	run.Columns.CompleteSessions, run.Columns.UsedSessions, run.Columns.ClosingSessions = int32(got.Complete), int32(got.Used), int32(got.Closing)
+	run.Columns.NotClosed = got.NotClosed
 	row, now, err := r.row(run)
 	if err != nil {
 		return err

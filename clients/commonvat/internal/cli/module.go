@@ -28,8 +28,8 @@ func (a *app) moduleNew() *cobra.Command {
 	var kind, language string
 	c := &cobra.Command{
 		Use: "new NAME FOLDER", Short: "Write the beginning of a module into a new folder",
-		Long: `Write the beginning of a module into a new folder. NAME has lower-case letters, digits and single hyphens. A Go module is built where Commonvat's own
-module is the main one, that is in a folder of its tree: go build -o FOLDER/commonvat-module-NAME ./FOLDER
+		Long: `Write the beginning of a module into a new folder. NAME has lower-case letters, digits and single hyphens. A Go module needs Commonvat's source: its folder
+lies in that tree, or anywhere with a go.work that names the tree. What to do next is said, and goes for the one or the other.
 A Python module is built by nothing: its folder has the SDK in it and may lie anywhere. It runs in /usr/bin/python3 with Debian's python3-grpcio, python3-protobuf
 and python3-cryptography, and python3-numpy if it imports that.`,
 		Args: takes("NAME", "FOLDER"), RunE: func(_ *cobra.Command, args []string) error {
@@ -47,16 +47,35 @@ and python3-cryptography, and python3-numpy if it imports that.`,
 
 // next is what an author does with a new module's folder.
 func next(name, folder, language string) []string {
-	steps := []string{"cd " + folder + " && /usr/bin/python3 -B -m unittest"}
-	if language == "go" {
-		from := filepath.ToSlash(filepath.Clean(folder))
-		if !filepath.IsAbs(folder) && !strings.HasPrefix(from, "../") {
-			from = "./" + from
-		}
-		steps = []string{"go build -o " + filepath.Join(folder, sdk.ExecutablePrefix+name) + " " + from}
+	try := []string{"commonvat module try " + folder + " CASES.jsonl", "commonvat module check " + folder}
+	if language != "go" {
+		return append([]string{"cd " + folder + " && /usr/bin/python3 -B -m unittest"}, try...)
 	}
-	return append(steps, "commonvat module try "+folder+" CASES.jsonl", "commonvat module check "+folder)
+	// Linked statically, a module needs no more of the system than one that is held may have.
+	steps := []string{"CGO_ENABLED=0 go build -C " + folder + " -o " + sdk.ExecutablePrefix + name + " ."}
+	if !inTree(folder) {
+		steps = append([]string{"(cd " + folder + " && go mod init " + name + " && go work init . SOURCE), SOURCE being the folder of Commonvat's source"}, steps...)
+	}
+	return append(steps, try...)
 }
+
+// inTree tells whether a folder is part of Commonvat's own Go module: whether the go.mod that is nearest above it is that one's.
+func inTree(folder string) bool {
+	at, err := filepath.Abs(folder)
+	for ; err == nil; at = filepath.Dir(at) {
+		text, missing := os.ReadFile(filepath.Join(at, "go.mod"))
+		if missing == nil {
+			return strings.HasPrefix(string(text), "module "+ownModule+"\n")
+		}
+		if at == filepath.Dir(at) {
+			break
+		}
+	}
+	return false
+}
+
+// ownModule is the path of Commonvat's Go module.
+const ownModule = "github.com/commonvat/commonvat"
 
 func (a *app) moduleTry() *cobra.Command {
 	return &cobra.Command{

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"bytes"
+	"debug/elf"
 	"encoding/json"
 	"os"
 	"os/exec"
@@ -31,9 +32,38 @@ func begun(t *testing.T, name, kind string) string {
 	folder := filepath.Join(parent, "new")
 	code, _, said := module(t, "new", name, folder, "--kind", kind)
 	require.Zero(t, code, said)
-	built, err := exec.CommandContext(t.Context(), "go", "build", "-o", filepath.Join(folder, "commonvat-module-"+name), "./"+folder).CombinedOutput()
-	require.NoError(t, err, "%s", built)
+	follow(t, said, 1)
 	return folder
+}
+
+// follow does the first n things that `module new` says are next.
+func follow(t *testing.T, said string, n int) {
+	t.Helper()
+	steps := strings.Split(said, "\n  ")[1:]
+	require.Len(t, steps, n+2, said)
+	for _, step := range steps[:n] {
+		out, err := exec.CommandContext(t.Context(), "sh", "-ec", step).CombinedOutput()
+		require.NoError(t, err, "%s\n%s", step, out)
+	}
+}
+
+// Outside of Commonvat's tree a module in Go is built with a go.work that names the tree, by the commands that are told.
+func TestGoModuleOutsideOfTheTree(t *testing.T) {
+	folder := filepath.Join(t.TempDir(), "reach")
+	code, _, said := module(t, "new", "palette-reach", folder)
+	require.Zero(t, code, said)
+	before, _, found := strings.Cut(said, ", SOURCE being the folder of Commonvat's source")
+	require.True(t, found, said)
+	source, err := filepath.Abs("../../../..")
+	require.NoError(t, err)
+	follow(t, strings.Replace(before, " SOURCE)", " '"+source+"')", 1)+said[len(before)+len(", SOURCE being the folder of Commonvat's source"):], 2)
+	code, out, said := module(t, "try", folder, "../../../../testdata/examples/palette.cases.jsonl")
+	assert.Zero(t, code, said)
+	assert.Contains(t, out, `{"line":1,"answers":[{`)
+	program, err := elf.Open(filepath.Join(folder, "commonvat-module-palette-reach"))
+	require.NoError(t, err)
+	defer func() { _ = program.Close() }()
+	assert.Nil(t, program.Section(".interp"), "it is linked statically, as a core of the production profile wants it")
 }
 
 func TestModuleFromNothing(t *testing.T) {

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"io"
 	"regexp"
@@ -13,6 +14,7 @@ import (
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
+	"github.com/commonvat/commonvat/plugins/conformance"
 	catalogv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 )
@@ -96,6 +98,9 @@ func (a *app) moduleReport() *cobra.Command {
 		if r.GetReportJson() == "" {
 			_, err := fmt.Fprintln(a.Out, "This build was installed without being tried.")
 			return err
+		}
+		if told := (&conformance.Report{}); output.Format(a.format) == output.Table && json.Unmarshal([]byte(r.GetReportJson()), told) == nil {
+			return a.showReport(told)
 		}
 		_, err = io.WriteString(a.Out, r.GetReportJson()+"\n")
 		return err

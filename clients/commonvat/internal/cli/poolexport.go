@@ -37,7 +37,7 @@ Readings, sessions, strata (yarn lots, instruments), cells and waters stand unde
 Dyes, mordants and fibres stand as they were entered. In a folder the file is called ` + exportName + `. A file that is there already is not overwritten; - is standard output.`,
 		Args: takes("FOLDER|FILE"), RunE: func(c *cobra.Command, args []string) error {
 			var err error
-			if request.Question, err = q.take(); err != nil {
+			if request.Question, err = q.take(c.Context(), a); err != nil {
 				return err
 			}
 			client, err := a.runs(c.Context())

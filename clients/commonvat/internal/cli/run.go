@@ -53,15 +53,21 @@ type questionFlags struct {
 
 func (q *questionFlags) flags(c *cobra.Command) {
 	f := c.Flags()
-	f.StringVar(&q.by, "by", "", "what palettes are told apart by: order, water, fibre, mordant or exhaust (required)")
+	f.StringVar(&q.by, "by", "", "what palettes are told apart by: order, water, fibre, mordant or exhaust (required without --experiment)")
 	f.StringVar(&q.question.Filter, "where", "", "filter, for example: fibre = \"wool\" AND dye = \"weld\"")
-	f.StringVar(&q.question.ExperimentId, "experiment", "", "id of an experiment, with --by order: the sessions that its verdict stands on")
+	f.StringVar(&q.question.ExperimentId, "experiment", "", "id of an experiment: the sessions that its verdict stands on, told apart by what it asks")
 	f.StringVar(&q.condition, "condition", "", "D65/10, D65/2, A/10 or A/2 (default: the experiment's, or D65/10)")
 }
 
-func (q *questionFlags) take() (*catalogv1.RunQuestion, error) {
+func (q *questionFlags) take(ctx context.Context, a *app) (*catalogv1.RunQuestion, error) {
 	var err error
-	if q.question.GroupBy, err = words.Parse[poolv1.GroupBy](q.by); err != nil {
+	if q.by == "" && q.question.GetExperimentId() != "" {
+		e, err := a.experimentKeeper().get(ctx, q.question.GetExperimentId())
+		if err != nil {
+			return nil, err
+		}
+		q.question.GroupBy = askedBy(e)
+	} else if q.question.GroupBy, err = words.Parse[poolv1.GroupBy](q.by); err != nil {
 		return nil, usage("--by: %v", err)
 	}
 	if q.condition != "" {
@@ -83,7 +89,7 @@ func (a *app) runCreate() *cobra.Command {
 is to be told. With --wait the program stays until the run is over.`,
 		Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
 			var err error
-			if request.Question, err = q.take(); err != nil {
+			if request.Question, err = q.take(c.Context(), a); err != nil {
 				return err
 			}
 			if request.Modules, err = runModules(modules, set); err != nil {
@@ -250,6 +256,12 @@ func (a *app) showRun(r *catalogv1.Run) error {
 	if c := r.GetColumns(); c != nil {
 		line.Below = fmt.Sprintf("%d rows in %d groups, %d strata, %d sessions, under %s, of pool revision %d; SHA-256 %s",
 			c.GetRows(), c.GetGroups(), c.GetStrata(), c.GetSessions(), words.ShowCondition(c.GetCondition()), c.GetPoolRevision(), c.GetSha256())
+		if c.GetClosingSessions() > 0 {
+			line.Below += fmt.Sprintf("\n%d sessions of the experiment are complete, %d are used; it closes at %d", c.GetCompleteSessions(), c.GetUsedSessions(), c.GetClosingSessions())
+		}
+		if c.GetNotClosed() != "" {
+			line.Below += "\nit isn't closed and nothing is tested, for want of " + c.GetNotClosed()
+		}
 		if c.GetErasedRows() > 0 {
 			line.Below += fmt.Sprintf("\n%d rows were taken back by members since, last on %s; before, the columns had SHA-256 %s", c.GetErasedRows(), stamp(c.GetEraseTime()), c.GetFirstSha256())
 		}
@@ -374,6 +386,11 @@ the module's first. A margin is how far two groups are apart, as a part of the l
 	return c
 }
 
+// scoreName names a score as runScore reads it.
+func scoreName(s *catalogv1.RunScore) string {
+	return s.GetRunId() + "/" + s.GetModule() + "/" + s.GetScore()
+}
+
 func (a *app) showComparison(r *catalogv1.CompareRunsResponse, part string) error {
 	flips := output.Grid{Title: "rankings that flip, the largest first", Columns: []string{"stratum", "wider_by_first", "wider_by_second", "margin_by_first", "margin_by_second"}}
 	for _, x := range r.GetFlips() {
@@ -392,15 +409,18 @@ func (a *app) showComparison(r *catalogv1.CompareRunsResponse, part string) erro
 		return a.show(r, g)
 	}
 	var b strings.Builder
-	fmt.Fprintf(&b, "%s\n", output.Clean(r.GetStatement()))
+	fmt.Fprintf(&b, "%s\nfirst is %s, second is %s\n", output.Clean(r.GetStatement()), scoreName(r.GetFirst()), scoreName(r.GetSecond()))
 	for _, x := range r.GetCannotTell() {
 		fmt.Fprintf(&b, "can't tell: %s\n", output.Clean(x))
 	}
-	if v := r.GetVerdict(); v != nil {
+	for _, v := range r.GetVerdicts() {
 		fmt.Fprintf(&b, "first:  %s\nsecond: %s\n", output.Clean(v.GetFirstStatement()), output.Clean(v.GetSecondStatement()))
 	}
 	fmt.Fprintf(&b, "%d groups have a value by both scores, %d by one alone; %d pairs, %d told apart by both, %d flip\n",
 		r.GetGroups(), r.GetGroupsByOneAlone(), r.GetPairs(), r.GetPairsToldApart(), r.GetPairsFlipped())
+	if r.LargestChange != nil {
+		fmt.Fprintf(&b, "the same score by both; its value changes by %s at most\n", figure(r.LargestChange))
+	}
 	for _, g := range []output.Grid{flips, moved} {
 		if len(g.Rows) > 0 {
 			b.WriteString("\n")

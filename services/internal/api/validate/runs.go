@@ -1,13 +1,10 @@
 package validate
 
 import (
-	"fmt"
-
 	"google.golang.org/protobuf/reflect/protoreflect"
 
 	catalogv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
-	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
 )
 
 // The limits of a run.
@@ -36,11 +33,7 @@ func addRuns(add adder) {
 	})
 	add(&catalogv1.RunQuestion{}, rules{fields: fields{
 		"group_by": requiredEnum, "filter": text(0, maxFilter), "experiment_id": maybeReference, "condition": maybe,
-	}, whole: typed(func(w *walk, p *path, m *catalogv1.RunQuestion) {
-		if m.GetExperimentId() != "" && m.GetGroupBy() != poolv1.GroupBy_GROUP_BY_ORDER {
-			w.fault(p.of("experiment_id"), "is given; allowed: only with %s", fmt.Sprint(poolv1.GroupBy_GROUP_BY_ORDER))
-		}
-	})})
+	}})
 	add(&catalogv1.RunModule{}, rules{fields: fields{"name": moduleName, "parameters": list(0, maxRunParameters)}})
 	add(&describev1.ParameterValue{}, rules{
 		fields: fields{"name": text(1, 60), "number": number(-1e300, 1e300), "choice": text(0, 200)},

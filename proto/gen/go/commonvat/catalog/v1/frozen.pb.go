@@ -242,7 +242,7 @@ func (x *FrozenPart) GetShown() []string {
 type FrozenTests struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Done  int32                  `protobuf:"varint,1,opt,name=done,proto3" json:"done,omitempty"`
-	// For each score of the module, in its order.
+	// For each two groups that are tested, and each score of the module, in their order.
 	Tests         []*FrozenTest `protobuf:"bytes,2,rep,name=tests,proto3" json:"tests,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -299,7 +299,7 @@ type FrozenTest struct {
 	Seen      float64 `protobuf:"fixed64,1,opt,name=seen,proto3" json:"seen,omitempty"`
 	AsFar     int32   `protobuf:"varint,2,opt,name=as_far,json=asFar,proto3" json:"as_far,omitempty"`
 	NotTested string  `protobuf:"bytes,3,opt,name=not_tested,json=notTested,proto3" json:"not_tested,omitempty"`
-	// The scores of the two orders, means over strata.
+	// The scores of the two groups, means over strata.
 	First         float64 `protobuf:"fixed64,4,opt,name=first,proto3" json:"first,omitempty"`
 	Second        float64 `protobuf:"fixed64,5,opt,name=second,proto3" json:"second,omitempty"`
 	unknownFields protoimpl.UnknownFields

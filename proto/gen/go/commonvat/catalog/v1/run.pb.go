@@ -102,8 +102,9 @@ type RunQuestion struct {
 	GroupBy v1.GroupBy `protobuf:"varint,1,opt,name=group_by,json=groupBy,proto3,enum=commonvat.pool.v1.GroupBy" json:"group_by,omitempty"`
 	// May be empty. As in AskPaletteRequest.
 	Filter string `protobuf:"bytes,2,opt,name=filter,proto3" json:"filter,omitempty"`
-	// May be empty. UUID of an experiment, with ORDER and without a filter: the sessions that its verdict stands on, at its condition. Only such a run tests, and
-	// only at the experiment's closing size.
+	// May be empty. UUID of an experiment, with the group_by that it asks and without a filter: the sessions that its verdict stands on, at its condition. Only such
+	// a run tests, and only at the experiment's closing size. Of an experiment on anything but orders each session is held to the recipes that all the groups which
+	// it compares have, and two sessions of one member that count as one are one.
 	ExperimentId string `protobuf:"bytes,3,opt,name=experiment_id,json=experimentId,proto3" json:"experiment_id,omitempty"`
 	// Absent means D65/10, or the experiment's condition.
 	Condition     *v11.ColourCondition `protobuf:"bytes,4,opt,name=condition,proto3" json:"condition,omitempty"`
@@ -386,8 +387,10 @@ type FrozenColumns struct {
 	UsedSessions     int32 `protobuf:"varint,14,opt,name=used_sessions,json=usedSessions,proto3" json:"used_sessions,omitempty"`
 	ClosingSessions  int32 `protobuf:"varint,15,opt,name=closing_sessions,json=closingSessions,proto3" json:"closing_sessions,omitempty"`
 	// Ages and spectra are there because a module asked for them.
-	WithAges      bool `protobuf:"varint,16,opt,name=with_ages,json=withAges,proto3" json:"with_ages,omitempty"`
-	WithSpectra   bool `protobuf:"varint,17,opt,name=with_spectra,json=withSpectra,proto3" json:"with_spectra,omitempty"`
+	WithAges    bool `protobuf:"varint,16,opt,name=with_ages,json=withAges,proto3" json:"with_ages,omitempty"`
+	WithSpectra bool `protobuf:"varint,17,opt,name=with_spectra,json=withSpectra,proto3" json:"with_spectra,omitempty"`
+	// With an experiment that has as many sessions as it closes at: what these lack, so that it isn't closed and nothing is tested; else empty.
+	NotClosed     string `protobuf:"bytes,18,opt,name=not_closed,json=notClosed,proto3" json:"not_closed,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -541,6 +544,13 @@ func (x *FrozenColumns) GetWithSpectra() bool {
 	return false
 }
 
+func (x *FrozenColumns) GetNotClosed() string {
+	if x != nil {
+		return x.NotClosed
+	}
+	return ""
+}
+
 // RunResult is how far one module is, and what it is.
 type RunResult struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -553,7 +563,7 @@ type RunResult struct {
 	RelabellingsAll  int32                  `protobuf:"varint,6,opt,name=relabellings_all,json=relabellingsAll,proto3" json:"relabellings_all,omitempty"`
 	// SHA-256 over all scores and tests in their order, hexadecimal; empty until the module is done.
 	ScoresSha256 string `protobuf:"bytes,7,opt,name=scores_sha256,json=scoresSha256,proto3" json:"scores_sha256,omitempty"`
-	// One for each score, of an experiment at its closing size.
+	// Of an experiment at its closing size: one for each two groups that a session holds both of, in the plan's order, and each score.
 	Tests         []*ScoreTest `protobuf:"bytes,8,rep,name=tests,proto3" json:"tests,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -645,13 +655,14 @@ func (x *RunResult) GetTests() []*ScoreTest {
 	return nil
 }
 
-// ScoreTest is what permuting says of one score of an experiment's two orders: within each session the orders are swapped, of all its cells together.
+// ScoreTest is what permuting says of one score of two groups that an experiment compares: within each session that holds both the two are swapped, all its cells
+// together. Sessions that hold one of them alone are left out of it.
 type ScoreTest struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	Score  string                 `protobuf:"bytes,1,opt,name=score,proto3" json:"score,omitempty"`
 	First  string                 `protobuf:"bytes,2,opt,name=first,proto3" json:"first,omitempty"`
 	Second string                 `protobuf:"bytes,3,opt,name=second,proto3" json:"second,omitempty"`
-	// Mean over strata of the first order's score less the second's.
+	// Mean over strata of the first group's score less the second's.
 	Difference float64 `protobuf:"fixed64,4,opt,name=difference,proto3" json:"difference,omitempty"`
 	// Arrangements beside the one that was seen: all of them up to 65,535, else 9,999 drawn.
 	Arrangements int32 `protobuf:"varint,5,opt,name=arrangements,proto3" json:"arrangements,omitempty"`
@@ -660,9 +671,9 @@ type ScoreTest struct {
 	AsFar int32 `protobuf:"varint,7,opt,name=as_far,json=asFar,proto3" json:"as_far,omitempty"`
 	// (as_far + 1) / (arrangements + 1); absent when not_tested says why.
 	P *float64 `protobuf:"fixed64,8,opt,name=p,proto3,oneof" json:"p,omitempty"`
-	// By Holm's method over the scores of the module that lead to a verdict; absent for a score that only describes.
+	// By Holm's method over all two groups and all scores of the module that lead to a verdict; absent for a score that only describes.
 	PAdjusted *float64 `protobuf:"fixed64,9,opt,name=p_adjusted,json=pAdjusted,proto3,oneof" json:"p_adjusted,omitempty"`
-	// True when each order's mean was taken off its colours before: the module promises that the score stays when all colours are moved alike.
+	// True when each group's mean was taken off its colours before: the module promises that the score stays when all colours are moved alike.
 	Aligned  bool        `protobuf:"varint,10,opt,name=aligned,proto3" json:"aligned,omitempty"`
 	Standing v1.Standing `protobuf:"varint,11,opt,name=standing,proto3,enum=commonvat.pool.v1.Standing" json:"standing,omitempty"`
 	// "first", "second", or "" when neither can be called wider.
@@ -1571,13 +1582,16 @@ func (x *RankedGroup) GetSecondRank() int32 {
 	return 0
 }
 
-// VerdictChange is a verdict of an experiment by two scores.
+// VerdictChange is a verdict of an experiment on two groups, by two scores.
 type VerdictChange struct {
 	state           protoimpl.MessageState `protogen:"open.v1"`
 	FirstStatement  string                 `protobuf:"bytes,1,opt,name=first_statement,json=firstStatement,proto3" json:"first_statement,omitempty"`
 	SecondStatement string                 `protobuf:"bytes,2,opt,name=second_statement,json=secondStatement,proto3" json:"second_statement,omitempty"`
 	// True when they don't say the same.
-	Flips         bool `protobuf:"varint,3,opt,name=flips,proto3" json:"flips,omitempty"`
+	Flips bool `protobuf:"varint,3,opt,name=flips,proto3" json:"flips,omitempty"`
+	// The two groups.
+	Group         string `protobuf:"bytes,4,opt,name=group,proto3" json:"group,omitempty"`
+	OtherGroup    string `protobuf:"bytes,5,opt,name=other_group,json=otherGroup,proto3" json:"other_group,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1633,6 +1647,20 @@ func (x *VerdictChange) GetFlips() bool {
 	return false
 }
 
+func (x *VerdictChange) GetGroup() string {
+	if x != nil {
+		return x.Group
+	}
+	return ""
+}
+
+func (x *VerdictChange) GetOtherGroup() string {
+	if x != nil {
+		return x.OtherGroup
+	}
+	return ""
+}
+
 type CompareRunsResponse struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	First  *RunScore              `protobuf:"bytes,1,opt,name=first,proto3" json:"first,omitempty"`
@@ -1653,10 +1681,13 @@ type CompareRunsResponse struct {
 	// The groups whose rank moves most, first; at most 200.
 	Moved []*RankedGroup `protobuf:"bytes,11,rep,name=moved,proto3" json:"moved,omitempty"`
 	// Of scores with the same name and unit: the largest change of a value.
-	LargestChange *float64       `protobuf:"fixed64,12,opt,name=largest_change,json=largestChange,proto3,oneof" json:"largest_change,omitempty"`
-	Verdict       *VerdictChange `protobuf:"bytes,13,opt,name=verdict,proto3" json:"verdict,omitempty"`
+	LargestChange *float64 `protobuf:"fixed64,12,opt,name=largest_change,json=largestChange,proto3,oneof" json:"largest_change,omitempty"`
+	// Of an experiment in which two groups alone were tested by both scores; else absent.
+	Verdict *VerdictChange `protobuf:"bytes,13,opt,name=verdict,proto3" json:"verdict,omitempty"`
 	// What can't be compared, in words.
-	CannotTell    []string `protobuf:"bytes,14,rep,name=cannot_tell,json=cannotTell,proto3" json:"cannot_tell,omitempty"`
+	CannotTell []string `protobuf:"bytes,14,rep,name=cannot_tell,json=cannotTell,proto3" json:"cannot_tell,omitempty"`
+	// One for each two groups of an experiment that were tested by both scores, in the plan's order.
+	Verdicts      []*VerdictChange `protobuf:"bytes,15,rep,name=verdicts,proto3" json:"verdicts,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1785,6 +1816,13 @@ func (x *CompareRunsResponse) GetVerdict() *VerdictChange {
 func (x *CompareRunsResponse) GetCannotTell() []string {
 	if x != nil {
 		return x.CannotTell
+	}
+	return nil
+}
+
+func (x *CompareRunsResponse) GetVerdicts() []*VerdictChange {
+	if x != nil {
+		return x.Verdicts
 	}
 	return nil
 }
@@ -2168,7 +2206,7 @@ const file_commonvat_catalog_v1_run_proto_rawDesc = "" +
 	" \x01(\v2\x1a.google.protobuf.TimestampR\n" +
 	"updateTime\x12=\n" +
 	"\acolumns\x18\v \x01(\v2#.commonvat.catalog.v1.FrozenColumnsR\acolumns\x129\n" +
-	"\aresults\x18\f \x03(\v2\x1f.commonvat.catalog.v1.RunResultR\aresults\"\xad\x05\n" +
+	"\aresults\x18\f \x03(\v2\x1f.commonvat.catalog.v1.RunResultR\aresults\"\xcc\x05\n" +
 	"\rFrozenColumns\x12\x12\n" +
 	"\x04rows\x18\x01 \x01(\x03R\x04rows\x12\x16\n" +
 	"\x06groups\x18\x02 \x01(\x05R\x06groups\x12\x16\n" +
@@ -2189,7 +2227,9 @@ const file_commonvat_catalog_v1_run_proto_rawDesc = "" +
 	"\rused_sessions\x18\x0e \x01(\x05R\fusedSessions\x12)\n" +
 	"\x10closing_sessions\x18\x0f \x01(\x05R\x0fclosingSessions\x12\x1b\n" +
 	"\twith_ages\x18\x10 \x01(\bR\bwithAges\x12!\n" +
-	"\fwith_spectra\x18\x11 \x01(\bR\vwithSpectra\"\xf6\x02\n" +
+	"\fwith_spectra\x18\x11 \x01(\bR\vwithSpectra\x12\x1d\n" +
+	"\n" +
+	"not_closed\x18\x12 \x01(\tR\tnotClosed\"\xf6\x02\n" +
 	"\tRunResult\x12:\n" +
 	"\x06module\x18\x01 \x01(\v2\".commonvat.types.v1.ModuleIdentityR\x06module\x12A\n" +
 	"\tdescribed\x18\x02 \x03(\v2#.commonvat.pool.v1.ScoreDescriptionR\tdescribed\x12\x1b\n" +
@@ -2278,11 +2318,14 @@ const file_commonvat_catalog_v1_run_proto_rawDesc = "" +
 	"\n" +
 	"first_rank\x18\x05 \x01(\x05R\tfirstRank\x12\x1f\n" +
 	"\vsecond_rank\x18\x06 \x01(\x05R\n" +
-	"secondRank\"y\n" +
+	"secondRank\"\xb0\x01\n" +
 	"\rVerdictChange\x12'\n" +
 	"\x0ffirst_statement\x18\x01 \x01(\tR\x0efirstStatement\x12)\n" +
 	"\x10second_statement\x18\x02 \x01(\tR\x0fsecondStatement\x12\x14\n" +
-	"\x05flips\x18\x03 \x01(\bR\x05flips\"\xfa\x04\n" +
+	"\x05flips\x18\x03 \x01(\bR\x05flips\x12\x14\n" +
+	"\x05group\x18\x04 \x01(\tR\x05group\x12\x1f\n" +
+	"\vother_group\x18\x05 \x01(\tR\n" +
+	"otherGroup\"\xbb\x05\n" +
 	"\x13CompareRunsResponse\x124\n" +
 	"\x05first\x18\x01 \x01(\v2\x1e.commonvat.catalog.v1.RunScoreR\x05first\x126\n" +
 	"\x06second\x18\x02 \x01(\v2\x1e.commonvat.catalog.v1.RunScoreR\x06second\x12\x1c\n" +
@@ -2299,7 +2342,8 @@ const file_commonvat_catalog_v1_run_proto_rawDesc = "" +
 	"\x0elargest_change\x18\f \x01(\x01H\x00R\rlargestChange\x88\x01\x01\x12=\n" +
 	"\averdict\x18\r \x01(\v2#.commonvat.catalog.v1.VerdictChangeR\averdict\x12\x1f\n" +
 	"\vcannot_tell\x18\x0e \x03(\tR\n" +
-	"cannotTellB\x11\n" +
+	"cannotTell\x12?\n" +
+	"\bverdicts\x18\x0f \x03(\v2#.commonvat.catalog.v1.VerdictChangeR\bverdictsB\x11\n" +
 	"\x0f_largest_change\"A\n" +
 	"\x10DeleteRunRequest\x12\x15\n" +
 	"\x06run_id\x18\x01 \x01(\tR\x05runId\x12\x16\n" +
@@ -2430,34 +2474,35 @@ var file_commonvat_catalog_v1_run_proto_depIdxs = []int32{
 	17, // 28: commonvat.catalog.v1.CompareRunsResponse.flips:type_name -> commonvat.catalog.v1.Flip
 	18, // 29: commonvat.catalog.v1.CompareRunsResponse.moved:type_name -> commonvat.catalog.v1.RankedGroup
 	19, // 30: commonvat.catalog.v1.CompareRunsResponse.verdict:type_name -> commonvat.catalog.v1.VerdictChange
-	1,  // 31: commonvat.catalog.v1.ExportPoolRequest.question:type_name -> commonvat.catalog.v1.RunQuestion
-	25, // 32: commonvat.catalog.v1.ExportPoolResponse.summary:type_name -> commonvat.catalog.v1.ExportSummary
-	35, // 33: commonvat.catalog.v1.ExportPoolResponse.message:type_name -> commonvat.module.palette.v2.ScorePalettesRequest
-	30, // 34: commonvat.catalog.v1.ExportSummary.reading_module:type_name -> commonvat.types.v1.ModuleIdentity
-	31, // 35: commonvat.catalog.v1.ExportSummary.left_out:type_name -> commonvat.pool.v1.LeftOut
-	7,  // 36: commonvat.catalog.v1.RunService.CreateRun:input_type -> commonvat.catalog.v1.CreateRunRequest
-	8,  // 37: commonvat.catalog.v1.RunService.GetRun:input_type -> commonvat.catalog.v1.GetRunRequest
-	9,  // 38: commonvat.catalog.v1.RunService.ListRuns:input_type -> commonvat.catalog.v1.ListRunsRequest
-	11, // 39: commonvat.catalog.v1.RunService.CancelRun:input_type -> commonvat.catalog.v1.CancelRunRequest
-	12, // 40: commonvat.catalog.v1.RunService.ResumeRun:input_type -> commonvat.catalog.v1.ResumeRunRequest
-	13, // 41: commonvat.catalog.v1.RunService.GetRunScores:input_type -> commonvat.catalog.v1.GetRunScoresRequest
-	16, // 42: commonvat.catalog.v1.RunService.CompareRuns:input_type -> commonvat.catalog.v1.CompareRunsRequest
-	21, // 43: commonvat.catalog.v1.RunService.DeleteRun:input_type -> commonvat.catalog.v1.DeleteRunRequest
-	23, // 44: commonvat.catalog.v1.RunService.ExportPool:input_type -> commonvat.catalog.v1.ExportPoolRequest
-	3,  // 45: commonvat.catalog.v1.RunService.CreateRun:output_type -> commonvat.catalog.v1.Run
-	3,  // 46: commonvat.catalog.v1.RunService.GetRun:output_type -> commonvat.catalog.v1.Run
-	10, // 47: commonvat.catalog.v1.RunService.ListRuns:output_type -> commonvat.catalog.v1.ListRunsResponse
-	3,  // 48: commonvat.catalog.v1.RunService.CancelRun:output_type -> commonvat.catalog.v1.Run
-	3,  // 49: commonvat.catalog.v1.RunService.ResumeRun:output_type -> commonvat.catalog.v1.Run
-	14, // 50: commonvat.catalog.v1.RunService.GetRunScores:output_type -> commonvat.catalog.v1.GetRunScoresResponse
-	20, // 51: commonvat.catalog.v1.RunService.CompareRuns:output_type -> commonvat.catalog.v1.CompareRunsResponse
-	22, // 52: commonvat.catalog.v1.RunService.DeleteRun:output_type -> commonvat.catalog.v1.DeleteRunResponse
-	24, // 53: commonvat.catalog.v1.RunService.ExportPool:output_type -> commonvat.catalog.v1.ExportPoolResponse
-	45, // [45:54] is the sub-list for method output_type
-	36, // [36:45] is the sub-list for method input_type
-	36, // [36:36] is the sub-list for extension type_name
-	36, // [36:36] is the sub-list for extension extendee
-	0,  // [0:36] is the sub-list for field type_name
+	19, // 31: commonvat.catalog.v1.CompareRunsResponse.verdicts:type_name -> commonvat.catalog.v1.VerdictChange
+	1,  // 32: commonvat.catalog.v1.ExportPoolRequest.question:type_name -> commonvat.catalog.v1.RunQuestion
+	25, // 33: commonvat.catalog.v1.ExportPoolResponse.summary:type_name -> commonvat.catalog.v1.ExportSummary
+	35, // 34: commonvat.catalog.v1.ExportPoolResponse.message:type_name -> commonvat.module.palette.v2.ScorePalettesRequest
+	30, // 35: commonvat.catalog.v1.ExportSummary.reading_module:type_name -> commonvat.types.v1.ModuleIdentity
+	31, // 36: commonvat.catalog.v1.ExportSummary.left_out:type_name -> commonvat.pool.v1.LeftOut
+	7,  // 37: commonvat.catalog.v1.RunService.CreateRun:input_type -> commonvat.catalog.v1.CreateRunRequest
+	8,  // 38: commonvat.catalog.v1.RunService.GetRun:input_type -> commonvat.catalog.v1.GetRunRequest
+	9,  // 39: commonvat.catalog.v1.RunService.ListRuns:input_type -> commonvat.catalog.v1.ListRunsRequest
+	11, // 40: commonvat.catalog.v1.RunService.CancelRun:input_type -> commonvat.catalog.v1.CancelRunRequest
+	12, // 41: commonvat.catalog.v1.RunService.ResumeRun:input_type -> commonvat.catalog.v1.ResumeRunRequest
+	13, // 42: commonvat.catalog.v1.RunService.GetRunScores:input_type -> commonvat.catalog.v1.GetRunScoresRequest
+	16, // 43: commonvat.catalog.v1.RunService.CompareRuns:input_type -> commonvat.catalog.v1.CompareRunsRequest
+	21, // 44: commonvat.catalog.v1.RunService.DeleteRun:input_type -> commonvat.catalog.v1.DeleteRunRequest
+	23, // 45: commonvat.catalog.v1.RunService.ExportPool:input_type -> commonvat.catalog.v1.ExportPoolRequest
+	3,  // 46: commonvat.catalog.v1.RunService.CreateRun:output_type -> commonvat.catalog.v1.Run
+	3,  // 47: commonvat.catalog.v1.RunService.GetRun:output_type -> commonvat.catalog.v1.Run
+	10, // 48: commonvat.catalog.v1.RunService.ListRuns:output_type -> commonvat.catalog.v1.ListRunsResponse
+	3,  // 49: commonvat.catalog.v1.RunService.CancelRun:output_type -> commonvat.catalog.v1.Run
+	3,  // 50: commonvat.catalog.v1.RunService.ResumeRun:output_type -> commonvat.catalog.v1.Run
+	14, // 51: commonvat.catalog.v1.RunService.GetRunScores:output_type -> commonvat.catalog.v1.GetRunScoresResponse
+	20, // 52: commonvat.catalog.v1.RunService.CompareRuns:output_type -> commonvat.catalog.v1.CompareRunsResponse
+	22, // 53: commonvat.catalog.v1.RunService.DeleteRun:output_type -> commonvat.catalog.v1.DeleteRunResponse
+	24, // 54: commonvat.catalog.v1.RunService.ExportPool:output_type -> commonvat.catalog.v1.ExportPoolResponse
+	46, // [46:55] is the sub-list for method output_type
+	37, // [37:46] is the sub-list for method input_type
+	37, // [37:37] is the sub-list for extension type_name
+	37, // [37:37] is the sub-list for extension extendee
+	0,  // [0:37] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_catalog_v1_run_proto_init() }
