@@ -55,7 +55,7 @@ func Plan(units []Point, at [3]float64, alpha, tolerance float64) *Outlook {
 		return nil
 	}
 	f, x, r := design(units)
-	if f == nil || r.Blocks < outlookFrom {
+	if f == nil || len(r.Apart) > 0 || r.Blocks < outlookFrom {
 		return nil
 	}
 	df := f.n - len(f.blocks) - len(f.basis)
