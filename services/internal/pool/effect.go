@@ -48,7 +48,7 @@ func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, m
 	labels, rows := a.texts.tableBy(picks, armGroups, done)
 	response, identity, err := p.pipeline.MeasureOrderEffect(ctx, pipeline.EffectQuestion{
 		Condition: a.question.Condition, Labels: labels, Rows: rows, Arms: arms,
-		ToleranceDE00: tolerance, ClosingSessions: closing, Comparisons: 1, Seed: a.question.Seed,
+		ToleranceDE00: tolerance, ClosingSessions: closing, Comparisons: 1, Alpha: alpha, Seed: a.question.Seed,
 	})
 	if errors.Is(err, pipeline.ErrNotOffered) {
 		a.tell("whether the order changes the colour: %s", err)
@@ -82,6 +82,9 @@ func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, m
 			Cell: words[cells[c.GetCell()]], Sessions: c.GetSessions(), De00: c.GetDe00(), PAdjusted: c.PAdjusted,
 			Difference: &typesv1.LabDifference{L: c.GetL(), A: c.GetA(), B: c.GetB()},
 		})
+	}
+	if o := response.GetOverall(); o != nil && o.P != nil {
+		a.tested("whether the order changes the colour", o.GetArrangements(), o.GetExact())
 	}
 	out.Statement = effectStatement(pair, out)
 	if out.GetVerdict() != poolv1.EffectVerdict_EFFECT_VERDICT_ORDER_MATTERS {
@@ -149,7 +152,7 @@ func effectStatement(pair *poolv1.PairAnswer, e *poolv1.OrderEffect) string {
 	case poolv1.EffectVerdict_EFFECT_VERDICT_DEPENDS_ON_CELL:
 		var named []string
 		for _, c := range e.GetCells() {
-			if c.PAdjusted != nil && c.GetPAdjusted() <= 0.05 && c.GetDe00() >= e.GetToleranceDe00() {
+			if c.PAdjusted != nil && c.GetPAdjusted() <= alpha && c.GetDe00() >= e.GetToleranceDe00() {
 				named = append(named, fmt.Sprintf("%s (%.1f apart, %s)", c.GetCell(), c.GetDe00(), pWords(c.GetPAdjusted())))
 			}
 		}
