@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"github.com/commonvat/commonvat/plugins/compare/noise"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
 
@@ -181,6 +182,43 @@ func TestOutlookHoldsItsPromise(t *testing.T) {
 		}
 		assert.InDelta(t, 0.85, at(o.ToFind), 0.13, "of %d sessions", o.ToFind)
 	}
+}
+
+// With six sessions of two groups what was dyed has to be the first of 32 arrangements, which is harder than F is for normal figures. What simulated experiments
+// find is what the test finds.
+func TestSmallSizesAreForeseenAsTheyAreTested(t *testing.T) {
+	const runs, sessions, shift = 1500, 6, 2.4
+	s := simulation{noise: noise.RootOf([3][3]float64{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}), trace: 3, trace2: 3, places: [][3]float64{{-shift / 2}, {shift / 2}},
+		rng: rand.New(rand.NewPCG(1, 1))}
+	foreseen, found, byF := 0, 0, 0
+	rng := rand.New(rand.NewPCG(2, 1))
+	null := make([]float64, 4000)
+	for i := range null {
+		null[i] = s.draw(sessions, 0)
+	}
+	slices.Sort(null)
+	for range runs {
+		if s.found(sessions, 1) {
+			foreseen++
+		}
+		if s.draw(sessions, 1) > null[len(null)*31/32] {
+			byF++
+		}
+		var points []Point
+		for b := range sessions {
+			for g, at := range []float64{0, shift} {
+				points = append(points, Point{fmt.Sprint(g), fmt.Sprint(b), [3]float64{at + rng.NormFloat64(), rng.NormFloat64(), rng.NormFloat64()}})
+			}
+		}
+		r, err := compare(context.Background(), points, 999, 1, false)
+		require.NoError(t, err)
+		if r.Place.P <= 0.05 {
+			found++
+		}
+	}
+	// Four standard errors of a difference of two shares of 1,500 are .067.
+	assert.InDelta(t, float64(found)/runs, float64(foreseen)/runs, 0.067)
+	assert.Greater(t, byF-found, runs/20, "this is why")
 }
 
 func TestOutlookOfLittle(t *testing.T) {
