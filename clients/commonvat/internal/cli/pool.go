@@ -234,7 +234,7 @@ func parameters(r *poolv1.AskPaletteResponse) string {
 		text += fmt.Sprintf("; wider from a ratio of %s on", output.Figure(r.GetMarginRatio(), 5))
 	}
 	if r.GetAlpha() > 0 {
-		text += fmt.Sprintf("; found up to p = %s", output.Figure(r.GetAlpha(), 5))
+		text += fmt.Sprintf("; tests at a level of %s", output.Figure(r.GetAlpha(), 5))
 	}
 	return text
 }
