@@ -143,6 +143,12 @@ func watersResponse(r *waters.Result, at map[string]uint32) *comparev1.CompareWa
 	if t := r.Test; t != nil {
 		out.P, out.Arrangements, out.Exact = &t.P, int64(t.Arrangements), t.Enumerated
 	}
+	for _, x := range r.Pairs {
+		out.Pairs = append(out.Pairs, &comparev1.WatersPair{
+			WaterA: at[x.First], WaterB: at[x.Second], Recipes: int32(x.Recipes), L: x.Difference[0], A: x.Difference[1], B: x.Difference[2], MeanDe00: x.MeanDE,
+			P: x.P, PAdjusted: x.PAdjusted,
+		})
+	}
 	for _, c := range r.Covariates {
 		out.Correlations = append(out.Correlations, &comparev1.WaterCorrelation{
 			Name: c.Name, Waters: int32(c.Waters), Rho: c.Rho, P: c.P, PAdjusted: c.PAdjusted, InseparableFrom: c.InseparableOf,

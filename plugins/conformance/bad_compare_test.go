@@ -57,6 +57,11 @@ func badFurther() map[string]bad {
 				a.Verdict, a.P = comparev1.WatersVerdict_WATERS_VERDICT_DIFFER, proto.Float64(0.01)
 			}
 		}),
+		"waters-pairs-without-holding": further("waters", "want both or neither, above 0 to 1, the second not below the first", func(_ []proto.Message, a *comparev1.CompareWatersResponse) {
+			for _, x := range a.GetPairs() {
+				x.PAdjusted = proto.Float64(x.GetP() / 2)
+			}
+		}),
 		"waters-count-cells": further("waters", "that stand in two waters or more", func(_ []proto.Message, a *comparev1.CompareWatersResponse) { a.Recipes++ }),
 		"groups-p-exploring": further("groups", "want none with exploring", func(_ []proto.Message, a *comparev1.CompareGroupsResponse) {
 			if a.GetPlace() != nil && a.GetPlace().GetP() == 0 {

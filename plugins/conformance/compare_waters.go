@@ -163,6 +163,9 @@ func soundWaters(q question, a reply) error {
 			return fmt.Errorf("waters[%d].mean_de00 is %v and max_de00 %v, want 0 or above, the latter not below the former", i, w.GetMeanDe00(), w.GetMaxDe00())
 		}
 	}
+	if err := soundWaterPairs(got, groups); err != nil {
+		return err
+	}
 	for i, w := range got.GetApart() {
 		if int(w) >= groups {
 			return fmt.Errorf("apart[%d] is %d, want an index of a water", i, w)
@@ -172,6 +175,26 @@ func soundWaters(q question, a reply) error {
 		if c.GetRho() < -1-1e-9 || c.GetRho() > 1+1e-9 || c.P != nil && (!h.GetClosing() || !(c.GetP() > 0 && c.GetP() <= 1)) {
 			return fmt.Errorf("correlations[%d] has rho %v and p %v, want -1 to 1, and above 0 to 1 only with closing", i, c.GetRho(), c.GetP())
 		}
+	}
+	return nil
+}
+
+func soundWaterPairs(got *comparev1.CompareWatersResponse, groups int) error {
+	if got.P == nil && len(got.GetPairs()) > 0 {
+		return errors.New("pairs are given without p")
+	}
+	seen := map[[2]uint32]bool{}
+	for i, x := range got.GetPairs() {
+		two := [2]uint32{min(x.GetWaterA(), x.GetWaterB()), max(x.GetWaterA(), x.GetWaterB())}
+		switch {
+		case two[0] == two[1] || int(two[1]) >= groups || seen[two]:
+			return fmt.Errorf("pairs[%d] is of waters %d and %d, want each two once", i, x.GetWaterA(), x.GetWaterB())
+		case (x.P == nil) != (x.PAdjusted == nil) || x.P != nil && !(x.GetP() > 0 && x.GetPAdjusted() >= x.GetP()-1e-12 && x.GetPAdjusted() <= 1):
+			return fmt.Errorf("pairs[%d].p is %v and p_adjusted %v, want both or neither, above 0 to 1, the second not below the first", i, x.GetP(), x.GetPAdjusted())
+		case x.GetRecipes() < 0 || (x.MeanDe00 != nil) != (x.GetRecipes() > 0) || x.GetMeanDe00() < 0:
+			return fmt.Errorf("pairs[%d].mean_de00 is %v of %d recipes, want 0 or above, and none without a recipe", i, x.GetMeanDe00(), x.GetRecipes())
+		}
+		seen[two] = true
 	}
 	return nil
 }

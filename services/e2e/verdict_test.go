@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -150,7 +151,7 @@ func TestVerdictsOnWatersAndMordants(t *testing.T) {
 		assert.Equal(t, []string{"1 more session with pieces in Mill well (invented) and Town tap (invented) that are otherwise alike"}, got.Waters.Missing)
 		assert.Empty(t, l.runTwice("coco", id, "water").Results[0].Tests, "nothing is tested before the closing size")
 		assert.Nil(t, got.Waters.P)
-		assert.Contains(t, got.Waters.Outlook, "judged by the noise between 5 sessions")
+		assert.Contains(t, got.Waters.Outlook, "judged by the noise within 5 sessions or members")
 		kitchens[1].session(t, id, three, arms)
 		got = l.verdict(t, id)
 		require.NotNil(t, got.Waters.P, got.Headline)
@@ -256,7 +257,8 @@ func TestVerdictsOnWatersAndMordants(t *testing.T) {
 		for _, pair := range got.Apart.Pairs {
 			require.NotNil(t, pair.Place.PAdjusted)
 			if pair.First == "iron" || pair.Second == "iron" {
-				// 2 of 64, times 3 and 2 pairs by Holm: six sessions can't tell three pairs apart by themselves.
+				// 2 of 64, which is all that six sessions of two can show.
+				assert.InDelta(t, 2.0/64, *pair.Place.PAdjusted, 1e-12)
 				assert.Greater(t, *pair.DE00, 5.0)
 			} else {
 				assert.Greater(t, *pair.Place.PAdjusted, 0.05)
@@ -283,5 +285,24 @@ func TestVerdictsOnWatersAndMordants(t *testing.T) {
 		assert.Greater(t, *got.Apart.Place.P, 0.05)
 		assert.Equal(t, "STANDING_NO_ANSWER_AT_THIS_SIZE", got.Standing)
 		assert.NotEmpty(t, got.Apart.Outlook)
+	})
+
+	t.Run("which of three waters", func(t *testing.T) {
+		rain := newID(t)
+		_, err := coco.waters.CreateWaterSource(coco.ctx, &labv1.CreateWaterSourceRequest{RequestId: newID(t), WaterSource: &labv1.WaterSource{Id: rain, Name: "Rain (invented)"}})
+		require.NoError(t, err)
+		id := plan(labv1.ExperimentAsks_EXPERIMENT_ASKS_WATERS, append(slices.Clone(waters), rain), nil)
+		for s := range 6 {
+			kitchens[s%2].session(t, id, three, []arm{{water: waters[0]}, {water: waters[1]}, {water: rain, effect: 8}})
+		}
+		text := l.asks("ash", "palette", "--experiment", id)
+		assert.Contains(t, text, "told apart by themselves, over all pairs: Mill well (invented) from Rain (invented)")
+		assert.Contains(t, text, "and Rain (invented) from Town tap (invented)")
+		assert.NotContains(t, text, "Mill well (invented) from Town tap (invented)")
+		assert.Contains(t, text, "tested whether the waters give different colours: all 46656 arrangements of whole sessions")
+		assert.Contains(t, text, "tests at a level of 0.05")
+		shown := l.asks("ash", "experiment", "show", id)
+		assert.Contains(t, shown, "Mill well (invented), Town tap (invented), Rain (invented)")
+		assert.NotContains(t, shown, rain)
 	})
 }

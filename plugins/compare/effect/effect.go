@@ -277,7 +277,7 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Result, error) {
 			return nil, err
 		}
 		if !p.NoOutlook {
-			r.Outlook = outlook(complete, r.Overall, p)
+			r.Outlook = foresee(complete, r.Overall, p)
 		}
 	}
 	// Blank arms are looked at over all sessions up to the closing size, whether or not they hold both orders.

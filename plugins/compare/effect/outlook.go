@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 
 	"github.com/commonvat/commonvat/plugins/compare/noise"
+	"github.com/commonvat/commonvat/plugins/compare/outlook"
 	"github.com/commonvat/commonvat/plugins/palette/width"
 )
 
@@ -26,15 +27,11 @@ type Outlook struct {
 }
 
 const (
-	outlookFrom = 3
 	outlookRuns = 400
 	outlookTurn = 199
-	outlookGoal = 0.8
 )
 
-var outlookSizes = []int{6, 7, 8, 9, 10, 12, 14, 16, 20, 24, 30, 40, 50, 60}
-
-func outlook(sessions []*session, overall *Contrast, p Params) *Outlook {
+func foresee(sessions []*session, overall *Contrast, p Params) *Outlook {
 	var d [][3]float64
 	var place [3]float64
 	for _, s := range sessions {
@@ -45,7 +42,7 @@ func outlook(sessions []*session, overall *Contrast, p Params) *Outlook {
 			}
 		}
 	}
-	if len(d) < outlookFrom {
+	if len(d) < outlook.From {
 		return nil
 	}
 	for i := range place {
@@ -72,29 +69,17 @@ func scaled(place, shift [3]float64, de00 float64) [3]float64 {
 	if shift == [3]float64{} {
 		shift[0] = 1
 	}
-	low, high := 0.0, 1.0
-	at := func(k float64) (s, moved [3]float64) {
+	at := func(by float64) (s, moved [3]float64) {
 		for i := range 3 {
-			s[i] = k * shift[i]
+			s[i] = by * shift[i]
 			moved[i] = place[i] + s[i]
 		}
 		return s, moved
 	}
-	for range 60 {
-		if _, moved := at(high); de(moved, place) >= de00 {
-			break
-		}
-		high *= 2
-	}
-	for range 60 {
-		k := (low + high) / 2
-		if _, moved := at(k); de(moved, place) < de00 {
-			low = k
-		} else {
-			high = k
-		}
-	}
-	s, _ := at(high)
+	s, _ := at(outlook.Stretch(de00, func(by float64) float64 {
+		_, moved := at(by)
+		return de(moved, place)
+	}))
 	return s
 }
 
@@ -111,11 +96,11 @@ func (s *simulation) least(shift [3]float64, reached func(d [][3]float64, x Cont
 	for a := s.params.Alpha / float64(s.params.Comparisons); math.Ldexp(1, 1-needed) > a; {
 		needed++
 	}
-	last := outlookSizes[len(outlookSizes)-1]
+	last := outlook.Most
 	if needed > last || !s.often(last, shift, reached) {
 		return 0 // as a rule, what so many sessions don't reach fewer don't either
 	}
-	for _, n := range outlookSizes {
+	for _, n := range outlook.Sizes {
 		if n >= needed && (n == last || s.often(n, shift, reached)) {
 			return n
 		}
@@ -129,7 +114,7 @@ func (s *simulation) often(n int, shift [3]float64, reached func(d [][3]float64,
 	hits := 0
 	d := make([][3]float64, n)
 	for run := range outlookRuns {
-		if float64(hits+outlookRuns-run) < outlookGoal*outlookRuns {
+		if float64(hits+outlookRuns-run) < outlook.Goal*outlookRuns {
 			return false
 		}
 		for j := range d {
@@ -142,7 +127,7 @@ func (s *simulation) often(n int, shift [3]float64, reached func(d [][3]float64,
 			hits++
 		}
 	}
-	return float64(hits) >= outlookGoal*outlookRuns
+	return float64(hits) >= outlook.Goal*outlookRuns
 }
 
 func (s *simulation) look(d [][3]float64) (c Contrast) {

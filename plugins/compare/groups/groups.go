@@ -71,7 +71,7 @@ type Result struct {
 	// nil then.
 	Apart         []string
 	Place, Spread *Test
-	// Pairs tests every two groups by themselves, with p adjusted by Holm over them; only for three groups or more.
+	// Pairs tests every two groups by themselves, with p held over all pairs as EveryTwo has it; only for three groups or more.
 	Pairs []Pair
 }
 
@@ -124,19 +124,17 @@ func Compare(ctx context.Context, cells []Cell, permutations int, seed uint64) (
 	if err != nil || len(names) < 3 {
 		return r, err
 	}
-	for i, first := range names {
-		for _, second := range names[i+1:] {
-			two := slices.DeleteFunc(slices.Clone(points), func(c Point) bool { return c.Group != first && c.Group != second })
-			x, err := compare(ctx, two, permutations, seed, true)
-			if err != nil {
-				return nil, err
-			}
-			r.Pairs = append(r.Pairs, Pair{First: first, Second: second, Place: x.Place, Spread: x.Spread})
+	r.Pairs, err = pairs(names, func(of []string) (*Test, error) {
+		return PlaceOfJoined(ctx, only(points, of), permutations, seed)
+	}, func(of []string) (*Test, error) {
+		f, x, _ := design(only(points, of))
+		if f == nil {
+			return nil, nil
 		}
-	}
-	holm(r.Pairs, func(p *Pair) (*Test, *float64) { return p.Place, &p.PlaceAdjusted })
-	holm(r.Pairs, func(p *Pair) (*Test, *float64) { return p.Spread, &p.SpreadAdjusted })
-	return r, nil
+		distance, residual := f.distances(x)
+		return f.test(ctx, distance, residual, permutations, seed)
+	})
+	return r, err
 }
 
 // Place is the test of place alone, of any figures; nil where it does not exist. permutations is as of Compare. It fails only when ctx
@@ -162,27 +160,6 @@ func Place(ctx context.Context, points []Point, permutations int, seed uint64) (
 	return r.Place, nil
 }
 
-// holm adjusts over all pairs, those that could not be tested included.
-func holm(pairs []Pair, of func(*Pair) (*Test, *float64)) {
-	var order []*Pair
-	for i := range pairs {
-		if t, _ := of(&pairs[i]); t != nil {
-			order = append(order, &pairs[i])
-		}
-	}
-	slices.SortStableFunc(order, func(a, b *Pair) int {
-		x, _ := of(a)
-		y, _ := of(b)
-		return cmp.Compare(x.P, y.P)
-	})
-	least := 0.0
-	for k, p := range order {
-		t, adjusted := of(p)
-		least = max(least, min(1, float64(len(pairs)-k)*t.P))
-		*adjusted = least
-	}
-}
-
 // field is a set of values in blocks with the projection on the groups.
 type field struct {
 	blocks [][]int     // the rows of each block
@@ -193,7 +170,7 @@ type field struct {
 
 func compare(ctx context.Context, cells []Point, permutations int, seed uint64, withSpread bool) (*Result, error) {
 	f, x, r := design(cells)
-	if f == nil {
+	if f == nil || len(r.Apart) > 0 {
 		return r, nil
 	}
 	var err error
@@ -206,7 +183,7 @@ func compare(ctx context.Context, cells []Point, permutations int, seed uint64, 
 }
 
 // design lays cells out in their blocks, with their figures less the block's mean. It is nil, and only the counts of the result are there, where
-// groups stand apart or there is one only.
+// there is one group only.
 func design(cells []Point) (*field, [][]float64, *Result) {
 	cells = slices.Clone(cells)
 	slices.SortFunc(cells, func(a, b Point) int {
@@ -240,7 +217,7 @@ func design(cells []Point) (*field, [][]float64, *Result) {
 		f.group = append(f.group, g)
 	}
 	r.Blocks = len(f.blocks)
-	if r.Apart = f.apart(r.Groups); len(r.Apart) > 0 || f.k < 2 {
+	if r.Apart = f.apart(r.Groups); f.k < 2 {
 		return nil, nil, r
 	}
 	f.project()

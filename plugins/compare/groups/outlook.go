@@ -7,16 +7,16 @@ import (
 	"sort"
 
 	"github.com/commonvat/commonvat/plugins/compare/noise"
+	"github.com/commonvat/commonvat/plugins/compare/outlook"
 )
 
 // Outlook tells how many sessions that hold all groups it will take to find that they differ in place, from the noise between the units so far.
 //
-// Method: F of n such sessions is drawn from normal noise with the covariance S of the residuals about groups and blocks: group means about places that
-// differ as they do so far, and the rest as c·χ²(h) with c = tr S²/tr S and h = (n−1)(k−1)·(tr S)²/tr S² (Satterthwaite 1946, from memory), χ² by
-// Wilson & Hilferty (1931, from memory). 2,000 draws without a difference give the F that is enough at alpha, rounded down to what so many arrangements can
-// show; n is enough where 80 % of 500 draws with the difference pass it. The draws have seeds of their own, so that the same data give the same
-// outlook. Where so few arrangements are the test, as with six sessions of two groups, it is a little hopeful: 75 % of simulated experiments found the
-// difference there.
+// Method: experiments of n such sessions are drawn from normal noise with the covariance S of the residuals about groups and blocks, the groups in places that
+// differ as they do so far; n is enough where 80 % of 500 of them find the difference. Up to outlook.Few arrangements the test is made in full in each. With more, F
+// itself is drawn: the rest as c·χ²(h) with c = tr S²/tr S and h = (n−1)(k−1)·(tr S)²/tr S² (Satterthwaite 1946, from memory), χ² by Wilson & Hilferty (1931, from
+// memory), held against the F that is enough at alpha in 2,000 draws without a difference. The draws have seeds of their own, so that the same data give the same
+// outlook.
 type Outlook struct {
 	From int // blocks behind the noise; of few it is rough
 	// Noise is the standard deviation of a unit within its block in L*, a*, b*.
@@ -27,16 +27,12 @@ type Outlook struct {
 }
 
 const (
-	outlookFrom      = 3
 	outlookGroups    = 20 // no plan has more
 	outlookNull      = 2000
 	outlookRuns      = 500
-	outlookGoal      = 0.8
 	defaultAlpha     = 0.05
 	defaultTolerance = 2.0
 )
-
-var outlookSizes = []int{6, 7, 8, 9, 10, 12, 14, 16, 20, 24, 30, 40, 50, 60}
 
 // Plan makes the outlook from units; at is the mean colour that their figures lie about. Zero alpha and tolerance are 0.05 and 2. It is nil with fewer than 3
 // blocks or more than 20 groups, where groups stand apart, and without noise to go by.
@@ -55,7 +51,7 @@ func Plan(units []Point, at [3]float64, alpha, tolerance float64) *Outlook {
 		return nil
 	}
 	f, x, r := design(units)
-	if f == nil || r.Blocks < outlookFrom {
+	if f == nil || len(r.Apart) > 0 || r.Blocks < outlook.From {
 		return nil
 	}
 	df := f.n - len(f.blocks) - len(f.basis)
@@ -163,21 +159,10 @@ func target(places [][3]float64, at [3]float64, least float64) ([][3]float64, fl
 		places = make([][3]float64, len(places))
 		places[0][0] = 1
 	}
-	low, high := 0.0, 1.0
-	for range 60 {
-		if _, far = scaled(high); far >= least {
-			break
-		}
-		high *= 2
-	}
-	for range 60 {
-		if _, far = scaled((low + high) / 2); far < least {
-			low = (low + high) / 2
-		} else {
-			high = (low + high) / 2
-		}
-	}
-	return scaled(high)
+	return scaled(outlook.Stretch(least, func(by float64) float64 {
+		_, far := scaled(by)
+		return far
+	}))
 }
 
 type simulation struct {
@@ -190,20 +175,19 @@ type simulation struct {
 // least is the first size that is enough, 0 for none.
 func (s *simulation) least(alpha float64) int {
 	// As a rule, where so many sessions are enough more are too.
-	i := sort.Search(len(outlookSizes), func(i int) bool { return s.enough(outlookSizes[i], alpha) })
-	if i == len(outlookSizes) {
+	i := sort.Search(len(outlook.Sizes), func(i int) bool { return s.enough(outlook.Sizes[i], alpha) })
+	if i == len(outlook.Sizes) {
 		return 0
 	}
-	return outlookSizes[i]
+	return outlook.Sizes[i]
 }
 
 func (s *simulation) enough(n int, alpha float64) bool {
 	s.rng = rand.New(rand.NewPCG(1, uint64(n)))
 	factorial, _ := math.Lgamma(float64(len(s.places) + 1))
-	if arrangements := math.Exp(float64(n-1) * factorial); arrangements < 1e6 { // labels changed in all sessions alike give the same F
-		if alpha = math.Floor(alpha*arrangements+1e-9) / arrangements; alpha == 0 {
-			return false
-		}
+	arrangements := math.Exp(float64(n-1) * factorial) // labels changed in all sessions alike give the same F
+	if arrangements < outlook.Few+0.5 {
+		return s.often(func() bool { return s.found(n, int(alpha*arrangements+1e-9)) })
 	}
 	null := make([]float64, outlookNull)
 	for i := range null {
@@ -211,13 +195,88 @@ func (s *simulation) enough(n int, alpha float64) bool {
 	}
 	slices.Sort(null)
 	limit := null[min(outlookNull-1, int(math.Ceil((1-alpha)*outlookNull)))]
+	return s.often(func() bool { return s.draw(n, 1) > limit })
+}
+
+func (s *simulation) often(found func() bool) bool {
+	const goal = outlook.Goal * outlookRuns
 	hits := 0
-	for range outlookRuns {
-		if s.draw(n, 1) > limit {
+	for run := range outlookRuns {
+		if hits >= goal || hits+outlookRuns-run < goal {
+			break // what is left changes nothing
+		}
+		if found() {
 			hits++
 		}
 	}
-	return float64(hits) >= outlookGoal*outlookRuns
+	return hits >= goal
+}
+
+// found draws an experiment of n sessions and tells whether its groups lie so far apart that at most so many of its arrangements, its own among them, put them
+// as far or farther.
+func (s *simulation) found(n, most int) bool {
+	k := len(s.places)
+	x := make([][][3]float64, n) // by session and place in it, which is the group that it was dyed for
+	sums := make([][3]float64, k)
+	for i := range x {
+		x[i] = make([][3]float64, k)
+		for g, p := range s.places {
+			accident := s.noise.Draw(s.rng)
+			for d := range 3 {
+				x[i][g][d] = p[d] + accident[d]
+			}
+		}
+		for d := range 3 { // F asks for what differs within sessions alone
+			mean := 0.0
+			for g := range k {
+				mean += x[i][g][d] / float64(k)
+			}
+			for g := range k {
+				x[i][g][d] -= mean
+				sums[g][d] += x[i][g][d]
+			}
+		}
+	}
+	// An exchange within sessions changes no total, so F goes as the squares of the groups' sums.
+	between := func() (ss float64) {
+		for _, v := range sums {
+			ss += v[0]*v[0] + v[1]*v[1] + v[2]*v[2]
+		}
+		return ss
+	}
+	own, hits := between()*(1-1e-12), 0
+	var try func(session, place int) bool // false once too many are as far
+	try = func(session, place int) bool {
+		switch {
+		case session == n:
+			if between() >= own {
+				hits++
+			}
+			return hits <= most
+		case place == k:
+			return try(session+1, 0)
+		}
+		for other := place; other < k; other++ {
+			swap(x[session], sums, place, other)
+			on := try(session, place+1)
+			swap(x[session], sums, place, other)
+			if !on {
+				return false
+			}
+		}
+		return true
+	}
+	return try(1, 0) // the first session stays: exchanged in all alike, F is the same
+}
+
+// swap exchanges two places of a session and carries the sums of the groups along.
+func swap(x [][3]float64, sums [][3]float64, i, j int) {
+	for d := range 3 {
+		change := x[j][d] - x[i][d]
+		sums[i][d] += change
+		sums[j][d] -= change
+	}
+	x[i], x[j] = x[j], x[i]
 }
 
 // draw is F of n sessions, with the places times by.

@@ -64,17 +64,11 @@ func CompareUnits(ctx context.Context, cells []UnitCell, p UnitParams) (*UnitRes
 	if permutations == 0 {
 		permutations = DefaultPermutations
 	}
-	both := func(keep func(Point) bool) (place, spread *Result, err error) {
-		only := func(of []Point) []Point {
-			return slices.DeleteFunc(slices.Clone(of), func(x Point) bool { return !keep(x) })
-		}
-		if place, err = compare(ctx, only(means), permutations, p.Seed, false); err != nil {
-			return nil, nil, err
-		}
-		spread, err = compare(ctx, only(spreads), permutations, p.Seed, false)
-		return place, spread, err
+	place, err := compare(ctx, means, permutations, p.Seed, false)
+	if err != nil {
+		return nil, err
 	}
-	place, spread, err := both(func(Point) bool { return true })
+	spread, err := compare(ctx, spreads, permutations, p.Seed, false)
 	if err != nil {
 		return nil, err
 	}
@@ -89,18 +83,12 @@ func CompareUnits(ctx context.Context, cells []UnitCell, p UnitParams) (*UnitRes
 	if len(r.Groups) < 3 {
 		return r, nil
 	}
-	for i, first := range r.Groups {
-		for _, second := range r.Groups[i+1:] {
-			place, spread, err := both(func(x Point) bool { return x.Group == first || x.Group == second })
-			if err != nil {
-				return nil, err
-			}
-			r.Pairs = append(r.Pairs, Pair{First: first, Second: second, Place: place.Place, Spread: spread.Place})
-		}
-	}
-	holm(r.Pairs, func(p *Pair) (*Test, *float64) { return p.Place, &p.PlaceAdjusted })
-	holm(r.Pairs, func(p *Pair) (*Test, *float64) { return p.Spread, &p.SpreadAdjusted })
-	return r, nil
+	r.Pairs, err = pairs(r.Groups, func(of []string) (*Test, error) {
+		return PlaceOfJoined(ctx, only(means, of), permutations, p.Seed)
+	}, func(of []string) (*Test, error) {
+		return PlaceOfJoined(ctx, only(spreads, of), permutations, p.Seed)
+	})
+	return r, err
 }
 
 // unit is what a group has in a block.

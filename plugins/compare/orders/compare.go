@@ -119,7 +119,7 @@ func estimate(ctx context.Context, cells []*cellMean, p Params) (*Result, error)
 		return nil, err
 	}
 	r.Dispersion = a.dispersion()
-	r.Outlook = outlook(r.Dispersion, len(blocks), p)
+	r.Outlook = foresee(r.Dispersion, len(blocks), p)
 	if p.ClosingBlocks > 0 && len(r.Missing) == 0 {
 		r.Test, err = a.test(ctx, p)
 	}

@@ -18,25 +18,31 @@ func TestOutlook(t *testing.T) {
 	require.NoError(t, err)
 	// A mean of half a standard deviation takes 34 to be found by a two-sided t test at .05 with a power of .80 (33.4 by the noncentral t, as printed in tables
 	// of power and by power.t.test of R; from memory).
-	o := outlook(seen(0.5, 1/math.Sqrt(9)), 9, p)
+	o := foresee(seen(0.5, 1/math.Sqrt(9)), 9, p)
 	assert.Equal(t, 34, o.ToFind)
 	assert.InDelta(t, 1, o.Noise, 1e-12)
 	assert.Zero(t, o.ToRuleOut, "more than 60 for a margin of 0.1 %")
 
 	p.MarginRatio = 1.10
-	o = outlook(seen(0.001, 0.02), 4, p)
+	o = foresee(seen(0.001, 0.02), 4, p)
 	assert.InDelta(t, math.Pow(1.10, 1.5), o.TargetRatio, 1e-12)
 	assert.Equal(t, 6, o.ToFind)
-	few := outlook(seen(0.001, 0.06), 4, p)
+	few := foresee(seen(0.001, 0.06), 4, p)
 	assert.Greater(t, few.ToFind, o.ToFind)
 	assert.Greater(t, few.ToRuleOut, o.ToRuleOut)
 	p.Comparisons = 10
-	assert.GreaterOrEqual(t, outlook(seen(0.001, 0.06), 4, p).ToFind, few.ToFind)
+	assert.GreaterOrEqual(t, foresee(seen(0.001, 0.06), 4, p).ToFind, few.ToFind)
 
-	assert.Nil(t, outlook(nil, 6, p))
-	assert.Nil(t, outlook(seen(0.1, 0.1), 2, p))
-	assert.Nil(t, outlook(seen(0.1, 0), 6, p))
-	assert.Nil(t, outlook(&Dispersion{}, 6, p))
+	// Of six sessions all signs must be one: a mean of 1.75 standard deviations does it with Φ(1.75)^6 = .78, where the t test has a power of .95; 1.83 with .81
+	// (tables of the normal distribution, from memory).
+	p.Comparisons, p.MarginRatio = 1, 1.001
+	assert.Equal(t, 7, foresee(seen(1.75, 1/math.Sqrt(6)), 6, p).ToFind)
+	assert.Equal(t, 6, foresee(seen(1.83, 1/math.Sqrt(6)), 6, p).ToFind)
+
+	assert.Nil(t, foresee(nil, 6, p))
+	assert.Nil(t, foresee(seen(0.1, 0.1), 2, p))
+	assert.Nil(t, foresee(seen(0.1, 0), 6, p))
+	assert.Nil(t, foresee(&Dispersion{}, 6, p))
 }
 
 // What the outlook says is enough for equal widths is enough in 8 of 10 simulated experiments: log ratios of sessions drawn from a normal distribution about 0.
@@ -44,7 +50,7 @@ func TestOutlookOfEqualWidthsBySimulation(t *testing.T) {
 	p, err := Params{First: "a", Second: "b"}.withDefaults()
 	require.NoError(t, err)
 	const noise = 0.15
-	o := outlook(seen(0, noise/2), 4, p)
+	o := foresee(seen(0, noise/2), 4, p)
 	require.Positive(t, o.ToRuleOut)
 	share := func(n int) float64 {
 		rng := rand.New(rand.NewPCG(3, uint64(n)))

@@ -14,6 +14,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/compare/effect"
 	"github.com/commonvat/commonvat/plugins/compare/groups"
 	"github.com/commonvat/commonvat/plugins/compare/orders"
+	"github.com/commonvat/commonvat/plugins/compare/outlook"
 	"github.com/commonvat/commonvat/plugins/compare/waters"
 	"github.com/commonvat/commonvat/plugins/palette/width"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
@@ -201,17 +202,11 @@ func (l laboratory) says(verdicts ...effect.Verdict) func(context.Context, *rand
 
 // atTolerance is the shift in one direction, seen from the middle of the recipes, that is exactly the default tolerance.
 func atTolerance(direction vector) vector {
-	low, high := 0.0, 10.0
-	for range 80 {
-		k := (low + high) / 2
+	by := outlook.Stretch(effect.DefaultToleranceDE, func(k float64) float64 {
 		x := vector{centre[0] + k*direction[0], centre[1] + k*direction[1], centre[2] + k*direction[2]}
-		if colorimetry.CIEDE2000(lab(centre), lab(x), colorimetry.DefaultFactors) < effect.DefaultToleranceDE {
-			low = k
-		} else {
-			high = k
-		}
-	}
-	return vector{high * direction[0], high * direction[1], high * direction[2]}
+		return colorimetry.CIEDE2000(lab(centre), lab(x), colorimetry.DefaultFactors)
+	})
+	return vector{by * direction[0], by * direction[1], by * direction[2]}
 }
 
 // covers measures a palette of sessions with recipes of their own, that share a pot, at m cells.
@@ -312,6 +307,9 @@ func lines(only string) (out []line) {
 				interval: covers(n[0], n[1], n[2], 2, c.spread, c.of)})
 		}
 	}
+	for _, l := range besideLines(falsely) {
+		add(l)
+	}
 	for _, together := range []bool{true, false} {
 		what := "7 sessions with both waters"
 		if !together {
@@ -346,7 +344,7 @@ func lines(only string) (out []line) {
 			return r.Place.P <= 0.05, nil
 		}})
 		add(line{question: "falsely three groups differ", situation: "in " + what + ", by whole units, 6 sessions, 4 recipes in a pot of each", limit: falsely, hit: func(ctx context.Context, rng *rand.Rand) (bool, error) {
-			r, err := groups.CompareUnits(ctx, unitCells(rng), groups.UnitParams{Permutations: 499, Seed: rng.Uint64()})
+			r, err := groups.CompareUnits(ctx, unitCells(rng, 6, 0, 0, 0), groups.UnitParams{Permutations: 499, Seed: rng.Uint64()})
 			if err != nil {
 				return false, err
 			}
@@ -357,26 +355,6 @@ func lines(only string) (out []line) {
 		}})
 	}
 	return out
-}
-
-// unitCells are three groups without an effect, each with a pot of its own in each session, whose accident its four recipes share.
-func unitCells(rng *rand.Rand) []groups.UnitCell {
-	var cells []groups.UnitCell
-	for s := range 6 {
-		session := normal(rng, 3)
-		for g := range 3 {
-			pot := normal(rng, 1.5)
-			for r := range 4 {
-				piece := normal(rng, 0.7)
-				x := vector{40 + 5*float64(r), 4 * float64(r), 20}
-				for i := range 3 {
-					x[i] += session[i] + pot[i] + piece[i]
-				}
-				cells = append(cells, groups.UnitCell{Group: fmt.Sprint(g), Block: fmt.Sprint(s), Cell: fmt.Sprint(r), Lab: lab(x)})
-			}
-		}
-	}
-	return cells
 }
 
 // waterRows is work in two waters without an effect. Each pot holds six recipes; members differ by 1.5 in each axis.

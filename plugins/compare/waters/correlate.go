@@ -3,6 +3,7 @@ package waters
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -66,7 +67,7 @@ func (r *Result) correlate(p Params, means map[string]float64) {
 }
 
 func paired(c Covariate, means map[string]float64) (x, y []float64, names []string) {
-	for _, w := range slices.Sorted(keys(means)) {
+	for _, w := range slices.Sorted(maps.Keys(means)) {
 		if v, ok := c.Values[w]; ok {
 			x, y, names = append(x, v), append(y, means[w]), append(names, w)
 		}

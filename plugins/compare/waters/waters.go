@@ -10,6 +10,8 @@
 // one water are exchanged within their member. So neither a session's accidents nor a member's habits can pass for the water, as they
 // do where recipes are exchanged: members who differ then make waters that differ.
 //
+// Of three waters or more every two are tested too, in the same way, with the chance of one false difference among all pairs held (groups.EveryTwo).
+//
 // Where no session and no member joins two waters, water and member can't be told apart, and that is the answer.
 //
 // Covariates of the waters (hardness, pH, iron): the number of observations is that of waters. Spearman's rank correlation with the mean
@@ -21,6 +23,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -96,6 +99,7 @@ type Result struct {
 	Apart       []string
 	NoiseFloor  *float64     // the ΔE that two means of equal colours show on average; nil where nothing was repeated
 	Test        *groups.Test // only when Closing
+	Pairs       []Pair       // every two of three waters or more, by label; only with Test
 	Covariates  []Correlation
 	AboutWaters string // why there are no correlations, or ""
 	// Outlook is for sessions that hold all waters side by side; nil where waters differ or stand apart, with few sessions or without noise.
@@ -140,23 +144,13 @@ func (p Params) withDefaults() (Params, error) {
 		return p, refuse("covariates", strconv.Itoa(len(p.Covariates)), fmt.Sprintf("at most %d", mostCovariates))
 	}
 	for i, c := range p.Covariates {
-		for _, w := range slices.Sorted(keys(c.Values)) {
+		for _, w := range slices.Sorted(maps.Keys(c.Values)) {
 			if x := c.Values[w]; math.IsNaN(x) || math.IsInf(x, 0) {
 				return p, refuse(fmt.Sprintf("covariates[%d].values[%.60q]", i, w), strconv.FormatFloat(x, 'g', -1, 64), "a finite number")
 			}
 		}
 	}
 	return p, nil
-}
-
-func keys(m map[string]float64) func(func(string) bool) {
-	return func(yield func(string) bool) {
-		for k := range m {
-			if !yield(k) {
-				return
-			}
-		}
-	}
 }
 
 type cell struct {
@@ -195,6 +189,13 @@ func Compare(ctx context.Context, rows []Row, params Params) (*Result, error) {
 	}
 	if p.Closing && len(r.Apart) == 0 && len(r.Missing) == 0 {
 		if r.Test, err = groups.Place(ctx, points, p.Permutations, p.Seed); err != nil {
+			return nil, err
+		}
+		var names []string
+		for _, w := range r.Waters {
+			names = append(names, w.Water)
+		}
+		if r.Pairs, err = pairs(ctx, cells, names, p); err != nil {
 			return nil, err
 		}
 	}
@@ -247,8 +248,19 @@ func averaged(rows []Row, r *Result) ([]*cell, error) {
 	return cells, nil
 }
 
-// shared keeps the cells of recipes that stand in two waters or more.
+// shared keeps the cells of recipes that stand in two waters or more, and counts.
 func shared(cells []*cell, r *Result) []*cell {
+	out, recipes := inTwo(cells)
+	sessions := map[string]bool{}
+	for _, c := range out {
+		sessions[c.session] = true
+	}
+	r.OneWater, r.Sessions, r.Recipes = len(cells)-len(out), len(sessions), recipes
+	return out
+}
+
+// inTwo is the cells of recipes that stand in two waters or more, and the number of these recipes.
+func inTwo(cells []*cell) (out []*cell, recipes int) {
 	waters := map[string]map[string]bool{}
 	for _, c := range cells {
 		if waters[c.recipe] == nil {
@@ -256,18 +268,17 @@ func shared(cells []*cell, r *Result) []*cell {
 		}
 		waters[c.recipe][c.water] = true
 	}
-	var out []*cell
-	sessions, recipes := map[string]bool{}, map[string]bool{}
-	for _, c := range cells {
-		if len(waters[c.recipe]) < 2 {
-			r.OneWater++
-			continue
+	for _, of := range waters {
+		if len(of) > 1 {
+			recipes++
 		}
-		sessions[c.session], recipes[c.recipe] = true, true
-		out = append(out, c)
 	}
-	r.Sessions, r.Recipes = len(sessions), len(recipes)
-	return out
+	for _, c := range cells {
+		if len(waters[c.recipe]) > 1 {
+			out = append(out, c)
+		}
+	}
+	return out, recipes
 }
 
 // usual is the water of most recipes, the first by label of several.
@@ -290,53 +301,24 @@ func usual(cells []*cell) string {
 
 // describe fills in the waters and returns the mean difference from the reference of the others.
 func (r *Result) describe(cells []*cell, reference string) map[string]float64 {
-	type key struct{ water, recipe string }
-	sum := map[key]*[4]float64{}
+	sums := byRecipe(cells)
 	sessions, members := map[string]map[string]bool{}, map[string]map[string]bool{}
-	var names []string
 	for _, c := range cells {
-		k := key{c.water, c.recipe}
-		if sum[k] == nil {
-			sum[k] = &[4]float64{}
-		}
-		for d, x := range c.mean() {
-			sum[k][d] += x
-		}
-		sum[k][3]++
 		if sessions[c.water] == nil {
 			sessions[c.water], members[c.water] = map[string]bool{}, map[string]bool{}
-			names = append(names, c.water)
 		}
 		sessions[c.water][c.session] = true
 		if c.member != "" {
 			members[c.water][c.member] = true
 		}
 	}
-	slices.Sort(names)
 	means := map[string]float64{}
-	for _, name := range names {
-		w := Water{Water: name, Sessions: len(sessions[name]), Members: len(members[name])}
-		var recipes []string
-		for k := range sum {
-			if k.water == name && sum[key{reference, k.recipe}] != nil {
-				recipes = append(recipes, k.recipe)
-			}
-		}
-		slices.Sort(recipes)
-		w.Recipes = len(recipes)
-		total, most := 0.0, 0.0
-		for _, recipe := range recipes {
-			x, y := meanOf(sum[key{name, recipe}]), meanOf(sum[key{reference, recipe}])
-			for d := range 3 {
-				w.Difference[d] += (x[d] - y[d]) / float64(len(recipes))
-			}
-			e := de(y, x)
-			total += e / float64(len(recipes))
-			most = max(most, e)
-		}
-		if name != reference && len(recipes) > 0 {
-			w.MeanDE, w.MaxDE = &total, &most
-			means[name] = total
+	for _, name := range slices.Sorted(maps.Keys(sessions)) {
+		x := between(sums, name, reference)
+		w := Water{Water: name, Sessions: len(sessions[name]), Members: len(members[name]), Recipes: x.recipes, Difference: x.difference}
+		if name != reference && x.recipes > 0 {
+			w.MeanDE, w.MaxDE = &x.meanDE, &x.mostDE
+			means[name] = x.meanDE
 		}
 		r.Waters = append(r.Waters, w)
 	}
@@ -487,13 +469,17 @@ func apart(points []groups.Point) []string {
 
 // gate says what is missing, in a dyer's words.
 func (r *Result) gate(p Params, arrangements float64) {
-	if n := MinRecipes - r.Recipes; n > 0 {
-		r.Missing = append(r.Missing, fmt.Sprintf("%d more %s dyed alike in both waters", n, plural("recipe", n)))
+	two := "both waters"
+	if len(r.Waters) > 2 {
+		two = "two of these waters"
 	}
-	// The least p possible is about 2 over the number of arrangements; each session that holds both waters doubles it.
+	if n := MinRecipes - r.Recipes; n > 0 {
+		r.Missing = append(r.Missing, fmt.Sprintf("%d more %s dyed alike in %s", n, plural("recipe", n), two))
+	}
+	// The least p possible is about 2 over the number of arrangements; each session that holds two waters doubles it at least.
 	if wanted := math.Log(2 / p.Alpha); arrangements < wanted-1e-9 {
 		n := int(math.Ceil((wanted-arrangements)/math.Ln2 - 1e-9))
-		r.Missing = append(r.Missing, fmt.Sprintf("%d more %s with both waters side by side", n, plural("session", n)))
+		r.Missing = append(r.Missing, fmt.Sprintf("%d more %s with %s side by side", n, plural("session", n), two))
 	}
 }
 
@@ -522,6 +508,18 @@ func (r *Result) judge() {
 		}
 	case r.Test.P <= r.Params.Alpha:
 		r.Verdict, r.Sentence = WatersDiffer, "the waters give different colours"
+		var told []string
+		for _, pair := range r.Pairs {
+			if pair.PAdjusted != nil && *pair.PAdjusted <= r.Params.Alpha {
+				told = append(told, pair.First+" from "+pair.Second)
+			}
+		}
+		switch {
+		case len(told) > 0:
+			r.Sentence += "; told apart by themselves, over all pairs: " + strings.Join(told, ", ")
+		case len(r.Pairs) > 0:
+			r.Sentence += "; which of them from which can't be told at this size"
+		}
 	default:
 		r.Verdict, r.Sentence = NoAnswer, "no answer at this size: the waters can't be told apart by their colours"
 	}

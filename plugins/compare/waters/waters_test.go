@@ -81,6 +81,32 @@ func TestSideBySide(t *testing.T) {
 	assert.Len(t, r.Missing, 2)
 }
 
+// Of three waters the one that differs is told from both others, with six sessions, and the two that are alike aren't; p of two is that of those two alone.
+func TestWhichOfThreeWatersDiffer(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 1))
+	three := []string{"rain", "tap", "well"}
+	p := plan{sessions: 6, recipes: 6, waters: func(int) []string { return three }, member: func(s int) string { return fmt.Sprint("m", s%3) }, effect: map[string]float64{"well": 6}, noise: 0.5}
+	rows := p.rows(rng)
+	r := compared(t, rows, Params{Closing: true})
+	assert.Equal(t, WatersDiffer, r.Verdict)
+	assert.Equal(t, "the waters give different colours; told apart by themselves, over all pairs: rain from well, tap from well", r.Sentence)
+	require.Len(t, r.Pairs, 3)
+	two := compared(t, slices.DeleteFunc(slices.Clone(rows), func(x Row) bool { return x.Water == "rain" }), Params{Closing: true})
+	assert.Equal(t, two.Test.P, *r.Pairs[2].P, "tap and well as if there were no rain")
+	assert.InDelta(t, -6, r.Pairs[2].Difference[0], 1)
+	assert.Equal(t, 6, r.Pairs[2].Recipes)
+	assert.Empty(t, two.Pairs)
+	assert.Empty(t, compared(t, rows, Params{}).Pairs, "before the closing size")
+	// Rain and well stand in no session and with no member together: their difference is told, and no p.
+	p.waters = func(s int) []string { return [][]string{{"rain", "tap"}, {"tap", "well"}}[s%2] }
+	p.sessions, p.member = 14, func(s int) string { return fmt.Sprint("m", s) }
+	r = compared(t, p.rows(rng), Params{Closing: true})
+	require.Equal(t, WatersDiffer, r.Verdict)
+	assert.Nil(t, r.Pairs[1].P)
+	assert.NotNil(t, r.Pairs[1].MeanDE)
+	assert.Equal(t, "the waters give different colours; told apart by themselves, over all pairs: tap from well", r.Sentence)
+}
+
 // How many sessions it may take is told until the waters are known to differ, and only where they can be told from members.
 func TestWatersHaveAnOutlook(t *testing.T) {
 	rng := rand.New(rand.NewPCG(6, 1))

@@ -145,10 +145,17 @@ func (m *Method) Learn(ctx context.Context, trials, related []Trial) (*Model, er
 	case err != nil:
 		return nil, err
 	}
-	out.Coefficients, out.Cosine, out.Separable = f.Coefficients, f.cosine, math.Abs(f.cosine) <= CosineLimit
-	switch {
+	separable := math.Abs(f.cosine) <= CosineLimit
 	// Retention by itself says nothing where only the sum can be told.
-	case out.Separable && out.Retention > MaxRetention || out.MeanDE00 > MaxErrorDE00:
+	strays := separable && f.Retention > MaxRetention || out.MeanDE00 > MaxErrorDE00
+	if strays && out.Toward != nil {
+		// So few trials can't say that their pair doesn't follow the model: it may be the others' that don't fit it.
+		out.Toward, out.Left, out.MeanDE00 = nil, nil, 0
+		return out, nil
+	}
+	out.Coefficients, out.Cosine, out.Separable = f.Coefficients, f.cosine, separable
+	switch {
+	case strays:
 		out.Standing = DoesNotFollow
 	case !(out.MeanDE00 < out.Best().MeanDE00-1e-9):
 		out.Standing = NoBetter

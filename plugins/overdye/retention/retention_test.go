@@ -251,6 +251,20 @@ func TestBorrowed(t *testing.T) {
 	assert.InDelta(t, (b1*a22-b2*a12)/det, got.Retention, 1e-9)
 	assert.InDelta(t, (a11*b2-a12*b1)/det, got.Uptake, 1e-9)
 
+	// What others lend may be what doesn't fit: of one trial that is no reason to say that its pair doesn't follow the model, of four it is.
+	strange := trials(4, Surface{}, Coefficients{1.6, .2}, 0)
+	for n, want := range map[int]Standing{1: NotFitted, 3: NotFitted, 4: DoesNotFollow} {
+		got, err := m.Learn(t.Context(), strange[:n], related)
+		require.NoError(t, err)
+		assert.Equal(t, want, got.Standing, "%d trials", n)
+		if want == NotFitted {
+			assert.Equal(t, OrderBlind, got.Coefficients)
+			assert.Nil(t, got.Toward)
+			assert.Empty(t, got.Left)
+			assert.NotEmpty(t, got.Rules)
+		}
+	}
+
 	one, err := m.Learn(t.Context(), trials(1, Surface{}, Coefficients{.9, .5}, 0), related)
 	require.NoError(t, err)
 	assert.Equal(t, Borrowed, one.Standing, "the one trial, left out, is predicted by the related ones")

@@ -16,8 +16,10 @@ type OrdersQuestion struct {
 	Labels          Labels // exactly two groups
 	Rows            []Row
 	ThresholdDE00   float64
-	ClosingSessions int32 // 0: exploratory
-	Comparisons     int32 // made together; 0 means 1
+	ClosingSessions int32   // 0: exploratory
+	Comparisons     int32   // made together; 0 means 1
+	Alpha           float64 // the p up to which one is called wider; 0: the module's own
+	MarginRatio     float64 // the ratio of spreads from which a difference matters; 0: the module's own
 	Seed            uint64
 }
 
@@ -34,6 +36,8 @@ func (p *Pipeline) CompareOrders(ctx context.Context, q OrdersQuestion) (*compar
 		ThresholdDe00:   q.ThresholdDE00,
 		ClosingSessions: q.ClosingSessions,
 		Comparisons:     q.Comparisons,
+		Alpha:           q.Alpha,
+		MarginRatio:     q.MarginRatio,
 		Seed:            q.Seed,
 	}}}
 	if err := checkHeader(header); err != nil {

@@ -25,8 +25,9 @@ type EffectQuestion struct {
 	Rows            []Row
 	Arms            []comparev1.Arm
 	ToleranceDE00   float64
-	ClosingSessions int32 // 0: exploratory
-	Comparisons     int32 // made together; 0 means 1
+	ClosingSessions int32   // 0: exploratory
+	Comparisons     int32   // made together; 0 means 1
+	Alpha           float64 // the p up to which order is said to matter; 0: the module's own
 	Seed            uint64
 }
 
@@ -86,7 +87,7 @@ func (p *Pipeline) MeasureOrderEffect(ctx context.Context, q EffectQuestion) (*c
 	}
 	header := &comparev1.MeasureOrderEffectRequest{Part: &comparev1.MeasureOrderEffectRequest_Header{Header: &comparev1.OrderEffectHeader{
 		Condition: conditionMessage(q.Condition), Labels: q.Labels.message(), RowCount: int64(len(rows)), Arms: q.Arms,
-		ToleranceDe00: q.ToleranceDE00, ClosingSessions: q.ClosingSessions, Comparisons: q.Comparisons, Seed: q.Seed,
+		ToleranceDe00: q.ToleranceDE00, ClosingSessions: q.ClosingSessions, Comparisons: q.Comparisons, Alpha: q.Alpha, Seed: q.Seed,
 	}}}
 	return askRows(ctx, p, rows,
 		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.MeasureOrderEffectRequest, comparev1.MeasureOrderEffectResponse], error) {

@@ -25,6 +25,7 @@ type GroupsQuestion struct {
 	WholeUnits    bool
 	Closing       bool    // only with WholeUnits; else estimates only
 	ToleranceDE00 float64 // 0: the module's own
+	Alpha         float64 // for the outlook; 0: the module's own
 }
 
 // CompareGroups asks the compare module and checks its answer. Errors: as MeasureOrderEffect.
@@ -35,7 +36,7 @@ func (p *Pipeline) CompareGroups(ctx context.Context, q GroupsQuestion) (*compar
 	}
 	header := &comparev1.CompareGroupsRequest{Part: &comparev1.CompareGroupsRequest_Header{Header: &comparev1.GroupsHeader{
 		Condition: conditionMessage(q.Condition), Labels: q.Labels.message(), RowCount: int64(len(rows)), Seed: q.Seed, Exploring: !q.Closing,
-		WholeUnits: q.WholeUnits, ToleranceDe00: q.ToleranceDE00,
+		WholeUnits: q.WholeUnits, ToleranceDe00: q.ToleranceDE00, Alpha: q.Alpha,
 	}}}
 	return askRows(ctx, p, rows,
 		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.CompareGroupsRequest, comparev1.CompareGroupsResponse], error) {

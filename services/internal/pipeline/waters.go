@@ -23,6 +23,7 @@ type WatersQuestion struct {
 	Closing        bool
 	NamedCovariate string
 	ToleranceDE00  float64 // 0: the module's own
+	Alpha          float64 // the p up to which waters are called different; 0: the module's own
 }
 
 // CompareWaters asks the compare module and checks its answer. Errors: as MeasureOrderEffect.
@@ -34,6 +35,7 @@ func (p *Pipeline) CompareWaters(ctx context.Context, q WatersQuestion) (*compar
 	header := &comparev1.CompareWatersRequest{Part: &comparev1.CompareWatersRequest_Header{Header: &comparev1.WatersHeader{
 		Condition: conditionMessage(q.Condition), Labels: q.Labels.message(), RowCount: int64(len(rows)), BlockMembers: q.Members, Seed: q.Seed,
 		Reference: q.Reference, Covariates: q.Covariates, Closing: q.Closing, NamedCovariate: q.NamedCovariate, ToleranceDe00: q.ToleranceDE00,
+		Alpha: q.Alpha,
 	}}}
 	return askRows(ctx, p, rows,
 		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.CompareWatersRequest, comparev1.CompareWatersResponse], error) {
@@ -75,6 +77,9 @@ func (h *hold) checkWaters(q WatersQuestion, r *comparev1.CompareWatersResponse)
 			return h.blame("waters[%d] names no water, or its figures are out of range", i)
 		}
 	}
+	if err := h.checkWatersPairs(r, known); err != nil {
+		return err
+	}
 	for i, w := range r.GetApart() {
 		if !known(w) {
 			return at(fmt.Sprintf("apart[%d]", i), w, "an index of a water")
@@ -95,6 +100,28 @@ func (h *hold) checkWaters(q WatersQuestion, r *comparev1.CompareWatersResponse)
 		}
 	}
 	return h.checkPlaceOutlook(r.GetOutlook())
+}
+
+func (h *hold) checkWatersPairs(r *comparev1.CompareWatersResponse, known func(uint32) bool) error {
+	if r.P == nil && len(r.GetPairs()) > 0 {
+		return h.blame("pairs has %d without p; allowed: none", len(r.GetPairs()))
+	}
+	seen := map[[2]uint32]bool{}
+	for i, x := range r.GetPairs() {
+		two := [2]uint32{min(x.GetWaterA(), x.GetWaterB()), max(x.GetWaterA(), x.GetWaterB())}
+		if two[0] == two[1] || !known(two[1]) || seen[two] {
+			return h.blame("pairs[%d] is of waters %d and %d; allowed: each two waters once", i, x.GetWaterA(), x.GetWaterB())
+		}
+		seen[two] = true
+		figures := finite(x.GetL()) && finite(x.GetA()) && finite(x.GetB()) && finite(x.GetMeanDe00()) && x.GetMeanDe00() >= 0
+		if !figures || x.GetRecipes() < 0 || (x.MeanDe00 != nil) != (x.GetRecipes() > 0) {
+			return h.blame("pairs[%d] has figures out of range, or a mean_de00 that doesn't go with its recipes", i)
+		}
+		if (x.P == nil) != (x.PAdjusted == nil) || x.P != nil && !(x.GetP() > 0 && x.GetPAdjusted() >= x.GetP()-1e-12 && x.GetPAdjusted() <= 1) {
+			return h.blame("pairs[%d] has p %v and p_adjusted %v; allowed: both or neither, above 0, the second not below the first, to 1", i, x.P, x.PAdjusted)
+		}
+	}
+	return nil
 }
 
 func (h *hold) checkPlaceOutlook(o *comparev1.PlaceOutlook) error {

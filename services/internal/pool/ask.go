@@ -77,6 +77,12 @@ func (p *Pool) AskPalette(ctx context.Context, q Question) (*poolv1.AskPaletteRe
 		Seed:          a.question.Seed,
 		PoolRevision:  now.revision,
 	}
+	if a.experiment != nil {
+		a.answer.Alpha = alpha
+	}
+	if a.experiment == nil || a.experiment.Asking() == trial.AsksOrders {
+		a.answer.MarginRatio = marginRatio
+	}
 	if q.GroupBy == poolv1.GroupBy_GROUP_BY_ORDER {
 		a.besideUsed = map[entryID]bool{}
 	}

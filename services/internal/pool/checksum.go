@@ -83,6 +83,7 @@ func (e *encoder) chunk(c *chunk) {
 			blind = 1
 		}
 		e.number(blind)
+		e.number(int64(j.aside))
 	}
 }
 

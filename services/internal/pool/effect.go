@@ -17,6 +17,10 @@ import (
 // DefaultToleranceDE00 is the difference that matters where no experiment names another.
 const DefaultToleranceDE00 = 2.0
 
+// repeatsApart is how far repeats may lie from each other, in their mean distance from their mean: for noise alike in all directions the 95th percentile of the
+// difference of two is 3.9534σ and that mean 1.5958σ (both by the χ distribution with 3 degrees of freedom).
+const repeatsApart = 2.5
+
 // effect says whether the order of a dye pair changes the colour, over the same matched pieces as their widths, and writes it beside them. closing
 // is 0 without an experiment.
 func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, matched []*pick, groups []string, closing int32, tolerance float64) error {
@@ -48,7 +52,7 @@ func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, m
 	labels, rows := a.texts.tableBy(picks, armGroups, done)
 	response, identity, err := p.pipeline.MeasureOrderEffect(ctx, pipeline.EffectQuestion{
 		Condition: a.question.Condition, Labels: labels, Rows: rows, Arms: arms,
-		ToleranceDE00: tolerance, ClosingSessions: closing, Comparisons: 1, Seed: a.question.Seed,
+		ToleranceDE00: tolerance, ClosingSessions: closing, Comparisons: 1, Alpha: alpha, Seed: a.question.Seed,
 	})
 	if errors.Is(err, pipeline.ErrNotOffered) {
 		a.tell("whether the order changes the colour: %s", err)
@@ -82,6 +86,13 @@ func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, m
 			Cell: words[cells[c.GetCell()]], Sessions: c.GetSessions(), De00: c.GetDe00(), PAdjusted: c.PAdjusted,
 			Difference: &typesv1.LabDifference{L: c.GetL(), A: c.GetA(), B: c.GetB()},
 		})
+	}
+	if o := response.GetOverall(); o != nil && o.P != nil {
+		a.tested("whether the order changes the colour", o.GetArrangements(), o.GetExact())
+	}
+	if mcdm := out.GetRepeatabilityMcdm(); a.question.ThresholdDE00 < repeatsApart*mcdm {
+		a.tell("how many shades a dyer would see: repeats of the whole route lie %.1f from their mean, so that repeats of one colour can count as shades of %g; %.1f or more is surely more than repeats",
+			mcdm, a.question.ThresholdDE00, repeatsApart*mcdm)
 	}
 	out.Statement = effectStatement(pair, out)
 	if out.GetVerdict() != poolv1.EffectVerdict_EFFECT_VERDICT_ORDER_MATTERS {
@@ -149,7 +160,7 @@ func effectStatement(pair *poolv1.PairAnswer, e *poolv1.OrderEffect) string {
 	case poolv1.EffectVerdict_EFFECT_VERDICT_DEPENDS_ON_CELL:
 		var named []string
 		for _, c := range e.GetCells() {
-			if c.PAdjusted != nil && c.GetPAdjusted() <= 0.05 && c.GetDe00() >= e.GetToleranceDe00() {
+			if c.PAdjusted != nil && c.GetPAdjusted() <= alpha && c.GetDe00() >= e.GetToleranceDe00() {
 				named = append(named, fmt.Sprintf("%s (%.1f apart, %s)", c.GetCell(), c.GetDe00(), pWords(c.GetPAdjusted())))
 			}
 		}

@@ -1,6 +1,7 @@
 package pool_test
 
 import (
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -41,6 +42,18 @@ func TestOrderEffectWithoutAnExperiment(t *testing.T) {
 	assert.Equal(t, "silk, lot s, alum, indigo medium, weld medium", e.GetCells()[0].GetCell())
 	assert.Contains(t, e.GetOutlook(), "2 more sessions with both orders")
 	assert.Contains(t, e.GetOutlook(), "more than 60 sessions in all")
+}
+
+// Repeats that lie 2.1 from their mean differ by as much as 5 now and then, so that shades of 5 may be repeats; with 1.9 they aren't.
+func TestShadesThatMayBeRepeats(t *testing.T) {
+	s := newShelf()
+	s.put(orderBook("", 4).Trial)
+	h := open(t, s)
+	for mcdm, told := range map[float64]bool{2.1: true, 1.9: false} {
+		h.modules.SpoilEffect(func(r *comparev1.MeasureOrderEffectResponse) { r.RepeatabilityMcdm, r.Repeats = &mcdm, 4 })
+		said := strings.Contains(tells(h.ask(t, byOrder)), "repeats of the whole route lie 2.1 from their mean, so that repeats of one colour can count as shades of 5; 5.2 or more is surely more than repeats")
+		assert.Equal(t, told, said, "%v", mcdm)
+	}
 }
 
 func TestOrderEffectOfAnExperiment(t *testing.T) {

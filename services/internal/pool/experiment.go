@@ -56,7 +56,7 @@ func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 	labels, rows := a.texts.table(matched, groups)
 	response, identity, err := p.pipeline.CompareOrders(ctx, pipeline.OrdersQuestion{
 		Condition: a.question.Condition, Labels: labels, Rows: rows, ThresholdDE00: a.question.ThresholdDE00,
-		ClosingSessions: int32(e.ClosingSessions), Comparisons: 1, Seed: a.question.Seed,
+		ClosingSessions: int32(e.ClosingSessions), Comparisons: 1, Alpha: alpha, MarginRatio: marginRatio, Seed: a.question.Seed,
 	})
 	if err != nil {
 		return err
@@ -93,6 +93,7 @@ func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 		return nil
 	}
 	pair.P, pair.PAdjusted = response.P, response.PAdjusted
+	a.tested("which order is wider", response.GetArrangements(), response.GetExact())
 	pair.Standing = poolv1.Standing_STANDING_VERDICT
 	pair.Statement = verdictWords(pair, response)
 	switch response.GetVerdict() {

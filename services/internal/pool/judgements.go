@@ -80,6 +80,10 @@ func (a *asking) judged(c *chunk, j judged, groups, closed []string) (comparev1.
 	if !a.fits(c, first) || !a.fits(c, second) {
 		return 0, ""
 	}
+	if why := j.aside.reason(); why != "" {
+		a.left.judgement(why)
+		return 0, ""
+	}
 	block := a.now.blockOf(first.session.id)
 	x, y := &pick{chunk: c, row: first}, &pick{chunk: c, row: second}
 	switch {

@@ -11,8 +11,35 @@ import (
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
-// alpha is the significance of the verdicts that are made of a p here.
+// alpha is the p up to which an experiment's test says that something is there.
 const alpha = 0.05
+
+// tested tells a test that gave p.
+func (a *asking) tested(what string, arrangements int64, exact bool) {
+	a.answer.Tests = append(a.answer.Tests, &poolv1.TestMade{What: what, Arrangements: arrangements, Exact: exact})
+}
+
+// holdingAll counts the sessions that hold all groups side by side.
+func (t *texts) holdingAll(picks []*pick, groups []string) (n int32) {
+	for block, in := range groupsIn(picks) {
+		if block != 0 && !slices.ContainsFunc(groups, func(g string) bool { return !in[t.label(g)] }) {
+			n++
+		}
+	}
+	return n
+}
+
+// groupsIn lists the groups of each block.
+func groupsIn(picks []*pick) map[label]map[label]bool {
+	out := map[label]map[label]bool{}
+	for _, of := range picks {
+		if out[of.block] == nil {
+			out[of.block] = map[label]bool{}
+		}
+		out[of.block][of.group] = true
+	}
+	return out
+}
 
 // answerPlanned answers an experiment on waters, fibres, mordants or exhaust baths: a verdict with p at its closing size, estimates so far and what is
 // missing before it.

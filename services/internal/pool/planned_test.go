@@ -74,7 +74,7 @@ func TestWatersBeforeTheirClosingSize(t *testing.T) {
 	assert.Equal(t, []string{"2 more sessions with pieces in Town tap and Mill well that are otherwise alike", "1 more recipe dyed alike in two of them"}, w.GetMissing())
 	assert.Equal(t, answer.GetHeadline(), w.GetStatement())
 	assert.Contains(t, w.GetStatement(), "So far, mean difference of colour from Town tap: Mill well 3.0 (5 recipes); that is no answer yet")
-	assert.Equal(t, "judged by the noise between 4 sessions, and with a chance of 4 in 5: to find that the farthest two of the waters lie 3.2 apart, 5 more sessions that hold all of them", w.GetOutlook())
+	assert.Equal(t, "judged by the noise within 4 sessions or members, and with a chance of 4 in 5: to find that the farthest two of the waters lie 3.2 apart, 5 more sessions that hold all of them", w.GetOutlook())
 	assert.Nil(t, w.P)
 	assert.Empty(t, answer.GetPairs(), "nothing is called wider")
 	assert.NotEmpty(t, answer.GetGroups())
@@ -107,6 +107,10 @@ func TestWatersAtTheirClosingSize(t *testing.T) {
 	assert.Contains(t, tells(answer), "2 sessions came after those of the verdict")
 	assert.Len(t, answer.GetWaters().GetFigures(), 1)
 	assert.Nil(t, answer.GetWaters().GetFigures()[0].P, "the plan named none")
+	assert.Equal(t, 0.05, answer.GetAlpha())
+	require.Len(t, answer.GetTests(), 1)
+	assert.EqualValues(t, 64, answer.GetTests()[0].GetArrangements())
+	assert.Equal(t, 0.05, sent.Waters.GetAlpha(), "what the answer says is what was asked")
 
 	h.modules.SpoilWaters(func(r *comparev1.CompareWatersResponse) {
 		r.Verdict = comparev1.WatersVerdict_WATERS_VERDICT_NO_ANSWER_AT_THIS_SIZE
@@ -201,6 +205,50 @@ func TestAFigureThatWasNamedBeforehand(t *testing.T) {
 	answer := h.planned(t, byWater, id)
 	assert.Nil(t, answer.GetWaters().GetFigures()[0].P)
 	assert.Contains(t, tells(answer), "how the colours go with the iron of the waters: 7 of these waters or more need a sample with it")
+}
+
+// Of three waters it is told which differ from which, and which pairs nothing joins.
+func TestWhichOfThreeWatersDiffer(t *testing.T) {
+	s := newShelf()
+	id, mill, tap := wells(s, 6)
+	rain := newID()
+	s.waters = append(s.waters, trial.WaterSource{ID: rain, Name: "Rain"})
+	s.experiments[0].WaterSourceIDs = append(s.experiments[0].WaterSourceIDs, rain)
+	b := newBook("ash")
+	for range 6 {
+		dyed(b, id, 6, mill, tap, rain)
+	}
+	s.put(b.Trial)
+	h := open(t, s)
+	de, small, large, adjusted := 4.25, 0.01, 0.4, 0.04
+	h.modules.SpoilWaters(func(r *comparev1.CompareWatersResponse) { // labels: Mill well, Rain, Town tap
+		r.Pairs = []*comparev1.WatersPair{{WaterA: 0, WaterB: 1, Recipes: 6, L: -4, MeanDe00: &de, P: &small, PAdjusted: &adjusted},
+			{WaterA: 0, WaterB: 2}, {WaterA: 1, WaterB: 2, Recipes: 6, MeanDe00: &de, P: &small, PAdjusted: &large}}
+	})
+	answer := h.planned(t, byWater, id)
+	assert.Contains(t, answer.GetHeadline(), "what matters is 2; told apart by themselves, over all pairs: Mill well from Rain (4.2 apart, p = 0.040)")
+	pairs := answer.GetWaters().GetPairs()
+	require.Len(t, pairs, 3)
+	assert.Equal(t, -4.0, pairs[0].GetDifference().GetL())
+	assert.Nil(t, pairs[1].Difference)
+	assert.Nil(t, pairs[1].P)
+	h.modules.SpoilWaters(func(r *comparev1.CompareWatersResponse) {
+		r.Pairs = []*comparev1.WatersPair{{WaterA: 1, WaterB: 2, Recipes: 6, MeanDe00: &de, P: &small, PAdjusted: &large}}
+	})
+	assert.Contains(t, h.planned(t, byWater, id).GetHeadline(), "; which of them from which can't be told at this size")
+	for what, x := range map[string]*comparev1.WatersPair{
+		"a water with itself":      {WaterA: 1, WaterB: 1},
+		"a water that isn't":       {WaterA: 1, WaterB: 3},
+		"p without adjustment":     {WaterA: 1, WaterB: 2, P: &small},
+		"adjusted below p":         {WaterA: 1, WaterB: 2, P: &large, PAdjusted: &small},
+		"a difference of nothing":  {WaterA: 1, WaterB: 2, MeanDe00: &de},
+		"recipes and no figure":    {WaterA: 1, WaterB: 2, Recipes: 2},
+		"fewer recipes than there": {WaterA: 1, WaterB: 2, Recipes: -2},
+	} {
+		h.modules.SpoilWaters(func(r *comparev1.CompareWatersResponse) { r.Pairs = []*comparev1.WatersPair{x} })
+		_, err := h.pool.AskPalette(t.Context(), pool.Question{GroupBy: byWater.GroupBy, ExperimentID: id, MinimumRevision: h.Revision()})
+		assert.ErrorIs(t, err, pipeline.ErrModuleAnswer, what)
+	}
 }
 
 func TestWaterAnswersThatCannotBe(t *testing.T) {
@@ -337,7 +385,7 @@ func TestMordantsOfAnExperiment(t *testing.T) {
 	answer = h.planned(t, byMordant, id)
 	assert.Equal(t, poolv1.Standing_STANDING_NO_ANSWER_AT_THIS_SIZE, answer.GetStanding())
 	assert.Equal(t, poolv1.Standing_STANDING_NOT_ENOUGH_YET, answer.GetApart().GetSpreadStanding())
-	assert.Contains(t, answer.GetApart().GetOutlook(), "2 more sessions that hold all of them")
+	assert.Contains(t, answer.GetApart().GetOutlook(), "9 more sessions that hold all of them, or fewer, as 7 hold only some")
 	assert.Contains(t, tells(answer), "two recipes or more in each session")
 }
 

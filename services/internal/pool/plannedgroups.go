@@ -25,7 +25,7 @@ func (p *Pool) plannedGroups(ctx context.Context, a *asking, compared []string) 
 	a.texts.inTime(all)
 	bySession := func(of *pick) string { return a.texts.text(of.block) }
 	blocks, used := closed(all, e.ClosingSessions, func(blocks map[label]bool) bool { return a.texts.joinedBy(picks, blocks, compared, bySession) })
-	q := pipeline.GroupsQuestion{WholeUnits: true, Closing: used > 0, ToleranceDE00: e.ToleranceDE00}
+	q := pipeline.GroupsQuestion{WholeUnits: true, Closing: used > 0, ToleranceDE00: e.ToleranceDE00, Alpha: alpha}
 	sent := picks
 	if q.Closing {
 		sent = slices.DeleteFunc(slices.Clone(picks), func(of *pick) bool { return !blocks[of.block] })
@@ -50,12 +50,17 @@ func (p *Pool) plannedGroups(ctx context.Context, a *asking, compared []string) 
 	}
 	if q.Closing && out.GetPlace() != nil {
 		a.groupsVerdict(out, used)
+		a.tested("whether the groups give different colours", r.GetPlace().GetArrangements(), r.GetPlace().GetExact())
+		if r.GetSpread() != nil {
+			a.tested("whether some groups spread wider within a session", r.GetSpread().GetArrangements(), r.GetSpread().GetExact())
+		}
 		a.tellLater(len(all), used)
 	} else {
 		a.groupsNotYet(out, picks, all, compared)
 	}
 	if out.GetStanding() != poolv1.Standing_STANDING_VERDICT {
-		out.Outlook = placeOutlook(r.GetOutlook(), "groups", int32(len(all)))
+		holding := a.texts.holdingAll(picks, compared)
+		out.Outlook = placeOutlook(r.GetOutlook(), "groups", "sessions", holding, int32(len(all))-holding)
 	}
 	return nil
 }
@@ -192,8 +197,8 @@ func (a *asking) groupsVerdict(out *poolv1.GroupsAnswer, used int) {
 				told = append(told, fmt.Sprintf("%s from %s (%s)", pair.GetFirst(), pair.GetSecond(), pWords(p.GetPAdjusted())))
 			}
 		}
-		if len(told) > 0 {
-			out.Statement += "; told apart by themselves, over all pairs: " + listed(told)
+		if len(out.GetGroups()) > 2 {
+			out.Statement += toldApart(told, len(out.GetPairs()))
 		}
 	} else {
 		out.Statement = fmt.Sprintf("No answer at this size: the test was made and can't tell the colours of %s apart %s", listed(out.GetGroups()), sure)

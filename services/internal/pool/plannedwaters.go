@@ -23,7 +23,7 @@ func (p *Pool) plannedWaters(ctx context.Context, a *asking, compared []string) 
 	blocks, used := closed(all, e.ClosingSessions, func(blocks map[label]bool) bool {
 		return a.texts.joinedBy(picks, blocks, compared, joins) && recipesIn(picks, blocks) >= minRecipes
 	})
-	q := pipeline.WatersQuestion{Closing: used > 0, NamedCovariate: figureName(e.WaterFigure), ToleranceDE00: e.ToleranceDE00}
+	q := pipeline.WatersQuestion{Closing: used > 0, NamedCovariate: figureName(e.WaterFigure), ToleranceDE00: e.ToleranceDE00, Alpha: alpha}
 	sent := picks
 	if q.Closing {
 		sent = slices.DeleteFunc(slices.Clone(picks), func(of *pick) bool { return !blocks[of.block] })
@@ -52,7 +52,7 @@ func (p *Pool) plannedWaters(ctx context.Context, a *asking, compared []string) 
 	switch {
 	case r.GetVerdict() == comparev1.WatersVerdict_WATERS_VERDICT_DIFFER:
 		out.Standing = poolv1.Standing_STANDING_VERDICT
-		out.Statement = fmt.Sprintf("the waters give different colours %s; %s; what matters is %g", sure, waterEstimates(out), e.ToleranceDE00)
+		out.Statement = fmt.Sprintf("the waters give different colours %s; %s; what matters is %g", sure, waterEstimates(out), e.ToleranceDE00) + watersTold(out)
 	case r.P != nil:
 		out.Standing = poolv1.Standing_STANDING_NO_ANSWER_AT_THIS_SIZE
 		out.Statement = fmt.Sprintf("No answer at this size: the test was made and can't tell the colours of %s apart %s", listed(compared), sure)
@@ -60,12 +60,36 @@ func (p *Pool) plannedWaters(ctx context.Context, a *asking, compared []string) 
 		p.watersNotYet(a, out, r, picks, all, compared, joins)
 	}
 	if r.P != nil {
+		a.tested("whether the waters give different colours", r.GetArrangements(), r.GetExact())
 		a.tellLater(len(all), used)
 	}
 	if out.GetStanding() != poolv1.Standing_STANDING_VERDICT {
-		out.Outlook = placeOutlook(r.GetOutlook(), "waters", int32(len(all)))
+		holding := a.texts.holdingAll(picks, compared)
+		out.Outlook = placeOutlook(r.GetOutlook(), "waters", "sessions or members", holding, int32(len(all))-holding)
 	}
 	return nil
+}
+
+// watersTold says which of three waters or more differ from which.
+func watersTold(out *poolv1.WatersAnswer) string {
+	var told []string
+	for _, x := range out.GetPairs() {
+		if x.PAdjusted != nil && x.GetPAdjusted() <= alpha {
+			told = append(told, fmt.Sprintf("%s from %s (%.1f apart, %s)", x.GetFirst(), x.GetSecond(), x.GetMeanDe00(), pWords(x.GetPAdjusted())))
+		}
+	}
+	return toldApart(told, len(out.GetPairs()))
+}
+
+// toldApart says which of so many pairs are told apart; nothing where there are none, since all of two are their only pair.
+func toldApart(told []string, pairs int) string {
+	switch {
+	case pairs == 0:
+		return ""
+	case len(told) == 0:
+		return "; which of them from which can't be told at this size"
+	}
+	return "; told apart by themselves, over all pairs: " + listed(told)
 }
 
 // watersNotYet says what an experiment on waters still needs.
@@ -118,21 +142,9 @@ func recipesIn(picks []*pick, blocks map[label]bool) int {
 	return len(shared)
 }
 
-// watersOf lists the waters of each block.
-func watersOf(picks []*pick) map[label]map[label]bool {
-	out := map[label]map[label]bool{}
-	for _, of := range picks {
-		if out[of.block] == nil {
-			out[of.block] = map[label]bool{}
-		}
-		out[of.block][of.group] = true
-	}
-	return out
-}
-
 // watersJoin names what joins the water of a pick to others: its session, or its member where sessions have one water each.
 func (t *texts) watersJoin(picks []*pick, members map[label]string) func(*pick) string {
-	waters := watersOf(picks)
+	waters := groupsIn(picks)
 	return func(of *pick) string {
 		if m := members[of.block]; m != "" && len(waters[of.block]) == 1 {
 			return "member " + m
@@ -148,7 +160,7 @@ func (t *texts) watersCounted(picks []*pick, members map[label]string) []counted
 	for block, at := range t.completion(picks) {
 		all = append(all, counted{[]label{block}, at})
 	}
-	waters := watersOf(picks)
+	waters := groupsIn(picks)
 	type place struct {
 		member string
 		cell   cell

@@ -43,11 +43,28 @@ type yarn struct {
 	lot   symbol
 }
 
-// judged is a judgement of two pieces as they are: which of them it was.
+// judged is a judgement of two pieces.
 type judged struct {
 	first, second   uint32 // of chunk.rows
-	quality, choice uint8  // a trial.JudgedQuality but GreyScale, and a trial.JudgedChoice
+	quality, choice uint8  // a trial.JudgedQuality, and a trial.JudgedChoice
 	blind           bool
+	aside           aside
+}
+
+// aside says why a judgement counts for nothing.
+type aside uint8
+
+const (
+	counts aside = iota
+	asideSuperseded
+	asideEarlier
+	asideGreyScale
+)
+
+// reason is "" for a judgement that counts.
+func (a aside) reason() string {
+	return [...]string{"", "superseded by a correction", "made before a later bath of one of the pieces",
+		"by a grey scale: a step says how far two pieces lie apart and not which way, so that it is no vote"}[a]
 }
 
 // span is a part of one of a chunk's lists.
@@ -88,13 +105,15 @@ func project(t *trial.Trial, routes func(*trial.Route, bool) *route) (*chunk, er
 	if err != nil {
 		return nil, err
 	}
-	judgements := standing(t, last)
+	judgements := judgementsOf(t, last)
 	inRows := make(map[trial.ID]bool, len(readings))
 	for piece := range readings {
 		inRows[piece] = true
 	}
-	for _, j := range judgements {
-		inRows[j.FirstID], inRows[j.SecondID] = true, true
+	for i := range judgements {
+		if j := &judgements[i]; j.aside == counts { // what doesn't count brings no piece in
+			inRows[j.FirstID], inRows[j.SecondID] = true, true
+		}
 	}
 	sessions := map[trial.ID]*session{"": {}}
 	for i := range t.Sessions {
@@ -140,11 +159,12 @@ func project(t *trial.Trial, routes func(*trial.Route, bool) *route) (*chunk, er
 		}
 		c.rows = append(c.rows, r)
 	}
-	for _, j := range judgements {
+	for i := range judgements {
+		j := &judgements[i]
 		first, known := rowOf[j.FirstID]
 		second, too := rowOf[j.SecondID]
 		if known && too {
-			c.judged = append(c.judged, judged{first, second, uint8(j.Quality), uint8(j.Choice), j.Blind})
+			c.judged = append(c.judged, judged{first, second, uint8(j.Quality), uint8(j.Choice), j.Blind, j.aside})
 		}
 	}
 	row := 0
@@ -184,15 +204,27 @@ func lastPositions(t *trial.Trial) map[trial.ID]int {
 	return last
 }
 
-// standing are the judgements of two pieces as they are now that say which it was: none that was corrected, or from before a later bath, or by a grey scale.
-func standing(t *trial.Trial, last map[trial.ID]int) (out []*trial.Judgement) {
+// looked is a judgement, and whether it counts.
+type looked struct {
+	*trial.Judgement
+	aside aside
+}
+
+// judgementsOf are the judgements of a trial. Those of two pieces as they are now that say which it was count.
+func judgementsOf(t *trial.Trial, last map[trial.ID]int) []looked {
 	now := func(piece trial.ID, after int) bool { return after == trial.AfterAll || after >= last[piece] }
+	out := make([]looked, 0, len(t.Judgements))
 	for i := range t.Judgements {
-		j := &t.Judgements[i]
-		if !j.Superseded && j.Quality >= trial.Yellower && j.Quality < trial.GreyScale && j.Choice >= trial.ChoseNeither && j.Choice <= trial.ChoseSecond &&
-			now(j.FirstID, j.FirstAfter) && now(j.SecondID, j.SecondAfter) {
-			out = append(out, j)
+		j := looked{Judgement: &t.Judgements[i]}
+		switch {
+		case j.Superseded:
+			j.aside = asideSuperseded
+		case !now(j.FirstID, j.FirstAfter) || !now(j.SecondID, j.SecondAfter):
+			j.aside = asideEarlier
+		case j.Quality == trial.GreyScale:
+			j.aside = asideGreyScale
 		}
+		out = append(out, j)
 	}
 	return out
 }

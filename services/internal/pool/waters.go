@@ -63,7 +63,8 @@ func (p *Pool) waters(ctx context.Context, a *asking) error {
 	}
 	a.answer.Waters = out
 	out.Standing, out.Missing = poolv1.Standing_STANDING_EXPLORATORY, r.GetMissing()
-	out.Outlook = placeOutlook(r.GetOutlook(), "waters", r.GetSessions())
+	holding := a.texts.holdingAll(picks, waterNames(out))
+	out.Outlook = placeOutlook(r.GetOutlook(), "waters", "sessions or members", holding, r.GetSessions()-holding)
 	differences := waterDifferences(out)
 	switch {
 	case len(out.GetApart()) > 0:
@@ -86,6 +87,13 @@ const watersJoined = "sessions of one member in several of these waters, or of a
 
 func waterOrMember(out *poolv1.WatersAnswer) string {
 	return fmt.Sprintf("Water and member can't be told apart: nobody used %s beside the other waters; a session by each of them in one common water, such as demineralised, would help", listed(out.GetApart()))
+}
+
+func waterNames(out *poolv1.WatersAnswer) (names []string) {
+	for _, x := range out.GetWaters() {
+		names = append(names, x.GetWater())
+	}
+	return names
 }
 
 // waterDifferences says how far each water lies from the reference.
@@ -143,17 +151,29 @@ func (p *Pool) askWaters(ctx context.Context, a *asking, picks []*pick, members 
 	if len(out.Waters) > 0 {
 		out.Reference = labels.Groups[r.GetReference()]
 	}
+	for _, x := range r.GetPairs() {
+		pair := &poolv1.WatersPair{First: labels.Groups[x.GetWaterA()], Second: labels.Groups[x.GetWaterB()], Recipes: x.GetRecipes(), MeanDe00: x.MeanDe00, P: x.P, PAdjusted: x.PAdjusted}
+		if x.MeanDe00 != nil {
+			pair.Difference = &typesv1.LabDifference{L: x.GetL(), A: x.GetA(), B: x.GetB()}
+		}
+		out.Pairs = append(out.Pairs, pair)
+	}
 	for _, c := range r.GetCorrelations() {
 		out.Figures = append(out.Figures, &poolv1.WaterFigureAnswer{Figure: c.GetName(), Waters: c.GetWaters(), Rho: c.GetRho(), P: c.P, InseparableFrom: c.GetInseparableFrom()})
 	}
 	return out, r, nil
 }
 
-// placeOutlook says how many more sessions it may take to find that waters or groups lie apart.
-func placeOutlook(o *comparev1.PlaceOutlook, what string, have int32) string {
+// placeOutlook says how many more sessions it may take to find that waters or groups lie apart. Of those that count, have hold all of them and some don't; within
+// are what the noise was seen in.
+func placeOutlook(o *comparev1.PlaceOutlook, what, within string, have, some int32) string {
 	if o == nil {
 		return ""
 	}
-	return fmt.Sprintf("judged by the noise between %s, and with a chance of 4 in 5: to find that the farthest two of the %s lie %.1f apart, %s that hold all of them",
-		sessionsWords(int(o.GetFromSessions())), what, o.GetTargetDe00(), moreSessions(o.GetSessionsToFind(), have))
+	text := fmt.Sprintf("judged by the noise within %d %s, and with a chance of 4 in 5: to find that the farthest two of the %s lie %.1f apart, %s that hold all of them",
+		o.GetFromSessions(), within, what, o.GetTargetDe00(), moreSessions(o.GetSessionsToFind(), have))
+	if some > 0 && o.GetSessionsToFind() > have {
+		text += fmt.Sprintf(", or fewer, as %d %s only some", some, map[bool]string{true: "holds", false: "hold"}[some == 1])
+	}
+	return text
 }

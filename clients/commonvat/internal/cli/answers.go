@@ -20,7 +20,7 @@ type partOfAnswer struct {
 // paletteParts are those that --part takes, in the order in which they are named.
 var paletteParts = []partOfAnswer{
 	{"groups", groupGrid}, {"pairs", pairGrid}, {"effects", effectGrid}, {"cells", cellGrid}, {"blanks", blankGrid}, {"judgements", judgementGrid},
-	{"waters", watersGrid}, {"water-figures", waterFigureGrid}, {"apart", apartGrid}, {"left-out", leftOutGrid}, {"scores", scoreGrid},
+	{"waters", watersGrid}, {"water-pairs", waterPairGrid}, {"water-figures", waterFigureGrid}, {"apart", apartGrid}, {"left-out", leftOutGrid}, {"scores", scoreGrid},
 }
 
 func partNames() string {
@@ -95,6 +95,15 @@ func watersGrid(r *poolv1.AskPaletteResponse) output.Grid {
 	for _, x := range w.GetWaters() {
 		row := append([]any{x.GetWater(), w.GetReference(), x.GetSessions(), x.GetMembers(), x.GetRecipes()}, differenceCells(x.GetDifference())...)
 		g.Add(append(row, maybe(x.MeanDe00), maybe(x.MaxDe00), maybe(w.P))...)
+	}
+	return g
+}
+
+func waterPairGrid(r *poolv1.AskPaletteResponse) output.Grid {
+	g := output.Grid{Title: "which waters differ from which", Columns: []string{"first", "second", "recipes", "difference_l", "difference_a", "difference_b", "mean_de00", "p", "p_adjusted"}}
+	for _, x := range r.GetWaters().GetPairs() {
+		row := append([]any{x.GetFirst(), x.GetSecond(), x.GetRecipes()}, differenceCells(x.GetDifference())...)
+		g.Add(append(row, maybe(x.MeanDe00), maybe(x.P), maybe(x.PAdjusted))...)
 	}
 	return g
 }
@@ -240,6 +249,15 @@ func writeWaters(b *strings.Builder, w *poolv1.WatersAnswer) error {
 	}
 	if err := output.WriteTable(b, grid); err != nil {
 		return err
+	}
+	if len(w.GetPairs()) > 0 {
+		pairs := output.Grid{Columns: []string{"first", "second", "mean CIEDE2000", "L*, a*, b*", "p", "p adjusted", "recipes"}, Below: "every two by themselves; p adjusted: over all pairs"}
+		for _, x := range w.GetPairs() {
+			pairs.Add(x.GetFirst(), x.GetSecond(), figure(x.MeanDe00), shift(x.GetDifference()), figure(x.P), figure(x.PAdjusted), x.GetRecipes())
+		}
+		if err := output.WriteTable(b, pairs); err != nil {
+			return err
+		}
 	}
 	lines(b, "figures of the waters: ", []string{w.GetAboutFigures()})
 	figures := output.Grid{Columns: []string{"figure", "rank correlation", "p", "waters", "not told from"}, Below: "against the mean CIEDE2000 of each water, by Spearman"}

@@ -37,8 +37,8 @@ func (a *app) bathKeeper() keeper[*labv1.Bath] {
 			}
 			return call(ctx, a, client.UndeleteBath, &labv1.UndeleteBathRequest{RequestId: requestID, BathId: id, Etag: etag})
 		},
-		show:  a.showBath,
-		grids: func(v *labv1.GetVersionResponse) []output.Grid { return bathGrids(v.GetBath()) },
+		show:  func(_ context.Context, b *labv1.Bath) error { return a.showBath(b) },
+		grids: func(_ context.Context, v *labv1.GetVersionResponse) []output.Grid { return bathGrids(v.GetBath()) },
 	}
 }
 

@@ -127,6 +127,8 @@ func TestGolden(t *testing.T) {
 		"palette-csv-figures":   "palette --by water --output csv --part water-figures",
 		"palette-verdict":       "palette --experiment " + watersID,
 		"palette-verdict-csv":   "palette --experiment " + watersID + " --output csv --part apart",
+		"palette-csv-wpairs":    "palette --experiment " + watersID + " --output csv --part water-pairs",
+		"experiment-show-names": "experiment show " + watersID,
 		"palette-usage-by":      "palette --where fibre=\"wool\"",
 		"palette-json":          "palette --by exhaust --output json",
 		"status":                "status",

@@ -33,8 +33,8 @@ func (a *app) trialKeeper() keeper[*labv1.Trial] {
 			}
 			return call(ctx, a, client.UndeleteTrial, &labv1.UndeleteTrialRequest{RequestId: requestID, TrialId: id, Etag: etag})
 		},
-		show: func(t *labv1.Trial) error { return a.show(t, trialLine(t)) },
-		grids: func(v *labv1.GetVersionResponse) []output.Grid {
+		show: func(_ context.Context, t *labv1.Trial) error { return a.show(t, trialLine(t)) },
+		grids: func(_ context.Context, v *labv1.GetVersionResponse) []output.Grid {
 			if output.Format(a.format) == output.CSV {
 				return []output.Grid{pieceGrid("", v.GetTrial().GetPieces())}
 			}

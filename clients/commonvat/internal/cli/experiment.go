@@ -19,8 +19,9 @@ func (a *app) experiments(ctx context.Context) (labv1.ExperimentServiceClient, e
 	return labv1.NewExperimentServiceClient(conn), nil
 }
 
-func experimentGrid(list ...*labv1.Experiment) output.Grid {
-	g := output.Grid{Columns: []string{"id", "title", "asks", "first_dye", "second_dye", "arms", "waters", "values", "water_figure", "tolerance_de00", "closing_sessions",
+// experimentGrid shows experiments; names are those of waters by id, which a table shows in place of their ids.
+func (a *app) experimentGrid(names map[string]string, list ...*labv1.Experiment) output.Grid {
+	g := output.Grid{Columns: []string{"id", "title", "asks", "first_dye", "second_dye", "arms", "waters", "water_source_ids", "values", "water_figure", "tolerance_de00", "closing_sessions",
 		"instrument", "condition", "owner", "deleted"}}
 	for _, e := range list {
 		arms := make([]string, len(e.GetArms()))
@@ -34,16 +35,63 @@ func experimentGrid(list ...*labv1.Experiment) output.Grid {
 		if f := e.GetWaterFigure(); f != labv1.WaterFigure_WATER_FIGURE_UNSPECIFIED {
 			figure = words.Show(f)
 		}
-		g.Add(e.GetId(), e.GetTitle(), words.Show(asks), e.GetFirstDye(), e.GetSecondDye(), strings.Join(arms, ", "), strings.Join(e.GetWaterSourceIds(), ", "),
+		waters, ids := namedWaters(names, e.GetWaterSourceIds()), strings.Join(e.GetWaterSourceIds(), ", ")
+		if output.Format(a.format) == output.Table && waters != "" {
+			ids = ""
+		}
+		g.Add(e.GetId(), e.GetTitle(), words.Show(asks), e.GetFirstDye(), e.GetSecondDye(), strings.Join(arms, ", "), waters, ids,
 			strings.Join(e.GetValues(), ", "), figure, e.GetToleranceDe00(), e.GetClosingSessions(), e.GetInstrument(),
 			words.ShowCondition(e.GetCondition()), e.GetOwner(), stamp(e.GetDeleteTime()))
 	}
 	return g
 }
 
+// namedWaters are the names of waters; of two with one name the end of the id is told too, and of one without a name the id. Empty without names.
+func namedWaters(names map[string]string, ids []string) string {
+	if names == nil {
+		return ""
+	}
+	of := map[string]int{}
+	for _, id := range ids {
+		of[names[id]]++
+	}
+	texts := make([]string, len(ids))
+	for i, id := range ids {
+		switch name := names[id]; {
+		case name == "":
+			texts[i] = id
+		case of[name] > 1:
+			texts[i] = name + " (" + id[max(0, len(id)-4):] + ")"
+		default:
+			texts[i] = name
+		}
+	}
+	return strings.Join(texts, ", ")
+}
+
+// waterNames looks up the waters of experiments, for people to read: one that can't be had keeps its id. It is nil for JSON, which has the ids.
+func (a *app) waterNames(ctx context.Context, list ...*labv1.Experiment) map[string]string {
+	if output.Format(a.format) == output.JSON {
+		return nil
+	}
+	names := map[string]string{}
+	for _, e := range list {
+		for _, id := range e.GetWaterSourceIds() {
+			if _, known := names[id]; known {
+				continue
+			}
+			names[id] = ""
+			if w, err := a.waterKeeper().get(ctx, id); err == nil {
+				names[id] = w.GetName()
+			}
+		}
+	}
+	return names
+}
+
 // experimentLine is one experiment.
-func experimentLine(e *labv1.Experiment) output.Grid {
-	g := experimentGrid(e)
+func (a *app) experimentLine(ctx context.Context, e *labv1.Experiment) output.Grid {
+	g := a.experimentGrid(a.waterNames(ctx, e), e)
 	g.Below = etagLine(e)
 	return g
 }
@@ -72,9 +120,9 @@ func (a *app) experimentKeeper() keeper[*labv1.Experiment] {
 			}
 			return call(ctx, a, client.UndeleteExperiment, &labv1.UndeleteExperimentRequest{RequestId: requestID, ExperimentId: id, Etag: etag})
 		},
-		show: func(e *labv1.Experiment) error { return a.show(e, experimentLine(e)) },
-		grids: func(v *labv1.GetVersionResponse) []output.Grid {
-			return []output.Grid{experimentLine(v.GetExperiment())}
+		show: func(ctx context.Context, e *labv1.Experiment) error { return a.show(e, a.experimentLine(ctx, e)) },
+		grids: func(ctx context.Context, v *labv1.GetVersionResponse) []output.Grid {
+			return []output.Grid{a.experimentLine(ctx, v.GetExperiment())}
 		},
 	}
 }
@@ -161,7 +209,7 @@ func (a *app) experiment() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return a.show(got, experimentLine(got))
+			return a.show(got, a.experimentLine(c.Context(), got))
 		},
 	})
 	var deleted bool
@@ -179,7 +227,7 @@ func (a *app) experiment() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		return a.show(all, experimentGrid(all.GetExperiments()...))
+		return a.show(all, a.experimentGrid(a.waterNames(c.Context(), all.GetExperiments()...), all.GetExperiments()...))
 	}}
 	list.Flags().BoolVar(&deleted, "deleted", false, "list your deleted experiments, and no others")
 	show := &cobra.Command{Use: "show ID", Short: "Show one experiment", Args: takes("ID"), RunE: func(c *cobra.Command, args []string) error {
@@ -187,7 +235,7 @@ func (a *app) experiment() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		return a.show(e, experimentLine(e))
+		return a.show(e, a.experimentLine(c.Context(), e))
 	}}
 	all := groupOf("experiment", "Set, read, edit and delete the questions that get a verdict", create, list, show, a.experimentEdit())
 	all.AddCommand(keepCommands(a, a.experimentKeeper())...)

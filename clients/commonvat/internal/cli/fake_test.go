@@ -344,9 +344,12 @@ func modules() []*typesv1.ModuleIdentity {
 // verdictAnswer is what an experiment on waters, and one on mordants, gets at its closing size; no core gives both in one.
 func verdictAnswer(r *poolv1.AskPaletteRequest) *poolv1.AskPaletteResponse {
 	return &poolv1.AskPaletteResponse{Headline: "the waters give different colours (p = 0.031, 6 sessions)", Standing: poolv1.Standing_STANDING_VERDICT, Modules: modules(), Condition: d65(),
-		ThresholdDe00: 5, Seed: r.GetSeed(), PoolRevision: 41, PiecesUsed: 72, ReadingsUsed: 72,
+		ThresholdDe00: 5, Seed: r.GetSeed(), PoolRevision: 41, PiecesUsed: 72, ReadingsUsed: 72, Alpha: 0.05,
+		Tests: []*poolv1.TestMade{{What: "whether the waters give different colours", Arrangements: 46656, Exact: true}, {What: "whether the order changes the colour", Arrangements: 9999}},
 		Waters: &poolv1.WatersAnswer{Standing: poolv1.Standing_STANDING_VERDICT, Statement: "the waters give different colours (p = 0.031, 6 sessions)", Reference: "Mill well", Recipes: 6, Sessions: 6, P: ptr(0.03125),
-			Waters:  []*poolv1.WaterAnswer{{Water: "Mill well", Sessions: 6, Members: 2, Recipes: 6}, {Water: "Town tap", Sessions: 6, Members: 2, Recipes: 6, Difference: &typesv1.LabDifference{L: 4}, MeanDe00: ptr(3.25), MaxDe00: ptr(4.5)}},
+			Waters: []*poolv1.WaterAnswer{{Water: "Mill well", Sessions: 6, Members: 2, Recipes: 6}, {Water: "Town tap", Sessions: 6, Members: 2, Recipes: 6, Difference: &typesv1.LabDifference{L: 4}, MeanDe00: ptr(3.25), MaxDe00: ptr(4.5)}},
+			Pairs: []*poolv1.WatersPair{{First: "Mill well", Second: "Town tap", Recipes: 6, Difference: &typesv1.LabDifference{L: -4}, MeanDe00: ptr(3.25), P: ptr(0.03125), PAdjusted: ptr(0.0625)},
+				{First: "Rain", Second: "Town tap"}},
 			Outlook: "judged by the noise between 6 sessions: 2 more", AboutFigures: "hardness needs 6 waters",
 			Figures: []*poolv1.WaterFigureAnswer{{Figure: "iron", Waters: 7, Rho: 0.75, P: ptr(0.02), InseparableFrom: []string{"pH"}}}},
 		Apart: &poolv1.GroupsAnswer{Standing: poolv1.Standing_STANDING_VERDICT, SpreadStanding: poolv1.Standing_STANDING_NO_ANSWER_AT_THIS_SIZE, Statement: "the mordants give different colours (p = 0.004, 6 sessions)",
@@ -378,7 +381,7 @@ func (f *fake) AskPalette(_ context.Context, r *poolv1.AskPaletteRequest) (*pool
 			{First: "vat last", Second: "vat first", Standing: poolv1.Standing_STANDING_EXPLORATORY, Strata: 12, CellsFirst: 10, CellsSecond: 12, WidthRatio: ptr(0.9), ShadeDifference: ptr(-1.25),
 				Sessions: 4, Missing: []string{"an instrument"}, Statement: "So far blue over yellow looks wider; this is no verdict."}},
 		LeftOut:    []*poolv1.LeftOut{{Reason: "order not stated", Count: 3, Unit: "pieces"}, {Reason: "read wet", Count: 1, Unit: "readings"}},
-		CannotTell: []string{"whether water or member makes the difference"}, Modules: modules(), Condition: d65(), ThresholdDe00: 5, Seed: r.GetSeed(),
+		CannotTell: []string{"whether water or member makes the difference"}, Modules: modules(), Condition: d65(), ThresholdDe00: 5, Seed: r.GetSeed(), MarginRatio: 1.1,
 		Waters: &poolv1.WatersAnswer{Standing: poolv1.Standing_STANDING_NOT_ENOUGH_YET, Statement: "Water and member can't be told apart", Reference: "Mill well", Recipes: 3, Sessions: 5, Apart: []string{"Town tap"},
 			Waters: []*poolv1.WaterAnswer{{Water: "Mill well", Sessions: 3, Members: 2, Recipes: 3},
 				{Water: "Town tap", Sessions: 2, Members: 1, Recipes: 3, Difference: &typesv1.LabDifference{L: 1, A: -2, B: 4.25}, MeanDe00: ptr(3.25), MaxDe00: ptr(4.5)}},

@@ -31,9 +31,9 @@ type keeper[R kept] struct {
 	// remove and restore send the request under the id that seed gives.
 	remove  func(ctx context.Context, requestID, id, etag, reason string) (R, error)
 	restore func(ctx context.Context, requestID, id, etag string) (R, error)
-	show    func(record R) error
+	show    func(ctx context.Context, record R) error
 	// grids show a version of the record.
-	grids func(version *labv1.GetVersionResponse) []output.Grid
+	grids func(ctx context.Context, version *labv1.GetVersionResponse) []output.Grid
 }
 
 // etag is how an etag is written on a command line: without the quotes that a shell would take away.
@@ -95,7 +95,7 @@ undelete brings it back.`,
 			if err != nil {
 				return err
 			}
-			if err := k.show(r); err != nil {
+			if err := k.show(c.Context(), r); err != nil {
 				return err
 			}
 			a.say("deleted; to bring it back: commonvat %s undelete %s", k.noun, output.Clean(args[0]))
@@ -121,7 +121,7 @@ func undeleteCommand[R kept](a *app, k keeper[R]) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return k.show(r)
+			return k.show(c.Context(), r)
 		},
 	}
 	k.etagFlag(c, &given)
@@ -193,7 +193,7 @@ func versionCommand[R kept](a *app, k keeper[R]) *cobra.Command {
 			if err != nil {
 				return err
 			}
-			grids := k.grids(v)
+			grids := k.grids(c.Context(), v)
 			if output.Format(a.format) == output.Table {
 				grids = slices.Insert(grids, 0, versionGrid(v.GetVersion()))
 			}
@@ -252,7 +252,7 @@ func send[R kept](ctx context.Context, a *app, k keeper[R], id string, e *edit, 
 	if err != nil {
 		return err
 	}
-	return k.show(r)
+	return k.show(ctx, r)
 }
 
 // staleLines say what to do about a record that changed since it was read.

@@ -105,7 +105,10 @@ func cannedWater() *labv1.WaterSource {
 	return &labv1.WaterSource{Id: sourceID, Name: "mill well", Kind: "well", Owner: "ada", Place: "behind the mill", Etag: `"r17"`,
 		Samples: []*labv1.WaterSample{{Id: "w1", HardnessMgPerL: &hard}}}
 }
-func (f *fake) GetWaterSource(context.Context, *labv1.GetWaterSourceRequest) (*labv1.WaterSource, error) {
+func (f *fake) GetWaterSource(_ context.Context, r *labv1.GetWaterSourceRequest) (*labv1.WaterSource, error) {
+	if r.GetWaterSourceId() == bathID { // the second water of an experiment, which its owner took away
+		return nil, status.Error(codes.NotFound, "water_source_id: not found")
+	}
 	return cannedWater(), nil
 }
 func (f *fake) UpdateWaterSource(_ context.Context, r *labv1.UpdateWaterSourceRequest) (*labv1.WaterSource, error) {

@@ -210,14 +210,33 @@ func (a *app) paletteTable(ctx context.Context, r *poolv1.AskPaletteResponse, al
 		}
 	}
 	writeMissing(&b, r.GetLeftOut(), "what the data can't tell", r.GetCannotTell())
-	fmt.Fprintf(&b, "\ncomputed from %d readings of %d pieces under %s; shades differ by at least %s (CIEDE2000); seed %d; pool revision %d\n",
-		r.GetReadingsUsed(), r.GetPiecesUsed(), words.ShowCondition(r.GetCondition()), output.Figure(r.GetThresholdDe00(), 5), r.GetSeed(), r.GetPoolRevision())
+	fmt.Fprintf(&b, "\ncomputed from %d readings of %d pieces under %s; %s; seed %d; pool revision %d\n",
+		r.GetReadingsUsed(), r.GetPiecesUsed(), words.ShowCondition(r.GetCondition()), parameters(r), r.GetSeed(), r.GetPoolRevision())
+	for _, t := range r.GetTests() {
+		of := "all"
+		if !t.GetExact() {
+			of = "chance drew"
+		}
+		fmt.Fprintf(&b, "tested %s: %s %d arrangements of whole sessions\n", output.Clean(t.GetWhat()), of, t.GetArrangements())
+	}
 	b.WriteString(provenance(r.GetModules()))
 	if _, err := io.WriteString(a.Out, b.String()); err != nil {
 		return err
 	}
 	a.noteInvented(a.poolHasInvented(ctx))
 	return nil
+}
+
+// parameters are what an answer was made with beside its condition, its seed and its modules.
+func parameters(r *poolv1.AskPaletteResponse) string {
+	text := fmt.Sprintf("shades differ by at least %s (CIEDE2000)", output.Figure(r.GetThresholdDe00(), 5))
+	if r.GetMarginRatio() > 0 {
+		text += fmt.Sprintf("; wider from a ratio of %s on", output.Figure(r.GetMarginRatio(), 5))
+	}
+	if r.GetAlpha() > 0 {
+		text += fmt.Sprintf("; tests at a level of %s", output.Figure(r.GetAlpha(), 5))
+	}
+	return text
 }
 
 // counted is a number with its unit, which the interface tells in the plural.

@@ -49,8 +49,10 @@ func (a *app) waterKeeper() keeper[*labv1.WaterSource] {
 			}
 			return call(ctx, a, client.UndeleteWaterSource, &labv1.UndeleteWaterSourceRequest{RequestId: requestID, WaterSourceId: id, Etag: etag})
 		},
-		show:  a.showWater,
-		grids: func(v *labv1.GetVersionResponse) []output.Grid { return []output.Grid{waterLine(v.GetWaterSource())} },
+		show: func(_ context.Context, w *labv1.WaterSource) error { return a.showWater(w) },
+		grids: func(_ context.Context, v *labv1.GetVersionResponse) []output.Grid {
+			return []output.Grid{waterLine(v.GetWaterSource())}
+		},
 	}
 }
 

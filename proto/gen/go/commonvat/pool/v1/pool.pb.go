@@ -579,7 +579,7 @@ type PairAnswer struct {
 	// Shades of the first minus shades of the second at equal numbers; between orders, the mean over sessions of that
 	// difference within a session.
 	ShadeDifference *float64 `protobuf:"fixed64,9,opt,name=shade_difference,json=shadeDifference,proto3,oneof" json:"shade_difference,omitempty"`
-	// Complete sessions.
+	// Complete sessions; between other groups than orders, all sessions of the question.
 	Sessions int32 `protobuf:"varint,10,opt,name=sessions,proto3" json:"sessions,omitempty"`
 	// Only with VERDICT and NO_ANSWER_AT_THIS_SIZE.
 	P         *float64 `protobuf:"fixed64,11,opt,name=p,proto3,oneof" json:"p,omitempty"`
@@ -1275,7 +1275,9 @@ type WatersAnswer struct {
 	// Figures of the waters against their mean_de00, the reference left out.
 	Figures []*WaterFigureAnswer `protobuf:"bytes,12,rep,name=figures,proto3" json:"figures,omitempty"`
 	// Why there are none, or empty.
-	AboutFigures  string `protobuf:"bytes,13,opt,name=about_figures,json=aboutFigures,proto3" json:"about_figures,omitempty"`
+	AboutFigures string `protobuf:"bytes,13,opt,name=about_figures,json=aboutFigures,proto3" json:"about_figures,omitempty"`
+	// Every two of three waters or more, sorted; only with p.
+	Pairs         []*WatersPair `protobuf:"bytes,14,rep,name=pairs,proto3" json:"pairs,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1401,6 +1403,111 @@ func (x *WatersAnswer) GetAboutFigures() string {
 	return ""
 }
 
+func (x *WatersAnswer) GetPairs() []*WatersPair {
+	if x != nil {
+		return x.Pairs
+	}
+	return nil
+}
+
+// WatersPair is two waters among more, tested as if only those two had been dyed in.
+type WatersPair struct {
+	state  protoimpl.MessageState `protogen:"open.v1"`
+	First  string                 `protobuf:"bytes,1,opt,name=first,proto3" json:"first,omitempty"`
+	Second string                 `protobuf:"bytes,2,opt,name=second,proto3" json:"second,omitempty"`
+	// Recipes dyed in both.
+	Recipes int32 `protobuf:"varint,3,opt,name=recipes,proto3" json:"recipes,omitempty"`
+	// First minus second, mean over these; absent without one.
+	Difference *v1.LabDifference `protobuf:"bytes,4,opt,name=difference,proto3" json:"difference,omitempty"`
+	// CIEDE2000 over these; absent without one.
+	MeanDe00 *float64 `protobuf:"fixed64,5,opt,name=mean_de00,json=meanDe00,proto3,oneof" json:"mean_de00,omitempty"`
+	// Absent where no session and no member joins the two.
+	P *float64 `protobuf:"fixed64,6,opt,name=p,proto3,oneof" json:"p,omitempty"`
+	// Held over all pairs, so that two alike waters are told apart in at most alpha of experiments; absent as p is.
+	PAdjusted     *float64 `protobuf:"fixed64,7,opt,name=p_adjusted,json=pAdjusted,proto3,oneof" json:"p_adjusted,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatersPair) Reset() {
+	*x = WatersPair{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatersPair) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatersPair) ProtoMessage() {}
+
+func (x *WatersPair) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatersPair.ProtoReflect.Descriptor instead.
+func (*WatersPair) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *WatersPair) GetFirst() string {
+	if x != nil {
+		return x.First
+	}
+	return ""
+}
+
+func (x *WatersPair) GetSecond() string {
+	if x != nil {
+		return x.Second
+	}
+	return ""
+}
+
+func (x *WatersPair) GetRecipes() int32 {
+	if x != nil {
+		return x.Recipes
+	}
+	return 0
+}
+
+func (x *WatersPair) GetDifference() *v1.LabDifference {
+	if x != nil {
+		return x.Difference
+	}
+	return nil
+}
+
+func (x *WatersPair) GetMeanDe00() float64 {
+	if x != nil && x.MeanDe00 != nil {
+		return *x.MeanDe00
+	}
+	return 0
+}
+
+func (x *WatersPair) GetP() float64 {
+	if x != nil && x.P != nil {
+		return *x.P
+	}
+	return 0
+}
+
+func (x *WatersPair) GetPAdjusted() float64 {
+	if x != nil && x.PAdjusted != nil {
+		return *x.PAdjusted
+	}
+	return 0
+}
+
 // WaterFigureAnswer is how a figure of the waters goes with their difference from the reference: the mean of a source's samples that measured it.
 type WaterFigureAnswer struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1420,7 +1527,7 @@ type WaterFigureAnswer struct {
 
 func (x *WaterFigureAnswer) Reset() {
 	*x = WaterFigureAnswer{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1432,7 +1539,7 @@ func (x *WaterFigureAnswer) String() string {
 func (*WaterFigureAnswer) ProtoMessage() {}
 
 func (x *WaterFigureAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[8]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1445,7 +1552,7 @@ func (x *WaterFigureAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterFigureAnswer.ProtoReflect.Descriptor instead.
 func (*WaterFigureAnswer) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{8}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *WaterFigureAnswer) GetFigure() string {
@@ -1502,7 +1609,7 @@ type WaterAnswer struct {
 
 func (x *WaterAnswer) Reset() {
 	*x = WaterAnswer{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1514,7 +1621,7 @@ func (x *WaterAnswer) String() string {
 func (*WaterAnswer) ProtoMessage() {}
 
 func (x *WaterAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[9]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1527,7 +1634,7 @@ func (x *WaterAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WaterAnswer.ProtoReflect.Descriptor instead.
 func (*WaterAnswer) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{9}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *WaterAnswer) GetWater() string {
@@ -1593,7 +1700,7 @@ type LeftOut struct {
 
 func (x *LeftOut) Reset() {
 	*x = LeftOut{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1605,7 +1712,7 @@ func (x *LeftOut) String() string {
 func (*LeftOut) ProtoMessage() {}
 
 func (x *LeftOut) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[10]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1618,7 +1725,7 @@ func (x *LeftOut) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LeftOut.ProtoReflect.Descriptor instead.
 func (*LeftOut) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{10}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *LeftOut) GetReason() string {
@@ -1668,14 +1775,20 @@ type AskPaletteResponse struct {
 	// What the waters do to the colour; only with WATER.
 	Waters *WatersAnswer `protobuf:"bytes,15,opt,name=waters,proto3" json:"waters,omitempty"`
 	// Whether the groups lie apart and spread differently within sessions; only with WATER, FIBRE, MORDANT and EXHAUST, and not of an experiment on waters.
-	Apart         *GroupsAnswer `protobuf:"bytes,16,opt,name=apart,proto3" json:"apart,omitempty"`
+	Apart *GroupsAnswer `protobuf:"bytes,16,opt,name=apart,proto3" json:"apart,omitempty"`
+	// The p up to which a test says that something is there. Only of an experiment; 0 otherwise. Range: 0.0001 to 0.5.
+	Alpha float64 `protobuf:"fixed64,17,opt,name=alpha,proto3" json:"alpha,omitempty"`
+	// The ratio of spreads from which one palette is called wider than another; above 1. 0 of an experiment on anything but orders.
+	MarginRatio float64 `protobuf:"fixed64,18,opt,name=margin_ratio,json=marginRatio,proto3" json:"margin_ratio,omitempty"`
+	// The tests that gave p: none before an experiment's closing size.
+	Tests         []*TestMade `protobuf:"bytes,19,rep,name=tests,proto3" json:"tests,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *AskPaletteResponse) Reset() {
 	*x = AskPaletteResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1687,7 +1800,7 @@ func (x *AskPaletteResponse) String() string {
 func (*AskPaletteResponse) ProtoMessage() {}
 
 func (x *AskPaletteResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[11]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1700,7 +1813,7 @@ func (x *AskPaletteResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AskPaletteResponse.ProtoReflect.Descriptor instead.
 func (*AskPaletteResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{11}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *AskPaletteResponse) GetHeadline() string {
@@ -1815,6 +1928,91 @@ func (x *AskPaletteResponse) GetApart() *GroupsAnswer {
 	return nil
 }
 
+func (x *AskPaletteResponse) GetAlpha() float64 {
+	if x != nil {
+		return x.Alpha
+	}
+	return 0
+}
+
+func (x *AskPaletteResponse) GetMarginRatio() float64 {
+	if x != nil {
+		return x.MarginRatio
+	}
+	return 0
+}
+
+func (x *AskPaletteResponse) GetTests() []*TestMade {
+	if x != nil {
+		return x.Tests
+	}
+	return nil
+}
+
+// TestMade is a test, and among how many arrangements chance was counted.
+type TestMade struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "which order is wider", "whether the order changes the colour", ...
+	What string `protobuf:"bytes,1,opt,name=what,proto3" json:"what,omitempty"`
+	// Of whole sessions' pieces between the groups.
+	Arrangements int64 `protobuf:"varint,2,opt,name=arrangements,proto3" json:"arrangements,omitempty"`
+	// True: these are all there are. False: so many were drawn, by the seed.
+	Exact         bool `protobuf:"varint,3,opt,name=exact,proto3" json:"exact,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TestMade) Reset() {
+	*x = TestMade{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TestMade) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TestMade) ProtoMessage() {}
+
+func (x *TestMade) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TestMade.ProtoReflect.Descriptor instead.
+func (*TestMade) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *TestMade) GetWhat() string {
+	if x != nil {
+		return x.What
+	}
+	return ""
+}
+
+func (x *TestMade) GetArrangements() int64 {
+	if x != nil {
+		return x.Arrangements
+	}
+	return 0
+}
+
+func (x *TestMade) GetExact() bool {
+	if x != nil {
+		return x.Exact
+	}
+	return false
+}
+
 // GroupsAnswer is what groups differ in within sessions, all of them together and every two. Without an experiment estimates, and no p.
 type GroupsAnswer struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1849,7 +2047,7 @@ type GroupsAnswer struct {
 
 func (x *GroupsAnswer) Reset() {
 	*x = GroupsAnswer{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1861,7 +2059,7 @@ func (x *GroupsAnswer) String() string {
 func (*GroupsAnswer) ProtoMessage() {}
 
 func (x *GroupsAnswer) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[12]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1874,7 +2072,7 @@ func (x *GroupsAnswer) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GroupsAnswer.ProtoReflect.Descriptor instead.
 func (*GroupsAnswer) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{12}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *GroupsAnswer) GetStanding() Standing {
@@ -1979,7 +2177,7 @@ type GroupsShare struct {
 	RestDf  int32    `protobuf:"varint,4,opt,name=rest_df,json=restDf,proto3" json:"rest_df,omitempty"`
 	// Only of an experiment at its closing size.
 	P *float64 `protobuf:"fixed64,5,opt,name=p,proto3,oneof" json:"p,omitempty"`
-	// Of two groups among more: over all pairs.
+	// Of two groups among more: held over all pairs, so that two alike groups are told apart in at most alpha of experiments.
 	PAdjusted     *float64 `protobuf:"fixed64,6,opt,name=p_adjusted,json=pAdjusted,proto3,oneof" json:"p_adjusted,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -1987,7 +2185,7 @@ type GroupsShare struct {
 
 func (x *GroupsShare) Reset() {
 	*x = GroupsShare{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1999,7 +2197,7 @@ func (x *GroupsShare) String() string {
 func (*GroupsShare) ProtoMessage() {}
 
 func (x *GroupsShare) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[13]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2012,7 +2210,7 @@ func (x *GroupsShare) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GroupsShare.ProtoReflect.Descriptor instead.
 func (*GroupsShare) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{13}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *GroupsShare) GetShare() float64 {
@@ -2076,7 +2274,7 @@ type GroupsPair struct {
 
 func (x *GroupsPair) Reset() {
 	*x = GroupsPair{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2088,7 +2286,7 @@ func (x *GroupsPair) String() string {
 func (*GroupsPair) ProtoMessage() {}
 
 func (x *GroupsPair) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[14]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2101,7 +2299,7 @@ func (x *GroupsPair) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GroupsPair.ProtoReflect.Descriptor instead.
 func (*GroupsPair) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{14}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *GroupsPair) GetFirst() string {
@@ -2169,7 +2367,7 @@ type ModuleScores struct {
 
 func (x *ModuleScores) Reset() {
 	*x = ModuleScores{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2181,7 +2379,7 @@ func (x *ModuleScores) String() string {
 func (*ModuleScores) ProtoMessage() {}
 
 func (x *ModuleScores) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[15]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2194,7 +2392,7 @@ func (x *ModuleScores) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ModuleScores.ProtoReflect.Descriptor instead.
 func (*ModuleScores) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{15}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *ModuleScores) GetModule() *v1.ModuleIdentity {
@@ -2238,7 +2436,7 @@ type ScoreDescription struct {
 
 func (x *ScoreDescription) Reset() {
 	*x = ScoreDescription{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2250,7 +2448,7 @@ func (x *ScoreDescription) String() string {
 func (*ScoreDescription) ProtoMessage() {}
 
 func (x *ScoreDescription) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[16]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2263,7 +2461,7 @@ func (x *ScoreDescription) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScoreDescription.ProtoReflect.Descriptor instead.
 func (*ScoreDescription) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{16}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *ScoreDescription) GetName() string {
@@ -2306,7 +2504,7 @@ type GroupScore struct {
 
 func (x *GroupScore) Reset() {
 	*x = GroupScore{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2318,7 +2516,7 @@ func (x *GroupScore) String() string {
 func (*GroupScore) ProtoMessage() {}
 
 func (x *GroupScore) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[17]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2331,7 +2529,7 @@ func (x *GroupScore) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GroupScore.ProtoReflect.Descriptor instead.
 func (*GroupScore) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{17}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *GroupScore) GetGroup() string {
@@ -2366,7 +2564,7 @@ type ScoreFigure struct {
 
 func (x *ScoreFigure) Reset() {
 	*x = ScoreFigure{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[18]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2378,7 +2576,7 @@ func (x *ScoreFigure) String() string {
 func (*ScoreFigure) ProtoMessage() {}
 
 func (x *ScoreFigure) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[18]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2391,7 +2589,7 @@ func (x *ScoreFigure) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ScoreFigure.ProtoReflect.Descriptor instead.
 func (*ScoreFigure) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{18}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ScoreFigure) GetValue() float64 {
@@ -2425,7 +2623,7 @@ type ComparePiecesRequest struct {
 
 func (x *ComparePiecesRequest) Reset() {
 	*x = ComparePiecesRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[19]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2437,7 +2635,7 @@ func (x *ComparePiecesRequest) String() string {
 func (*ComparePiecesRequest) ProtoMessage() {}
 
 func (x *ComparePiecesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[19]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2450,7 +2648,7 @@ func (x *ComparePiecesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePiecesRequest.ProtoReflect.Descriptor instead.
 func (*ComparePiecesRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{19}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *ComparePiecesRequest) GetReferencePiece() string {
@@ -2498,7 +2696,7 @@ type ComparePiecesResponse struct {
 
 func (x *ComparePiecesResponse) Reset() {
 	*x = ComparePiecesResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[20]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2510,7 +2708,7 @@ func (x *ComparePiecesResponse) String() string {
 func (*ComparePiecesResponse) ProtoMessage() {}
 
 func (x *ComparePiecesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[20]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2523,7 +2721,7 @@ func (x *ComparePiecesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ComparePiecesResponse.ProtoReflect.Descriptor instead.
 func (*ComparePiecesResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{20}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ComparePiecesResponse) GetDifference() float64 {
@@ -2585,7 +2783,7 @@ type GetPoolStatusRequest struct {
 
 func (x *GetPoolStatusRequest) Reset() {
 	*x = GetPoolStatusRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[21]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2597,7 +2795,7 @@ func (x *GetPoolStatusRequest) String() string {
 func (*GetPoolStatusRequest) ProtoMessage() {}
 
 func (x *GetPoolStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[21]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2610,7 +2808,7 @@ func (x *GetPoolStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPoolStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetPoolStatusRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{21}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *GetPoolStatusRequest) GetWithChecksum() bool {
@@ -2639,7 +2837,7 @@ type GetPoolStatusResponse struct {
 
 func (x *GetPoolStatusResponse) Reset() {
 	*x = GetPoolStatusResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[22]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2651,7 +2849,7 @@ func (x *GetPoolStatusResponse) String() string {
 func (*GetPoolStatusResponse) ProtoMessage() {}
 
 func (x *GetPoolStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[22]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2664,7 +2862,7 @@ func (x *GetPoolStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPoolStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetPoolStatusResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{22}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *GetPoolStatusResponse) GetPoolRevision() int64 {
@@ -2737,7 +2935,7 @@ type PredictOverdyeRequest struct {
 
 func (x *PredictOverdyeRequest) Reset() {
 	*x = PredictOverdyeRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[23]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2749,7 +2947,7 @@ func (x *PredictOverdyeRequest) String() string {
 func (*PredictOverdyeRequest) ProtoMessage() {}
 
 func (x *PredictOverdyeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[23]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2762,7 +2960,7 @@ func (x *PredictOverdyeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PredictOverdyeRequest.ProtoReflect.Descriptor instead.
 func (*PredictOverdyeRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{23}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *PredictOverdyeRequest) GetFirstPiece() string {
@@ -2871,7 +3069,7 @@ type OverdyeTrialUsed struct {
 
 func (x *OverdyeTrialUsed) Reset() {
 	*x = OverdyeTrialUsed{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[24]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2883,7 +3081,7 @@ func (x *OverdyeTrialUsed) String() string {
 func (*OverdyeTrialUsed) ProtoMessage() {}
 
 func (x *OverdyeTrialUsed) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[24]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2896,7 +3094,7 @@ func (x *OverdyeTrialUsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverdyeTrialUsed.ProtoReflect.Descriptor instead.
 func (*OverdyeTrialUsed) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{24}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *OverdyeTrialUsed) GetSessionId() string {
@@ -2932,7 +3130,7 @@ type RuleTried struct {
 
 func (x *RuleTried) Reset() {
 	*x = RuleTried{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[25]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2944,7 +3142,7 @@ func (x *RuleTried) String() string {
 func (*RuleTried) ProtoMessage() {}
 
 func (x *RuleTried) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[25]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2957,7 +3155,7 @@ func (x *RuleTried) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RuleTried.ProtoReflect.Descriptor instead.
 func (*RuleTried) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{25}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *RuleTried) GetRule() string {
@@ -2994,7 +3192,7 @@ type OrderPredicted struct {
 
 func (x *OrderPredicted) Reset() {
 	*x = OrderPredicted{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[26]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3006,7 +3204,7 @@ func (x *OrderPredicted) String() string {
 func (*OrderPredicted) ProtoMessage() {}
 
 func (x *OrderPredicted) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[26]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3019,7 +3217,7 @@ func (x *OrderPredicted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OrderPredicted.ProtoReflect.Descriptor instead.
 func (*OrderPredicted) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{26}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *OrderPredicted) GetAnswered() bool {
@@ -3114,7 +3312,7 @@ type PredictOverdyeResponse struct {
 
 func (x *PredictOverdyeResponse) Reset() {
 	*x = PredictOverdyeResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[27]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3126,7 +3324,7 @@ func (x *PredictOverdyeResponse) String() string {
 func (*PredictOverdyeResponse) ProtoMessage() {}
 
 func (x *PredictOverdyeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[27]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3139,7 +3337,7 @@ func (x *PredictOverdyeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PredictOverdyeResponse.ProtoReflect.Descriptor instead.
 func (*PredictOverdyeResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{27}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *PredictOverdyeResponse) GetHeadline() string {
@@ -3473,7 +3671,7 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x04de00\x18\x04 \x01(\x01R\x04de00\x12\"\n" +
 	"\n" +
 	"p_adjusted\x18\x05 \x01(\x01H\x00R\tpAdjusted\x88\x01\x01B\r\n" +
-	"\v_p_adjusted\"\xfd\x03\n" +
+	"\v_p_adjusted\"\xb2\x04\n" +
 	"\fWatersAnswer\x127\n" +
 	"\bstanding\x18\x01 \x01(\x0e2\x1b.commonvat.pool.v1.StandingR\bstanding\x12\x1c\n" +
 	"\tstatement\x18\x02 \x01(\tR\tstatement\x12\x1c\n" +
@@ -3488,9 +3686,26 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	" \x01(\x01H\x01R\x01p\x88\x01\x01\x12\x18\n" +
 	"\aoutlook\x18\v \x01(\tR\aoutlook\x12>\n" +
 	"\afigures\x18\f \x03(\v2$.commonvat.pool.v1.WaterFigureAnswerR\afigures\x12#\n" +
-	"\rabout_figures\x18\r \x01(\tR\faboutFiguresB\x13\n" +
+	"\rabout_figures\x18\r \x01(\tR\faboutFigures\x123\n" +
+	"\x05pairs\x18\x0e \x03(\v2\x1d.commonvat.pool.v1.WatersPairR\x05pairsB\x13\n" +
 	"\x11_noise_floor_de00B\x04\n" +
-	"\x02_p\"\x99\x01\n" +
+	"\x02_p\"\x93\x02\n" +
+	"\n" +
+	"WatersPair\x12\x14\n" +
+	"\x05first\x18\x01 \x01(\tR\x05first\x12\x16\n" +
+	"\x06second\x18\x02 \x01(\tR\x06second\x12\x18\n" +
+	"\arecipes\x18\x03 \x01(\x05R\arecipes\x12A\n" +
+	"\n" +
+	"difference\x18\x04 \x01(\v2!.commonvat.types.v1.LabDifferenceR\n" +
+	"difference\x12 \n" +
+	"\tmean_de00\x18\x05 \x01(\x01H\x00R\bmeanDe00\x88\x01\x01\x12\x11\n" +
+	"\x01p\x18\x06 \x01(\x01H\x01R\x01p\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"p_adjusted\x18\a \x01(\x01H\x02R\tpAdjusted\x88\x01\x01B\f\n" +
+	"\n" +
+	"_mean_de00B\x04\n" +
+	"\x02_pB\r\n" +
+	"\v_p_adjusted\"\x99\x01\n" +
 	"\x11WaterFigureAnswer\x12\x16\n" +
 	"\x06figure\x18\x01 \x01(\tR\x06figure\x12\x16\n" +
 	"\x06waters\x18\x02 \x01(\x05R\x06waters\x12\x10\n" +
@@ -3514,7 +3729,7 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\aLeftOut\x12\x16\n" +
 	"\x06reason\x18\x01 \x01(\tR\x06reason\x12\x14\n" +
 	"\x05count\x18\x02 \x01(\x05R\x05count\x12\x12\n" +
-	"\x04unit\x18\x03 \x01(\tR\x04unit\"\xfe\x05\n" +
+	"\x04unit\x18\x03 \x01(\tR\x04unit\"\xea\x06\n" +
 	"\x12AskPaletteResponse\x12\x1a\n" +
 	"\bheadline\x18\x01 \x01(\tR\bheadline\x127\n" +
 	"\bstanding\x18\x02 \x01(\x0e2\x1b.commonvat.pool.v1.StandingR\bstanding\x126\n" +
@@ -3534,7 +3749,14 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\rreadings_used\x18\r \x01(\x05R\freadingsUsed\x127\n" +
 	"\x06scores\x18\x0e \x03(\v2\x1f.commonvat.pool.v1.ModuleScoresR\x06scores\x127\n" +
 	"\x06waters\x18\x0f \x01(\v2\x1f.commonvat.pool.v1.WatersAnswerR\x06waters\x125\n" +
-	"\x05apart\x18\x10 \x01(\v2\x1f.commonvat.pool.v1.GroupsAnswerR\x05apart\"\xfe\x03\n" +
+	"\x05apart\x18\x10 \x01(\v2\x1f.commonvat.pool.v1.GroupsAnswerR\x05apart\x12\x14\n" +
+	"\x05alpha\x18\x11 \x01(\x01R\x05alpha\x12!\n" +
+	"\fmargin_ratio\x18\x12 \x01(\x01R\vmarginRatio\x121\n" +
+	"\x05tests\x18\x13 \x03(\v2\x1b.commonvat.pool.v1.TestMadeR\x05tests\"X\n" +
+	"\bTestMade\x12\x12\n" +
+	"\x04what\x18\x01 \x01(\tR\x04what\x12\"\n" +
+	"\farrangements\x18\x02 \x01(\x03R\farrangements\x12\x14\n" +
+	"\x05exact\x18\x03 \x01(\bR\x05exact\"\xfe\x03\n" +
 	"\fGroupsAnswer\x127\n" +
 	"\bstanding\x18\x01 \x01(\x0e2\x1b.commonvat.pool.v1.StandingR\bstanding\x12\x1c\n" +
 	"\tstatement\x18\x02 \x01(\tR\tstatement\x12\x16\n" +
@@ -3745,7 +3967,7 @@ func file_commonvat_pool_v1_pool_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_pool_v1_pool_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_commonvat_pool_v1_pool_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
+var file_commonvat_pool_v1_pool_proto_msgTypes = make([]protoimpl.MessageInfo, 30)
 var file_commonvat_pool_v1_pool_proto_goTypes = []any{
 	(GroupBy)(0),                   // 0: commonvat.pool.v1.GroupBy
 	(Standing)(0),                  // 1: commonvat.pool.v1.Standing
@@ -3759,98 +3981,103 @@ var file_commonvat_pool_v1_pool_proto_goTypes = []any{
 	(*BlankEffect)(nil),            // 9: commonvat.pool.v1.BlankEffect
 	(*CellEffect)(nil),             // 10: commonvat.pool.v1.CellEffect
 	(*WatersAnswer)(nil),           // 11: commonvat.pool.v1.WatersAnswer
-	(*WaterFigureAnswer)(nil),      // 12: commonvat.pool.v1.WaterFigureAnswer
-	(*WaterAnswer)(nil),            // 13: commonvat.pool.v1.WaterAnswer
-	(*LeftOut)(nil),                // 14: commonvat.pool.v1.LeftOut
-	(*AskPaletteResponse)(nil),     // 15: commonvat.pool.v1.AskPaletteResponse
-	(*GroupsAnswer)(nil),           // 16: commonvat.pool.v1.GroupsAnswer
-	(*GroupsShare)(nil),            // 17: commonvat.pool.v1.GroupsShare
-	(*GroupsPair)(nil),             // 18: commonvat.pool.v1.GroupsPair
-	(*ModuleScores)(nil),           // 19: commonvat.pool.v1.ModuleScores
-	(*ScoreDescription)(nil),       // 20: commonvat.pool.v1.ScoreDescription
-	(*GroupScore)(nil),             // 21: commonvat.pool.v1.GroupScore
-	(*ScoreFigure)(nil),            // 22: commonvat.pool.v1.ScoreFigure
-	(*ComparePiecesRequest)(nil),   // 23: commonvat.pool.v1.ComparePiecesRequest
-	(*ComparePiecesResponse)(nil),  // 24: commonvat.pool.v1.ComparePiecesResponse
-	(*GetPoolStatusRequest)(nil),   // 25: commonvat.pool.v1.GetPoolStatusRequest
-	(*GetPoolStatusResponse)(nil),  // 26: commonvat.pool.v1.GetPoolStatusResponse
-	(*PredictOverdyeRequest)(nil),  // 27: commonvat.pool.v1.PredictOverdyeRequest
-	(*OverdyeTrialUsed)(nil),       // 28: commonvat.pool.v1.OverdyeTrialUsed
-	(*RuleTried)(nil),              // 29: commonvat.pool.v1.RuleTried
-	(*OrderPredicted)(nil),         // 30: commonvat.pool.v1.OrderPredicted
-	(*PredictOverdyeResponse)(nil), // 31: commonvat.pool.v1.PredictOverdyeResponse
-	(*v1.ColourCondition)(nil),     // 32: commonvat.types.v1.ColourCondition
-	(*v1.LabDifference)(nil),       // 33: commonvat.types.v1.LabDifference
-	(*v1.ModuleIdentity)(nil),      // 34: commonvat.types.v1.ModuleIdentity
-	(*v1.Lab)(nil),                 // 35: commonvat.types.v1.Lab
-	(*v1.RawColour)(nil),           // 36: commonvat.types.v1.RawColour
+	(*WatersPair)(nil),             // 12: commonvat.pool.v1.WatersPair
+	(*WaterFigureAnswer)(nil),      // 13: commonvat.pool.v1.WaterFigureAnswer
+	(*WaterAnswer)(nil),            // 14: commonvat.pool.v1.WaterAnswer
+	(*LeftOut)(nil),                // 15: commonvat.pool.v1.LeftOut
+	(*AskPaletteResponse)(nil),     // 16: commonvat.pool.v1.AskPaletteResponse
+	(*TestMade)(nil),               // 17: commonvat.pool.v1.TestMade
+	(*GroupsAnswer)(nil),           // 18: commonvat.pool.v1.GroupsAnswer
+	(*GroupsShare)(nil),            // 19: commonvat.pool.v1.GroupsShare
+	(*GroupsPair)(nil),             // 20: commonvat.pool.v1.GroupsPair
+	(*ModuleScores)(nil),           // 21: commonvat.pool.v1.ModuleScores
+	(*ScoreDescription)(nil),       // 22: commonvat.pool.v1.ScoreDescription
+	(*GroupScore)(nil),             // 23: commonvat.pool.v1.GroupScore
+	(*ScoreFigure)(nil),            // 24: commonvat.pool.v1.ScoreFigure
+	(*ComparePiecesRequest)(nil),   // 25: commonvat.pool.v1.ComparePiecesRequest
+	(*ComparePiecesResponse)(nil),  // 26: commonvat.pool.v1.ComparePiecesResponse
+	(*GetPoolStatusRequest)(nil),   // 27: commonvat.pool.v1.GetPoolStatusRequest
+	(*GetPoolStatusResponse)(nil),  // 28: commonvat.pool.v1.GetPoolStatusResponse
+	(*PredictOverdyeRequest)(nil),  // 29: commonvat.pool.v1.PredictOverdyeRequest
+	(*OverdyeTrialUsed)(nil),       // 30: commonvat.pool.v1.OverdyeTrialUsed
+	(*RuleTried)(nil),              // 31: commonvat.pool.v1.RuleTried
+	(*OrderPredicted)(nil),         // 32: commonvat.pool.v1.OrderPredicted
+	(*PredictOverdyeResponse)(nil), // 33: commonvat.pool.v1.PredictOverdyeResponse
+	(*v1.ColourCondition)(nil),     // 34: commonvat.types.v1.ColourCondition
+	(*v1.LabDifference)(nil),       // 35: commonvat.types.v1.LabDifference
+	(*v1.ModuleIdentity)(nil),      // 36: commonvat.types.v1.ModuleIdentity
+	(*v1.Lab)(nil),                 // 37: commonvat.types.v1.Lab
+	(*v1.RawColour)(nil),           // 38: commonvat.types.v1.RawColour
 }
 var file_commonvat_pool_v1_pool_proto_depIdxs = []int32{
 	0,  // 0: commonvat.pool.v1.AskPaletteRequest.group_by:type_name -> commonvat.pool.v1.GroupBy
-	32, // 1: commonvat.pool.v1.AskPaletteRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	34, // 1: commonvat.pool.v1.AskPaletteRequest.condition:type_name -> commonvat.types.v1.ColourCondition
 	1,  // 2: commonvat.pool.v1.PairAnswer.standing:type_name -> commonvat.pool.v1.Standing
 	8,  // 3: commonvat.pool.v1.PairAnswer.effect:type_name -> commonvat.pool.v1.OrderEffect
 	7,  // 4: commonvat.pool.v1.PairAnswer.judgements:type_name -> commonvat.pool.v1.JudgementVotes
 	2,  // 5: commonvat.pool.v1.OrderEffect.verdict:type_name -> commonvat.pool.v1.EffectVerdict
-	33, // 6: commonvat.pool.v1.OrderEffect.difference:type_name -> commonvat.types.v1.LabDifference
+	35, // 6: commonvat.pool.v1.OrderEffect.difference:type_name -> commonvat.types.v1.LabDifference
 	10, // 7: commonvat.pool.v1.OrderEffect.cells:type_name -> commonvat.pool.v1.CellEffect
 	9,  // 8: commonvat.pool.v1.OrderEffect.blanks:type_name -> commonvat.pool.v1.BlankEffect
-	33, // 9: commonvat.pool.v1.BlankEffect.difference:type_name -> commonvat.types.v1.LabDifference
-	33, // 10: commonvat.pool.v1.CellEffect.difference:type_name -> commonvat.types.v1.LabDifference
+	35, // 9: commonvat.pool.v1.BlankEffect.difference:type_name -> commonvat.types.v1.LabDifference
+	35, // 10: commonvat.pool.v1.CellEffect.difference:type_name -> commonvat.types.v1.LabDifference
 	1,  // 11: commonvat.pool.v1.WatersAnswer.standing:type_name -> commonvat.pool.v1.Standing
-	13, // 12: commonvat.pool.v1.WatersAnswer.waters:type_name -> commonvat.pool.v1.WaterAnswer
-	12, // 13: commonvat.pool.v1.WatersAnswer.figures:type_name -> commonvat.pool.v1.WaterFigureAnswer
-	33, // 14: commonvat.pool.v1.WaterAnswer.difference:type_name -> commonvat.types.v1.LabDifference
-	1,  // 15: commonvat.pool.v1.AskPaletteResponse.standing:type_name -> commonvat.pool.v1.Standing
-	5,  // 16: commonvat.pool.v1.AskPaletteResponse.groups:type_name -> commonvat.pool.v1.GroupAnswer
-	6,  // 17: commonvat.pool.v1.AskPaletteResponse.pairs:type_name -> commonvat.pool.v1.PairAnswer
-	14, // 18: commonvat.pool.v1.AskPaletteResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
-	34, // 19: commonvat.pool.v1.AskPaletteResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	32, // 20: commonvat.pool.v1.AskPaletteResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	19, // 21: commonvat.pool.v1.AskPaletteResponse.scores:type_name -> commonvat.pool.v1.ModuleScores
-	11, // 22: commonvat.pool.v1.AskPaletteResponse.waters:type_name -> commonvat.pool.v1.WatersAnswer
-	16, // 23: commonvat.pool.v1.AskPaletteResponse.apart:type_name -> commonvat.pool.v1.GroupsAnswer
-	1,  // 24: commonvat.pool.v1.GroupsAnswer.standing:type_name -> commonvat.pool.v1.Standing
-	17, // 25: commonvat.pool.v1.GroupsAnswer.place:type_name -> commonvat.pool.v1.GroupsShare
-	17, // 26: commonvat.pool.v1.GroupsAnswer.spread:type_name -> commonvat.pool.v1.GroupsShare
-	18, // 27: commonvat.pool.v1.GroupsAnswer.pairs:type_name -> commonvat.pool.v1.GroupsPair
-	1,  // 28: commonvat.pool.v1.GroupsAnswer.spread_standing:type_name -> commonvat.pool.v1.Standing
-	17, // 29: commonvat.pool.v1.GroupsPair.place:type_name -> commonvat.pool.v1.GroupsShare
-	17, // 30: commonvat.pool.v1.GroupsPair.spread:type_name -> commonvat.pool.v1.GroupsShare
-	33, // 31: commonvat.pool.v1.GroupsPair.difference:type_name -> commonvat.types.v1.LabDifference
-	34, // 32: commonvat.pool.v1.ModuleScores.module:type_name -> commonvat.types.v1.ModuleIdentity
-	20, // 33: commonvat.pool.v1.ModuleScores.described:type_name -> commonvat.pool.v1.ScoreDescription
-	21, // 34: commonvat.pool.v1.ModuleScores.groups:type_name -> commonvat.pool.v1.GroupScore
-	22, // 35: commonvat.pool.v1.GroupScore.figures:type_name -> commonvat.pool.v1.ScoreFigure
-	32, // 36: commonvat.pool.v1.ComparePiecesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	35, // 37: commonvat.pool.v1.ComparePiecesResponse.reference:type_name -> commonvat.types.v1.Lab
-	35, // 38: commonvat.pool.v1.ComparePiecesResponse.sample:type_name -> commonvat.types.v1.Lab
-	32, // 39: commonvat.pool.v1.ComparePiecesResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	34, // 40: commonvat.pool.v1.ComparePiecesResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	36, // 41: commonvat.pool.v1.PredictOverdyeRequest.first_colour:type_name -> commonvat.types.v1.RawColour
-	32, // 42: commonvat.pool.v1.PredictOverdyeRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	35, // 43: commonvat.pool.v1.OrderPredicted.reversed_colour:type_name -> commonvat.types.v1.Lab
-	3,  // 44: commonvat.pool.v1.PredictOverdyeResponse.standing:type_name -> commonvat.pool.v1.PredictionStanding
-	35, // 45: commonvat.pool.v1.PredictOverdyeResponse.colour:type_name -> commonvat.types.v1.Lab
-	29, // 46: commonvat.pool.v1.PredictOverdyeResponse.rules:type_name -> commonvat.pool.v1.RuleTried
-	30, // 47: commonvat.pool.v1.PredictOverdyeResponse.order:type_name -> commonvat.pool.v1.OrderPredicted
-	28, // 48: commonvat.pool.v1.PredictOverdyeResponse.trials:type_name -> commonvat.pool.v1.OverdyeTrialUsed
-	14, // 49: commonvat.pool.v1.PredictOverdyeResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
-	34, // 50: commonvat.pool.v1.PredictOverdyeResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	32, // 51: commonvat.pool.v1.PredictOverdyeResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	4,  // 52: commonvat.pool.v1.PoolService.AskPalette:input_type -> commonvat.pool.v1.AskPaletteRequest
-	23, // 53: commonvat.pool.v1.PoolService.ComparePieces:input_type -> commonvat.pool.v1.ComparePiecesRequest
-	27, // 54: commonvat.pool.v1.PoolService.PredictOverdye:input_type -> commonvat.pool.v1.PredictOverdyeRequest
-	25, // 55: commonvat.pool.v1.PoolService.GetPoolStatus:input_type -> commonvat.pool.v1.GetPoolStatusRequest
-	15, // 56: commonvat.pool.v1.PoolService.AskPalette:output_type -> commonvat.pool.v1.AskPaletteResponse
-	24, // 57: commonvat.pool.v1.PoolService.ComparePieces:output_type -> commonvat.pool.v1.ComparePiecesResponse
-	31, // 58: commonvat.pool.v1.PoolService.PredictOverdye:output_type -> commonvat.pool.v1.PredictOverdyeResponse
-	26, // 59: commonvat.pool.v1.PoolService.GetPoolStatus:output_type -> commonvat.pool.v1.GetPoolStatusResponse
-	56, // [56:60] is the sub-list for method output_type
-	52, // [52:56] is the sub-list for method input_type
-	52, // [52:52] is the sub-list for extension type_name
-	52, // [52:52] is the sub-list for extension extendee
-	0,  // [0:52] is the sub-list for field type_name
+	14, // 12: commonvat.pool.v1.WatersAnswer.waters:type_name -> commonvat.pool.v1.WaterAnswer
+	13, // 13: commonvat.pool.v1.WatersAnswer.figures:type_name -> commonvat.pool.v1.WaterFigureAnswer
+	12, // 14: commonvat.pool.v1.WatersAnswer.pairs:type_name -> commonvat.pool.v1.WatersPair
+	35, // 15: commonvat.pool.v1.WatersPair.difference:type_name -> commonvat.types.v1.LabDifference
+	35, // 16: commonvat.pool.v1.WaterAnswer.difference:type_name -> commonvat.types.v1.LabDifference
+	1,  // 17: commonvat.pool.v1.AskPaletteResponse.standing:type_name -> commonvat.pool.v1.Standing
+	5,  // 18: commonvat.pool.v1.AskPaletteResponse.groups:type_name -> commonvat.pool.v1.GroupAnswer
+	6,  // 19: commonvat.pool.v1.AskPaletteResponse.pairs:type_name -> commonvat.pool.v1.PairAnswer
+	15, // 20: commonvat.pool.v1.AskPaletteResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
+	36, // 21: commonvat.pool.v1.AskPaletteResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	34, // 22: commonvat.pool.v1.AskPaletteResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	21, // 23: commonvat.pool.v1.AskPaletteResponse.scores:type_name -> commonvat.pool.v1.ModuleScores
+	11, // 24: commonvat.pool.v1.AskPaletteResponse.waters:type_name -> commonvat.pool.v1.WatersAnswer
+	18, // 25: commonvat.pool.v1.AskPaletteResponse.apart:type_name -> commonvat.pool.v1.GroupsAnswer
+	17, // 26: commonvat.pool.v1.AskPaletteResponse.tests:type_name -> commonvat.pool.v1.TestMade
+	1,  // 27: commonvat.pool.v1.GroupsAnswer.standing:type_name -> commonvat.pool.v1.Standing
+	19, // 28: commonvat.pool.v1.GroupsAnswer.place:type_name -> commonvat.pool.v1.GroupsShare
+	19, // 29: commonvat.pool.v1.GroupsAnswer.spread:type_name -> commonvat.pool.v1.GroupsShare
+	20, // 30: commonvat.pool.v1.GroupsAnswer.pairs:type_name -> commonvat.pool.v1.GroupsPair
+	1,  // 31: commonvat.pool.v1.GroupsAnswer.spread_standing:type_name -> commonvat.pool.v1.Standing
+	19, // 32: commonvat.pool.v1.GroupsPair.place:type_name -> commonvat.pool.v1.GroupsShare
+	19, // 33: commonvat.pool.v1.GroupsPair.spread:type_name -> commonvat.pool.v1.GroupsShare
+	35, // 34: commonvat.pool.v1.GroupsPair.difference:type_name -> commonvat.types.v1.LabDifference
+	36, // 35: commonvat.pool.v1.ModuleScores.module:type_name -> commonvat.types.v1.ModuleIdentity
+	22, // 36: commonvat.pool.v1.ModuleScores.described:type_name -> commonvat.pool.v1.ScoreDescription
+	23, // 37: commonvat.pool.v1.ModuleScores.groups:type_name -> commonvat.pool.v1.GroupScore
+	24, // 38: commonvat.pool.v1.GroupScore.figures:type_name -> commonvat.pool.v1.ScoreFigure
+	34, // 39: commonvat.pool.v1.ComparePiecesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	37, // 40: commonvat.pool.v1.ComparePiecesResponse.reference:type_name -> commonvat.types.v1.Lab
+	37, // 41: commonvat.pool.v1.ComparePiecesResponse.sample:type_name -> commonvat.types.v1.Lab
+	34, // 42: commonvat.pool.v1.ComparePiecesResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	36, // 43: commonvat.pool.v1.ComparePiecesResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	38, // 44: commonvat.pool.v1.PredictOverdyeRequest.first_colour:type_name -> commonvat.types.v1.RawColour
+	34, // 45: commonvat.pool.v1.PredictOverdyeRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	37, // 46: commonvat.pool.v1.OrderPredicted.reversed_colour:type_name -> commonvat.types.v1.Lab
+	3,  // 47: commonvat.pool.v1.PredictOverdyeResponse.standing:type_name -> commonvat.pool.v1.PredictionStanding
+	37, // 48: commonvat.pool.v1.PredictOverdyeResponse.colour:type_name -> commonvat.types.v1.Lab
+	31, // 49: commonvat.pool.v1.PredictOverdyeResponse.rules:type_name -> commonvat.pool.v1.RuleTried
+	32, // 50: commonvat.pool.v1.PredictOverdyeResponse.order:type_name -> commonvat.pool.v1.OrderPredicted
+	30, // 51: commonvat.pool.v1.PredictOverdyeResponse.trials:type_name -> commonvat.pool.v1.OverdyeTrialUsed
+	15, // 52: commonvat.pool.v1.PredictOverdyeResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
+	36, // 53: commonvat.pool.v1.PredictOverdyeResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	34, // 54: commonvat.pool.v1.PredictOverdyeResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	4,  // 55: commonvat.pool.v1.PoolService.AskPalette:input_type -> commonvat.pool.v1.AskPaletteRequest
+	25, // 56: commonvat.pool.v1.PoolService.ComparePieces:input_type -> commonvat.pool.v1.ComparePiecesRequest
+	29, // 57: commonvat.pool.v1.PoolService.PredictOverdye:input_type -> commonvat.pool.v1.PredictOverdyeRequest
+	27, // 58: commonvat.pool.v1.PoolService.GetPoolStatus:input_type -> commonvat.pool.v1.GetPoolStatusRequest
+	16, // 59: commonvat.pool.v1.PoolService.AskPalette:output_type -> commonvat.pool.v1.AskPaletteResponse
+	26, // 60: commonvat.pool.v1.PoolService.ComparePieces:output_type -> commonvat.pool.v1.ComparePiecesResponse
+	33, // 61: commonvat.pool.v1.PoolService.PredictOverdye:output_type -> commonvat.pool.v1.PredictOverdyeResponse
+	28, // 62: commonvat.pool.v1.PoolService.GetPoolStatus:output_type -> commonvat.pool.v1.GetPoolStatusResponse
+	59, // [59:63] is the sub-list for method output_type
+	55, // [55:59] is the sub-list for method input_type
+	55, // [55:55] is the sub-list for extension type_name
+	55, // [55:55] is the sub-list for extension extendee
+	0,  // [0:55] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_pool_v1_pool_proto_init() }
@@ -3867,19 +4094,20 @@ func file_commonvat_pool_v1_pool_proto_init() {
 	file_commonvat_pool_v1_pool_proto_msgTypes[7].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[8].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[9].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[13].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[14].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[18].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[24].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[10].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[15].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[16].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[20].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[26].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[27].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[28].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[29].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_pool_v1_pool_proto_rawDesc), len(file_commonvat_pool_v1_pool_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   28,
+			NumMessages:   30,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -369,7 +369,8 @@ func (x *GroupsTest) GetShare() float64 {
 	return 0
 }
 
-// GroupsPair is the tests of two groups among more, p adjusted by Holm over all pairs.
+// GroupsPair is the tests of two groups among more. p_adjusted is held over all pairs, so that two alike groups are called different in at most alpha of
+// experiments, whatever the others do.
 type GroupsPair struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Indexes into labels.groups.

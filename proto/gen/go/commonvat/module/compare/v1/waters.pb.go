@@ -569,6 +569,121 @@ func (x *WaterCorrelation) GetInseparableFrom() []string {
 	return nil
 }
 
+// WatersPair is two waters among more, tested as if only those two had been dyed in.
+type WatersPair struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Indexes into labels.groups.
+	WaterA uint32 `protobuf:"varint,1,opt,name=water_a,json=waterA,proto3" json:"water_a,omitempty"`
+	WaterB uint32 `protobuf:"varint,2,opt,name=water_b,json=waterB,proto3" json:"water_b,omitempty"`
+	// Recipes dyed in both.
+	Recipes int32 `protobuf:"varint,3,opt,name=recipes,proto3" json:"recipes,omitempty"`
+	// Mean over these of the one minus the other, CIELAB units.
+	L float64 `protobuf:"fixed64,4,opt,name=l,proto3" json:"l,omitempty"`
+	A float64 `protobuf:"fixed64,5,opt,name=a,proto3" json:"a,omitempty"`
+	B float64 `protobuf:"fixed64,6,opt,name=b,proto3" json:"b,omitempty"`
+	// CIEDE2000 between the two over these; absent without one.
+	MeanDe00 *float64 `protobuf:"fixed64,7,opt,name=mean_de00,json=meanDe00,proto3,oneof" json:"mean_de00,omitempty"`
+	// Absent where no session and no member joins the two. Range: above 0 to 1, as the next.
+	P *float64 `protobuf:"fixed64,8,opt,name=p,proto3,oneof" json:"p,omitempty"`
+	// Held over all pairs, so that two alike waters are called different in at most alpha of experiments, whatever the others do. At least p; absent as p is.
+	PAdjusted     *float64 `protobuf:"fixed64,9,opt,name=p_adjusted,json=pAdjusted,proto3,oneof" json:"p_adjusted,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatersPair) Reset() {
+	*x = WatersPair{}
+	mi := &file_commonvat_module_compare_v1_waters_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatersPair) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatersPair) ProtoMessage() {}
+
+func (x *WatersPair) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_compare_v1_waters_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatersPair.ProtoReflect.Descriptor instead.
+func (*WatersPair) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_compare_v1_waters_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *WatersPair) GetWaterA() uint32 {
+	if x != nil {
+		return x.WaterA
+	}
+	return 0
+}
+
+func (x *WatersPair) GetWaterB() uint32 {
+	if x != nil {
+		return x.WaterB
+	}
+	return 0
+}
+
+func (x *WatersPair) GetRecipes() int32 {
+	if x != nil {
+		return x.Recipes
+	}
+	return 0
+}
+
+func (x *WatersPair) GetL() float64 {
+	if x != nil {
+		return x.L
+	}
+	return 0
+}
+
+func (x *WatersPair) GetA() float64 {
+	if x != nil {
+		return x.A
+	}
+	return 0
+}
+
+func (x *WatersPair) GetB() float64 {
+	if x != nil {
+		return x.B
+	}
+	return 0
+}
+
+func (x *WatersPair) GetMeanDe00() float64 {
+	if x != nil && x.MeanDe00 != nil {
+		return *x.MeanDe00
+	}
+	return 0
+}
+
+func (x *WatersPair) GetP() float64 {
+	if x != nil && x.P != nil {
+		return *x.P
+	}
+	return 0
+}
+
+func (x *WatersPair) GetPAdjusted() float64 {
+	if x != nil && x.PAdjusted != nil {
+		return *x.PAdjusted
+	}
+	return 0
+}
+
 // CompareWatersResponse is the verdict and what it stands on.
 type CompareWatersResponse struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
@@ -600,14 +715,16 @@ type CompareWatersResponse struct {
 	Seed              uint64 `protobuf:"varint,17,opt,name=seed,proto3" json:"seed,omitempty"`
 	// For sessions that hold all waters side by side. Absent with DIFFER, with fewer than 3 sessions, where waters stand apart, or without noise
 	// to go by.
-	Outlook       *PlaceOutlook `protobuf:"bytes,18,opt,name=outlook,proto3" json:"outlook,omitempty"`
+	Outlook *PlaceOutlook `protobuf:"bytes,18,opt,name=outlook,proto3" json:"outlook,omitempty"`
+	// Every two of three waters or more, each once; only with p.
+	Pairs         []*WatersPair `protobuf:"bytes,19,rep,name=pairs,proto3" json:"pairs,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *CompareWatersResponse) Reset() {
 	*x = CompareWatersResponse{}
-	mi := &file_commonvat_module_compare_v1_waters_proto_msgTypes[5]
+	mi := &file_commonvat_module_compare_v1_waters_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -619,7 +736,7 @@ func (x *CompareWatersResponse) String() string {
 func (*CompareWatersResponse) ProtoMessage() {}
 
 func (x *CompareWatersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_compare_v1_waters_proto_msgTypes[5]
+	mi := &file_commonvat_module_compare_v1_waters_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -632,7 +749,7 @@ func (x *CompareWatersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CompareWatersResponse.ProtoReflect.Descriptor instead.
 func (*CompareWatersResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_compare_v1_waters_proto_rawDescGZIP(), []int{5}
+	return file_commonvat_module_compare_v1_waters_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *CompareWatersResponse) GetVerdict() WatersVerdict {
@@ -761,6 +878,13 @@ func (x *CompareWatersResponse) GetOutlook() *PlaceOutlook {
 	return nil
 }
 
+func (x *CompareWatersResponse) GetPairs() []*WatersPair {
+	if x != nil {
+		return x.Pairs
+	}
+	return nil
+}
+
 var File_commonvat_module_compare_v1_waters_proto protoreflect.FileDescriptor
 
 const file_commonvat_module_compare_v1_waters_proto_rawDesc = "" +
@@ -811,7 +935,23 @@ const file_commonvat_module_compare_v1_waters_proto_rawDesc = "" +
 	"p_adjusted\x18\x05 \x01(\x01H\x01R\tpAdjusted\x88\x01\x01\x12)\n" +
 	"\x10inseparable_from\x18\x06 \x03(\tR\x0finseparableFromB\x04\n" +
 	"\x02_pB\r\n" +
-	"\v_p_adjusted\"\x9a\x06\n" +
+	"\v_p_adjusted\"\xfe\x01\n" +
+	"\n" +
+	"WatersPair\x12\x17\n" +
+	"\awater_a\x18\x01 \x01(\rR\x06waterA\x12\x17\n" +
+	"\awater_b\x18\x02 \x01(\rR\x06waterB\x12\x18\n" +
+	"\arecipes\x18\x03 \x01(\x05R\arecipes\x12\f\n" +
+	"\x01l\x18\x04 \x01(\x01R\x01l\x12\f\n" +
+	"\x01a\x18\x05 \x01(\x01R\x01a\x12\f\n" +
+	"\x01b\x18\x06 \x01(\x01R\x01b\x12 \n" +
+	"\tmean_de00\x18\a \x01(\x01H\x00R\bmeanDe00\x88\x01\x01\x12\x11\n" +
+	"\x01p\x18\b \x01(\x01H\x01R\x01p\x88\x01\x01\x12\"\n" +
+	"\n" +
+	"p_adjusted\x18\t \x01(\x01H\x02R\tpAdjusted\x88\x01\x01B\f\n" +
+	"\n" +
+	"_mean_de00B\x04\n" +
+	"\x02_pB\r\n" +
+	"\v_p_adjusted\"\xd9\x06\n" +
 	"\x15CompareWatersResponse\x12D\n" +
 	"\averdict\x18\x01 \x01(\x0e2*.commonvat.module.compare.v1.WatersVerdictR\averdict\x12\x1c\n" +
 	"\tstatement\x18\x02 \x01(\tR\tstatement\x12\x18\n" +
@@ -831,7 +971,8 @@ const file_commonvat_module_compare_v1_waters_proto_rawDesc = "" +
 	"\fcorrelations\x18\x0f \x03(\v2-.commonvat.module.compare.v1.WaterCorrelationR\fcorrelations\x12-\n" +
 	"\x12about_correlations\x18\x10 \x01(\tR\x11aboutCorrelations\x12\x12\n" +
 	"\x04seed\x18\x11 \x01(\x04R\x04seed\x12C\n" +
-	"\aoutlook\x18\x12 \x01(\v2).commonvat.module.compare.v1.PlaceOutlookR\aoutlookB\x13\n" +
+	"\aoutlook\x18\x12 \x01(\v2).commonvat.module.compare.v1.PlaceOutlookR\aoutlook\x12=\n" +
+	"\x05pairs\x18\x13 \x03(\v2'.commonvat.module.compare.v1.WatersPairR\x05pairsB\x13\n" +
 	"\x11_noise_floor_de00B\x04\n" +
 	"\x02_p*\xdc\x01\n" +
 	"\rWatersVerdict\x12\x1e\n" +
@@ -856,7 +997,7 @@ func file_commonvat_module_compare_v1_waters_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_module_compare_v1_waters_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_commonvat_module_compare_v1_waters_proto_msgTypes = make([]protoimpl.MessageInfo, 6)
+var file_commonvat_module_compare_v1_waters_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
 var file_commonvat_module_compare_v1_waters_proto_goTypes = []any{
 	(WatersVerdict)(0),            // 0: commonvat.module.compare.v1.WatersVerdict
 	(*CompareWatersRequest)(nil),  // 1: commonvat.module.compare.v1.CompareWatersRequest
@@ -864,27 +1005,29 @@ var file_commonvat_module_compare_v1_waters_proto_goTypes = []any{
 	(*WaterCovariate)(nil),        // 3: commonvat.module.compare.v1.WaterCovariate
 	(*WaterEffect)(nil),           // 4: commonvat.module.compare.v1.WaterEffect
 	(*WaterCorrelation)(nil),      // 5: commonvat.module.compare.v1.WaterCorrelation
-	(*CompareWatersResponse)(nil), // 6: commonvat.module.compare.v1.CompareWatersResponse
-	(*v1.ColourColumns)(nil),      // 7: commonvat.module.columns.v1.ColourColumns
-	(*v11.ColourCondition)(nil),   // 8: commonvat.types.v1.ColourCondition
-	(*v1.Labels)(nil),             // 9: commonvat.module.columns.v1.Labels
-	(*PlaceOutlook)(nil),          // 10: commonvat.module.compare.v1.PlaceOutlook
+	(*WatersPair)(nil),            // 6: commonvat.module.compare.v1.WatersPair
+	(*CompareWatersResponse)(nil), // 7: commonvat.module.compare.v1.CompareWatersResponse
+	(*v1.ColourColumns)(nil),      // 8: commonvat.module.columns.v1.ColourColumns
+	(*v11.ColourCondition)(nil),   // 9: commonvat.types.v1.ColourCondition
+	(*v1.Labels)(nil),             // 10: commonvat.module.columns.v1.Labels
+	(*PlaceOutlook)(nil),          // 11: commonvat.module.compare.v1.PlaceOutlook
 }
 var file_commonvat_module_compare_v1_waters_proto_depIdxs = []int32{
 	2,  // 0: commonvat.module.compare.v1.CompareWatersRequest.header:type_name -> commonvat.module.compare.v1.WatersHeader
-	7,  // 1: commonvat.module.compare.v1.CompareWatersRequest.columns:type_name -> commonvat.module.columns.v1.ColourColumns
-	8,  // 2: commonvat.module.compare.v1.WatersHeader.condition:type_name -> commonvat.types.v1.ColourCondition
-	9,  // 3: commonvat.module.compare.v1.WatersHeader.labels:type_name -> commonvat.module.columns.v1.Labels
+	8,  // 1: commonvat.module.compare.v1.CompareWatersRequest.columns:type_name -> commonvat.module.columns.v1.ColourColumns
+	9,  // 2: commonvat.module.compare.v1.WatersHeader.condition:type_name -> commonvat.types.v1.ColourCondition
+	10, // 3: commonvat.module.compare.v1.WatersHeader.labels:type_name -> commonvat.module.columns.v1.Labels
 	3,  // 4: commonvat.module.compare.v1.WatersHeader.covariates:type_name -> commonvat.module.compare.v1.WaterCovariate
 	0,  // 5: commonvat.module.compare.v1.CompareWatersResponse.verdict:type_name -> commonvat.module.compare.v1.WatersVerdict
 	4,  // 6: commonvat.module.compare.v1.CompareWatersResponse.waters:type_name -> commonvat.module.compare.v1.WaterEffect
 	5,  // 7: commonvat.module.compare.v1.CompareWatersResponse.correlations:type_name -> commonvat.module.compare.v1.WaterCorrelation
-	10, // 8: commonvat.module.compare.v1.CompareWatersResponse.outlook:type_name -> commonvat.module.compare.v1.PlaceOutlook
-	9,  // [9:9] is the sub-list for method output_type
-	9,  // [9:9] is the sub-list for method input_type
-	9,  // [9:9] is the sub-list for extension type_name
-	9,  // [9:9] is the sub-list for extension extendee
-	0,  // [0:9] is the sub-list for field type_name
+	11, // 8: commonvat.module.compare.v1.CompareWatersResponse.outlook:type_name -> commonvat.module.compare.v1.PlaceOutlook
+	6,  // 9: commonvat.module.compare.v1.CompareWatersResponse.pairs:type_name -> commonvat.module.compare.v1.WatersPair
+	10, // [10:10] is the sub-list for method output_type
+	10, // [10:10] is the sub-list for method input_type
+	10, // [10:10] is the sub-list for extension type_name
+	10, // [10:10] is the sub-list for extension extendee
+	0,  // [0:10] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_compare_v1_waters_proto_init() }
@@ -900,13 +1043,14 @@ func file_commonvat_module_compare_v1_waters_proto_init() {
 	file_commonvat_module_compare_v1_waters_proto_msgTypes[3].OneofWrappers = []any{}
 	file_commonvat_module_compare_v1_waters_proto_msgTypes[4].OneofWrappers = []any{}
 	file_commonvat_module_compare_v1_waters_proto_msgTypes[5].OneofWrappers = []any{}
+	file_commonvat_module_compare_v1_waters_proto_msgTypes[6].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_module_compare_v1_waters_proto_rawDesc), len(file_commonvat_module_compare_v1_waters_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   6,
+			NumMessages:   7,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
