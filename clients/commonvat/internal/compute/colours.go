@@ -177,7 +177,7 @@ func (c Colours) curve(t *table, r row, columns []string, nm []float64) (*readin
 	}
 	// A piece that reflects no more than one percent at any wavelength would be blacker than any dyed one.
 	if largest <= 1 && largest > 0 {
-		return nil, fault("reflectance", "reaches %g, which may be a factor or at most one percent: it can't be told", largest)
+		return nil, fault("reflectance", "reaches %g, which may be a factor or at most one percent: it can't be told; if the piece is so black, say factors", largest)
 	}
 	for i := range out.Reflectance {
 		out.Reflectance[i] /= 100 // rounded once: 4.2 becomes the double of 0.042
