@@ -176,6 +176,7 @@ func (s *Server) colour(in reflectance.Raw, wanted colorimetry.Condition) (*read
 	}
 	if c.Strength != nil {
 		out.StrengthKs, out.StrengthNm = &c.Strength.KS, c.Strength.WavelengthNm
+		out.StrengthClipped, out.StrengthSaturated = c.Strength.Clipped, c.Strength.Saturated
 	}
 	return out, nil
 }

@@ -50,7 +50,7 @@ func client(t testing.TB) readingv1.ReadingServiceClient {
 func TestGreysByFormula(t *testing.T) {
 	for _, c := range []*typesv1.ColourCondition{d65x10, d65x2, ax10} {
 		got, err := client(t).ComputeColours(t.Context(), &readingv1.ComputeColoursRequest{Condition: c,
-			Raw: []*typesv1.RawColour{flat(1), flat(0.2), flat(0.04)}})
+			Raw: []*typesv1.RawColour{flat(1), flat(0.2), flat(0.04), flat(0.02), flat(0.001)}})
 		require.NoError(t, err)
 		for i, r := range []float64{1, 0.2, 0.04} {
 			x := got.GetColours()[i]
@@ -61,6 +61,11 @@ func TestGreysByFormula(t *testing.T) {
 			assert.Equal(t, 400.0, x.GetStrengthNm(), "the first of equal minima")
 		}
 		assert.InDelta(t, 11.52, got.GetColours()[2].GetStrengthKs(), 1e-12)
+		// White is beyond the upper limit, 24.01 above what is proportional to dye, and a thousandth beyond the lower limit too.
+		for i, want := range [][2]bool{{true, false}, {false, false}, {false, false}, {false, true}, {true, true}} {
+			c := got.GetColours()[i]
+			assert.Equal(t, want, [2]bool{c.GetStrengthClipped(), c.GetStrengthSaturated()}, "%d", i)
+		}
 	}
 }
 

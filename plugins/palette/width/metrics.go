@@ -66,7 +66,7 @@ func hullWidth(colours []colorimetry.Lab) (HullWidth, error) {
 }
 
 // Dispersion is sqrt(mean ‖x−x̄‖²) in CIELAB units, and false for fewer than two colours. It is biased low for few colours, so
-// compare it at equal numbers.
+// compare it at equal numbers. Of equal colours it is 0.
 func Dispersion(colours []colorimetry.Lab) (float64, bool) { return dispersion(colours) }
 
 func dispersion(colours []colorimetry.Lab) (float64, bool) {
@@ -85,7 +85,19 @@ func dispersion(colours []colorimetry.Lab) (float64, bool) {
 		l, a, b := c.L-mean.L, c.A-mean.A, c.B-mean.B
 		ss += float64(l*l) + float64(a*a) + float64(b*b)
 	}
-	return math.Sqrt(ss / n), true
+	return spread(ss / n), true
+}
+
+// equalWithin is the dispersion, in CIELAB units, below which colours are equal: it is what the rounding of their mean leaves, some 1e-9 for a million of
+// them, and its logarithm would be a figure. No instrument tells so little.
+const equalWithin = 1e-7
+
+// spread is the dispersion of a mean square.
+func spread(meanSquare float64) float64 {
+	if d := math.Sqrt(meanSquare); d >= equalWithin {
+		return d
+	}
+	return 0
 }
 
 func difference(a, b colorimetry.Lab) float64 {

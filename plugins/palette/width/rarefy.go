@@ -266,7 +266,7 @@ func (s *sampler) dispersion(subset []int) float64 {
 		l, a, b := c.L-mean.L, c.A-mean.A, c.B-mean.B
 		ss += float64(l*l) + float64(a*a) + float64(b*b)
 	}
-	return math.Sqrt(ss / float64(len(subset)))
+	return spread(ss / float64(len(subset)))
 }
 
 func (s *sampler) measure(subset []int) error {

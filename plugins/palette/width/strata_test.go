@@ -3,10 +3,13 @@ package width
 import (
 	"fmt"
 	"math"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"github.com/commonvat/commonvat/plugins/palette/width/hull"
 )
 
 func scaledBy(colours []lab, k float64) []lab {
@@ -103,6 +106,35 @@ func TestThinPairsAreNotRanked(t *testing.T) {
 	assert.Empty(t, a.Ranking.Places)
 	assert.Equal(t, []string{"x", "y"}, a.Ranking.Unplaced)
 	assert.Equal(t, p.Needs, a.Ranking.Needs)
+}
+
+// A thousand equal colours have no spread at all, and so no ratio to those of another group: what rounding leaves of their mean is no figure. The same of
+// equal colours that are means of more or fewer readings.
+func TestEqualColoursHaveNoSpread(t *testing.T) {
+	equal := slices.Repeat([]lab{{L: 50.1, A: 10.7, B: -3.3}}, 1000)
+	rows := append(rowsOf("equal", "s", "", equal), rowsOf("wide", "s", "", genFixed(12))...)
+	for i := range 7 {
+		for k := range i {
+			rows = append(rows, Row{ReadingID: fmt.Sprintf("again %d %d", i, k), Group: "means", Block: "s", Cell: fmt.Sprint(i), Lab: equal[0]})
+		}
+	}
+	a := measure(t, rows, Params{})
+	for _, g := range a.Strata[0].Groups {
+		if g.Group == "wide" {
+			continue
+		}
+		require.NotNil(t, g.Dispersion, g.Group)
+		assert.Equal(t, 0.0, *g.Dispersion, g.Group)
+		if g.Rarefied != nil {
+			assert.Equal(t, 0.0, g.Rarefied.Dispersion.Mean, g.Group)
+		}
+		if g.Group == "equal" {
+			assert.Equal(t, hull.Single, g.Hull.Status)
+		}
+	}
+	for _, p := range a.Pairs {
+		assert.Nil(t, p.MeanLogRatio, "%s and %s", p.First, p.Second)
+	}
 }
 
 func TestGroupsWithoutACommonStratum(t *testing.T) {

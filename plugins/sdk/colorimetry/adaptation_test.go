@@ -22,6 +22,24 @@ func TestBradfordMatrix(t *testing.T) {
 	}
 }
 
+// From illuminant A to D65 as other libraries have it: all three by colorjs.io 0.7.1 (run by us), CAT02 and these whites also in the documentation of
+// colour 0.3.7, of chromatic_adaptation_matrix_VonKries.
+func TestAdaptationMatricesOfOtherLibraries(t *testing.T) {
+	a, d65 := XYZ{1.09846607, 1, 0.35582280}, XYZ{0.95042855, 1, 1.08890037}
+	for method, want := range map[AdaptationMethod]matrix{
+		Bradford: {{0.8446795, -0.1179355, 0.3948941}, {-0.1366408, 1.1041237, 0.1291981}, {0.0798672, -0.1349315, 3.1928830}},
+		CAT02:    {{0.8687654, -0.1416539, 0.3871961}, {-0.1030072, 1.0584014, 0.1538646}, {0.0078167, 0.0267875, 2.9608177}},
+		CAT16:    {{0.9506845, -0.1873915, 0.2628427}, {-0.0256675, 1.0323090, -0.0115624}, {-0.0027413, 0.0909859, 2.8129892}},
+	} {
+		got := adaptationMatrix(method, a, d65)
+		for i := range want {
+			for k := range want[i] {
+				assert.InDelta(t, want[i][k], got[i][k], 1e-7, "%v row %d column %d", method, i, k)
+			}
+		}
+	}
+}
+
 func TestAdaptationProperties(t *testing.T) {
 	conditions := allConditions()
 	rapid.Check(t, func(t *rapid.T) {

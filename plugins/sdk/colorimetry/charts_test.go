@@ -106,56 +106,6 @@ func symmetricCIE94(p, q Lab) float64 {
 	return CIE94(p, q, c, Factors{1, (1 + c.K1*mean) / (1 + c.K1*chroma), (1 + c.K2*mean) / (1 + c.K2*chroma)})
 }
 
-// Light fading measured and computed by others: the differences to the first
-// colour of each series as their authors give them. Series of single spots have
-// the difference itself; the others are means of several spots, whose
-// differences' mean is not quite that of the means.
-func TestMicrofadingDifferences(t *testing.T) {
-	dir := os.Getenv("COMMONVAT_MEASURED_DIR")
-	if dir == "" {
-		t.Skip("COMMONVAT_MEASURED_DIR is not set: fading series are not at hand")
-	}
-	f, err := os.Open(filepath.Join(dir, "microfading_lab.csv"))
-	require.NoError(t, err)
-	r := csv.NewReader(f)
-	r.Comment = '#'
-	rows, err := r.ReadAll()
-	require.NoError(t, err)
-	require.NoError(t, f.Close())
-	column := map[string]int{}
-	for i, name := range rows[0] {
-		column[name] = i
-	}
-	first, n := map[string]Lab{}, 0
-	worst := map[string]float64{}
-	for _, row := range rows[1:] {
-		number := func(name string) float64 {
-			v, err := strconv.ParseFloat(row[column[name]], 64)
-			require.NoError(t, err, name)
-			return v
-		}
-		sample := row[column["sample"]]
-		c := Lab{number("L"), number("a"), number("b")}
-		if _, seen := first[sample]; !seen {
-			first[sample] = c
-		}
-		if row[column["dE00_authors"]] == "" {
-			continue
-		}
-		n++
-		off := math.Abs(number("dE00_authors") - CIEDE2000(first[sample], c, DefaultFactors))
-		worst[sample] = max(worst[sample], off)
-		within := 0.001
-		if sample == "indigo" || sample == "dayflower" { // means of several spots
-			within = 0.05
-		}
-		// The authors give three decimals, of colours with three.
-		assert.LessOrEqual(t, off, within+0.0005, "%s at %s", sample, row[column["He_MJ_m2"]])
-	}
-	assert.Greater(t, n, 100)
-	t.Logf("%d differences, worst %v", n, worst)
-}
-
 // stress is the standardised residual sum of squares of Garcia, Huertas,
 // Melgosa & Cui (2007), J. Opt. Soc. Am. A 24, 1823, in percent.
 func stress(computed, visual []float64) float64 {

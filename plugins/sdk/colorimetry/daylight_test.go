@@ -68,6 +68,20 @@ func TestDaylightChromaticity(t *testing.T) {
 	}
 }
 
+// The two formulas of the locus meet at 7000 K, as far as their printed digits go; at its blue end the locus is at 0.2499, 0.2548 (from memory, Wyszecki &
+// Stiles, Color Science).
+func TestDaylightLocusIsOne(t *testing.T) {
+	below, _, err := DaylightChromaticity(7000)
+	require.NoError(t, err)
+	above, _, err := DaylightChromaticity(7000.0001)
+	require.NoError(t, err)
+	assert.InDelta(t, below, above, 2e-6)
+	x, y, err := DaylightChromaticity(25000)
+	require.NoError(t, err)
+	assert.InDelta(t, 0.2499, x, 0.00005)
+	assert.InDelta(t, 0.2548, y, 0.00005)
+}
+
 func TestDaylightHasOneName(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		i, err := DaylightAt(rapid.Float64Range(MinDaylightK, MaxDaylightK).Draw(t, "kelvin"))

@@ -2,6 +2,7 @@ package colorimetry_test
 
 import (
 	"fmt"
+	"math"
 
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
@@ -31,6 +32,49 @@ func ExampleNewWeights() {
 	// D65/10: L 48.75 a -23.18 b 27.90
 	// A/10: L 47.86 a -18.93 b 23.63
 	// start_nm is 420, allowed: 1 to 400; the curve lacks 400 to 420 nm
+}
+
+// Any daylight by its colour temperature; what the CIE doesn't define is refused.
+func ExampleDaylightAt() {
+	for _, kelvin := range []float64{5500, 9300, 3000} {
+		light, err := colorimetry.DaylightAt(kelvin)
+		if err != nil {
+			fmt.Println(err)
+			return
+		}
+		white, err := colorimetry.White(colorimetry.Condition{Illuminant: light, Observer: colorimetry.Observer10})
+		if err != nil {
+			fmt.Println(err)
+			return
+		}
+		fmt.Printf("%v: X %.2f Y %.0f Z %.2f\n", light, white.X, white.Y, white.Z)
+	}
+	// Output:
+	// 5500K: X 95.80 Y 100 Z 90.87
+	// 9300K: X 94.29 Y 100 Z 138.58
+	// colour_temperature_k is 3000, allowed: 4000 to 25000
+}
+
+// One pair by every formula, checked first; the reference is the first colour.
+func ExampleFormula_Compare() {
+	reference, sample := colorimetry.Lab{L: 48.7, A: -23.2, B: 27.9}, colorimetry.Lab{L: 50.1, A: -21.0, B: 26.0}
+	for _, f := range colorimetry.Formulas() {
+		d, err := f.Compare(reference, sample, colorimetry.DefaultFactors)
+		if err != nil {
+			fmt.Println(err)
+			return
+		}
+		fmt.Printf("%.3f by %s\n", d, f.Printed(colorimetry.DefaultFactors))
+	}
+	_, err := colorimetry.FormulaCIE76.Compare(reference, sample, colorimetry.Factors{KL: 2, KC: 1, KH: 1})
+	fmt.Println(err)
+	// Output:
+	// 1.819 by CIEDE2000, kL = 1, kC = 1, kH = 1
+	// 3.226 by CIE76
+	// 1.300 by CIE94 (textile), kL = 2, kC = 1, kH = 1
+	// 1.802 by CIE94 (graphic arts), kL = 1, kC = 1, kH = 1
+	// 1.865 by CMC(1:1)
+	// kL is 2, allowed: 1: cie76 has no such factor
 }
 
 func ExampleCIEDE2000() {
@@ -76,6 +120,81 @@ func ExampleAdaptation() {
 	}
 	fmt.Printf("%.2f %.2f %.2f, on screen: %v (%s)\n", rgb.R, rgb.G, rgb.B, shown, to.Label())
 	// Output: 0.36 0.49 0.26, on screen: true (CAT16 from D65/10 to D65/2)
+}
+
+// A screen shows most greens of dyed wool, and not this turquoise.
+func ExampleLab_SRGB() {
+	for _, c := range []colorimetry.Lab{{L: 48.7, A: -23.2, B: 27.9}, {L: 60, A: -60, B: -30}} {
+		rgb, shown, err := c.SRGB(colorimetry.D65Observer2)
+		if err != nil {
+			fmt.Println(err)
+			return
+		}
+		fmt.Printf("%.2f %.2f %.2f, on screen: %v; in its place %.2f\n", rgb.R, rgb.G, rgb.B, shown, rgb.Clip())
+	}
+	// Output:
+	// 0.36 0.49 0.26, on screen: true; in its place {0.36 0.49 0.26}
+	// -0.53 0.67 0.77, on screen: false; in its place {0.00 0.67 0.77}
+}
+
+// How strong is a dyeing in percent of another? Only of one shape of hue does the figure tell of dye.
+func ExampleComputeRelativeStrength() {
+	var nm, wool, reference, stronger, other []float64 // invented curves
+	for w := 400.0; w <= 700; w += 20 {
+		base, _ := colorimetry.KS(0.6)
+		band := func(centre float64) float64 { return math.Exp(-math.Pow((w-centre)/60, 2)) }
+		nm, wool = append(nm, w), append(wool, 0.6)
+		reference = append(reference, colorimetry.ReflectanceFromKS(base+4*band(620)))
+		stronger = append(stronger, colorimetry.ReflectanceFromKS(base+5*band(620)))
+		other = append(other, colorimetry.ReflectanceFromKS(base+5*band(520)))
+	}
+	for _, sample := range [][]float64{stronger, other} {
+		s, err := colorimetry.ComputeRelativeStrength(nm, sample, reference, wool)
+		if err != nil {
+			fmt.Println(err)
+			return
+		}
+		fmt.Printf("%.0f %%, comparable: %v (cosine %.2f)\n", s.Percent, s.Comparable, s.Cosine)
+	}
+	// Output:
+	// 125 %, comparable: true (cosine 1.00)
+	// 127 %, comparable: false (cosine 0.25)
+}
+
+// One of the many curves of a colour: its tag goes with all that stands on it.
+func ExampleCurveFromColour() {
+	w, err := colorimetry.NewWeights(colorimetry.D65Observer2, 400, 20, 16)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	c, err := colorimetry.CurveFromColour(colorimetry.Lab{L: 60, A: 20, B: 40}, w)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%.2f (%s)\n", c.Reflectance, c.Tag)
+	// Output:
+	// [0.08 0.08 0.08 0.09 0.11 0.13 0.16 0.21 0.28 0.36 0.44 0.48 0.51 0.51 0.52 0.52] (from colour only)
+}
+
+// A strip of cloth exposed at a window beside the blue wool references, in the
+// manner of ISO 105-B02; invented colours and changes.
+func ExampleBracketBlueWool() {
+	change, err := colorimetry.A05(colorimetry.Lab{L: 55, A: 30, B: 25}, colorimetry.Lab{L: 58, A: 25, B: 22})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	references := [8]float64{18, 12, 7.5, 4.4, 2.6, 1.2, 0.7, 0.3}
+	fastness, err := colorimetry.BracketBlueWool(references, change.DeltaEF)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("dE_F %.1f, grade %v; light fastness %v\n", change.DeltaEF, change.Grade, fastness)
+	// Output:
+	// dE_F 4.9, grade 2-3; light fastness 4
 }
 
 func ExampleFitDips() {

@@ -77,8 +77,12 @@ func TestA04(t *testing.T) {
 	s, err = A04(Lab{90, 0, 0}, Lab{20, 0, 0})
 	require.NoError(t, err)
 	assert.Equal(t, Grade(1), s.Grade)
-	// The staining scale's own steps, from memory: 2.2 is 4-5, 4.3 is 4, 8.5 is 3, 16.9 is 2, 34.1 is 1.
-	for step, want := range map[float64]string{2.2: "4-5", 4.3: "4", 8.5: "3", 16.9: "2", 34.1: "1"} {
+	// Above 4 the straight line: 5 - 0.23 x 2.2.
+	s, err = A04(Lab{90, 0, 0}, Lab{87.8, 0, 0})
+	require.NoError(t, err)
+	assert.InDelta(t, 4.494, s.SSR, 1e-9)
+	// The steps of the staining scale of ISO 105-A03 itself, from memory.
+	for step, want := range map[float64]string{2.2: "4-5", 4.3: "4", 6.0: "3-4", 8.5: "3", 12.0: "2-3", 16.9: "2", 24.0: "1-2", 34.1: "1"} {
 		s, err = A04(Lab{90, 0, 0}, Lab{90 - step, 0, 0})
 		require.NoError(t, err)
 		assert.Equal(t, want, s.Grade.String(), "%v", step)
@@ -108,8 +112,16 @@ func TestBracketBlueWool(t *testing.T) {
 		require.NoError(t, err)
 		assert.Equal(t, want, b.String(), "%v", piece)
 	}
-	_, err := BracketBlueWool([8]float64{1.2, 1.1, 1, .9, .8, .7, .6, .5}, 1)
+	// Each reference is half of the one before, so a part f of the way from 32 to 16 is 32/2^f: the cuts are at a quarter and three quarters.
+	for f, want := range map[float64]string{0.249: "1", 0.251: "1-2", 0.749: "1-2", 0.751: "2"} {
+		b, err := BracketBlueWool(refs, 32/math.Exp2(f))
+		require.NoError(t, err)
+		assert.Equal(t, want, b.String(), "%v", f)
+	}
+	_, err := BracketBlueWool([8]float64{1.249, 1.1, 1, .9, .8, .7, .6, .5}, 1)
 	assert.ErrorIs(t, err, ErrTooLittleExposure)
+	_, err = BracketBlueWool([8]float64{1.25, 1.1, 1, .9, .8, .7, .6, .5}, 1)
+	assert.NoError(t, err, "grade 4-5 has begun")
 	_, err = BracketBlueWool([8]float64{8, 9, 7, 6, 5, 4, 3, 2}, 1)
 	assert.EqualError(t, err, "references[1] is 9, allowed: below the one before, 8")
 	for _, bad := range []float64{math.NaN(), -1, math.Inf(1)} {

@@ -160,6 +160,7 @@ func TestNewWeightsAtRefuses(t *testing.T) {
 		{with(0, -5), "wavelength_nm[0] is -5"},
 		{append(steps(400, 10, 10), steps(520, 10, 20)...), "wavelength_nm[10] is 520, allowed: at most 20 nm above the one before; the curve lacks 490 to 520 nm"},
 		{steps(410, 10, 30), "wavelength_nm[0] is 410, allowed: 1 to 400; the curve lacks 400 to 410 nm"},
+		{steps(420, 20, 14), "wavelength_nm[0] is 420, allowed: 1 to 400; the curve lacks 400 to 420 nm and 680 to 700 nm"},
 		{steps(400, 10, 30), "wavelength_nm[29] is 690, allowed: 700 to 3000; the curve lacks 690 to 700 nm"},
 		{steps(1000, 10, 30), "the curve lacks 400 to 1000 nm"},
 	} {

@@ -1,6 +1,10 @@
 package colorimetry
 
-import "fmt"
+import (
+	"fmt"
+	"math"
+	"slices"
+)
 
 // MetamerismIndex is how far two pieces that match under one light part under
 // another.
@@ -18,12 +22,15 @@ type MetamerismIndex struct {
 // tristimulus values of the second under test are multiplied by the first's
 // over its own under reference. The formula is used without factors.
 //
-// Both curves are on the grid of the weights; see Weights.XYZ for what is
-// refused. A curve without light in some channel can't be corrected and is
+// Both curves are on the grid of the weights, which must be the same for both;
+// see Weights.XYZ for what is refused. A curve without light in some channel can't be corrected and is
 // refused too.
 func SpecialMetamerism(first, second []float64, reference, test *Weights, formula Formula) (MetamerismIndex, error) {
 	if _, err := ParseFormula(string(formula)); err != nil {
 		return MetamerismIndex{}, err
+	}
+	if !slices.EqualFunc(reference.nm, test.nm, func(a, b float64) bool { return math.Abs(a-b) <= gridTolerance }) {
+		return MetamerismIndex{}, &FieldError{Field: "test", Value: "weights of " + test.grid(), Allowed: "those of reference, of " + reference.grid()}
 	}
 	var v [2][2]XYZ // curve, condition
 	for i, curve := range [][]float64{first, second} {
@@ -45,4 +52,9 @@ func SpecialMetamerism(first, second []float64, reference, test *Weights, formul
 		Difference: formula.Difference(v[0][0].Lab(reference.white), v[1][0].Lab(reference.white), DefaultFactors),
 		Formula:    formula, Reference: reference.condition, Test: test.condition,
 	}, nil
+}
+
+// grid tells the wavelengths of the samples.
+func (w *Weights) grid() string {
+	return fmt.Sprintf("%d samples from %s to %s nm", len(w.nm), number(w.nm[0]), number(w.nm[len(w.nm)-1]))
 }

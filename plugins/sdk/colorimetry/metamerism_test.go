@@ -63,6 +63,10 @@ func TestSpecialMetamerism(t *testing.T) {
 	assert.ErrorContains(t, err, "second.reflectance is 30 samples")
 	_, err = SpecialMetamerism(fill(31, math.NaN()), r, day, lamp, FormulaCIE76)
 	assert.ErrorContains(t, err, "first.reflectance[0] is NaN")
+	beside, err := NewWeights(AObserver10, 395, 10.5, 31) // as many samples, elsewhere
+	require.NoError(t, err)
+	_, err = SpecialMetamerism(r, r, day, beside, FormulaCIE76)
+	assert.EqualError(t, err, "test is weights of 31 samples from 395 to 710 nm, allowed: those of reference, of 31 samples from 400 to 700 nm")
 	_, err = SpecialMetamerism(r, r, day, lamp, "x")
 	assert.ErrorContains(t, err, "formula")
 }

@@ -21,26 +21,34 @@ type RecoveredCurve struct {
 }
 
 // CurveFromColour finds the smoothest reflectance curve that has a CIELAB
-// colour under the condition of w, on its grid, which should have equal steps.
+// colour under the condition of w, on its grid.
 //
 // Method: least hyperbolic tangent slope squared (Burns 2017, arXiv
 // 1710.05732): the sum of (z[i+1]-z[i])^2 is least among the curves R = (tanh z
-// + 1)/2 that have the colour. Newton's method on the Lagrangian system from a
+// + 1)/2 that have the colour. Where steps are unequal each square is divided
+// by its step, so that slopes count by the nanometre. Newton's method on the Lagrangian system from a
 // middle grey, at most 60 steps to 1e-10. R stays inside 0 to 1, so that K/S is
 // finite. ErrNoCurve where it doesn't converge: never a clipped curve.
 func CurveFromColour(c Lab, w *Weights) (RecoveredCurve, error) {
 	if err := c.Validate(); err != nil {
 		return RecoveredCurve{}, err
 	}
-	r, steps, err := smoothestCurve(w.w, c.XYZ(w.white))
+	n := len(w.nm)
+	stiffness := make([]float64, n-1)
+	mean := (w.nm[n-1] - w.nm[0]) / float64(n-1)
+	for i := range stiffness {
+		stiffness[i] = mean / (w.nm[i+1] - w.nm[i])
+	}
+	r, steps, err := smoothestCurve(w.w, stiffness, c.XYZ(w.white))
 	if err != nil {
 		return RecoveredCurve{}, err
 	}
 	return RecoveredCurve{Reflectance: r, Tag: FromColourOnly, Steps: steps}, nil
 }
 
-// smoothestCurve expects weights whose white has Y = 100.
-func smoothestCurve(weights []XYZ, target XYZ) (r []float64, steps int, err error) {
+// smoothestCurve expects weights whose white has Y = 100, and how much the
+// square of each difference between neighbours counts.
+func smoothestCurve(weights []XYZ, stiffness []float64, target XYZ) (r []float64, steps int, err error) {
 	const mostSteps, within = 60, 1e-10
 	n := len(weights)
 	a := make([][3]float64, n)
@@ -68,12 +76,14 @@ func smoothestCurve(weights []XYZ, target XYZ) (r []float64, steps int, err erro
 			// Derivative of the sum of squares, and its second derivatives.
 			gradient := 0.0
 			if i > 0 {
-				gradient += 2 * (z[i] - z[i-1])
-				rows[i][i], rows[i][i-1] = rows[i][i]+2, -2
+				k := 2 * stiffness[i-1]
+				gradient += float64(k * (z[i] - z[i-1]))
+				rows[i][i], rows[i][i-1] = rows[i][i]+k, -k
 			}
 			if i < n-1 {
-				gradient += 2 * (z[i] - z[i+1])
-				rows[i][i], rows[i][i+1] = rows[i][i]+2, -2
+				k := 2 * stiffness[i]
+				gradient += float64(k * (z[i] - z[i+1]))
+				rows[i][i], rows[i][i+1] = rows[i][i]+k, -k
 			}
 			rows[i][i] -= float64(pull * t * 2 * slope)
 			for k := range 3 {

@@ -2,6 +2,7 @@ package colorimetry
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -33,7 +34,7 @@ func TestSmoothestCurveOfAWorkedColour(t *testing.T) {
 		weights[i] = weights[i].times(100 / white.Y)
 	}
 	white = white.times(100 / white.Y)
-	r, steps, err := smoothestCurve(weights, Lab{60, 20, 40}.XYZ(white))
+	r, steps, err := smoothestCurve(weights, slices.Repeat([]float64{1}, len(weights)-1), Lab{60, 20, 40}.XYZ(white))
 	require.NoError(t, err)
 	assert.Less(t, steps, 20)
 	for nm, want := range map[int]float64{380: .082358, 480: .106118, 580: .359289, 680: .517004, 730: .517584} {
@@ -89,6 +90,27 @@ func TestRecoveredCurveHasTheColourAndIsSmoothest(t *testing.T) {
 		}
 		require.Greater(t, roughness(moved), roughness(got.Reflectance))
 	})
+}
+
+// The curve belongs to the colour and not to the grid: measured more closely in the middle, it is the same but for what the steps leave out.
+func TestCurveHardlyDependsOnTheGrid(t *testing.T) {
+	even, err := NewWeights(D65Observer10, 380, 5, 71)
+	require.NoError(t, err)
+	uneven, err := NewWeightsAt(D65Observer10, slices.Concat(steps(380, 10, 12), steps(495, 5, 20), steps(600, 10, 14)))
+	require.NoError(t, err)
+	for _, c := range []Lab{{60, 20, 40}, {40, -20, 10}, {30, 5, -25}} {
+		a, err := CurveFromColour(c, even)
+		require.NoError(t, err)
+		b, err := CurveFromColour(c, uneven)
+		require.NoError(t, err)
+		for i, r := range b.Reflectance {
+			nm, _ := uneven.At(i)
+			assert.InDelta(t, a.Reflectance[int(nm-380)/5], r, 0.004, "%v at %g nm", c, nm)
+		}
+		back, err := uneven.Lab(b.Reflectance)
+		require.NoError(t, err)
+		assert.InDelta(t, 0, CIE76(c, back), 1e-6)
+	}
 }
 
 func TestNoCurveIsAnError(t *testing.T) {

@@ -25,6 +25,13 @@ func TestMeasuredStrength(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, Strength{KS: s.KS, WavelengthNm: 560, Reflectance: 0.04}, s)
 	assert.InDelta(t, 11.52, s.KS, 1e-12) // (1-0.04)²/0.08
+	for ks, saturated := range map[float64]bool{16.99: false, 17.01: true} {
+		r[24] = ReflectanceFromKS(ks)
+		s, err = MeasuredStrength(Curve{nm, r})
+		require.NoError(t, err)
+		assert.InDelta(t, ks, s.KS, 1e-9)
+		assert.Equal(t, saturated, s.Saturated)
+	}
 	r[25] = 0.001
 	s, err = MeasuredStrength(Curve{nm, r})
 	require.NoError(t, err)
@@ -63,6 +70,16 @@ func TestRelativeStrengthOfAnotherHueSaysSo(t *testing.T) {
 	assert.InDelta(t, 100, s.Percent, 1e-9)
 	assert.InDelta(t, 0, s.Cosine, 1e-9)
 	assert.False(t, s.Comparable)
+	// The condition at its end: a dye of one band against one that has a part in another.
+	base, _ := KS(0.8)
+	for cosine, comparable := range map[float64]bool{0.981: true, 0.979: false} {
+		pure, mixed := fill(31, 0.8), fill(31, 0.8)
+		pure[8], mixed[8], mixed[18] = ReflectanceFromKS(base+2), ReflectanceFromKS(base+2*cosine), ReflectanceFromKS(base+2*math.Sqrt(1-cosine*cosine))
+		s, err := ComputeRelativeStrength(nm, mixed, pure, fill(31, 0.8))
+		require.NoError(t, err)
+		assert.InDelta(t, cosine, s.Cosine, 1e-9)
+		assert.Equal(t, comparable, s.Comparable, "%v", cosine)
+	}
 	_, err = ComputeRelativeStrength(nm, red, fill(31, 0.8), fill(31, 0.8))
 	assert.ErrorContains(t, err, "reference is summed K/S 0 above the substrate's, allowed: above 0")
 	_, err = ComputeRelativeStrength(nm, red, fill(30, 0.8), fill(31, 0.8))
@@ -108,14 +125,16 @@ func TestLevelness(t *testing.T) {
 	coarse, err := LevelnessOfCurves(steps(400, 20, 16), curves)
 	require.NoError(t, err)
 	assert.InDelta(t, l.Index, coarse.Index, 1e-5)
-	for scale, grade := range map[float64]LevelnessGrade{3: LevelnessGood, 8: LevelnessPoor, 20: LevelnessBad} {
+	// The index of flat curves is as large as their scatter, so each grade can be tried at its ends.
+	for index, grade := range map[float64]LevelnessGrade{0.199: LevelnessExcellent, 0.201: LevelnessGood, 0.499: LevelnessGood, 0.501: LevelnessPoor, 0.999: LevelnessPoor, 1.001: LevelnessBad, 2: LevelnessBad} {
 		var c [][]float64
 		for _, f := range []float64{-1, -1, 0, 1, 1} {
-			c = append(c, fill(16, 0.4*(1+0.01*scale*f)))
+			c = append(c, fill(16, 0.4*(1+0.01*f*index/coarse.Index)))
 		}
 		l, err := LevelnessOfCurves(steps(400, 20, 16), c)
 		require.NoError(t, err)
-		assert.Equal(t, grade, l.Grade)
+		assert.InDelta(t, index, l.Index, 1e-9)
+		assert.Equal(t, grade, l.Grade, "%v", index)
 	}
 
 	colours := []Lab{{50, 0, 0}, {51, 0, 0}, {49, 0, 0}, {51, 0, 0}, {49, 0, 0}}
@@ -123,6 +142,14 @@ func TestLevelness(t *testing.T) {
 	require.NoError(t, err)
 	assert.InDelta(t, 0.8, l.Index, 0.001)
 	assert.Equal(t, LevelnessFair, l.Grade)
+
+	// About L* 50 a step of lightness is one of CIEDE2000: 0.8 of the step is the mean of these.
+	for step, grade := range map[float64]LevelnessGrade{0.62: LevelnessLevel, 0.63: LevelnessFair, 1.24: LevelnessFair, 1.26: LevelnessUnlevel} {
+		l, err := LevelnessOfColours([]Lab{{50, 0, 0}, {50 + step, 0, 0}, {50 - step, 0, 0}, {50 + step, 0, 0}, {50 - step, 0, 0}})
+		require.NoError(t, err)
+		assert.InDelta(t, 0.8*step, l.Index, 0.002)
+		assert.Equal(t, grade, l.Grade, "%v", step)
+	}
 
 	_, err = LevelnessOfColours(colours[:4])
 	assert.EqualError(t, err, "readings is 4, allowed: 5 or more; 1 are missing")

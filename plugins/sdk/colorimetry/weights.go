@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 )
 
 // The working range of ASTM E308, and the shortest measured range that is
@@ -51,10 +52,11 @@ func NewWeights(c Condition, startNm, stepNm float64, count int) (*Weights, erro
 	if err := checkRange("step_nm", stepNm, minStepNm, maxStepNm); err != nil {
 		return nil, err
 	}
+	last := max(startNm+float64(float64(count-1)*stepNm), startNm)
 	if !(startNm >= 1) || startNm > neededFirstNm {
 		e := &FieldError{Field: "start_nm", Value: number(startNm), Allowed: "1 to 400"}
 		if startNm > neededFirstNm && !math.IsInf(startNm, 0) {
-			e.Allowed += fmt.Sprintf("; the curve lacks %d to %s nm", neededFirstNm, number(startNm))
+			e.Allowed += lacking(startNm, last)
 		}
 		return nil, e
 	}
@@ -62,7 +64,7 @@ func NewWeights(c Condition, startNm, stepNm float64, count int) (*Weights, erro
 	if count < need || count > maxSamples {
 		e := &FieldError{Field: "count", Value: fmt.Sprint(count), Allowed: fmt.Sprintf("%d to %d samples", need, maxSamples)}
 		if count < need {
-			e.Allowed += fmt.Sprintf("; the curve lacks %s to %d nm", number(max(startNm+float64(float64(count-1)*stepNm), startNm)), neededLastNm)
+			e.Allowed += lacking(startNm, last)
 		}
 		return nil, e
 	}
@@ -71,6 +73,22 @@ func NewWeights(c Condition, startNm, stepNm float64, count int) (*Weights, erro
 		nm[i] = startNm + float64(float64(i)*stepNm)
 	}
 	return newWeights(c, nm)
+}
+
+// lacking says what a curve from first to last nm lacks of 400 to 700, at both
+// ends; nothing where it lacks nothing.
+func lacking(first, last float64) string {
+	var missing []string
+	if first > neededFirstNm+gridTolerance {
+		missing = append(missing, fmt.Sprintf("%d to %s nm", neededFirstNm, number(first)))
+	}
+	if last < neededLastNm-gridTolerance {
+		missing = append(missing, fmt.Sprintf("%s to %d nm", number(last), neededLastNm))
+	}
+	if len(missing) == 0 {
+		return ""
+	}
+	return "; the curve lacks " + strings.Join(missing, " and ")
 }
 
 // NewWeightsAt derives the weights for samples at any rising wavelengths, by
@@ -112,11 +130,11 @@ func checkWavelengths(wavelengthsNm []float64) error {
 	}
 	first, last := wavelengthsNm[0], wavelengthsNm[n-1]
 	if first > neededFirstNm+gridTolerance {
-		return &FieldError{Field: "wavelength_nm[0]", Value: number(first), Allowed: fmt.Sprintf("1 to %d; the curve lacks %d to %s nm", neededFirstNm, neededFirstNm, number(first))}
+		return &FieldError{Field: "wavelength_nm[0]", Value: number(first), Allowed: fmt.Sprintf("1 to %d%s", neededFirstNm, lacking(first, last))}
 	}
 	if last < neededLastNm-gridTolerance {
 		return &FieldError{Field: fmt.Sprintf("wavelength_nm[%d]", n-1), Value: number(last),
-			Allowed: fmt.Sprintf("%d to %d; the curve lacks %s to %d nm", neededLastNm, maxNm, number(last), neededLastNm)}
+			Allowed: fmt.Sprintf("%d to %d%s", neededLastNm, maxNm, lacking(first, last))}
 	}
 	return nil
 }

@@ -216,6 +216,7 @@ func TestNewWeightsRefuses(t *testing.T) {
 		{D65Observer10, 360, nan, 43, "step_nm", "NaN"},
 		{D65Observer10, 360, inf, 43, "step_nm", "+Inf"},
 		{D65Observer10, 420, 10, 40, "start_nm", "lacks 400 to 420 nm"},
+		{D65Observer10, 420, 20, 14, "start_nm", "lacks 400 to 420 nm and 680 to 700 nm"},
 		{D65Observer10, 0, 10, 99, "start_nm", "is 0"},
 		{D65Observer10, -360, 10, 999, "start_nm", "is -360"},
 		{D65Observer10, nan, 10, 43, "start_nm", "NaN"},

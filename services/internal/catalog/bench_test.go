@@ -76,7 +76,7 @@ func BenchmarkCheckedCall(b *testing.B) {
 		Pairs: []*differencev1.ColourPair{{Reference: &typesv1.Lab{L: 50, A: 2.5}, Sample: &typesv1.Lab{L: 73, A: 25, B: -18}}},
 	}))
 	ours := func() error {
-		_, err := asks.ComputeDifference(b.Context(), condition, "ciede2000", reference, sample)
+		_, err := asks.ComputeDifference(b.Context(), condition, pipeline.Formula{Name: "ciede2000"}, reference, sample)
 		return err
 	}
 	b.Run("against an echo with the same deadline", func(b *testing.B) {

@@ -96,8 +96,14 @@ type Difference struct {
 	Module  *typesv1.ModuleIdentity
 }
 
+// Formula is a difference formula by its name and its parametric factors, 0 for 1.
+type Formula struct {
+	Name       string
+	KL, KC, KH float64
+}
+
 // ComputeDifference asks the difference module for one pair. Errors: *ModuleError; ctx.Err().
-func (p *Pipeline) ComputeDifference(ctx context.Context, condition trial.ColourCondition, formula string, reference, sample trial.Lab) (Difference, error) {
+func (p *Pipeline) ComputeDifference(ctx context.Context, condition trial.ColourCondition, formula Formula, reference, sample trial.Lab) (Difference, error) {
 	h, err := p.acquire(KindDifference)
 	if err != nil {
 		return Difference{}, err
@@ -105,7 +111,10 @@ func (p *Pipeline) ComputeDifference(ctx context.Context, condition trial.Colour
 	defer h.handle.Release()
 	response, err := differencev1.NewDifferenceServiceClient(h.handle).ComputeDifferences(ctx, &differencev1.ComputeDifferencesRequest{
 		Condition: conditionMessage(condition),
-		Formula:   formula,
+		Formula:   formula.Name,
+		KL:        formula.KL,
+		KC:        formula.KC,
+		KH:        formula.KH,
 		Pairs:     []*differencev1.ColourPair{{Reference: labMessage(reference), Sample: labMessage(sample)}},
 	})
 	switch {

@@ -91,7 +91,7 @@ func TestWrongColoursAreBlamed(t *testing.T) {
 func TestWrongDifferencesAreBlamed(t *testing.T) {
 	modules := pipelinetest.Start(t)
 	p := pipeline.New(modules)
-	d, err := p.ComputeDifference(t.Context(), d65, "cie76", trial.Lab{L: 50}, trial.Lab{L: 53, A: 4})
+	d, err := p.ComputeDifference(t.Context(), d65, pipeline.Formula{Name: "cie76"}, trial.Lab{L: 50}, trial.Lab{L: 53, A: 4})
 	require.NoError(t, err)
 	assert.InDelta(t, 5, d.Value, 1e-12)
 	assert.Equal(t, "test-difference", d.Module.GetName())
@@ -103,7 +103,7 @@ func TestWrongDifferencesAreBlamed(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			modules.SpoilDifference(spoil)
-			_, err := p.ComputeDifference(t.Context(), d65, "cie76", trial.Lab{}, trial.Lab{})
+			_, err := p.ComputeDifference(t.Context(), d65, pipeline.Formula{Name: "cie76"}, trial.Lab{}, trial.Lab{})
 			blamed(t, err, "test-difference", name)
 		})
 	}
@@ -284,7 +284,7 @@ func TestAModuleThatCanNotBeHadIsNamed(t *testing.T) {
 		codes.Unimplemented:     pipeline.ErrModuleAnswer,
 	} {
 		modules.Fail(status.Error(code, "no"))
-		_, err := p.ComputeDifference(t.Context(), d65, "cie76", trial.Lab{}, trial.Lab{})
+		_, err := p.ComputeDifference(t.Context(), d65, pipeline.Formula{Name: "cie76"}, trial.Lab{}, trial.Lab{})
 		require.ErrorIs(t, err, class)
 		require.ErrorContains(t, err, "test-difference")
 		labels, some := rows(8)
@@ -316,14 +316,14 @@ func (f frozen) Invoke(ctx context.Context, _ string, _, _ any, _ ...grpc.CallOp
 
 func TestDeadlines(t *testing.T) {
 	p := pipeline.New(slow{pipelinetest.Start(t)})
-	_, err := p.ComputeDifference(t.Context(), d65, "cie76", trial.Lab{}, trial.Lab{})
+	_, err := p.ComputeDifference(t.Context(), d65, pipeline.Formula{Name: "cie76"}, trial.Lab{}, trial.Lab{})
 	require.ErrorIs(t, err, pipeline.ErrModuleTooSlow)
 	assert.ErrorContains(t, err, "took too long")
 	assert.NotErrorIs(t, err, pipeline.ErrModuleUnavailable, "which clients ask again at once")
 
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
-	_, err = p.ComputeDifference(ctx, d65, "cie76", trial.Lab{}, trial.Lab{})
+	_, err = p.ComputeDifference(ctx, d65, pipeline.Formula{Name: "cie76"}, trial.Lab{}, trial.Lab{})
 	require.ErrorIs(t, err, context.Canceled)
 	assert.NotErrorIs(t, err, pipeline.ErrModuleTooSlow, "who gives up blames no module")
 }

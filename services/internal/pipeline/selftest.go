@@ -51,7 +51,7 @@ func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, described *
 				formula = choices[0]
 			}
 		}
-		_, err := p.ComputeDifference(ctx, condition, formula, blue, green)
+		_, err := p.ComputeDifference(ctx, condition, Formula{Name: formula}, blue, green)
 		return err
 	case KindPalette:
 		labels := Labels{Groups: []string{"a", "b"}, Blocks: []string{""}, Strata: []string{""}, Cells: []string{"x", "y"}}

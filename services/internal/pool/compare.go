@@ -5,34 +5,36 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/access"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
 // Formulas are the difference formulas that can be asked for; the first is the default.
-var Formulas = []string{"ciede2000", "cie76"}
+var Formulas = []string{"ciede2000", "cie76", "cie94_textile", "cie94_graphic_arts", "cmc"}
 
 // PiecesQuestion asks for the difference between two pieces.
 type PiecesQuestion struct {
 	Reader    trial.MemberID // who asks
 	Reference string         // id or short code
 	Sample    string
-	Formula   string                // "" means ciede2000
+	Formula   pipeline.Formula      // without a name ciede2000
 	Condition trial.ColourCondition // zero means DefaultCondition
 }
 
 // ComparePieces gives the difference between two pieces that the member may read. Errors: trial.ErrInvalid; trial.ErrNotFound, also for a
 // piece that the member may not read; ErrUnusable; *pipeline.ModuleError; ctx.Err().
 func (p *Pool) ComparePieces(ctx context.Context, q PiecesQuestion) (*poolv1.ComparePiecesResponse, error) {
-	if q.Formula == "" {
-		q.Formula = Formulas[0]
+	if q.Formula.Name == "" {
+		q.Formula.Name = Formulas[0]
 	}
-	if !slices.Contains(Formulas, q.Formula) {
-		return nil, &trial.FieldFault{Field: "formula", Text: fmt.Sprintf("is %.40q; allowed: ciede2000, cie76", q.Formula)}
+	if !slices.Contains(Formulas, q.Formula.Name) {
+		return nil, &trial.FieldFault{Field: "formula", Text: fmt.Sprintf("is %.40q; allowed: %s", q.Formula.Name, strings.Join(Formulas, ", "))}
 	}
 	if q.Condition == (trial.ColourCondition{}) {
 		q.Condition = DefaultCondition

@@ -46,7 +46,7 @@ func TestComparePieces(t *testing.T) {
 	assert.InDelta(t, 4, answer.GetSample().GetA(), 0)
 	assert.Len(t, answer.GetModules(), 2)
 	assert.Empty(t, answer.GetRemarks())
-	answer, err = h.pool.ComparePieces(t.Context(), pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: silent, Formula: "cie76"})
+	answer, err = h.pool.ComparePieces(t.Context(), pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: silent, Formula: pipeline.Formula{Name: "cie76"}})
 	require.NoError(t, err)
 	assert.InDelta(t, 12, answer.GetDifference(), 1e-12)
 	assert.Equal(t, []string{"instrument not stated of one", "gloss not stated of one"}, answer.GetRemarks())
@@ -75,7 +75,7 @@ func TestComparePieces(t *testing.T) {
 		"gloss":              {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: matt}, pool.ErrUnusable, "gloss"},
 		"two instruments":    {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: elsewhere}, pool.ErrUnusable, "two instruments"},
 		"another condition":  {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: lamp}, pool.ErrUnusable, "A/10 only"},
-		"an unknown formula": {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: sample, Formula: "cmc"}, trial.ErrInvalid, "formula"},
+		"an unknown formula": {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: sample, Formula: pipeline.Formula{Name: "cie31"}}, trial.ErrInvalid, "formula"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := h.pool.ComparePieces(t.Context(), c.q)

@@ -1,6 +1,7 @@
 package bulk
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -197,6 +198,30 @@ func TestTableFaults(t *testing.T) {
 	assert.Equal(t, "#3", got.Rows[1].RowKey, "a remark ends with the header")
 	_, err = m.Read([]byte("k,L,a,b\n"), []byte("x\n"))
 	assert.ErrorContains(t, err, "no join")
+}
+
+// What was told in percent and reaches no more than one might be factors; a real black goes in as factors.
+func TestPercentThatMightBeFactorsIsRefused(t *testing.T) {
+	var nm, header, dim, bright strings.Builder
+	for w := 400; w <= 700; w += 20 {
+		fmt.Fprintf(&nm, "%d,0.9\n", w)
+		fmt.Fprintf(&header, ",R%d", w)
+		dim.WriteString(",1")
+		bright.WriteString(",1.1")
+	}
+	_, err := ReadSpectrum([]byte(nm.String()), true)
+	assert.EqualError(t, err, "reflectance reaches 0.9 percent, which might be a factor: it can't be told; if the piece is so black, enter factors")
+	_, err = ReadSpectrum([]byte(nm.String()), false)
+	require.NoError(t, err)
+
+	m, err := ParseMapping([]byte("source: s\nrow_key: k\nfibre: {composition: {wool: 100}}\nreading: {spectrum: {columns: \"R{nm}\", from_nm: 400, to_nm: 700, step_nm: 20, scale: percent}}\n"))
+	require.NoError(t, err)
+	got, err := m.Read([]byte("k"+header.String()+"\ndim"+dim.String()+"\nbright"+bright.String()+"\n"), nil)
+	require.NoError(t, err)
+	require.Len(t, got.Faults, 1)
+	assert.Equal(t, 2, got.Faults[0].Line)
+	assert.Contains(t, got.Faults[0].Reason, "reflectance reaches 1 percent")
+	require.Len(t, got.Rows, 1)
 }
 
 func TestJoinFaults(t *testing.T) {

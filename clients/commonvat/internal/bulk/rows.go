@@ -424,6 +424,11 @@ func (r *rowReader) reading() (*labv1.Reading, error) {
 			}
 			curve.Reflectance = append(curve.Reflectance, v)
 		}
+		if s.percent {
+			if err := surelyPercent(curve.Reflectance); err != nil {
+				return nil, err
+			}
+		}
 		out.Raw.Value = &typesv1.RawColour_Spectrum{Spectrum: curve}
 	} else {
 		var v [3]float64

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/document"
@@ -53,6 +54,11 @@ func ReadSpectrum(data []byte, percent bool) (*typesv1.Spectrum, error) {
 	if len(nm) < 8 || len(nm) > 200 {
 		return nil, fmt.Errorf("%d wavelengths; allowed: 8 to 200", len(nm))
 	}
+	if percent {
+		if err := surelyPercent(out.Reflectance); err != nil {
+			return nil, err
+		}
+	}
 	out.StartNm, out.StepNm = nm[0], nm[1]-nm[0]
 	for i, w := range nm {
 		if math.Abs(w-(nm[0]+float64(i)*out.StepNm)) > 1e-6 || out.StepNm <= 0 {
@@ -60,4 +66,13 @@ func ReadSpectrum(data []byte, percent bool) (*typesv1.Spectrum, error) {
 		}
 	}
 	return out, nil
+}
+
+// surelyPercent refuses factors that were told in percent and reach no more than one percent: as percent the piece would be blacker than any dyed one, and
+// factors with the wrong flag look the same.
+func surelyPercent(factors []float64) error {
+	if largest := slices.Max(factors); largest > 0 && largest <= 0.01 {
+		return fmt.Errorf("reflectance reaches %.10g percent, which might be a factor: it can't be told; if the piece is so black, enter factors", 100*largest)
+	}
+	return nil
 }

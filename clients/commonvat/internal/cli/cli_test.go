@@ -134,6 +134,7 @@ func TestGolden(t *testing.T) {
 		"status":                "status",
 		"difference":            "difference K7P K8A",
 		"difference-csv":        "difference K7P K8A --formula cie76 --output csv",
+		"difference-factors":    "difference K7P K8A --formula cmc:2:1 --output csv",
 		"predict":               "predict K7P --second indigo --depth deep --order",
 		"predict-csv":           "predict --lab 75,2,50 --first weld --fibre wool --mordant alum --second indigo --output csv",
 		"predict-csv-trials":    "predict K7P --second indigo --output csv --part trials",

@@ -226,8 +226,9 @@ func (a *app) computeColours() *cobra.Command {
 	c := &cobra.Command{
 		Use: "colours FILE", Short: "Compute the colours of spectra in a CSV table",
 		Long: `Compute the colours of spectra in a CSV table. A row has a spectrum in columns R400, R410, ... R700 or more, named by rising wavelengths in nm at most 20 apart.
-The other columns are kept; X, Y, Z, L, a, b (with the condition in the name when there are several), K/S where the piece absorbs most, that wavelength, and a
-column "fault" are added. Nothing is guessed about the scale: a row that contradicts --scale, or might be either, has a fault.`,
+The other columns are kept; X, Y, Z, L, a, b (with the condition in the name when there are several), K/S where the piece absorbs most, that wavelength, 1 where
+K/S is that of a limit and where there is more dye than it says, and a column "fault" are added. Nothing is guessed about the scale: a row that contradicts
+--scale has a fault, such as percent that reach no more than 1, which might be factors.`,
 		Args: takes("FILE"), RunE: func(c *cobra.Command, args []string) error {
 			k.Scale = compute.Scale(scale)
 			if k.Scale != compute.Percent && k.Scale != compute.Factor {

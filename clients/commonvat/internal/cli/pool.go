@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/commonvat/commonvat/clients/commonvat/internal/compute"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
@@ -401,8 +402,11 @@ func (a *app) difference() *cobra.Command {
 	c := &cobra.Command{
 		Use: "difference REFERENCE SAMPLE", Short: "Show the colour difference between two pieces, by id or code",
 		Args: takes("REFERENCE", "SAMPLE"), RunE: func(c *cobra.Command, args []string) error {
-			req := &poolv1.ComparePiecesRequest{ReferencePiece: args[0], SamplePiece: args[1], Formula: formula}
-			var err error
+			w, err := compute.ParseFormula(formula)
+			if err != nil {
+				return usage("--formula: %v", err)
+			}
+			req := &poolv1.ComparePiecesRequest{ReferencePiece: args[0], SamplePiece: args[1], Formula: w.Formula, KL: w.KL, KC: w.KC, KH: w.KH}
 			if condition != "" {
 				if req.Condition, err = words.Condition(condition); err != nil {
 					return usage("--condition: %v", err)
@@ -431,7 +435,7 @@ func (a *app) difference() *cobra.Command {
 			return a.show(r, g)
 		},
 	}
-	c.Flags().StringVar(&formula, "formula", "ciede2000", "ciede2000 or cie76")
+	c.Flags().StringVar(&formula, "formula", "ciede2000", "ciede2000, cie76, cie94_textile, cie94_graphic_arts or cmc, with its factors kL:kC:kH behind it if any, such as cmc:2:1")
 	c.Flags().StringVar(&condition, "condition", "", "D65/10, D65/2, A/10 or A/2 (default D65/10)")
 	return c
 }

@@ -86,7 +86,7 @@ func TestBadInputFromLines(t *testing.T) {
 		"palette: L* 300":           {paletteV1, "", coloured("header", nil, []any{[]any{300, 0, 0}}), []string{bad, "columns.l[0]", "is 300"}},
 		"palette: of one":           {paletteV1, "", coloured("header", nil, points(1, alike)), []string{`"hull_status":"HULL_STATUS_POINT"`, `"unstable":true`}},
 		"palette: all equal":        {paletteV1, "", coloured("header", nil, points(30, alike)), []string{`"hull_status":"HULL_STATUS_POINT"`}},
-		"palette: a thousand alike": {paletteV1, "", coloured("header", nil, points(1000, alike)), []string{`"hull_status":"HULL_STATUS_POINT"`, `"readings":1000`}},
+		"palette: a thousand alike": {paletteV1, "", coloured("header", nil, points(1000, alike)), []string{`"hull_status":"HULL_STATUS_POINT"`, `"readings":1000`, `"dispersion":0,`}},
 		"palette: collinear":        {paletteV1, "", coloured("header", nil, points(20, onLine)), []string{`"hull_status":"HULL_STATUS_LINE"`}},
 		"palette: coplanar":         {paletteV1, "", coloured("header", nil, points(30, inPlane)), []string{`"hull_status":"HULL_STATUS_FLAT"`}},
 

@@ -34,7 +34,7 @@ type Colours struct {
 var wavelength = regexp.MustCompile(`^R([0-9]{3,4}(?:\.[0-9]+)?)$`)
 
 // Run reads rows with a spectrum each, in columns such as R360 to R740, and writes them with XYZ and CIELAB under each condition, and K/S where they
-// absorb most. It tells how many rows have none.
+// absorb most, with 1 where it is that of a limit, and where there is more dye than it says. It tells how many rows have none.
 func (c Colours) Run(ctx context.Context, conn Conn, in io.Reader, out io.Writer) (bad int, err error) {
 	if c.Scale != Percent && c.Scale != Factor {
 		return 0, fault("--scale", "is needed: percent, or factor when white is 1")
@@ -86,7 +86,7 @@ func (c Colours) Run(ctx context.Context, conn Conn, in io.Reader, out io.Writer
 			names = append(names, n)
 		}
 	}
-	names = append(names, "KS", "KS_nm")
+	names = append(names, "KS", "KS_nm", "KS_clipped", "KS_saturated")
 	w, err := newWriter(out, t, c.Keep, names)
 	if err != nil {
 		return 0, err
@@ -144,7 +144,7 @@ func (c Colours) Run(ctx context.Context, conn Conn, in io.Reader, out io.Writer
 					x, l := a.GetXyz(), a.GetLab()
 					figures[i] = append(figures[i], x.GetX(), x.GetY(), x.GetZ(), l.GetL(), l.GetA(), l.GetB())
 					if k == len(c.Conditions)-1 {
-						figures[i] = append(figures[i], a.GetStrengthKs(), a.GetStrengthNm())
+						figures[i] = append(figures[i], a.GetStrengthKs(), a.GetStrengthNm(), flag(a.GetStrengthClipped()), flag(a.GetStrengthSaturated()))
 					}
 				}
 			}
@@ -152,6 +152,14 @@ func (c Colours) Run(ctx context.Context, conn Conn, in io.Reader, out io.Writer
 		return figures, nil
 	}}
 	return b.run(ctx, t)
+}
+
+// flag is how a table says yes and no.
+func flag(yes bool) float64 {
+	if yes {
+		return 1
+	}
+	return 0
 }
 
 // curve reads the figures of a row and refuses those that don't look like the scale that was told.
@@ -169,7 +177,7 @@ func (c Colours) curve(t *table, r row, columns []string, nm []float64) (*readin
 	}
 	// A piece that reflects no more than one percent at any wavelength would be blacker than any dyed one.
 	if largest <= 1 && largest > 0 {
-		return nil, fault("reflectance", "reaches %g, which may be a factor or at most one percent: it can't be told", largest)
+		return nil, fault("reflectance", "reaches %g, which may be a factor or at most one percent: it can't be told; if the piece is so black, say factors", largest)
 	}
 	for i := range out.Reflectance {
 		out.Reflectance[i] /= 100 // rounded once: 4.2 becomes the double of 0.042

@@ -211,6 +211,7 @@ func TestColours(t *testing.T) {
 	assert.Greater(t, number(t, got[1]["a A/10"]), 20.0)
 	assert.Equal(t, "11.52", got[1]["KS"]) // (1-0.04)²/0.08
 	assert.Equal(t, "400", got[1]["KS_nm"])
+	assert.Equal(t, []string{"0", "0"}, []string{got[1]["KS_clipped"], got[1]["KS_saturated"]})
 	assert.Equal(t, "y", got[1]["note"])
 	assert.NotContains(t, got[0], "R400")
 
@@ -228,6 +229,11 @@ func TestColours(t *testing.T) {
 	assert.Contains(t, one(Percent, all("")), "R400 is empty, want a number")
 	assert.Empty(t, one(Factor, all("0.5")))
 	assert.Empty(t, one(Factor, all("0")), "black")
+	black := rows(t, out.String())[0] // (1-0.005)²/0.01, which no strength of a dye is
+	assert.Equal(t, []string{"99.0025", "1", "1"}, []string{black["KS"], black["KS_clipped"], black["KS_saturated"]})
+	assert.Empty(t, one(Factor, all("0.02")))
+	deep := rows(t, out.String())[0] // (1-0.02)²/0.04
+	assert.Equal(t, []string{"24.01", "0", "1"}, []string{deep["KS"], deep["KS_clipped"], deep["KS_saturated"]})
 
 	for _, c := range []struct {
 		scale     Scale

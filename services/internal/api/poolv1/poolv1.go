@@ -11,6 +11,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/api/filter"
 	"github.com/commonvat/commonvat/services/internal/api/validate"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/pool"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
@@ -73,7 +74,7 @@ func (s *Service) ComparePieces(ctx context.Context, request *poolpb.ComparePiec
 		Reader:    access.MemberOf(ctx),
 		Reference: request.GetReferencePiece(),
 		Sample:    request.GetSamplePiece(),
-		Formula:   request.GetFormula(),
+		Formula:   pipeline.Formula{Name: request.GetFormula(), KL: request.GetKL(), KC: request.GetKC(), KH: request.GetKH()},
 		Condition: condition(request.GetCondition()),
 	})
 }

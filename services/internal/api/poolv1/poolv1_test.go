@@ -11,6 +11,7 @@ import (
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/access"
 	"github.com/commonvat/commonvat/services/internal/api/poolv1"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/pool"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -62,9 +63,9 @@ func TestQuestionsArePassedOnWhole(t *testing.T) {
 	}, a.question)
 
 	ctx := access.WithCaller(t.Context(), access.Caller{ID: "ash"})
-	_, err = s.ComparePieces(ctx, &poolpb.ComparePiecesRequest{ReferencePiece: "q7k2m", SamplePiece: "q7k2n", Formula: "cie76"})
+	_, err = s.ComparePieces(ctx, &poolpb.ComparePiecesRequest{ReferencePiece: "q7k2m", SamplePiece: "q7k2n", Formula: "cmc", KL: 2})
 	require.NoError(t, err)
-	assert.Equal(t, pool.PiecesQuestion{Reader: "ash", Reference: "q7k2m", Sample: "q7k2n", Formula: "cie76"}, a.pieces)
+	assert.Equal(t, pool.PiecesQuestion{Reader: "ash", Reference: "q7k2m", Sample: "q7k2n", Formula: pipeline.Formula{Name: "cmc", KL: 2}}, a.pieces)
 
 	status, err := s.GetPoolStatus(t.Context(), &poolpb.GetPoolStatusRequest{})
 	require.NoError(t, err)
@@ -93,10 +94,22 @@ func TestBadQuestionsAreRefusedByField(t *testing.T) {
 		require.ErrorIs(t, err, trial.ErrInvalid, field)
 		assert.ErrorContains(t, err, field)
 	}
-	_, err := s.ComparePieces(t.Context(), &poolpb.ComparePiecesRequest{ReferencePiece: "q7k2m", Formula: "cmc"})
+	_, err := s.ComparePieces(t.Context(), &poolpb.ComparePiecesRequest{ReferencePiece: "q7k2m", Formula: "cie31", KL: 11})
 	require.ErrorIs(t, err, trial.ErrInvalid)
 	assert.ErrorContains(t, err, "sample_piece")
 	assert.ErrorContains(t, err, "formula")
+	assert.ErrorContains(t, err, "k_l: 11 is out of range")
+	for field, request := range map[string]*poolpb.ComparePiecesRequest{
+		"k_l: is 2; allowed: 0 or 1, since cie76 has no such factor": {Formula: "cie76", KL: 2},
+		"k_c: is 2": {Formula: "cie76", KC: 2},
+		"k_h: is 2": {Formula: "cie76", KH: 2},
+		"k_h: is 0.5; allowed: 0 or 1, since cmc has no": {Formula: "cmc", KL: 2, KH: 0.5},
+	} {
+		request.ReferencePiece, request.SamplePiece = "q7k2m", "q7k2n"
+		_, err := s.ComparePieces(t.Context(), request)
+		require.ErrorIs(t, err, trial.ErrInvalid, field)
+		assert.ErrorContains(t, err, field)
+	}
 }
 
 func TestPredictions(t *testing.T) {

@@ -279,8 +279,9 @@ func addOthers(add adder) {
 		"threshold_de00": numberOrZero(0.1, 100), "equal_number": integer(0, 10_000), "minimum_revision": integer(0, 1<<62),
 	}, unchecked: reasons{"seed": anyFigure}})
 	add(&poolv1.ComparePiecesRequest{}, rules{fields: fields{
-		"reference_piece": pieceName, "sample_piece": pieceName, "formula": oneOf("ciede2000", "cie76"), "condition": maybe,
-	}})
+		"reference_piece": pieceName, "sample_piece": pieceName, "formula": oneOf("ciede2000", "cie76", "cie94_textile", "cie94_graphic_arts", "cmc"), "condition": maybe,
+		"k_l": numberOrZero(0.1, 10), "k_c": numberOrZero(0.1, 10), "k_h": numberOrZero(0.1, 10),
+	}, whole: typed(comparePieces)})
 	add(&poolv1.PredictOverdyeRequest{}, rules{fields: fields{
 		"first_piece": maybePieceName, "first_colour": maybe, "first_dye": text(0, 60), "fibre": text(0, 60), "mordant": text(0, 200), "second_dye": name(1, 60),
 		"second_depth": oneOf("pale", "medium", "deep"), "second_piece": maybePieceName, "substrate_piece": maybePieceName, "radius_share": numberOrZero(0.5, 0.99),

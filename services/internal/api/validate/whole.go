@@ -223,6 +223,19 @@ func experiment(w *walk, p *path, m *labv1.Experiment) {
 	}
 }
 
+// comparePieces refuses factors that the formula doesn't have.
+func comparePieces(w *walk, p *path, m *poolv1.ComparePiecesRequest) {
+	for _, f := range []struct {
+		field string
+		k     float64
+		in    []string // formulas without it
+	}{{"k_l", m.GetKL(), []string{"cie76"}}, {"k_c", m.GetKC(), []string{"cie76"}}, {"k_h", m.GetKH(), []string{"cie76", "cmc"}}} {
+		if f.k != 0 && f.k != 1 && slices.Contains(f.in, m.GetFormula()) {
+			w.fault(p.of(f.field), "is %s; allowed: 0 or 1, since %s has no such factor", figure(f.k), m.GetFormula())
+		}
+	}
+}
+
 func predictOverdye(w *walk, p *path, m *poolv1.PredictOverdyeRequest) {
 	if m.GetFirstPiece() == "" {
 		if m.GetFirstColour() == nil {

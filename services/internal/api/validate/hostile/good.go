@@ -115,7 +115,7 @@ func (m *Maker) text(fd protoreflect.FieldDescriptor) string {
 	case name == "filter":
 		return pick(m, filters)
 	case name == "formula":
-		return pick(m, []string{"ciede2000", "cie76"})
+		return pick(m, []string{"ciede2000", "cie76", "cie94_textile", "cie94_graphic_arts", "cmc"})
 	case name == "second_depth":
 		return pick(m, []string{"", "pale", "medium", "deep"})
 	case name == "record_kind":
@@ -223,6 +223,14 @@ func init() {
 		set(j, "quality", protoreflect.EnumNumber(4))
 		j.Clear(field(j, "choice"))
 		set(j, "grey_scale_step", 1+float64(m.random.IntN(9))/2)
+	}
+	settled["commonvat.pool.v1.ComparePiecesRequest"] = func(m *Maker, p protoreflect.Message) {
+		for _, k := range []protoreflect.Name{"k_l", "k_c", "k_h"} {
+			set(p, k, pick(m, []float64{0, 1}))
+			if p.Get(field(p, "formula")).String() == "ciede2000" {
+				set(p, k, pick(m, []float64{0, 0.1, 2, 10}))
+			}
+		}
 	}
 	settled["commonvat.pool.v1.PredictOverdyeRequest"] = func(m *Maker, p protoreflect.Message) {
 		set(p, "radius_share", pick(m, []float64{0, 0.5, 0.9, 0.95}))

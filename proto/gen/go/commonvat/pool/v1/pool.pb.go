@@ -2613,10 +2613,17 @@ type ComparePiecesRequest struct {
 	ReferencePiece string `protobuf:"bytes,1,opt,name=reference_piece,json=referencePiece,proto3" json:"reference_piece,omitempty"`
 	// Required: UUID or short code.
 	SamplePiece string `protobuf:"bytes,2,opt,name=sample_piece,json=samplePiece,proto3" json:"sample_piece,omitempty"`
-	// "ciede2000" (also when empty) or "cie76".
+	// "ciede2000" (also when empty), "cie76", "cie94_textile", "cie94_graphic_arts" or "cmc". In CIE94 and CMC the reference sets the weights, so that exchanging
+	// the pieces gives another figure.
 	Formula string `protobuf:"bytes,3,opt,name=formula,proto3" json:"formula,omitempty"`
 	// Absent means D65/10.
-	Condition     *v1.ColourCondition `protobuf:"bytes,4,opt,name=condition,proto3" json:"condition,omitempty"`
+	Condition *v1.ColourCondition `protobuf:"bytes,4,opt,name=condition,proto3" json:"condition,omitempty"`
+	// Parametric factor for lightness, l of CMC(l:c); 0 means 1. Range: 0.1 to 10; cie76 has none. Told with the answer's formula, as the two below.
+	KL float64 `protobuf:"fixed64,5,opt,name=k_l,json=kL,proto3" json:"k_l,omitempty"`
+	// For chroma, c of CMC(l:c); 0 means 1. Range: 0.1 to 10; cie76 has none.
+	KC float64 `protobuf:"fixed64,6,opt,name=k_c,json=kC,proto3" json:"k_c,omitempty"`
+	// For hue; 0 means 1. Range: 0.1 to 10; cie76 and cmc have none.
+	KH            float64 `protobuf:"fixed64,7,opt,name=k_h,json=kH,proto3" json:"k_h,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2677,6 +2684,27 @@ func (x *ComparePiecesRequest) GetCondition() *v1.ColourCondition {
 		return x.Condition
 	}
 	return nil
+}
+
+func (x *ComparePiecesRequest) GetKL() float64 {
+	if x != nil {
+		return x.KL
+	}
+	return 0
+}
+
+func (x *ComparePiecesRequest) GetKC() float64 {
+	if x != nil {
+		return x.KC
+	}
+	return 0
+}
+
+func (x *ComparePiecesRequest) GetKH() float64 {
+	if x != nil {
+		return x.KH
+	}
+	return 0
 }
 
 // ComparePiecesResponse is the difference.
@@ -3813,12 +3841,15 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\vScoreFigure\x12\x19\n" +
 	"\x05value\x18\x01 \x01(\x01H\x00R\x05value\x88\x01\x01\x12!\n" +
 	"\fnot_computed\x18\x02 \x01(\tR\vnotComputedB\b\n" +
-	"\x06_value\"\xbf\x01\n" +
+	"\x06_value\"\xf2\x01\n" +
 	"\x14ComparePiecesRequest\x12'\n" +
 	"\x0freference_piece\x18\x01 \x01(\tR\x0ereferencePiece\x12!\n" +
 	"\fsample_piece\x18\x02 \x01(\tR\vsamplePiece\x12\x18\n" +
 	"\aformula\x18\x03 \x01(\tR\aformula\x12A\n" +
-	"\tcondition\x18\x04 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\"\xd4\x02\n" +
+	"\tcondition\x18\x04 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\x12\x0f\n" +
+	"\x03k_l\x18\x05 \x01(\x01R\x02kL\x12\x0f\n" +
+	"\x03k_c\x18\x06 \x01(\x01R\x02kC\x12\x0f\n" +
+	"\x03k_h\x18\a \x01(\x01R\x02kH\"\xd4\x02\n" +
 	"\x15ComparePiecesResponse\x12\x1e\n" +
 	"\n" +
 	"difference\x18\x01 \x01(\x01R\n" +

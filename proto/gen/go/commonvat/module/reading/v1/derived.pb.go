@@ -757,7 +757,7 @@ type RecoverCurveRequest struct {
 	Colour *v1.Lab `protobuf:"bytes,1,opt,name=colour,proto3" json:"colour,omitempty"`
 	// Required. What the colour holds for.
 	Condition string `protobuf:"bytes,2,opt,name=condition,proto3" json:"condition,omitempty"`
-	// Required; steps should be equal. At most 200.
+	// Required; at most 200. Where steps are unequal, slopes count by the nanometre.
 	WavelengthNm  []float64 `protobuf:"fixed64,3,rep,packed,name=wavelength_nm,json=wavelengthNm,proto3" json:"wavelength_nm,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -226,9 +226,13 @@ type ComputedColour struct {
 	// Where that minimum is, in nm; 0 without a spectrum.
 	StrengthNm float64 `protobuf:"fixed64,4,opt,name=strength_nm,json=strengthNm,proto3" json:"strength_nm,omitempty"`
 	// Absent with a fault, and without a spectrum or curve.
-	Xyz           *XYZ `protobuf:"bytes,5,opt,name=xyz,proto3" json:"xyz,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Xyz *XYZ `protobuf:"bytes,5,opt,name=xyz,proto3" json:"xyz,omitempty"`
+	// The factor there was outside of 0.005 to 0.995, and strength_ks is that of the limit.
+	StrengthClipped bool `protobuf:"varint,6,opt,name=strength_clipped,json=strengthClipped,proto3" json:"strength_clipped,omitempty"`
+	// strength_ks is above 17, where it stops being proportional to the dye: there is more dye than the figure says.
+	StrengthSaturated bool `protobuf:"varint,7,opt,name=strength_saturated,json=strengthSaturated,proto3" json:"strength_saturated,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *ComputedColour) Reset() {
@@ -296,6 +300,20 @@ func (x *ComputedColour) GetXyz() *XYZ {
 	return nil
 }
 
+func (x *ComputedColour) GetStrengthClipped() bool {
+	if x != nil {
+		return x.StrengthClipped
+	}
+	return false
+}
+
+func (x *ComputedColour) GetStrengthSaturated() bool {
+	if x != nil {
+		return x.StrengthSaturated
+	}
+	return false
+}
+
 // ComputeColoursResponse has one answer a measurement, in order.
 type ComputeColoursResponse struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -357,7 +375,7 @@ const file_commonvat_module_reading_v1_reading_proto_rawDesc = "" +
 	"\x03XYZ\x12\f\n" +
 	"\x01x\x18\x01 \x01(\x01R\x01x\x12\f\n" +
 	"\x01y\x18\x02 \x01(\x01R\x01y\x12\f\n" +
-	"\x01z\x18\x03 \x01(\x01R\x01z\"\xdc\x01\n" +
+	"\x01z\x18\x03 \x01(\x01R\x01z\"\xb6\x02\n" +
 	"\x0eComputedColour\x12)\n" +
 	"\x03lab\x18\x01 \x01(\v2\x17.commonvat.types.v1.LabR\x03lab\x12\x14\n" +
 	"\x05fault\x18\x02 \x01(\tR\x05fault\x12$\n" +
@@ -365,7 +383,9 @@ const file_commonvat_module_reading_v1_reading_proto_rawDesc = "" +
 	"strengthKs\x88\x01\x01\x12\x1f\n" +
 	"\vstrength_nm\x18\x04 \x01(\x01R\n" +
 	"strengthNm\x122\n" +
-	"\x03xyz\x18\x05 \x01(\v2 .commonvat.module.reading.v1.XYZR\x03xyzB\x0e\n" +
+	"\x03xyz\x18\x05 \x01(\v2 .commonvat.module.reading.v1.XYZR\x03xyz\x12)\n" +
+	"\x10strength_clipped\x18\x06 \x01(\bR\x0fstrengthClipped\x12-\n" +
+	"\x12strength_saturated\x18\a \x01(\bR\x11strengthSaturatedB\x0e\n" +
 	"\f_strength_ks\"_\n" +
 	"\x16ComputeColoursResponse\x12E\n" +
 	"\acolours\x18\x01 \x03(\v2+.commonvat.module.reading.v1.ComputedColourR\acolours2\xdf\x06\n" +
