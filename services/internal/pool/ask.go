@@ -209,7 +209,7 @@ func groupOf(by poolv1.GroupBy, r *row) symbol {
 	case poolv1.GroupBy_GROUP_BY_ORDER:
 		return r.route.order
 	case poolv1.GroupBy_GROUP_BY_WATER:
-		return r.route.water
+		return sym(r.route.water())
 	case poolv1.GroupBy_GROUP_BY_FIBRE:
 		return r.yarn.fibre
 	case poolv1.GroupBy_GROUP_BY_MORDANT:

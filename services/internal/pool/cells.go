@@ -105,7 +105,7 @@ func (t *texts) assignCells(picks []*pick, byOrder bool) {
 	}
 	head := memo(t, func(y yarn) string { return y.form.Value() + "; lot " + y.lot.Value() + "; " })
 	for _, p := range picks {
-		p.cell = cell{head: head(*p.row.yarn), route: p.row.route}
+		p.cell = cell{head: head(p.row.yarn), route: p.row.route.digest}
 	}
 	t.tellCells(picks, false)
 }
@@ -113,12 +113,12 @@ func (t *texts) assignCells(picks []*pick, byOrder bool) {
 // assignCellsBy is assignCells with another key.
 func (t *texts) assignCellsBy(picks []*pick, byOrder bool, key func(*row) string) {
 	type kind struct {
-		route *route
-		yarn  *yarn
+		route routeDigest
+		yarn  yarn
 	}
 	known := map[kind]label{} // so that a text is made once
 	for _, p := range picks {
-		k := kind{p.row.route, p.row.yarn}
+		k := kind{p.row.route.digest, p.row.yarn}
 		head, ok := known[k]
 		if !ok {
 			head = t.label(key(p.row))
@@ -132,10 +132,10 @@ func (t *texts) assignCellsBy(picks []*pick, byOrder bool, key func(*row) string
 // tellCells tells cells of one key apart, within strata and blocks, where their delivered depths don't agree.
 func (t *texts) tellCells(picks []*pick, byOrder bool) {
 	places := t.lay(picks, func(p *pick) (high, low uint64) {
-		return uint64(p.stratum)<<32 | uint64(p.block), p.cell.start()
+		return uint64(p.stratum)<<32 | uint64(p.block), p.cell.route.start()
 	})
 	slices.SortFunc(places, func(a, b place) int {
-		return cmp.Or(compareKeys(a, b), cmp.Compare(a.of.cell.head, b.of.cell.head), compareRoutes(a.of.cell.route, b.of.cell.route))
+		return cmp.Or(compareKeys(a, b), cmp.Compare(a.of.cell.head, b.of.cell.head), compareRoutes(a.of, b.of))
 	})
 	alike := func(a, b place) bool { return a.high == b.high && a.of.cell == b.of.cell }
 	var members []*pick

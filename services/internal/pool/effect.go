@@ -126,7 +126,7 @@ func (s *snapshot) cellWords(p *pick) string {
 		parts = append(parts, text)
 	}
 	if p.row.route.waterKnown {
-		parts = append(parts, s.waterWords(p.row.route.water.Value()))
+		parts = append(parts, s.waterWords(p.row.route.water()))
 	}
 	return strings.Join(parts, ", ")
 }
