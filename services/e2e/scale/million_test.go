@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
 
@@ -68,7 +69,7 @@ func sessionQuestion(readings, yarns int) pipeline.WidthsQuestion {
 			group, recipe := first+k%5, random.IntN(recipes)
 			c := centre[group*recipes+recipe]
 			q.Rows = append(q.Rows, pipeline.Row{
-				ReadingID: fmt.Sprintf("0198c000-0000-7000-9000-%012d", len(q.Rows)), Group: uint32(group), Block: uint32(session), Stratum: uint32(yarn),
+				ReadingID: uuid.MustParse(fmt.Sprintf("0198c000-0000-7000-9000-%012d", len(q.Rows))), Group: uint32(group), Block: uint32(session), Stratum: uint32(yarn),
 				Cell: uint32(recipe), Lab: trial.Lab{L: c.L + noise(), A: c.A + noise(), B: c.B + noise()},
 			})
 		}

@@ -1,10 +1,11 @@
 package pipeline
 
 import (
-	"cmp"
+	"bytes"
 	"fmt"
 	"slices"
 
+	"github.com/google/uuid"
 	"google.golang.org/protobuf/proto"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
@@ -20,7 +21,7 @@ const headerBytes = sdk.MaxMessageBytes - 1<<16
 
 // Row is one colour with its labels, indexes into Labels.
 type Row struct {
-	ReadingID string
+	ReadingID uuid.UUID // travels as a text, which is ordered as it is
 	Group     uint32
 	Block     uint32
 	Stratum   uint32
@@ -44,13 +45,15 @@ func (l Labels) message() *columnsv1.Labels {
 	return &columnsv1.Labels{Groups: l.Groups, Blocks: l.Blocks, Strata: l.Strata, Cells: l.Cells}
 }
 
+// ByReading orders rows by their reading ids.
+func ByReading(a, b Row) int { return bytes.Compare(a.ReadingID[:], b.ReadingID[:]) }
+
 // inOrder gives the rows sorted, by reading id, a copy unless they are already, and refuses a doubled id, which would be a fault of ours.
 func inOrder(rows []Row) ([]Row, error) {
 	sorted := rows
-	byID := func(a, b Row) int { return cmp.Compare(a.ReadingID, b.ReadingID) }
-	if !slices.IsSortedFunc(rows, byID) {
+	if !slices.IsSortedFunc(rows, ByReading) {
 		sorted = slices.Clone(rows)
-		slices.SortFunc(sorted, byID)
+		slices.SortFunc(sorted, ByReading)
 	}
 	for i := 1; i < len(sorted); i++ {
 		if sorted[i].ReadingID == sorted[i-1].ReadingID {
@@ -68,7 +71,7 @@ func checkHeader(header proto.Message) error {
 }
 
 // rowBytes bounds the encoded size of a row: id with tag and length, four indexes of at most 5 bytes, three doubles.
-func rowBytes(row *Row) int { return len(row.ReadingID) + 4 + 4*5 + 3*8 }
+func rowBytes(*Row) int { return idText + 4 + 4*5 + 3*8 }
 
 func columns(rows []Row) *columnsv1.ColourColumns {
 	n := len(rows)
@@ -78,7 +81,7 @@ func columns(rows []Row) *columnsv1.ColourColumns {
 		L: make([]float64, n), A: make([]float64, n), B: make([]float64, n),
 	}
 	for i, r := range rows {
-		c.ReadingId[i] = r.ReadingID
+		c.ReadingId[i] = r.ReadingID.String()
 		c.Group[i], c.Block[i], c.Stratum[i], c.Cell[i] = r.Group, r.Block, r.Stratum, r.Cell
 		c.L[i], c.A[i], c.B[i] = r.Lab.L, r.Lab.A, r.Lab.B
 	}

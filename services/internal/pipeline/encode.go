@@ -7,6 +7,7 @@ import (
 	"math"
 	"sync"
 
+	"github.com/google/uuid"
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/emptypb"
@@ -47,8 +48,7 @@ func (e *encoder) take(rows []Row) (size int) {
 	}
 	for i := range rows {
 		r := &rows[i]
-		e.ids = append(e.ids, 1<<3|byte(protowire.BytesType))
-		e.ids = protowire.AppendString(e.ids, r.ReadingID)
+		e.ids = appendID(append(e.ids, 1<<3|byte(protowire.BytesType), idText), &r.ReadingID)
 		for k, x := range [...]uint32{r.Group, r.Block, r.Stratum, r.Cell} {
 			e.indexes[k] = protowire.AppendVarint(e.indexes[k], uint64(x))
 		}
@@ -61,6 +61,21 @@ func (e *encoder) take(rows []Row) (size int) {
 		size += 1 + protowire.SizeBytes(len(column))
 	}
 	return size
+}
+
+// idText is the length of an id as a text.
+const idText = 36
+
+// appendID appends an id as uuid.UUID.String writes it, without a text of its own.
+func appendID(b []byte, id *uuid.UUID) []byte {
+	const digits = "0123456789abcdef"
+	for i, x := range id {
+		if i == 4 || i == 6 || i == 8 || i == 10 {
+			b = append(b, '-')
+		}
+		b = append(b, digits[x>>4], digits[x&15])
+	}
+	return b
 }
 
 // colours appends the rows that were taken. It is byte by byte what the library makes of columns(rows).

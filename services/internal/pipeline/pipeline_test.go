@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
@@ -121,7 +122,7 @@ func rows(n int) (pipeline.Labels, []pipeline.Row) {
 		if i%2 == 0 {
 			lab.A *= 3
 		}
-		out = append(out, pipeline.Row{ReadingID: fmt.Sprintf("%08d-0000-7000-8000-000000000000", n-i), Group: uint32(i % 2), Block: uint32(i / 2 % 2), Cell: uint32(i / 4), Lab: lab})
+		out = append(out, pipeline.Row{ReadingID: uuid.MustParse(fmt.Sprintf("%08d-0000-7000-8000-000000000000", n-i)), Group: uint32(i % 2), Block: uint32(i / 2 % 2), Cell: uint32(i / 4), Lab: lab})
 	}
 	return labels, out
 }

@@ -81,7 +81,7 @@ type Unit struct{ Group, Block, Stratum, Cell uint32 }
 // Units are those of rows, in the order of the first row of each, rows by reading id.
 func Units(rows []Row) []Unit {
 	rows = slices.Clone(rows)
-	slices.SortFunc(rows, func(a, b Row) int { return cmp.Compare(a.ReadingID, b.ReadingID) })
+	slices.SortFunc(rows, ByReading)
 	return unitsOf(rows)
 }
 

@@ -4,6 +4,7 @@ import (
 	"math"
 	"testing"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -18,7 +19,7 @@ func scoresQuestion() pipeline.ScoresQuestion {
 	return pipeline.ScoresQuestion{
 		Condition: d65, Labels: pipeline.Labels{Groups: []string{"a", "b"}, Blocks: []string{""}, Strata: []string{"x", "y"}, Cells: []string{"1", "2"}}, Seed: 1,
 		Rows: []pipeline.Row{
-			{ReadingID: "1", Lab: trial.Lab{L: 50}}, {ReadingID: "2", Cell: 1, Lab: trial.Lab{L: 60}}, {ReadingID: "3", Group: 1, Stratum: 1, Lab: trial.Lab{L: 40}},
+			{ReadingID: uuid.UUID{1}, Lab: trial.Lab{L: 50}}, {ReadingID: uuid.UUID{2}, Cell: 1, Lab: trial.Lab{L: 60}}, {ReadingID: uuid.UUID{3}, Group: 1, Stratum: 1, Lab: trial.Lab{L: 40}},
 		},
 	}
 }

@@ -10,6 +10,8 @@ import (
 	"strconv"
 	"strings"
 
+	"github.com/google/uuid"
+
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
@@ -307,15 +309,15 @@ func (t *texts) tableBy(picks []*pick, groups []string, done map[label]int64) (p
 	cellOf, cells := t.numberCells(picks)
 	labels := pipeline.Labels{Groups: t.texts(inOrder), Blocks: t.texts(blocks), Strata: t.texts(strata), Cells: cellNames(cells)}
 	g, b, s := t.places(inOrder), t.places(blocks), t.places(strata)
+	t.room = nil // it is as large as the rows
 	rows := make([]pipeline.Row, len(picks))
-	ids := readingIDs(picks)
 	for i, p := range picks {
-		rows[i] = pipeline.Row{ReadingID: ids[i*idText : (i+1)*idText], Group: g[p.group], Block: b[p.block], Stratum: s[p.stratum], Cell: cellOf[i], Lab: p.lab}
+		rows[i] = pipeline.Row{ReadingID: uuid.UUID(p.reading.id), Group: g[p.group], Block: b[p.block], Stratum: s[p.stratum], Cell: cellOf[i], Lab: p.lab}
 	}
 	return labels, rows
 }
 
-// cellNames are short names, under which cells travel; parts of one text, as are readingIDs, since half a million small ones cost more than their letters.
+// cellNames are short names, under which cells travel; parts of one text, since half a million small ones cost more than their letters.
 func cellNames(n int) []string {
 	const word = "cell "
 	text := make([]byte, 0, n*(len(word)+7))
@@ -330,19 +332,6 @@ func cellNames(n int) []string {
 		out[i], from = all[from:to], to
 	}
 	return out
-}
-
-// idText is the length of an id as a text.
-const idText = 36
-
-// readingIDs are the ids of the picks' readings as texts, one after the other.
-func readingIDs(picks []*pick) string {
-	var all strings.Builder
-	all.Grow(idText * len(picks))
-	for _, p := range picks {
-		all.WriteString(p.reading.id.String())
-	}
-	return all.String()
 }
 
 // leftOut counts what isn't used, by reason.

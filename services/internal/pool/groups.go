@@ -33,7 +33,6 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 	if by != poolv1.GroupBy_GROUP_BY_WATER {
 		a.picks = nil
 	}
-	a.texts.room = nil
 	response, err := p.widths(ctx, a, labels, rows)
 	if err != nil {
 		return err

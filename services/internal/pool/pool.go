@@ -144,7 +144,7 @@ func New(config Config) *Pool {
 }
 
 // page is how many records are read at a time.
-const page = 200
+const page = 25
 
 // Run loads the pool and follows the feed until ctx ends. It is called once. Faults of the store are tried again.
 func (p *Pool) Run(ctx context.Context) {

@@ -15,6 +15,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
@@ -51,7 +52,7 @@ func largeColumns(n int, trials []trial.ID) *frozen.Columns {
 	}
 	for i := range n {
 		c.Rows = append(c.Rows, pipeline.Row{
-			ReadingID: fmt.Sprintf("%08x-0000-7000-8000-000000000000", i), Group: uint32(i / 100 % 10), Stratum: uint32(i / 1000), Cell: uint32(i / 2),
+			ReadingID: uuid.MustParse(fmt.Sprintf("%08x-0000-7000-8000-000000000000", i)), Group: uint32(i / 100 % 10), Stratum: uint32(i / 1000), Cell: uint32(i / 2),
 			Lab: trial.Lab{L: 20 + 60*random.Float64(), A: 80*random.Float64() - 40, B: 80*random.Float64() - 40},
 		})
 		c.TrialOf = append(c.TrialOf, uint32(i%len(trials)))

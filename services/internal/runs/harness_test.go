@@ -221,7 +221,7 @@ func begin(t testing.TB) *lab {
 			of = 2
 		}
 		c.Rows = append(c.Rows, pipeline.Row{
-			ReadingID: fmt.Sprintf("%08d-0000-7000-8000-000000000000", i), Group: uint32(g), Block: uint32(cell % 2), Stratum: uint32(stratum), Cell: uint32(cell),
+			ReadingID: uuid.MustParse(fmt.Sprintf("%08d-0000-7000-8000-000000000000", i)), Group: uint32(g), Block: uint32(cell % 2), Stratum: uint32(stratum), Cell: uint32(cell),
 			Lab: trial.Lab{L: 20 + float64((i*7919)%(40+5*g))},
 		})
 		c.TrialOf = append(c.TrialOf, of)
