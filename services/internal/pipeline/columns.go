@@ -3,6 +3,7 @@ package pipeline
 import (
 	"bytes"
 	"fmt"
+	"iter"
 	"slices"
 
 	"github.com/google/uuid"
@@ -48,19 +49,53 @@ func (l Labels) message() *columnsv1.Labels {
 // ByReading orders rows by their reading ids.
 func ByReading(a, b Row) int { return bytes.Compare(a.ReadingID[:], b.ReadingID[:]) }
 
-// inOrder gives the rows sorted, by reading id, a copy unless they are already, and refuses a doubled id, which would be a fault of ours.
-func inOrder(rows []Row) ([]Row, error) {
-	sorted := rows
-	if !slices.IsSortedFunc(rows, ByReading) {
-		sorted = slices.Clone(rows)
-		slices.SortFunc(sorted, ByReading)
+// Rows are rows in the order of their reading ids, each id once. They may be made while they are gone through, which is done several times.
+type Rows interface {
+	Len() int
+	All() iter.Seq[Row]
+}
+
+// RowList is rows that are there already.
+type RowList []Row
+
+// Len is how many there are.
+func (l RowList) Len() int { return len(l) }
+
+// All goes through them.
+func (l RowList) All() iter.Seq[Row] { return slices.Values(l) }
+
+// InOrder gives rows sorted, by reading id, a copy unless they are already.
+func InOrder(rows []Row) RowList {
+	if slices.IsSortedFunc(rows, ByReading) {
+		return rows
 	}
-	for i := 1; i < len(sorted); i++ {
-		if sorted[i].ReadingID == sorted[i-1].ReadingID {
-			return nil, fmt.Errorf("reading %s is twice among the rows", sorted[i].ReadingID)
+	sorted := slices.Clone(rows)
+	slices.SortFunc(sorted, ByReading)
+	return sorted
+}
+
+// checkOrder refuses an id that is doubled or before its turn, which would be a fault of ours.
+func checkOrder(rows Rows) error {
+	var last uuid.UUID
+	first := true
+	for row := range rows.All() {
+		switch order := bytes.Compare(last[:], row.ReadingID[:]); {
+		case first:
+			first = false
+		case order == 0:
+			return fmt.Errorf("reading %s is twice among the rows", row.ReadingID)
+		case order > 0:
+			return fmt.Errorf("reading %s is out of order among the rows", row.ReadingID)
 		}
+		last = row.ReadingID
 	}
-	return sorted, nil
+	return nil
+}
+
+// inOrder is InOrder and refuses a doubled id.
+func inOrder(rows []Row) ([]Row, error) {
+	sorted := InOrder(rows)
+	return sorted, checkOrder(sorted)
 }
 
 func checkHeader(header proto.Message) error {
@@ -70,8 +105,13 @@ func checkHeader(header proto.Message) error {
 	return nil
 }
 
-// rowBytes bounds the encoded size of a row: id with tag and length, four indexes of at most 5 bytes, three doubles.
-func rowBytes(*Row) int { return idText + 4 + 4*5 + 3*8 }
+// rowBytes bounds the encoded size of a row: id with tag and length, four indexes of at most 5 bytes, three doubles. frameBytes is room for tags and lengths of
+// the packed columns and of the message around them, and chunkRows how many rows fit a chunk for certain.
+const (
+	rowBytes   = idText + 4 + 4*5 + 3*8
+	frameBytes = 64
+	chunkRows  = (chunkBytes - frameBytes) / rowBytes
+)
 
 func columns(rows []Row) *columnsv1.ColourColumns {
 	n := len(rows)

@@ -54,7 +54,7 @@ func TestRowsAreEncodedAsTheLibraryDoes(t *testing.T) {
 	}
 
 	sent := 0
-	require.NoError(t, sendRows(rows, func(m any) error {
+	require.NoError(t, sendRows(RowList(rows), func(m any) error {
 		body, err := proto.Marshal(m.(proto.Message))
 		require.NoError(t, err)
 		got := &palettev1.MeasureWidthsRequest{}
@@ -71,9 +71,9 @@ func TestRowsAreEncodedAsTheLibraryDoes(t *testing.T) {
 func TestSendingEndsWithItsStream(t *testing.T) {
 	rows := manyRows(20_000)
 	sent := 0
-	require.NoError(t, sendRows(rows, func(any) error { sent++; return io.EOF }), "the stream's status tells why")
+	require.NoError(t, sendRows(RowList(rows), func(any) error { sent++; return io.EOF }), "the stream's status tells why")
 	assert.Equal(t, 1, sent)
 	gone := errors.New("gone")
-	require.ErrorIs(t, sendRows(rows, func(any) error { return gone }), gone)
+	require.ErrorIs(t, sendRows(RowList(rows), func(any) error { return gone }), gone)
 	require.ErrorIs(t, sendScored(rows, true, true, func(any) error { return gone }), gone)
 }

@@ -93,7 +93,7 @@ func (namer) Description() *describev1.DescribeResponse {
 func TestWidthsAreAskedOfAModuleThatMeasuresThem(t *testing.T) {
 	modules := &namers{Modules: pipelinetest.Start(t), others: []string{"palette-width"}}
 	p := pipeline.New(modules)
-	q := pipeline.WidthsQuestion{Condition: d65, Labels: scoresQuestion().Labels, ThresholdDE00: 5, Rows: scoresQuestion().Rows}
+	q := pipeline.WidthsQuestion{Condition: d65, Labels: scoresQuestion().Labels, ThresholdDE00: 5, Rows: pipeline.RowList(scoresQuestion().Rows)}
 	_, _, err := p.MeasureWidths(t.Context(), q)
 	require.NoError(t, err)
 	assert.Equal(t, []string{"palette", "palette-width"}, modules.asked)

@@ -58,7 +58,7 @@ func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, described *
 		labels := Labels{Groups: []string{"a", "b"}, Blocks: []string{""}, Strata: []string{""}, Cells: []string{"x", "y"}}
 		rows := []Row{{ReadingID: uuid.UUID{1}, Lab: blue}, {ReadingID: uuid.UUID{2}, Cell: 1, Lab: green}, {ReadingID: uuid.UUID{3}, Group: 1, Lab: green}}
 		if slices.Contains(described.GetContracts(), WidthsContract) {
-			if _, _, err := p.MeasureWidths(ctx, WidthsQuestion{Condition: condition, Labels: labels, ThresholdDE00: 5, Rows: rows}); err != nil {
+			if _, _, err := p.MeasureWidths(ctx, WidthsQuestion{Condition: condition, Labels: labels, ThresholdDE00: 5, Rows: RowList(rows)}); err != nil {
 				return err
 			}
 		}

@@ -284,7 +284,7 @@ func (s *snapshot) sameName(name string) int {
 }
 
 // widths asks the palette module about rows and writes the groups of the answer.
-func (p *Pool) widths(ctx context.Context, a *asking, labels pipeline.Labels, rows []pipeline.Row) (*palettev1.MeasureWidthsResponse, error) {
+func (p *Pool) widths(ctx context.Context, a *asking, labels pipeline.Labels, rows pipeline.Rows) (*palettev1.MeasureWidthsResponse, error) {
 	response, identity, err := p.pipeline.MeasureWidths(ctx, pipeline.WidthsQuestion{
 		Condition: a.question.Condition, Labels: labels, Rows: rows,
 		ThresholdDE00: a.question.ThresholdDE00, EqualNumber: a.question.EqualNumber, Seed: a.question.Seed,

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"fmt"
+	"iter"
 	"maps"
 	"math"
 	"slices"
@@ -277,14 +278,41 @@ func (t *texts) several(picks []*pick) []bool {
 	return several
 }
 
+// tabled is picks as the rows of a question, made as they are gone through: a row takes as much room as its pick.
+type tabled struct {
+	picks                  []*pick
+	cells                  []uint32 // of each pick
+	groups, blocks, strata []uint32 // by label
+}
+
+// Len is how many there are.
+func (r *tabled) Len() int { return len(r.picks) }
+
+// All goes through the rows.
+func (r *tabled) All() iter.Seq[pipeline.Row] {
+	return func(yield func(pipeline.Row) bool) {
+		for i, p := range r.picks {
+			row := pipeline.Row{ReadingID: uuid.UUID(p.reading.id), Group: r.groups[p.group], Block: r.blocks[p.block], Stratum: r.strata[p.stratum], Cell: r.cells[i], Lab: p.lab}
+			if !yield(row) {
+				return
+			}
+		}
+	}
+}
+
+// list is all of the rows.
+func (r *tabled) list() []pipeline.Row {
+	return slices.AppendSeq(make([]pipeline.Row, 0, len(r.picks)), r.All())
+}
+
 // table makes labels and rows of picks. groups fixes the order of groups; nil sorts them. Blocks come in the order of
 // completion, the unfinished ones after them by their ids, which are ordered in time.
-func (t *texts) table(picks []*pick, groups []string) (pipeline.Labels, []pipeline.Row) {
+func (t *texts) table(picks []*pick, groups []string) (pipeline.Labels, *tabled) {
 	return t.tableBy(picks, groups, t.completion(picks))
 }
 
 // tableBy is table with the times at which blocks were complete.
-func (t *texts) tableBy(picks []*pick, groups []string, done map[label]int64) (pipeline.Labels, []pipeline.Row) {
+func (t *texts) tableBy(picks []*pick, groups []string, done map[label]int64) (pipeline.Labels, *tabled) {
 	var inOrder []label // groups
 	for _, group := range groups {
 		inOrder = append(inOrder, t.label(group))
@@ -308,13 +336,8 @@ func (t *texts) tableBy(picks []*pick, groups []string, done map[label]int64) (p
 	strata := t.sorted(picks, func(p *pick) label { return p.stratum })
 	cellOf, cells := t.numberCells(picks)
 	labels := pipeline.Labels{Groups: t.texts(inOrder), Blocks: t.texts(blocks), Strata: t.texts(strata), Cells: cellNames(cells)}
-	g, b, s := t.places(inOrder), t.places(blocks), t.places(strata)
-	t.room = nil // it is as large as the rows
-	rows := make([]pipeline.Row, len(picks))
-	for i, p := range picks {
-		rows[i] = pipeline.Row{ReadingID: uuid.UUID(p.reading.id), Group: g[p.group], Block: b[p.block], Stratum: s[p.stratum], Cell: cellOf[i], Lab: p.lab}
-	}
-	return labels, rows
+	t.room = nil // it may be large
+	return labels, &tabled{picks, cellOf, t.places(inOrder), t.places(blocks), t.places(strata)}
 }
 
 // cellNames are short names, under which cells travel; parts of one text, since half a million small ones cost more than their letters.

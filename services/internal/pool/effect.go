@@ -47,7 +47,7 @@ func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, m
 	a.texts.repeats(picks)
 	labels, rows := a.texts.tableBy(picks, armGroups, done)
 	response, identity, err := p.pipeline.MeasureOrderEffect(ctx, pipeline.EffectQuestion{
-		Condition: a.question.Condition, Labels: labels, Rows: rows, Arms: arms,
+		Condition: a.question.Condition, Labels: labels, Rows: rows.list(), Arms: arms,
 		ToleranceDE00: tolerance, ClosingSessions: closing, Comparisons: 1, Seed: a.question.Seed,
 	})
 	if errors.Is(err, pipeline.ErrNotOffered) {
