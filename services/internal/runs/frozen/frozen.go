@@ -195,8 +195,8 @@ func (c *Columns) add(chunk *catalogv1.FrozenChunk) error {
 	figures := 0
 	for i := range n {
 		id, err := uuid.Parse(columns.GetReadingId()[i])
-		if err != nil {
-			return fmt.Errorf("%w: the id of a reading: %w", ErrDamaged, err)
+		if err != nil || id.String() != columns.GetReadingId()[i] {
+			return fmt.Errorf("%w: the id of a reading is %.40q, must be a UUID as Encode writes it", ErrDamaged, columns.GetReadingId()[i])
 		}
 		row := pipeline.Row{
 			ReadingID: id, Group: columns.GetGroup()[i], Block: columns.GetBlock()[i], Stratum: columns.GetStratum()[i], Cell: columns.GetCell()[i],

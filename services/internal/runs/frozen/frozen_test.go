@@ -1,6 +1,7 @@
 package frozen
 
 import (
+	"bytes"
 	"fmt"
 	"testing"
 
@@ -65,6 +66,16 @@ func TestEncodeAndDecode(t *testing.T) {
 
 	c.Rows[1].ReadingID = c.Rows[0].ReadingID
 	require.ErrorContains(t, c.Sort(), "twice")
+
+	one, err := some(t, 1).Encode()
+	require.NoError(t, err)
+	for _, text := range []string{"00000001-0000-7000-8000-00000000000g", "0000000A-0000-7000-8000-000000000000"} {
+		parts := [][]byte{one.Parts[0], bytes.Replace(one.Parts[1], []byte("00000001-0000-7000-8000-000000000000"), []byte(text), 1)}
+		require.NotEqual(t, one.Parts[1], parts[1])
+		_, err = Decode(parts, Sum(parts))
+		require.ErrorIs(t, err, ErrDamaged)
+		require.ErrorContains(t, err, text)
+	}
 }
 
 // What is taken out leaves no row, no label of its own and no trial; the rest is as it would have been without.
