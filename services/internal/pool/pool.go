@@ -80,7 +80,7 @@ type Config struct {
 }
 
 // DefaultMaxPieces is how many pieces a question may be about, as many as a run may freeze. The contracts of the modules would take 10,000,000 rows; what bounds a question
-// is the time that a palette module has, and the memory that the question takes beside the pool: about 270 bytes a piece (services/e2e/scale, BenchmarkLargeQuestion).
+// is the time that a palette module has, and the memory that the question takes beside the pool: about 200 bytes a piece (services/e2e/scale, BenchmarkLargeQuestion).
 const DefaultMaxPieces = 1_000_000
 
 // Pool answers questions. It is safe for use by several goroutines.
@@ -143,7 +143,7 @@ func New(config Config) *Pool {
 	return p
 }
 
-// page is how many records are read at a time.
+// page is how many records are read at a time. A few pages are on their way at once, and a trial may have megabytes.
 const page = 25
 
 // Run loads the pool and follows the feed until ctx ends. It is called once. Faults of the store are tried again.

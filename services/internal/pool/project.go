@@ -120,11 +120,7 @@ func project(t *trial.Trial, shared *dictionary) (*chunk, error) {
 		if !known { // a part of another trial's piece, or of no session
 			made = session{id: p.SessionID}
 		}
-		from := origin{made, yarnOf(p.Fibre)}
-		if origins[from] == nil {
-			origins[from] = &from
-		}
-		r := row{origin: origins[from]}
+		r := row{origin: once(origins, origin{made, yarnOf(p.Fibre)})}
 		if r.piece, err = entryIDOf(p.ID); err != nil {
 			return nil, err
 		}
@@ -302,8 +298,10 @@ func once[T comparable](kept map[T]*T, value T) *T {
 	if known := kept[value]; known != nil {
 		return known
 	}
-	kept[value] = &value
-	return &value
+	one := new(T) // and not value, for which room would be made each time
+	*one = value
+	kept[value] = one
+	return one
 }
 
 // routeList is the routes of a trial's rows, each kept once, in one piece of memory: hundreds of thousands of routes may differ in a pool, and as many small pieces would be
