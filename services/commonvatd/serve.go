@@ -35,9 +35,9 @@ const (
 	modulesCloseTimeout = 10 * time.Second
 	// registryCloseTimeout bounds the keeping of when tokens were last used.
 	registryCloseTimeout = 5 * time.Second
-	// softMemory is from where the collector works harder instead of letting the heap double. A pool of a million readings holds half of it
-	// and hardly changes, so that costs little; smaller ones never come near. It refuses nothing: a larger pool takes what it needs.
-	softMemory = 400 << 20
+	// softMemory is from where the collector works harder instead of letting the heap double. A pool of a million readings holds a third of it
+	// and hardly changes, and a question about all of them as much again; smaller ones never come near. It refuses nothing: a larger pool takes what it needs.
+	softMemory = 300 << 20
 )
 
 // moduleCallTimeouts are meant for questions of up to 1,000,000 rows: a batch of readings, a difference, a question as a whole.

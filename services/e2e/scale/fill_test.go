@@ -46,12 +46,21 @@ var (
 // begins is when the first invented trial was made.
 var begins = time.Date(2021, 3, 1, 8, 0, 0, 0, time.UTC)
 
-// maker invents trials from a seed; the same seed gives the same trials.
+// manyMordants are as many as the groups of a question that is to have many.
+var manyMordants = func() (out []string) {
+	for i := range 200 {
+		out = append(out, fmt.Sprintf("mordant liquor %03d", i+1))
+	}
+	return out
+}()
+
+// maker invents trials from a seed; the same seed and mordants give the same trials.
 type maker struct {
-	random  *rand.Rand
-	now     time.Time
-	sources []trial.ID
-	made    int
+	mordants []string
+	random   *rand.Rand
+	now      time.Time
+	sources  []trial.ID
+	made     int
 }
 
 // id is a UUID version 7 of the maker's time.
@@ -124,7 +133,7 @@ func (m *maker) trial() (*trial.Trial, []trial.Bath) {
 		t.Sharing = trial.Sharing{Level: trial.Public, Licence: "CC-BY-4.0"}
 	}
 	baths := []trial.Bath{
-		m.bath(trial.MordantBath, trial.Mordant, pick(m, mordants), 3), m.bath(trial.DyeBath, trial.Dye, first, 15+10*m.random.Float64()),
+		m.bath(trial.MordantBath, trial.Mordant, pick(m, m.mordants), 3), m.bath(trial.DyeBath, trial.Dye, first, 15+10*m.random.Float64()),
 		m.bath(trial.Vat, trial.Dye, "indigo", 4), m.bath(trial.DyeBath, trial.Dye, second, 20),
 	}
 	put := func(p *trial.Piece, position int, b *trial.Bath) {
@@ -166,8 +175,8 @@ func (m *maker) trial() (*trial.Trial, []trial.Bath) {
 // owner of what is made next.
 func (m *maker) owner() trial.MemberID { return fmt.Sprintf("dyer%02d", m.random.IntN(members)) }
 
-// fill makes a store of about so many readings, and gives the token of a member who owns nothing.
-func fill(ctx context.Context, path string, readings int) (token string, err error) {
+// fill makes a store of about so many readings with so mordanted pieces, and gives the token of a member who owns nothing.
+func fill(ctx context.Context, path string, readings int, mordants []string) (token string, err error) {
 	records, err := sqlite.Open(ctx, sqlite.Config{Path: path})
 	if err != nil {
 		return "", err
@@ -187,7 +196,7 @@ func fill(ctx context.Context, path string, readings int) (token string, err err
 	if _, err := registry.CreateMember(ctx, store.Actor{Member: store.Server, Method: "fill"}, store.MemberRow{ID: "onlooker", DisplayName: "Onlooker", Roles: []string{"member"}}); err != nil {
 		return "", err
 	}
-	m := &maker{random: rand.New(rand.NewPCG(seed, uint64(readings))), now: begins}
+	m := &maker{mordants: mordants, random: rand.New(rand.NewPCG(seed, uint64(readings))), now: begins}
 	change := func(member trial.MemberID, apply func(trial.Records) error) error {
 		_, err := records.Change(ctx, store.ChangeRequest{Actor: store.Actor{Member: member, Method: "fill"}, Now: m.now, Apply: func(r trial.Records) ([]byte, error) { return nil, apply(r) }})
 		return err

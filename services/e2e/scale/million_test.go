@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
 
@@ -51,7 +52,7 @@ func sessionQuestion(readings, yarns int) pipeline.WidthsQuestion {
 	}
 	q := pipeline.WidthsQuestion{
 		Condition:     trial.ColourCondition{Illuminant: trial.IlluminantD65, Observer: trial.Observer10},
-		ThresholdDE00: 5, Seed: 1, Rows: make([]pipeline.Row, 0, readings),
+		ThresholdDE00: 5, Seed: 1,
 	}
 	list := func(n int, format string) (out []string) {
 		for i := range n {
@@ -59,20 +60,22 @@ func sessionQuestion(readings, yarns int) pipeline.WidthsQuestion {
 		}
 		return out
 	}
+	rows := make(pipeline.RowList, 0, readings)
 	q.Labels = pipeline.Labels{Groups: list(groups, "group %03d"), Strata: list(yarns, "yarn %d"), Cells: list(recipes, "recipe %02d"),
 		Blocks: list((readings+24)/25, "0198c000-0000-7000-8000-%012d")}
 	noise := func() float64 { return 1.5 * random.NormFloat64() }
 	for session := range q.Labels.Blocks {
 		first, yarn := 5*random.IntN(groups/5), random.IntN(yarns)
-		for k := 0; k < 25 && len(q.Rows) < readings; k++ {
+		for k := 0; k < 25 && len(rows) < readings; k++ {
 			group, recipe := first+k%5, random.IntN(recipes)
 			c := centre[group*recipes+recipe]
-			q.Rows = append(q.Rows, pipeline.Row{
-				ReadingID: fmt.Sprintf("0198c000-0000-7000-9000-%012d", len(q.Rows)), Group: uint32(group), Block: uint32(session), Stratum: uint32(yarn),
+			rows = append(rows, pipeline.Row{
+				ReadingID: uuid.MustParse(fmt.Sprintf("0198c000-0000-7000-9000-%012d", len(rows))), Group: uint32(group), Block: uint32(session), Stratum: uint32(yarn),
 				Cell: uint32(recipe), Lab: trial.Lab{L: c.L + noise(), A: c.A + noise(), B: c.B + noise()},
 			})
 		}
 	}
+	q.Rows = rows
 	return q
 }
 

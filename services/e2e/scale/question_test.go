@@ -15,9 +15,10 @@ import (
 	"google.golang.org/grpc/status"
 )
 
-// BenchmarkLargeQuestion asks a core with 10,000, 100,000 and, with COMMONVAT_SCALE_READINGS=1000000, a million readings about everything there is, twice: when it is asked first,
-// the colours are computed too. It must be answered, or refused in words, and leave the core at work. The last lines have the exponents of the core's own time,
-// fitted from the least to the most readings; n log n has 1.12 from 1e4 to 1e5 and 1.09 to 1e6. Times are of the processors, and memory the most that a process held; the core's is
+// BenchmarkLargeQuestion asks a core with 10,000, 100,000 and, with COMMONVAT_SCALE_READINGS=1000000, a million readings how wide palettes are by mordant: of everything
+// there is and of a fifth, in four groups, and of everything there is in another record in 200. Each is asked twice: when it is asked first, the colours are computed
+// too. It must be answered, or refused in words, and leave the core at work. The last lines have the exponents of the core's own time, fitted from the least to
+// the most readings; n log n has 1.12 from 1e4 to 1e5 and 1.09 to 1e6. Times are of the processors, and memory the most that a process held; the core's is
 // that of its start too. The limits that core and module were built to, 3 s and 400 MiB, stand beside the figures and are not asserted.
 func BenchmarkLargeQuestion(b *testing.B) {
 	sizes := []int{small, defaultLarge}
@@ -26,23 +27,33 @@ func BenchmarkLargeQuestion(b *testing.B) {
 	}
 	growth := map[string][][2]float64{}
 	for _, n := range sizes {
-		for _, q := range []struct{ name, filter string }{
-			{"all", ""},
-			{"a fifth", `fibre = "wool"`},
+		few := func(b *testing.B) (data, token string) { return record(b, n) }
+		many := func(b *testing.B) (data, token string) {
+			return recordOf(b, fmt.Sprintf("%d-%d", n, len(manyMordants)), n, manyMordants)
+		}
+		for _, q := range []struct {
+			name, filter, growth string
+			record               func(b *testing.B) (data, token string)
+		}{
+			{"all", "", "", few},
+			{"a fifth", `fibre = "wool"`, "none", few},
+			{"200 groups", "", ", 200 groups", many},
 		} {
 			b.Run(fmt.Sprintf("%d/%s", n, q.name), func(b *testing.B) {
 				for b.Loop() {
-					first, again := askTwice(b, n, q.filter)
-					if q.filter == "" {
-						growth["first"] = append(growth["first"], [2]float64{math.Log(float64(n)), math.Log(first)})
-						growth["again"] = append(growth["again"], [2]float64{math.Log(float64(n)), math.Log(again)})
-					}
+					data, token := q.record(b)
+					first, again := askTwice(b, data, token, q.filter)
+					growth["first"+q.growth] = append(growth["first"+q.growth], [2]float64{math.Log(float64(n)), math.Log(first)})
+					growth["again"+q.growth] = append(growth["again"+q.growth], [2]float64{math.Log(float64(n)), math.Log(again)})
 				}
 				b.ReportMetric(0, "ns/op")
 			})
 		}
 	}
-	for _, name := range []string{"first", "again"} {
+	for _, name := range []string{"first", "again", "first, 200 groups", "again, 200 groups"} {
+		if len(growth[name]) < 2 { // not all were asked
+			continue
+		}
 		b.Run("exponent "+name, func(b *testing.B) {
 			b.ReportMetric(slope(growth[name]), "exponent(n-log-n-1.09)")
 			b.ReportMetric(0, "ns/op")
@@ -51,9 +62,9 @@ func BenchmarkLargeQuestion(b *testing.B) {
 }
 
 // askTwice asks a core that was started for it, and gives the seconds that the core's processors took for each.
-func askTwice(b *testing.B, readings int, filter string) (first, again float64) {
+func askTwice(b *testing.B, data, token, filter string) (first, again float64) {
 	b.Helper()
-	c := start(b, readings)
+	c := startOn(b, data, token)
 	c.load()
 	b.ReportMetric(c.memory("VmHWM"), "MiB-core-before")
 	var took [2]float64
@@ -79,6 +90,11 @@ func askTwice(b *testing.B, readings int, filter string) (first, again float64) 
 			b.ReportMetric(mostMemory(b, pid), "MiB-"+kind)
 		}
 		b.ReportMetric(float64(answer.GetPiecesUsed()), "pieces")
+		groups := map[string]bool{}
+		for _, g := range answer.GetGroups() {
+			groups[g.GetGroup()] = true
+		}
+		b.ReportMetric(float64(len(groups)), "groups")
 	}
 	b.ReportMetric(c.memory("VmHWM"), "MiB-core(limit-400)")
 	_, err := c.page("", "")

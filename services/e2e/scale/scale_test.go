@@ -39,7 +39,7 @@ const (
 func TestSameSeedSameTrials(t *testing.T) {
 	sum := func() (sums [2][32]byte) {
 		dir := t.TempDir()
-		_, err := fill(t.Context(), filepath.Join(dir, storeFile), 500)
+		_, err := fill(t.Context(), filepath.Join(dir, storeFile), 500, mordants)
 		require.NoError(t, err)
 		for i, query := range []string{"SELECT body FROM trials ORDER BY id", "SELECT body FROM baths ORDER BY id"} {
 			sums[i] = contentOf(t, filepath.Join(dir, storeFile), query)
@@ -66,9 +66,9 @@ func large(b *testing.B) int {
 
 var kept struct {
 	sync.Mutex
-	dir    string // of programs and records of this run
-	made   map[int]string
-	tokens map[int]string
+	dir    string            // of programs and records of this run
+	made   map[string]string // folders of data
+	tokens map[string]string
 }
 
 func TestMain(m *testing.M) {
@@ -85,7 +85,7 @@ func folder(b *testing.B) string {
 	if kept.dir == "" {
 		dir, err := os.MkdirTemp("", "cvscale")
 		require.NoError(b, err)
-		kept.dir, kept.made, kept.tokens = dir, map[int]string{}, map[int]string{}
+		kept.dir, kept.made, kept.tokens = dir, map[string]string{}, map[string]string{}
 	}
 	return kept.dir
 }
@@ -94,21 +94,27 @@ func folder(b *testing.B) string {
 // that COMMONVAT_SCALE_DIR names.
 func record(b *testing.B, readings int) (data, token string) {
 	b.Helper()
+	return recordOf(b, strconv.Itoa(readings), readings, mordants)
+}
+
+// recordOf is record with other mordants, under a name of its own.
+func recordOf(b *testing.B, name string, readings int, mordants []string) (data, token string) {
+	b.Helper()
 	kept.Lock()
 	defer kept.Unlock()
 	dir := folder(b)
-	if kept.made[readings] != "" {
-		return kept.made[readings], kept.tokens[readings]
+	if kept.made[name] != "" {
+		return kept.made[name], kept.tokens[name]
 	}
 	if outside := os.Getenv("COMMONVAT_SCALE_DIR"); outside != "" {
 		dir = outside
 	}
-	data = filepath.Join(dir, strconv.Itoa(readings))
+	data = filepath.Join(dir, name)
 	tokenFile := filepath.Join(data, "token")
 	if _, err := os.Stat(tokenFile); err != nil {
 		require.NoError(b, os.MkdirAll(data, 0o700))
 		begun := time.Now()
-		token, err := fill(b.Context(), filepath.Join(data, storeFile), readings)
+		token, err := fill(b.Context(), filepath.Join(data, storeFile), readings, mordants)
 		require.NoError(b, err)
 		require.NoError(b, os.WriteFile(tokenFile, []byte(token), 0o600))
 		info, err := os.Stat(filepath.Join(data, storeFile))
@@ -117,7 +123,7 @@ func record(b *testing.B, readings int) (data, token string) {
 	}
 	text, err := os.ReadFile(tokenFile)
 	require.NoError(b, err)
-	kept.made[readings], kept.tokens[readings] = data, string(text)
+	kept.made[name], kept.tokens[name] = data, string(text)
 	return data, string(text)
 }
 
@@ -183,6 +189,12 @@ type core struct {
 func start(b *testing.B, readings int) *core {
 	b.Helper()
 	data, token := record(b, readings)
+	return startOn(b, data, token)
+}
+
+// startOn is start on a record in a folder.
+func startOn(b *testing.B, data, token string) *core {
+	b.Helper()
 	bin := build(b)
 	program := filepath.Join(bin, "commonvatd")
 	if _, err := os.Stat(filepath.Join(data, "modules")); err != nil {

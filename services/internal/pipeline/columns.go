@@ -1,10 +1,12 @@
 package pipeline
 
 import (
-	"cmp"
+	"bytes"
 	"fmt"
+	"iter"
 	"slices"
 
+	"github.com/google/uuid"
 	"google.golang.org/protobuf/proto"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
@@ -20,7 +22,7 @@ const headerBytes = sdk.MaxMessageBytes - 1<<16
 
 // Row is one colour with its labels, indexes into Labels.
 type Row struct {
-	ReadingID string
+	ReadingID uuid.UUID // travels as a text, which is ordered as it is
 	Group     uint32
 	Block     uint32
 	Stratum   uint32
@@ -44,20 +46,56 @@ func (l Labels) message() *columnsv1.Labels {
 	return &columnsv1.Labels{Groups: l.Groups, Blocks: l.Blocks, Strata: l.Strata, Cells: l.Cells}
 }
 
-// inOrder gives the rows sorted, by reading id, a copy unless they are already, and refuses a doubled id, which would be a fault of ours.
-func inOrder(rows []Row) ([]Row, error) {
-	sorted := rows
-	byID := func(a, b Row) int { return cmp.Compare(a.ReadingID, b.ReadingID) }
-	if !slices.IsSortedFunc(rows, byID) {
-		sorted = slices.Clone(rows)
-		slices.SortFunc(sorted, byID)
+// ByReading orders rows by their reading ids.
+func ByReading(a, b Row) int { return bytes.Compare(a.ReadingID[:], b.ReadingID[:]) }
+
+// Rows are rows in the order of their reading ids, each id once. They may be made while they are gone through, which is done several times.
+type Rows interface {
+	Len() int
+	All() iter.Seq[Row]
+}
+
+// RowList is rows that are there already.
+type RowList []Row
+
+// Len is how many there are.
+func (l RowList) Len() int { return len(l) }
+
+// All goes through them.
+func (l RowList) All() iter.Seq[Row] { return slices.Values(l) }
+
+// InOrder gives rows sorted, by reading id, a copy unless they are already.
+func InOrder(rows []Row) RowList {
+	if slices.IsSortedFunc(rows, ByReading) {
+		return rows
 	}
-	for i := 1; i < len(sorted); i++ {
-		if sorted[i].ReadingID == sorted[i-1].ReadingID {
-			return nil, fmt.Errorf("reading %s is twice among the rows", sorted[i].ReadingID)
+	sorted := slices.Clone(rows)
+	slices.SortFunc(sorted, ByReading)
+	return sorted
+}
+
+// checkOrder refuses an id that is doubled or before its turn, which would be a fault of ours.
+func checkOrder(rows Rows) error {
+	var last uuid.UUID
+	first := true
+	for row := range rows.All() {
+		switch order := bytes.Compare(last[:], row.ReadingID[:]); {
+		case first:
+			first = false
+		case order == 0:
+			return fmt.Errorf("reading %s is twice among the rows", row.ReadingID)
+		case order > 0:
+			return fmt.Errorf("reading %s is out of order among the rows", row.ReadingID)
 		}
+		last = row.ReadingID
 	}
-	return sorted, nil
+	return nil
+}
+
+// inOrder is InOrder and refuses a doubled id.
+func inOrder(rows []Row) ([]Row, error) {
+	sorted := InOrder(rows)
+	return sorted, checkOrder(sorted)
 }
 
 func checkHeader(header proto.Message) error {
@@ -67,8 +105,13 @@ func checkHeader(header proto.Message) error {
 	return nil
 }
 
-// rowBytes bounds the encoded size of a row: id with tag and length, four indexes of at most 5 bytes, three doubles.
-func rowBytes(row *Row) int { return len(row.ReadingID) + 4 + 4*5 + 3*8 }
+// rowBytes bounds the encoded size of a row: id with tag and length, four indexes of at most 5 bytes, three doubles. frameBytes is room for tags and lengths of
+// the packed columns and of the message around them, and chunkRows how many rows fit a chunk for certain.
+const (
+	rowBytes   = idText + 4 + 4*5 + 3*8
+	frameBytes = 64
+	chunkRows  = (chunkBytes - frameBytes) / rowBytes
+)
 
 func columns(rows []Row) *columnsv1.ColourColumns {
 	n := len(rows)
@@ -78,7 +121,7 @@ func columns(rows []Row) *columnsv1.ColourColumns {
 		L: make([]float64, n), A: make([]float64, n), B: make([]float64, n),
 	}
 	for i, r := range rows {
-		c.ReadingId[i] = r.ReadingID
+		c.ReadingId[i] = r.ReadingID.String()
 		c.Group[i], c.Block[i], c.Stratum[i], c.Cell[i] = r.Group, r.Block, r.Stratum, r.Cell
 		c.L[i], c.A[i], c.B[i] = r.Lab.L, r.Lab.A, r.Lab.B
 	}

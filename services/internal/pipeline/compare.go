@@ -57,7 +57,7 @@ func (p *Pipeline) CompareOrders(ctx context.Context, q OrdersQuestion) (*compar
 	if err := stream.Send(header); err != nil && !errors.Is(err, io.EOF) {
 		return nil, nil, h.failed(ctx, err)
 	}
-	if err := sendRows(rows, stream.SendMsg); err != nil {
+	if err := sendRows(RowList(rows), stream.SendMsg); err != nil {
 		return nil, nil, h.failed(ctx, err)
 	}
 	response, err := stream.CloseAndRecv()

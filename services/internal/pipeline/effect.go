@@ -66,7 +66,7 @@ func askRows[Q, R any, M interface {
 	if err := stream.Send(header); err != nil && !errors.Is(err, io.EOF) {
 		return nil, nil, failed(err)
 	}
-	if err := sendRows(rows, stream.SendMsg); err != nil {
+	if err := sendRows(RowList(rows), stream.SendMsg); err != nil {
 		return nil, nil, failed(err)
 	}
 	response, err := stream.CloseAndRecv()

@@ -7,6 +7,7 @@ import (
 	"math"
 	"sync"
 
+	"github.com/google/uuid"
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/types/known/emptypb"
@@ -47,8 +48,7 @@ func (e *encoder) take(rows []Row) (size int) {
 	}
 	for i := range rows {
 		r := &rows[i]
-		e.ids = append(e.ids, 1<<3|byte(protowire.BytesType))
-		e.ids = protowire.AppendString(e.ids, r.ReadingID)
+		e.ids = appendID(append(e.ids, 1<<3|byte(protowire.BytesType), idText), &r.ReadingID)
 		for k, x := range [...]uint32{r.Group, r.Block, r.Stratum, r.Cell} {
 			e.indexes[k] = protowire.AppendVarint(e.indexes[k], uint64(x))
 		}
@@ -61,6 +61,21 @@ func (e *encoder) take(rows []Row) (size int) {
 		size += 1 + protowire.SizeBytes(len(column))
 	}
 	return size
+}
+
+// idText is the length of an id as a text.
+const idText = 36
+
+// appendID appends an id as uuid.UUID.String writes it, without a text of its own.
+func appendID(b []byte, id *uuid.UUID) []byte {
+	const digits = "0123456789abcdef"
+	for i, x := range id {
+		if i == 4 || i == 6 || i == 8 || i == 10 {
+			b = append(b, '-')
+		}
+		b = append(b, digits[x>>4], digits[x&15])
+	}
+	return b
 }
 
 // colours appends the rows that were taken. It is byte by byte what the library makes of columns(rows).
@@ -84,16 +99,31 @@ func encoded(b []byte) *emptypb.Empty {
 	return m
 }
 
-// sendRows sends rows, sorted by reading id, in requests of at most chunkBytes whose columns are theirs. An io.EOF of sendMsg ends it without an error: the
-// stream's own status then tells why.
-func sendRows(rows []Row, sendMsg func(any) error) error {
+// sendRows sends rows in requests of at most chunkBytes whose columns are theirs; each is on its way while the rows of the next are made. An io.EOF of sendMsg
+// ends it without an error: the stream's own status then tells why.
+func sendRows(rows Rows, sendMsg func(any) error) error {
 	e := encoders.Get().(*encoder)
 	defer encoders.Put(e)
-	return cut(rows, rowBytes, nil, func(part []Row) error {
+	part := make([]Row, 0, min(chunkRows, rows.Len()))
+	var err error
+	send := func() bool {
 		e.out = head(e.out[:0], columnsField, e.take(part))
 		e.out = e.colours(e.out)
-		return sendMsg(encoded(e.out))
-	})
+		part, err = part[:0], sendMsg(encoded(e.out))
+		return err == nil
+	}
+	for row := range rows.All() {
+		if part = append(part, row); len(part) == chunkRows && !send() {
+			break
+		}
+	}
+	if err == nil && len(part) > 0 {
+		send()
+	}
+	if errors.Is(err, io.EOF) {
+		return nil
+	}
+	return err
 }
 
 // sendScored sends rows with what is asked for beside them, as sendRows does.
@@ -148,8 +178,7 @@ func beside(part []Row, ages, spectra bool) *palettev2.ScoredColumns {
 // cut hands rows on in runs of at most chunkBytes, by the size of a row; apart, which may be nil, tells that a row can't be in one run with those before it.
 func cut(rows []Row, bytes func(*Row) int, apart func(run []Row, row *Row) bool, send func([]Row) error) error {
 	for start := 0; start < len(rows); {
-		const frame = 64 // tags and lengths of the packed columns and of the message around them
-		size, end := frame, start
+		size, end := frameBytes, start
 		for end < len(rows) && (end == start || size+bytes(&rows[end]) <= chunkBytes && (apart == nil || !apart(rows[start:end], &rows[end]))) {
 			size += bytes(&rows[end])
 			end++

@@ -2,12 +2,12 @@ package pipeline
 
 import (
 	"errors"
-	"fmt"
 	"io"
 	"math"
-	"strings"
+	"strconv"
 	"testing"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/protobuf/proto"
@@ -17,11 +17,11 @@ import (
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
-// manyRows have indexes of one to five bytes, ids of several lengths, and some ages and spectra on two grids.
+// manyRows have indexes of one to five bytes, and some ages and spectra on two grids.
 func manyRows(n int) (rows []Row) {
 	for i := range n {
 		r := Row{
-			ReadingID: fmt.Sprintf("%08d%s", i, strings.Repeat("-é", i%80)), Group: uint32(i % 3), Block: uint32(i), Stratum: uint32(i * i), Cell: math.MaxUint32 - uint32(i),
+			ReadingID: uuid.NewSHA1(uuid.Nil, strconv.AppendInt(nil, int64(i), 10)), Group: uint32(i % 3), Block: uint32(i), Stratum: uint32(i * i), Cell: math.MaxUint32 - uint32(i),
 			Lab: trial.Lab{L: float64(i) / 7, A: -float64(i), B: math.Copysign(0, -1)}, AgeDays: float64(i%5 - 1),
 		}
 		if i%3 > 0 {
@@ -54,7 +54,7 @@ func TestRowsAreEncodedAsTheLibraryDoes(t *testing.T) {
 	}
 
 	sent := 0
-	require.NoError(t, sendRows(rows, func(m any) error {
+	require.NoError(t, sendRows(RowList(rows), func(m any) error {
 		body, err := proto.Marshal(m.(proto.Message))
 		require.NoError(t, err)
 		got := &palettev1.MeasureWidthsRequest{}
@@ -71,9 +71,9 @@ func TestRowsAreEncodedAsTheLibraryDoes(t *testing.T) {
 func TestSendingEndsWithItsStream(t *testing.T) {
 	rows := manyRows(20_000)
 	sent := 0
-	require.NoError(t, sendRows(rows, func(any) error { sent++; return io.EOF }), "the stream's status tells why")
+	require.NoError(t, sendRows(RowList(rows), func(any) error { sent++; return io.EOF }), "the stream's status tells why")
 	assert.Equal(t, 1, sent)
 	gone := errors.New("gone")
-	require.ErrorIs(t, sendRows(rows, func(any) error { return gone }), gone)
+	require.ErrorIs(t, sendRows(RowList(rows), func(any) error { return gone }), gone)
 	require.ErrorIs(t, sendScored(rows, true, true, func(any) error { return gone }), gone)
 }

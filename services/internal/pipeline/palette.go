@@ -16,7 +16,7 @@ import (
 type WidthsQuestion struct {
 	Condition     trial.ColourCondition
 	Labels        Labels
-	Rows          []Row
+	Rows          Rows
 	ThresholdDE00 float64 // 0.1 to 100
 	EqualNumber   int32   // 0: chosen from the data
 	Seed          uint64
@@ -24,14 +24,13 @@ type WidthsQuestion struct {
 
 // MeasureWidths asks the palette module and checks its answer. Errors: *ModuleError; ErrTooLarge; ctx.Err().
 func (p *Pipeline) MeasureWidths(ctx context.Context, q WidthsQuestion) (*palettev1.MeasureWidthsResponse, *typesv1.ModuleIdentity, error) {
-	rows, err := inOrder(q.Rows)
-	if err != nil {
+	if err := checkOrder(q.Rows); err != nil {
 		return nil, nil, err
 	}
 	header := &palettev1.MeasureWidthsRequest{Part: &palettev1.MeasureWidthsRequest_Header{Header: &palettev1.WidthsHeader{
 		Condition:     conditionMessage(q.Condition),
 		Labels:        q.Labels.message(),
-		RowCount:      int64(len(rows)),
+		RowCount:      int64(q.Rows.Len()),
 		ThresholdDe00: q.ThresholdDE00,
 		EqualNumber:   q.EqualNumber,
 		Seed:          q.Seed,
@@ -53,7 +52,7 @@ func (p *Pipeline) MeasureWidths(ctx context.Context, q WidthsQuestion) (*palett
 	if err := stream.Send(header); err != nil && !errors.Is(err, io.EOF) {
 		return nil, nil, h.failed(ctx, err)
 	}
-	if err := sendRows(rows, stream.SendMsg); err != nil {
+	if err := sendRows(q.Rows, stream.SendMsg); err != nil {
 		return nil, nil, h.failed(ctx, err)
 	}
 	if err := stream.CloseSend(); err != nil {
@@ -83,8 +82,8 @@ func counted(q WidthsQuestion) map[[2]uint32]*sent {
 	asked := map[[2]uint32]*sent{}
 	var last [2]uint32
 	var s *sent
-	for i := range q.Rows {
-		if place := [2]uint32{q.Rows[i].Stratum, q.Rows[i].Group}; s == nil || place != last {
+	for row := range q.Rows.All() {
+		if place := [2]uint32{row.Stratum, row.Group}; s == nil || place != last {
 			if s = asked[place]; s == nil {
 				s = &sent{}
 				asked[place] = s
@@ -92,7 +91,7 @@ func counted(q WidthsQuestion) map[[2]uint32]*sent {
 			last = place
 		}
 		s.readings++
-		s.pairs = append(s.pairs, uint64(q.Rows[i].Block)<<32|uint64(q.Rows[i].Cell))
+		s.pairs = append(s.pairs, uint64(row.Block)<<32|uint64(row.Cell))
 	}
 	for _, s := range asked {
 		slices.Sort(s.pairs)
@@ -228,12 +227,12 @@ func (h *hold) checkPairs(q WidthsQuestion, pairs []*palettev1.PairWidth) error 
 			return h.blame("pairs[%d] is out of order or doubled", i)
 		case p.GetStrata() < 0 || int(p.GetStrata()) > len(q.Labels.Strata):
 			return h.blame("pairs[%d].strata is %d; allowed: 0 to %d", i, p.GetStrata(), len(q.Labels.Strata))
-		case p.GetCellsA() < 0 || p.GetCellsB() < 0 || int(max(p.GetCellsA(), p.GetCellsB())) > len(q.Rows):
-			return h.blame("pairs[%d] has %d and %d cells; allowed: 0 to %d", i, p.GetCellsA(), p.GetCellsB(), len(q.Rows))
+		case p.GetCellsA() < 0 || p.GetCellsB() < 0 || int(max(p.GetCellsA(), p.GetCellsB())) > q.Rows.Len():
+			return h.blame("pairs[%d] has %d and %d cells; allowed: 0 to %d", i, p.GetCellsA(), p.GetCellsB(), q.Rows.Len())
 		case p.MeanLogDispersionRatio != nil && !finite(p.GetMeanLogDispersionRatio()):
 			return h.blame("pairs[%d].mean_log_dispersion_ratio is %v; allowed: a finite number", i, p.GetMeanLogDispersionRatio())
-		case p.MeanShadeDifference != nil && !(math.Abs(p.GetMeanShadeDifference()) <= float64(len(q.Rows))):
-			return h.blame("pairs[%d].mean_shade_difference is %v; allowed: at most %d either way", i, p.GetMeanShadeDifference(), len(q.Rows))
+		case p.MeanShadeDifference != nil && !(math.Abs(p.GetMeanShadeDifference()) <= float64(q.Rows.Len())):
+			return h.blame("pairs[%d].mean_shade_difference is %v; allowed: at most %d either way", i, p.GetMeanShadeDifference(), q.Rows.Len())
 		case p.GetStrata() == 0 && (p.MeanLogDispersionRatio != nil || p.MeanShadeDifference != nil):
 			return h.blame("pairs[%d] has an estimate over no stratum", i)
 		case p.GetGainA() < 0 || p.GetGainB() < 0:

@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
@@ -121,7 +122,7 @@ func rows(n int) (pipeline.Labels, []pipeline.Row) {
 		if i%2 == 0 {
 			lab.A *= 3
 		}
-		out = append(out, pipeline.Row{ReadingID: fmt.Sprintf("%08d-0000-7000-8000-000000000000", n-i), Group: uint32(i % 2), Block: uint32(i / 2 % 2), Cell: uint32(i / 4), Lab: lab})
+		out = append(out, pipeline.Row{ReadingID: uuid.MustParse(fmt.Sprintf("%08d-0000-7000-8000-000000000000", n-i)), Group: uint32(i % 2), Block: uint32(i / 2 % 2), Cell: uint32(i / 4), Lab: lab})
 	}
 	return labels, out
 }
@@ -130,7 +131,7 @@ func TestRowsTravelInOrderAndInSmallChunks(t *testing.T) {
 	modules := pipelinetest.Start(t)
 	labels, many := rows(30_000)
 	_, identity, err := pipeline.New(modules).MeasureWidths(t.Context(), pipeline.WidthsQuestion{
-		Condition: d65, Labels: labels, Rows: many, ThresholdDE00: 5, Seed: 7,
+		Condition: d65, Labels: labels, Rows: pipeline.InOrder(many), ThresholdDE00: 5, Seed: 7,
 	})
 	require.NoError(t, err)
 	assert.Equal(t, "test-palette", identity.GetName())
@@ -148,8 +149,13 @@ func TestRowsTravelInOrderAndInSmallChunks(t *testing.T) {
 
 func TestADoubledReadingIsRefusedBeforeItIsSent(t *testing.T) {
 	labels, some := rows(8)
+	p := pipeline.New(pipelinetest.Start(t))
+	_, _, err := p.MeasureWidths(t.Context(), pipeline.WidthsQuestion{Labels: labels, Rows: pipeline.RowList(some), ThresholdDE00: 5})
+	require.ErrorContains(t, err, "out of order", "newest first")
 	some[1].ReadingID = some[0].ReadingID
-	_, _, err := pipeline.New(pipelinetest.Start(t)).MeasureWidths(t.Context(), pipeline.WidthsQuestion{Labels: labels, Rows: some, ThresholdDE00: 5})
+	_, _, err = p.MeasureWidths(t.Context(), pipeline.WidthsQuestion{Labels: labels, Rows: pipeline.InOrder(some), ThresholdDE00: 5})
+	require.ErrorContains(t, err, "twice")
+	_, _, err = p.CompareOrders(t.Context(), pipeline.OrdersQuestion{Labels: labels, Rows: some, ThresholdDE00: 5})
 	require.ErrorContains(t, err, "twice")
 }
 
@@ -208,7 +214,7 @@ func TestWrongWidthsAreBlamed(t *testing.T) {
 			modules := pipelinetest.Start(t)
 			modules.SpoilWidths(spoil)
 			labels, some := rows(16)
-			_, _, err := pipeline.New(modules).MeasureWidths(t.Context(), pipeline.WidthsQuestion{Condition: d65, Labels: labels, Rows: some, ThresholdDE00: 5, Seed: 7})
+			_, _, err := pipeline.New(modules).MeasureWidths(t.Context(), pipeline.WidthsQuestion{Condition: d65, Labels: labels, Rows: pipeline.InOrder(some), ThresholdDE00: 5, Seed: 7})
 			blamed(t, err, "test-palette", name)
 		})
 	}
@@ -288,7 +294,7 @@ func TestAModuleThatCanNotBeHadIsNamed(t *testing.T) {
 		require.ErrorIs(t, err, class)
 		require.ErrorContains(t, err, "test-difference")
 		labels, some := rows(8)
-		_, _, err = p.MeasureWidths(t.Context(), pipeline.WidthsQuestion{Condition: d65, Labels: labels, Rows: some, ThresholdDE00: 5})
+		_, _, err = p.MeasureWidths(t.Context(), pipeline.WidthsQuestion{Condition: d65, Labels: labels, Rows: pipeline.InOrder(some), ThresholdDE00: 5})
 		require.ErrorIs(t, err, class)
 		require.ErrorContains(t, err, "test-palette")
 	}

@@ -81,7 +81,7 @@ type Unit struct{ Group, Block, Stratum, Cell uint32 }
 // Units are those of rows, in the order of the first row of each, rows by reading id.
 func Units(rows []Row) []Unit {
 	rows = slices.Clone(rows)
-	slices.SortFunc(rows, func(a, b Row) int { return cmp.Compare(a.ReadingID, b.ReadingID) })
+	slices.SortFunc(rows, ByReading)
 	return unitsOf(rows)
 }
 
@@ -311,10 +311,10 @@ func ScoredChunks(rows []Row, ages, spectra bool, send func(*palettev2.ScoredCol
 // cutScored cuts rows by what is sent of each.
 func cutScored(rows []Row, ages, spectra bool, send func([]Row) error) error {
 	if !ages && !spectra {
-		return cut(rows, rowBytes, nil, send)
+		return cut(rows, func(*Row) int { return rowBytes }, nil, send)
 	}
 	size := func(r *Row) int {
-		n := rowBytes(r)
+		n := rowBytes
 		if ages {
 			n += 8
 		}

@@ -7,6 +7,7 @@ import (
 	"math"
 	"testing"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
@@ -61,7 +62,7 @@ func twoOrders(sessions int) pipeline.ScoresQuestion {
 	for s := range sessions {
 		q.Labels.Blocks = append(q.Labels.Blocks, fmt.Sprintf("s%03d", s))
 		for g := range 2 {
-			q.Rows = append(q.Rows, pipeline.Row{ReadingID: fmt.Sprintf("%03d-%d", s, g), Group: uint32(g), Block: uint32(s), Lab: trial.Lab{L: float64(1 + s%50 + 10*g)}})
+			q.Rows = append(q.Rows, pipeline.Row{ReadingID: uuid.UUID{byte(s >> 8), byte(s), byte(g)}, Group: uint32(g), Block: uint32(s), Lab: trial.Lab{L: float64(1 + s%50 + 10*g)}})
 		}
 	}
 	return q
@@ -138,10 +139,10 @@ func TestAgesAndSpectra(t *testing.T) {
 	}
 	q := pipeline.ScoresQuestion{Condition: d65, Labels: pipeline.Labels{Groups: []string{"a"}, Blocks: []string{""}, Strata: []string{""}, Cells: []string{"1", "2", "3", "4"}}, Ages: true, Spectra: true,
 		Rows: []pipeline.Row{
-			{ReadingID: "1", AgeDays: 10, Lab: trial.Lab{L: 50}, Spectrum: spectrum(400, 10, 31)},
-			{ReadingID: "2", Cell: 1, AgeDays: -1, Lab: trial.Lab{L: 50}},
-			{ReadingID: "3", Cell: 2, AgeDays: 20, Lab: trial.Lab{L: 50}, Spectrum: spectrum(340, 20, 24)}, // 360 to 780 is 22 of them
-			{ReadingID: "4", Cell: 3, AgeDays: 30, Lab: trial.Lab{L: 50}, Spectrum: spectrum(400, 10, 31)},
+			{ReadingID: uuid.UUID{1}, AgeDays: 10, Lab: trial.Lab{L: 50}, Spectrum: spectrum(400, 10, 31)},
+			{ReadingID: uuid.UUID{2}, Cell: 1, AgeDays: -1, Lab: trial.Lab{L: 50}},
+			{ReadingID: uuid.UUID{3}, Cell: 2, AgeDays: 20, Lab: trial.Lab{L: 50}, Spectrum: spectrum(340, 20, 24)}, // 360 to 780 is 22 of them
+			{ReadingID: uuid.UUID{4}, Cell: 3, AgeDays: 30, Lab: trial.Lab{L: 50}, Spectrum: spectrum(400, 10, 31)},
 		}}
 	p := pipeline.New(m)
 	got, err := p.ScorePalettes(t.Context(), "test-ages", q)

@@ -4,6 +4,7 @@ import (
 	"math"
 	"testing"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -18,7 +19,7 @@ func scoresQuestion() pipeline.ScoresQuestion {
 	return pipeline.ScoresQuestion{
 		Condition: d65, Labels: pipeline.Labels{Groups: []string{"a", "b"}, Blocks: []string{""}, Strata: []string{"x", "y"}, Cells: []string{"1", "2"}}, Seed: 1,
 		Rows: []pipeline.Row{
-			{ReadingID: "1", Lab: trial.Lab{L: 50}}, {ReadingID: "2", Cell: 1, Lab: trial.Lab{L: 60}}, {ReadingID: "3", Group: 1, Stratum: 1, Lab: trial.Lab{L: 40}},
+			{ReadingID: uuid.UUID{1}, Lab: trial.Lab{L: 50}}, {ReadingID: uuid.UUID{2}, Cell: 1, Lab: trial.Lab{L: 60}}, {ReadingID: uuid.UUID{3}, Group: 1, Stratum: 1, Lab: trial.Lab{L: 40}},
 		},
 	}
 }
@@ -92,7 +93,7 @@ func (namer) Description() *describev1.DescribeResponse {
 func TestWidthsAreAskedOfAModuleThatMeasuresThem(t *testing.T) {
 	modules := &namers{Modules: pipelinetest.Start(t), others: []string{"palette-width"}}
 	p := pipeline.New(modules)
-	q := pipeline.WidthsQuestion{Condition: d65, Labels: scoresQuestion().Labels, ThresholdDE00: 5, Rows: scoresQuestion().Rows}
+	q := pipeline.WidthsQuestion{Condition: d65, Labels: scoresQuestion().Labels, ThresholdDE00: 5, Rows: pipeline.RowList(scoresQuestion().Rows)}
 	_, _, err := p.MeasureWidths(t.Context(), q)
 	require.NoError(t, err)
 	assert.Equal(t, []string{"palette", "palette-width"}, modules.asked)

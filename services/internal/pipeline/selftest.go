@@ -4,6 +4,7 @@ import (
 	"context"
 	"slices"
 
+	"github.com/google/uuid"
 	"google.golang.org/grpc"
 
 	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
@@ -55,9 +56,9 @@ func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, described *
 		return err
 	case KindPalette:
 		labels := Labels{Groups: []string{"a", "b"}, Blocks: []string{""}, Strata: []string{""}, Cells: []string{"x", "y"}}
-		rows := []Row{{ReadingID: "1", Lab: blue}, {ReadingID: "2", Cell: 1, Lab: green}, {ReadingID: "3", Group: 1, Lab: green}}
+		rows := []Row{{ReadingID: uuid.UUID{1}, Lab: blue}, {ReadingID: uuid.UUID{2}, Cell: 1, Lab: green}, {ReadingID: uuid.UUID{3}, Group: 1, Lab: green}}
 		if slices.Contains(described.GetContracts(), WidthsContract) {
-			if _, _, err := p.MeasureWidths(ctx, WidthsQuestion{Condition: condition, Labels: labels, ThresholdDE00: 5, Rows: rows}); err != nil {
+			if _, _, err := p.MeasureWidths(ctx, WidthsQuestion{Condition: condition, Labels: labels, ThresholdDE00: 5, Rows: RowList(rows)}); err != nil {
 				return err
 			}
 		}
@@ -70,7 +71,7 @@ func SelfTest(ctx context.Context, identity *typesv1.ModuleIdentity, described *
 	case KindCompare:
 		_, _, err := p.CompareOrders(ctx, OrdersQuestion{
 			Condition: condition, Labels: Labels{Groups: []string{"a", "b"}, Blocks: []string{""}, Strata: []string{""}, Cells: []string{"x", "y"}}, ThresholdDE00: 5,
-			Rows: []Row{{ReadingID: "1", Lab: blue}, {ReadingID: "2", Cell: 1, Lab: green}, {ReadingID: "3", Group: 1, Lab: green}},
+			Rows: []Row{{ReadingID: uuid.UUID{1}, Lab: blue}, {ReadingID: uuid.UUID{2}, Cell: 1, Lab: green}, {ReadingID: uuid.UUID{3}, Group: 1, Lab: green}},
 		})
 		return err
 	case KindBathscale:

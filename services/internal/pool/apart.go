@@ -142,7 +142,8 @@ func (p *Pool) apart(ctx context.Context, a *asking, picks []*pick) error {
 // askGroups asks q of picks. It is nil where the module can't be asked; that is told.
 func (p *Pool) askGroups(ctx context.Context, a *asking, picks []*pick, groups []string, q pipeline.GroupsQuestion) (*comparev1.CompareGroupsResponse, error) {
 	q.Condition, q.Seed = a.question.Condition, a.question.Seed
-	q.Labels, q.Rows = a.texts.table(picks, groups)
+	labels, rows := a.texts.table(picks, groups)
+	q.Labels, q.Rows = labels, rows.list()
 	r, identity, err := p.pipeline.CompareGroups(ctx, q)
 	if errors.Is(err, pipeline.ErrNotOffered) || errors.Is(err, pipeline.ErrTooLarge) {
 		a.answer.Apart = nil

@@ -215,7 +215,7 @@ func groupOf(by poolv1.GroupBy, r *row) symbol {
 	case poolv1.GroupBy_GROUP_BY_ORDER:
 		return r.route.order
 	case poolv1.GroupBy_GROUP_BY_WATER:
-		return r.route.water
+		return sym(r.route.water())
 	case poolv1.GroupBy_GROUP_BY_FIBRE:
 		return r.yarn.fibre
 	case poolv1.GroupBy_GROUP_BY_MORDANT:
@@ -290,7 +290,7 @@ func (s *snapshot) sameName(name string) int {
 }
 
 // widths asks the palette module about rows and writes the groups of the answer.
-func (p *Pool) widths(ctx context.Context, a *asking, labels pipeline.Labels, rows []pipeline.Row) (*palettev1.MeasureWidthsResponse, error) {
+func (p *Pool) widths(ctx context.Context, a *asking, labels pipeline.Labels, rows pipeline.Rows) (*palettev1.MeasureWidthsResponse, error) {
 	response, identity, err := p.pipeline.MeasureWidths(ctx, pipeline.WidthsQuestion{
 		Condition: a.question.Condition, Labels: labels, Rows: rows,
 		ThresholdDE00: a.question.ThresholdDE00, EqualNumber: a.question.EqualNumber, Seed: a.question.Seed,

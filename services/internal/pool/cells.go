@@ -4,11 +4,14 @@ import (
 	"bytes"
 	"cmp"
 	"fmt"
+	"iter"
 	"maps"
 	"math"
 	"slices"
 	"strconv"
 	"strings"
+
+	"github.com/google/uuid"
 
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -105,7 +108,7 @@ func (t *texts) assignCells(picks []*pick, byOrder bool) {
 	}
 	head := memo(t, func(y yarn) string { return y.form.Value() + "; lot " + y.lot.Value() + "; " })
 	for _, p := range picks {
-		p.cell = cell{head: head(*p.row.yarn), route: p.row.route}
+		p.cell = cell{head: head(p.row.yarn), route: p.row.route.digest}
 	}
 	t.tellCells(picks, false)
 }
@@ -113,12 +116,12 @@ func (t *texts) assignCells(picks []*pick, byOrder bool) {
 // assignCellsBy is assignCells with another key.
 func (t *texts) assignCellsBy(picks []*pick, byOrder bool, key func(*row) string) {
 	type kind struct {
-		route *route
-		yarn  *yarn
+		route routeDigest
+		yarn  yarn
 	}
 	known := map[kind]label{} // so that a text is made once
 	for _, p := range picks {
-		k := kind{p.row.route, p.row.yarn}
+		k := kind{p.row.route.digest, p.row.yarn}
 		head, ok := known[k]
 		if !ok {
 			head = t.label(key(p.row))
@@ -132,10 +135,10 @@ func (t *texts) assignCellsBy(picks []*pick, byOrder bool, key func(*row) string
 // tellCells tells cells of one key apart, within strata and blocks, where their delivered depths don't agree.
 func (t *texts) tellCells(picks []*pick, byOrder bool) {
 	places := t.lay(picks, func(p *pick) (high, low uint64) {
-		return uint64(p.stratum)<<32 | uint64(p.block), p.cell.start()
+		return uint64(p.stratum)<<32 | uint64(p.block), p.cell.route.start()
 	})
 	slices.SortFunc(places, func(a, b place) int {
-		return cmp.Or(compareKeys(a, b), cmp.Compare(a.of.cell.head, b.of.cell.head), compareRoutes(a.of.cell.route, b.of.cell.route))
+		return cmp.Or(compareKeys(a, b), cmp.Compare(a.of.cell.head, b.of.cell.head), compareRoutes(a.of, b.of))
 	})
 	alike := func(a, b place) bool { return a.high == b.high && a.of.cell == b.of.cell }
 	var members []*pick
@@ -275,14 +278,41 @@ func (t *texts) several(picks []*pick) []bool {
 	return several
 }
 
+// tabled is picks as the rows of a question, made as they are gone through: a row takes as much room as its pick.
+type tabled struct {
+	picks                  []*pick
+	cells                  []uint32 // of each pick
+	groups, blocks, strata []uint32 // by label
+}
+
+// Len is how many there are.
+func (r *tabled) Len() int { return len(r.picks) }
+
+// All goes through the rows.
+func (r *tabled) All() iter.Seq[pipeline.Row] {
+	return func(yield func(pipeline.Row) bool) {
+		for i, p := range r.picks {
+			row := pipeline.Row{ReadingID: uuid.UUID(p.reading.id), Group: r.groups[p.group], Block: r.blocks[p.block], Stratum: r.strata[p.stratum], Cell: r.cells[i], Lab: p.lab}
+			if !yield(row) {
+				return
+			}
+		}
+	}
+}
+
+// list is all of the rows.
+func (r *tabled) list() []pipeline.Row {
+	return slices.AppendSeq(make([]pipeline.Row, 0, len(r.picks)), r.All())
+}
+
 // table makes labels and rows of picks. groups fixes the order of groups; nil sorts them. Blocks come in the order of
 // completion, the unfinished ones after them by their ids, which are ordered in time.
-func (t *texts) table(picks []*pick, groups []string) (pipeline.Labels, []pipeline.Row) {
+func (t *texts) table(picks []*pick, groups []string) (pipeline.Labels, *tabled) {
 	return t.tableBy(picks, groups, t.completion(picks))
 }
 
 // tableBy is table with the times at which blocks were complete.
-func (t *texts) tableBy(picks []*pick, groups []string, done map[label]int64) (pipeline.Labels, []pipeline.Row) {
+func (t *texts) tableBy(picks []*pick, groups []string, done map[label]int64) (pipeline.Labels, *tabled) {
 	var inOrder []label // groups
 	for _, group := range groups {
 		inOrder = append(inOrder, t.label(group))
@@ -306,16 +336,11 @@ func (t *texts) tableBy(picks []*pick, groups []string, done map[label]int64) (p
 	strata := t.sorted(picks, func(p *pick) label { return p.stratum })
 	cellOf, cells := t.numberCells(picks)
 	labels := pipeline.Labels{Groups: t.texts(inOrder), Blocks: t.texts(blocks), Strata: t.texts(strata), Cells: cellNames(cells)}
-	g, b, s := t.places(inOrder), t.places(blocks), t.places(strata)
-	rows := make([]pipeline.Row, len(picks))
-	ids := readingIDs(picks)
-	for i, p := range picks {
-		rows[i] = pipeline.Row{ReadingID: ids[i*idText : (i+1)*idText], Group: g[p.group], Block: b[p.block], Stratum: s[p.stratum], Cell: cellOf[i], Lab: p.lab}
-	}
-	return labels, rows
+	t.room = nil // it may be large
+	return labels, &tabled{picks, cellOf, t.places(inOrder), t.places(blocks), t.places(strata)}
 }
 
-// cellNames are short names, under which cells travel; parts of one text, as are readingIDs, since half a million small ones cost more than their letters.
+// cellNames are short names, under which cells travel; parts of one text, since half a million small ones cost more than their letters.
 func cellNames(n int) []string {
 	const word = "cell "
 	text := make([]byte, 0, n*(len(word)+7))
@@ -330,19 +355,6 @@ func cellNames(n int) []string {
 		out[i], from = all[from:to], to
 	}
 	return out
-}
-
-// idText is the length of an id as a text.
-const idText = 36
-
-// readingIDs are the ids of the picks' readings as texts, one after the other.
-func readingIDs(picks []*pick) string {
-	var all strings.Builder
-	all.Grow(idText * len(picks))
-	for _, p := range picks {
-		all.WriteString(p.reading.id.String())
-	}
-	return all.String()
 }
 
 // leftOut counts what isn't used, by reason.

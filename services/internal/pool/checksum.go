@@ -26,7 +26,7 @@ func (p *Pool) Checksum() (Status, string) {
 func (s *snapshot) checksum() string {
 	s.summing.Do(func() {
 		e := encoder{sum: sha256.New()}
-		e.text("commonvat pool rows 2")
+		e.text("commonvat pool rows 3")
 		chunks := s.ordered()
 		e.number(int64(len(chunks)))
 		for _, c := range chunks {
@@ -106,10 +106,9 @@ func (e *encoder) row(c *chunk, r *row) {
 		e.sum.Write(pots[i][:])
 	}
 	e.number(r.firstRead)
-	readings := slices.Clone(c.readingsOf(r))
-	slices.SortFunc(readings, func(a, b reading) int { return bytes.Compare(a.id[:], b.id[:]) })
+	readings := c.readingsOf(r)
 	e.number(int64(len(readings)))
-	for i := range readings {
+	for i := range readings { // in the order in which they speak for the piece
 		e.reading(&readings[i])
 	}
 }
@@ -120,8 +119,6 @@ func (e *encoder) reading(r *reading) {
 	e.number(int64(r.gloss))
 	e.number(int64(r.shown))
 	e.number(int64(r.class))
-	e.number(r.at)
-	e.number(r.recorded)
 	e.number(int64(r.illuminant))
 	e.number(int64(r.observer))
 }

@@ -63,12 +63,15 @@ func (c readingClass) words() string {
 	return ""
 }
 
-// reading is one reading of a piece as the pool keeps it; the raw measurement stays in the record.
+// reading is one reading of a piece as the pool keeps it; the raw measurement stays in the record, as do the times that readings are sorted by.
 type reading struct {
-	id         entryID
+	id entryID
+	*manner
+}
+
+// manner is how readings were taken; few differ in it, and each is kept once.
+type manner struct {
 	instrument symbol
-	at         int64 // microseconds; 0 not stated
-	recorded   int64 // microseconds
 	class      readingClass
 	gloss      uint8 // a trial.SpecularMode
 	shown      uint8 // a trial.PieceState
@@ -76,11 +79,11 @@ type reading struct {
 	observer   uint8
 }
 
-func (r *reading) specular() trial.SpecularMode { return trial.SpecularMode(r.gloss) }
-func (r *reading) state() trial.PieceState      { return trial.PieceState(r.shown) }
+func (r *manner) specular() trial.SpecularMode { return trial.SpecularMode(r.gloss) }
+func (r *manner) state() trial.PieceState      { return trial.PieceState(r.shown) }
 
 // only is the one condition that the reading holds for; zero: a spectrum, any.
-func (r *reading) only() trial.ColourCondition {
+func (r *manner) only() trial.ColourCondition {
 	return trial.ColourCondition{Illuminant: trial.Illuminant(r.illuminant), Observer: trial.Observer(r.observer)}
 }
 
@@ -128,7 +131,7 @@ func glossRank(s trial.SpecularMode) int {
 }
 
 // compareReadings puts the reading to be used first: best class, gloss included before not stated before excluded, newest.
-func compareReadings(a, b *reading) int {
+func compareReadings(a, b *taken) int {
 	newest := cmp.Compare(b.recorded, a.recorded)
 	if a.at != 0 && b.at != 0 {
 		newest = cmp.Or(cmp.Compare(b.at, a.at), newest)
@@ -143,7 +146,7 @@ func compareReadings(a, b *reading) int {
 
 // sortReadings orders a piece's readings by preference. Where only some claim a time, the core's time decides among all of them, so
 // that the order is one order.
-func sortReadings(readings []reading) {
+func sortReadings(readings []taken) {
 	for i := range readings {
 		if readings[i].at == 0 {
 			for k := range readings {
@@ -152,5 +155,5 @@ func sortReadings(readings []reading) {
 			break
 		}
 	}
-	slices.SortFunc(readings, func(a, b reading) int { return compareReadings(&a, &b) })
+	slices.SortFunc(readings, func(a, b taken) int { return compareReadings(&a, &b) })
 }

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"math"
 	"slices"
 	"sync"
 
@@ -16,44 +15,48 @@ import (
 )
 
 // colours keeps what the reading module made of a chunk's readings, by condition. Those of another module than the one in
-// use are forgotten. A colour takes 24 bytes; there are four conditions, so a million readings take 24 MB for each that was asked for, and at most 96 MB.
+// use are forgotten. A colour takes 28 bytes, and few pieces need more than one; there are four conditions.
 type colours struct {
 	mu   sync.Mutex
 	sets []*colourSet // one a condition
 }
 
-// colourSet has a place for each of the chunk's readings.
+// colourSet is the colours of those readings that were asked for.
 type colourSet struct {
 	condition trial.ColourCondition
 	digest    string
-	labs      []trial.Lab // L is NaN where nothing is known
-	faults    map[int]string
+	places    []uint32 // of the readings in the chunk's list, ascending
+	labs      []trial.Lab
+	faults    map[uint32]string // by place, of readings without a colour
 }
 
-func newColourSet(condition trial.ColourCondition, digest string, readings int) *colourSet {
-	set := &colourSet{condition: condition, digest: digest, labs: make([]trial.Lab, readings)}
-	for i := range set.labs {
-		set.labs[i].L = math.NaN()
-	}
-	return set
+// newColourSet has room for the colours of so many pieces.
+func newColourSet(condition trial.ColourCondition, digest string, pieces int) *colourSet {
+	return &colourSet{condition: condition, digest: digest, places: make([]uint32, 0, pieces), labs: make([]trial.Lab, 0, pieces)}
 }
 
 func (s *colourSet) at(place int) (pipeline.Colour, bool) {
-	if fault, ok := s.faults[place]; ok {
-		return pipeline.Colour{Fault: fault}, true
+	if i, known := slices.BinarySearch(s.places, uint32(place)); known {
+		return pipeline.Colour{Lab: s.labs[i]}, true
 	}
-	return pipeline.Colour{Lab: s.labs[place]}, !math.IsNaN(s.labs[place].L)
+	fault, known := s.faults[uint32(place)]
+	return pipeline.Colour{Fault: fault}, known
 }
 
+// set puts a colour where none is known.
 func (s *colourSet) set(place int, colour pipeline.Colour) {
 	if colour.Fault == "" {
-		s.labs[place] = colour.Lab
+		i, known := slices.BinarySearch(s.places, uint32(place))
+		if known { // another question asked for it at the same time
+			return
+		}
+		s.places, s.labs = slices.Insert(s.places, i, uint32(place)), slices.Insert(s.labs, i, colour.Lab)
 		return
 	}
 	if s.faults == nil {
-		s.faults = map[int]string{}
+		s.faults = map[uint32]string{}
 	}
-	s.faults[place] = colour.Fault
+	s.faults[uint32(place)] = colour.Fault
 }
 
 func (c *colours) get(condition trial.ColourCondition, digest string, place int) (pipeline.Colour, bool) {
@@ -74,9 +77,9 @@ func (c *chunk) putColour(condition trial.ColourCondition, digest string, place 
 	switch {
 	case i < 0:
 		i = len(c.colours.sets)
-		c.colours.sets = append(c.colours.sets, newColourSet(condition, digest, len(c.readings)))
+		c.colours.sets = append(c.colours.sets, newColourSet(condition, digest, len(c.rows)))
 	case c.colours.sets[i].digest != digest:
-		c.colours.sets[i] = newColourSet(condition, digest, len(c.readings))
+		c.colours.sets[i] = newColourSet(condition, digest, len(c.rows))
 	}
 	c.colours.sets[i].set(place, colour)
 }

@@ -161,7 +161,7 @@ func (p *Pool) pieceOf(ctx context.Context, field string, member trial.MemberID,
 	if at < 0 || view != access.All && t.Pieces[at].Holder != member {
 		return nil, nil, nil, hidden
 	}
-	c, err := project(t, newDictionary().route)
+	c, err := project(t, newDictionary())
 	if err != nil {
 		return nil, nil, nil, fmt.Errorf("trial %s: %w", ref.TrialID, err)
 	}

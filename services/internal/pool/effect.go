@@ -51,7 +51,7 @@ func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, m
 	a.texts.repeats(picks)
 	labels, rows := a.texts.tableBy(picks, armGroups, done)
 	response, identity, err := p.pipeline.MeasureOrderEffect(ctx, pipeline.EffectQuestion{
-		Condition: a.question.Condition, Labels: labels, Rows: rows, Arms: arms,
+		Condition: a.question.Condition, Labels: labels, Rows: rows.list(), Arms: arms,
 		ToleranceDE00: tolerance, ClosingSessions: closing, Comparisons: 1, Alpha: alpha, Seed: a.question.Seed,
 	})
 	if errors.Is(err, pipeline.ErrNotOffered) {
@@ -137,7 +137,7 @@ func (s *snapshot) cellWords(p *pick) string {
 		parts = append(parts, text)
 	}
 	if p.row.route.waterKnown {
-		parts = append(parts, s.waterWords(p.row.route.water.Value()))
+		parts = append(parts, s.waterWords(p.row.route.water()))
 	}
 	return strings.Join(parts, ", ")
 }

@@ -55,7 +55,7 @@ func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 	}
 	labels, rows := a.texts.table(matched, groups)
 	response, identity, err := p.pipeline.CompareOrders(ctx, pipeline.OrdersQuestion{
-		Condition: a.question.Condition, Labels: labels, Rows: rows, ThresholdDE00: a.question.ThresholdDE00,
+		Condition: a.question.Condition, Labels: labels, Rows: rows.list(), ThresholdDE00: a.question.ThresholdDE00,
 		ClosingSessions: int32(e.ClosingSessions), Comparisons: 1, Alpha: alpha, MarginRatio: marginRatio, Seed: a.question.Seed,
 	})
 	if err != nil {

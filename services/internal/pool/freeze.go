@@ -84,7 +84,8 @@ func (p *Pool) Freeze(ctx context.Context, q FreezeQuestion) (*Freeze, error) {
 	if err != nil {
 		return nil, err
 	}
-	labels, rows := a.texts.table(a.picks, groups)
+	labels, table := a.texts.table(a.picks, groups)
+	rows := table.list()
 	c := &frozen.Columns{Condition: a.question.Condition, Labels: labels, Rows: rows, Ages: q.Ages, Spectra: q.Spectra, TrialOf: make([]uint32, len(rows))}
 	for _, label := range labels.Strata {
 		shown := a.shown[label]

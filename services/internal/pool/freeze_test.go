@@ -41,7 +41,7 @@ func TestFreeze(t *testing.T) {
 	assert.Equal(t, []string{"alum", "iron"}, c.Labels.Groups)
 	assert.Equal(t, []string{"", session}, c.Labels.Blocks)
 	assert.Equal(t, []trial.ID{ash.ID, birch.ID}, c.Trials)
-	assert.Equal(t, first, c.Rows[0].ReadingID)
+	assert.Equal(t, first, c.Rows[0].ReadingID.String())
 	assert.Equal(t, []float64{30, -1, 9}, []float64{c.Rows[0].AgeDays, c.Rows[1].AgeDays, c.Rows[2].AgeDays})
 	assert.Equal(t, curve.Reflectance, c.Rows[0].Spectrum.Reflectance)
 	assert.Nil(t, c.Rows[1].Spectrum)

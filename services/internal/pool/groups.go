@@ -27,13 +27,12 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 	a.shown, a.mixed = a.texts.strata(a.picks, by == poolv1.GroupBy_GROUP_BY_FIBRE, nil)
 	a.texts.assignCells(a.picks, false)
 	labels, rows := a.texts.table(a.picks, nil)
-	// All that is wanted of the pieces besides is taken now: of a large question they take as much room as its rows, while modules work for seconds.
+	// All that is wanted of the pieces besides is taken now, so that they can go once the palette modules have them: of a large question they take much room.
 	stated, lotlessPicks, alike := a.statedGroups(), a.lotless(), a.alikeBut(by)
 	a.unknown = a.unknowns()
 	if by != poolv1.GroupBy_GROUP_BY_WATER {
 		a.picks = nil
 	}
-	a.texts.room = nil
 	response, err := p.widths(ctx, a, labels, rows)
 	if err != nil {
 		return err

@@ -119,7 +119,7 @@ func (a *asking) judged(c *chunk, j judged, groups, closed []string) (comparev1.
 func (a *asking) fits(c *chunk, r *row) bool {
 	readings := c.readingsOf(r)
 	if len(readings) == 0 {
-		return match(a.question.Where, subject{a.now, c, r, &reading{instrument: sym("")}})
+		return match(a.question.Where, subject{a.now, c, r, &reading{manner: &manner{instrument: sym("")}}})
 	}
 	for i := range readings {
 		if match(a.question.Where, subject{a.now, c, r, &readings[i]}) {

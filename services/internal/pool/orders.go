@@ -109,7 +109,7 @@ func (p *Pool) explore(ctx context.Context, a *asking, picks []*pick, groups []s
 	}
 	labels, rows := a.texts.table(matched, groups)
 	response, identity, err := p.pipeline.CompareOrders(ctx, pipeline.OrdersQuestion{
-		Condition: a.question.Condition, Labels: labels, Rows: rows, ThresholdDE00: a.question.ThresholdDE00, MarginRatio: marginRatio, Seed: a.question.Seed,
+		Condition: a.question.Condition, Labels: labels, Rows: rows.list(), ThresholdDE00: a.question.ThresholdDE00, MarginRatio: marginRatio, Seed: a.question.Seed,
 	})
 	if err != nil {
 		return err

@@ -80,7 +80,7 @@ type Config struct {
 }
 
 // DefaultMaxPieces is how many pieces a question may be about, as many as a run may freeze. The contracts of the modules would take 10,000,000 rows; what bounds a question
-// is the time that a palette module has, and the memory that the question takes beside the pool: about 270 bytes a piece (services/e2e/scale, BenchmarkLargeQuestion).
+// is the time that a palette module has, and the memory that the question takes beside the pool: about 200 bytes a piece (services/e2e/scale, BenchmarkLargeQuestion).
 const DefaultMaxPieces = 1_000_000
 
 // Pool answers questions. It is safe for use by several goroutines.
@@ -95,7 +95,7 @@ type Pool struct {
 	wait       time.Duration
 	maxPieces  int
 
-	routes *dictionary // of Run alone
+	shared *dictionary // of Run alone
 
 	mu      sync.Mutex
 	now     *snapshot     // nil before the first load
@@ -123,7 +123,7 @@ func New(config Config) *Pool {
 	p := &Pool{
 		reader: config.Reader, feed: config.Feed, pipeline: config.Pipeline, decode: config.Decode, decodeRows: config.DecodeRows, measured: config.DecodeMeasured, log: config.Log, wait: config.CatchUpWait,
 		maxPieces: config.MaxPieces,
-		routes:    newDictionary(), moved: make(chan struct{}),
+		shared:    newDictionary(), moved: make(chan struct{}),
 	}
 	if p.decodeRows == nil {
 		p.decodeRows = p.decode
@@ -143,8 +143,8 @@ func New(config Config) *Pool {
 	return p
 }
 
-// page is how many records are read at a time.
-const page = 200
+// page is how many records are read at a time. A few pages are on their way at once, and a trial may have megabytes.
+const page = 25
 
 // Run loads the pool and follows the feed until ctx ends. It is called once. Faults of the store are tried again.
 func (p *Pool) Run(ctx context.Context) {
@@ -182,7 +182,7 @@ func (p *Pool) step(ctx context.Context) error {
 
 func (p *Pool) load(ctx context.Context) error {
 	next := &snapshot{revision: p.feed.Revision(), chunks: map[trial.ID]*chunk{}, waters: map[trial.ID]string{}}
-	p.routes = newDictionary()
+	p.shared = newDictionary()
 	for before := ""; ; {
 		sources, err := p.reader.WaterSources(ctx, store.RecordQuery{BeforeID: before, Limit: page})
 		if err != nil {
@@ -266,20 +266,17 @@ func (p *Pool) follow(ctx context.Context, now *snapshot) error {
 			row, err := p.reader.TrialRow(ctx, change.RecordID)
 			switch {
 			case errors.Is(err, trial.ErrNotFound):
-				p.drop(next, change.RecordID)
+				delete(next.chunks, change.RecordID)
 			case err != nil:
-				p.recount(now)
 				return fmt.Errorf("read trial %s: %w", change.RecordID, err)
 			default:
 				if err := p.put(next, row); err != nil {
-					p.recount(now)
 					return err
 				}
 			}
 		case "water":
 			source, err := p.reader.WaterSource(ctx, change.RecordID)
 			if err != nil {
-				p.recount(now)
 				return fmt.Errorf("read water source %s: %w", change.RecordID, err)
 			}
 			next.waters = maps.Clone(next.waters)
@@ -297,43 +294,22 @@ func (p *Pool) follow(ctx context.Context, now *snapshot) error {
 // put takes in a trial as it is now, in place of what was there. One that can't be read is an error: without it answers would be other ones, in silence.
 func (p *Pool) put(next *snapshot, row store.TrialRow) error {
 	if row.Deleted || !inPool(row.Sharing) {
-		p.drop(next, row.ID)
+		delete(next.chunks, row.ID)
 		return nil
 	}
 	t, err := p.decodeRows(row.Body)
 	if err != nil {
 		return fmt.Errorf("decode trial %s: %w", row.ID, err)
 	}
-	made, err := project(t, p.routes.route)
+	made, err := project(t, p.shared)
 	if err != nil {
 		return fmt.Errorf("trial %s: %w", row.ID, err)
 	}
 	if old := next.chunks[row.ID]; old != nil {
 		made.inherit(old)
-		p.routes.release(old)
 	}
 	next.chunks[row.ID] = made
 	return nil
-}
-
-func (p *Pool) drop(next *snapshot, id trial.ID) {
-	p.routes.release(next.chunks[id])
-	delete(next.chunks, id)
-}
-
-// recount sets the dictionary to what a snapshot holds, after a step that was given up.
-func (p *Pool) recount(now *snapshot) {
-	p.routes = newDictionary()
-	for _, c := range now.chunks {
-		for i := range c.rows {
-			r := c.rows[i].route
-			if p.routes.find(r.digest) != r {
-				r.refs = 0
-				p.routes.add(r)
-			}
-			r.refs++
-		}
-	}
 }
 
 func (p *Pool) publish(next *snapshot) {

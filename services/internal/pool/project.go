@@ -20,14 +20,19 @@ func sym(text string) symbol { return unique.Make(text) }
 // row is one piece with at least one reading, or one that was judged by eye. A pool of a million readings has half a million rows, so what several pieces of a trial have
 // in common is kept once, and what is many is kept in the chunk's own lists.
 type row struct {
-	piece     entryID
-	session   *session
-	yarn      *yarn
+	piece entryID
+	*origin
 	route     *route
 	firstRead int64 // microseconds: when the core first got a reading of it
 	readings  span  // of chunk.readings, by preference
 	depths    span  // of chunk.depths, one a colour layer
 	pots      span  // of chunk.pots: baths whose accidents the colour carries
+}
+
+// origin is what a piece is made of, and where it was made.
+type origin struct {
+	session session
+	yarn    yarn
 }
 
 // session is where a piece was made; both are "" when no session is known.
@@ -97,11 +102,11 @@ func inPool(level trial.SharingLevel) bool {
 	return level == trial.Cooperative || level == trial.Public
 }
 
-// project makes the rows of a trial. routes finds or makes the shared route. It fails on ids that are no UUIDs.
-func project(t *trial.Trial, routes func(*trial.Route, bool) *route) (*chunk, error) {
+// project makes the rows of a trial. It fails on ids that are no UUIDs.
+func project(t *trial.Trial, shared *dictionary) (*chunk, error) {
 	c := &chunk{trial: t.ID, member: sym(t.Owner), source: sym(t.ImportSource)}
 	last := lastPositions(t)
-	readings, err := readingsByPiece(t, last)
+	readings, err := readingsByPiece(t, last, shared)
 	if err != nil {
 		return nil, err
 	}
@@ -115,11 +120,12 @@ func project(t *trial.Trial, routes func(*trial.Route, bool) *route) (*chunk, er
 			inRows[j.FirstID], inRows[j.SecondID] = true, true
 		}
 	}
-	sessions := map[trial.ID]*session{"": {}}
+	sessions := map[trial.ID]session{}
 	for i := range t.Sessions {
-		sessions[t.Sessions[i].ID] = &session{id: t.Sessions[i].ID, experiment: t.Sessions[i].ExperimentID}
+		sessions[t.Sessions[i].ID] = session{id: t.Sessions[i].ID, experiment: t.Sessions[i].ExperimentID}
 	}
-	yarns := map[yarn]*yarn{}
+	origins := map[origin]*origin{}
+	routes := newRouteList(shared)
 	c.readings = make([]reading, 0, len(t.Readings))
 	c.rows = make([]row, 0, len(inRows))
 	rowOf := map[trial.ID]uint32{}
@@ -129,11 +135,11 @@ func project(t *trial.Trial, routes func(*trial.Route, bool) *route) (*chunk, er
 			continue
 		}
 		mine := readings[p.ID]
-		r := row{session: sessions[p.SessionID], yarn: yarnOf(p.Fibre, yarns)}
-		if r.session == nil { // a part of another trial's piece
-			r.session = &session{id: p.SessionID}
-			sessions[p.SessionID] = r.session
+		made, known := sessions[p.SessionID]
+		if !known { // a part of another trial's piece, or of no session
+			made = session{id: p.SessionID}
 		}
+		r := row{origin: once(origins, origin{made, yarnOf(p.Fibre)})}
 		if r.piece, err = entryIDOf(p.ID); err != nil {
 			return nil, err
 		}
@@ -143,8 +149,12 @@ func project(t *trial.Trial, routes func(*trial.Route, bool) *route) (*chunk, er
 			}
 		}
 		sortReadings(mine)
-		c.readings, r.readings = added(c.readings, mine)
-		c.depths, r.depths = added(c.depths, depthsOf(p.Route))
+		r.readings.from = uint32(len(c.readings))
+		for k := range mine {
+			c.readings = append(c.readings, mine[k].reading)
+		}
+		r.readings.to = uint32(len(c.readings))
+		c.depths, r.depths = added(c.depths, depthsOf(p.Route), sameDepth)
 		var pots []entryID
 		for _, bath := range potsOf(p.Route) {
 			pot, err := entryIDOf(bath)
@@ -153,10 +163,11 @@ func project(t *trial.Trial, routes func(*trial.Route, bool) *route) (*chunk, er
 			}
 			pots = append(pots, pot)
 		}
-		c.pots, r.pots = added(c.pots, pots)
+		c.pots, r.pots = added(c.pots, pots, same)
 		if len(judgements) > 0 {
 			rowOf[p.ID] = uint32(len(c.rows))
 		}
+		routes.add(&p.Route, p.HistoryNotStated)
 		c.rows = append(c.rows, r)
 	}
 	for i := range judgements {
@@ -167,23 +178,29 @@ func project(t *trial.Trial, routes func(*trial.Route, bool) *route) (*chunk, er
 			c.judged = append(c.judged, judged{first, second, uint8(j.Quality), uint8(j.Choice), j.Blind, j.aside})
 		}
 	}
-	row := 0
-	for i := range t.Pieces { // last, so that no route is counted for a trial that is refused
-		if p := &t.Pieces[i]; inRows[p.ID] {
-			c.rows[row].route = routes(&p.Route, p.HistoryNotStated)
-			row++
-		}
+	for i, r := range routes.listed() {
+		c.rows[i].route = r
 	}
 	c.depths, c.pots = slices.Clone(c.depths), slices.Clone(c.pots) // without room to grow
 	return c, nil
 }
 
-// added appends to a list and tells where.
-func added[T any](list, more []T) ([]T, span) {
+// lookBack is how far back a list is searched for what would be added to it: pieces that follow each other went through the same pots.
+const lookBack = 64
+
+// added appends to a list, unless its end holds the same in a row, and tells where it stands.
+func added[T any](list, more []T, same func(a, b T) bool) ([]T, span) {
+	for from := max(0, len(list)-lookBack); from+len(more) <= len(list); from++ {
+		if slices.EqualFunc(list[from:from+len(more)], more, same) {
+			return list, span{uint32(from), uint32(from + len(more))}
+		}
+	}
 	from := len(list)
 	list = append(list, more...)
 	return list, span{uint32(from), uint32(len(list))}
 }
+
+func same[T comparable](a, b T) bool { return a == b }
 
 func entryIDOf(text trial.ID) (entryID, error) {
 	u, err := uuid.Parse(text)
@@ -229,41 +246,43 @@ func judgementsOf(t *trial.Trial, last map[trial.ID]int) []looked {
 	return out
 }
 
-// readingsByPiece takes of each reading what the pool keeps.
-func readingsByPiece(t *trial.Trial, last map[trial.ID]int) (map[trial.ID][]reading, error) {
-	readings := make(map[trial.ID][]reading, len(t.Pieces))
+// taken is a reading with what it is sorted by.
+type taken struct {
+	reading
+	at       int64 // microseconds; 0 not stated
+	recorded int64 // microseconds
+}
+
+// readingsByPiece takes of each reading what the pool keeps, and what it is sorted by.
+func readingsByPiece(t *trial.Trial, last map[trial.ID]int, shared *dictionary) (map[trial.ID][]taken, error) {
+	readings := make(map[trial.ID][]taken, len(t.Pieces))
 	for i := range t.Readings {
 		r := &t.Readings[i]
-		kept := reading{
-			instrument: sym(r.Instrument), gloss: uint8(r.Specular), shown: uint8(r.State),
-			class: classOf(r, last[r.PieceID]), recorded: r.RecordedAt.UnixMicro(),
-		}
+		of := taken{recorded: r.RecordedAt.UnixMicro()}
 		var err error
-		if kept.id, err = entryIDOf(r.ID); err != nil {
+		if of.id, err = entryIDOf(r.ID); err != nil {
 			return nil, err
 		}
 		if r.At.Stated() {
-			kept.at = r.At.Time.UnixMicro()
+			of.at = r.At.Time.UnixMicro()
 		}
+		how := manner{instrument: sym(r.Instrument), gloss: uint8(r.Specular), shown: uint8(r.State), class: classOf(r, last[r.PieceID])}
 		if r.Raw.Spectrum == nil {
-			kept.illuminant, kept.observer = uint8(r.Raw.LabCondition.Illuminant), uint8(r.Raw.LabCondition.Observer)
+			how.illuminant, how.observer = uint8(r.Raw.LabCondition.Illuminant), uint8(r.Raw.LabCondition.Observer)
 		}
-		readings[r.PieceID] = append(readings[r.PieceID], kept)
+		of.manner = shared.mannerOf(how)
+		readings[r.PieceID] = append(readings[r.PieceID], of)
 	}
 	return readings, nil
 }
 
-func yarnOf(f trial.Fibre, known map[yarn]*yarn) *yarn {
+func yarnOf(f trial.Fibre) yarn {
 	composition := fibreWords(f)
 	form := composition
 	if f.Finish != "" {
 		form += " (" + f.Finish + ")"
 	}
-	y := yarn{fibre: sym(composition), form: sym(form), lot: sym(f.Lot)}
-	if known[y] == nil {
-		known[y] = &y
-	}
-	return known[y]
+	return yarn{fibre: sym(composition), form: sym(form), lot: sym(f.Lot)}
 }
 
 // fibreWords names a composition: "wool", "wool 70/silk 30" with the larger part first.
@@ -288,85 +307,77 @@ func fibreWords(f trial.Fibre) string {
 	return strings.Join(words, "/")
 }
 
-// dictionary keeps each route once, counted, for the projection's writer, and each colour layer.
+// dictionary keeps once what the rows of many trials have in common, for the projection's writer. What no row has any more stays until the next load: it is little.
 type dictionary struct {
-	routes map[uint64]*route            // by the start of their digests
-	more   map[[sha256.Size]byte]*route // those whose start another has
-	layers map[colourLayer]*colourLayer // those of routes that are gone stay until the next load: they are few
-	words  map[routeWords]*routeWords   // likewise
-	key    []byte                       // room to work in
+	layers  map[colourLayer]*colourLayer
+	words   map[routeWords]*routeWords
+	manners map[manner]*manner
+	key     []byte // room to work in
 }
 
 func newDictionary() *dictionary {
-	return &dictionary{
-		routes: map[uint64]*route{}, more: map[[sha256.Size]byte]*route{},
-		layers: map[colourLayer]*colourLayer{}, words: map[routeWords]*routeWords{},
-	}
+	return &dictionary{layers: map[colourLayer]*colourLayer{}, words: map[routeWords]*routeWords{}, manners: map[manner]*manner{}}
 }
 
-func (d *dictionary) route(r *trial.Route, historyNotStated bool) *route {
-	d.key = appendKey(d.key[:0], r, historyNotStated)
-	digest := sha256.Sum256(d.key)
-	known := d.find(digest)
-	if known == nil {
-		known = newRoute(r, historyNotStated, d)
-		known.digest = digest
-		d.add(known)
-	}
-	known.refs++
-	return known
-}
+func (d *dictionary) layer(c colourLayer) *colourLayer { return once(d.layers, c) }
 
-func (d *dictionary) find(digest [sha256.Size]byte) *route {
-	if r := d.routes[startOf(digest)]; r != nil && r.digest == digest {
-		return r
-	}
-	return d.more[digest]
-}
+func (d *dictionary) wordsOf(w routeWords) *routeWords { return once(d.words, w) }
 
-// add puts a route in place of one with the same digest, or beside the others.
-func (d *dictionary) add(r *route) {
-	if first := d.routes[startOf(r.digest)]; first == nil || first.digest == r.digest {
-		d.routes[startOf(r.digest)] = r
-	} else {
-		d.more[r.digest] = r
-	}
-}
+func (d *dictionary) mannerOf(m manner) *manner { return once(d.manners, m) }
 
-func (d *dictionary) layer(c colourLayer) *colourLayer {
-	if known := d.layers[c]; known != nil {
+// once gives what is kept of a value.
+func once[T comparable](kept map[T]*T, value T) *T {
+	if known := kept[value]; known != nil {
 		return known
 	}
-	d.layers[c] = &c
-	return &c
+	one := new(T) // and not value, for which room would be made each time
+	*one = value
+	kept[value] = one
+	return one
 }
 
-func (d *dictionary) wordsOf(w *routeWords) *routeWords {
-	if known := d.words[*w]; known != nil {
-		return known
-	}
-	d.words[*w] = w
-	return w
+// routeList is the routes of a trial's rows, each kept once, in one piece of memory: hundreds of thousands of routes may differ in a pool, and as many small pieces would be
+// most of what the collector has to walk.
+type routeList struct {
+	shared *dictionary
+	at     map[routeDigest]int
+	made   []route
+	colour []*colourLayer // of all of them
+	spans  []span         // of colour, one a route
+	rows   []int          // of made, one a row
 }
 
-func (d *dictionary) release(c *chunk) {
-	if c == nil {
-		return
-	}
-	for i := range c.rows {
-		if r := c.rows[i].route; r.refs > 1 {
-			r.refs--
-		} else {
-			r.refs = 0
-			d.remove(r)
-		}
-	}
+func newRouteList(shared *dictionary) *routeList {
+	return &routeList{shared: shared, at: map[routeDigest]int{}}
 }
 
-func (d *dictionary) remove(r *route) {
-	if first := d.routes[startOf(r.digest)]; first != nil && first.digest == r.digest {
-		delete(d.routes, startOf(r.digest))
-	} else {
-		delete(d.more, r.digest)
+// add adds the route of a row.
+func (l *routeList) add(r *trial.Route, historyNotStated bool) {
+	l.shared.key = appendKey(l.shared.key[:0], r, historyNotStated)
+	whole := sha256.Sum256(l.shared.key)
+	digest := routeDigest(whole[:])
+	n, known := l.at[digest]
+	if !known {
+		n = len(l.made)
+		l.at[digest] = n
+		made, layers := newRoute(r, historyNotStated, l.shared)
+		made.digest = digest
+		var at span
+		l.colour, at = added(l.colour, layers, same)
+		l.made, l.spans = append(l.made, made), append(l.spans, at)
 	}
+	l.rows = append(l.rows, n)
+}
+
+// listed gives the routes of the rows that were added, one a row.
+func (l *routeList) listed() []*route {
+	made, colour := slices.Clone(l.made), slices.Clone(l.colour) // without room to grow
+	for i, at := range l.spans {
+		made[i].colour = colour[at.from:at.to:at.to]
+	}
+	out := make([]*route, len(l.rows))
+	for i, n := range l.rows {
+		out[i] = &made[n]
+	}
+	return out
 }

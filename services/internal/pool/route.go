@@ -72,15 +72,33 @@ func (c *colourLayer) dyeList() []string {
 }
 
 // route is what pieces with the same stated history have in common, without the pots themselves and without the delivered depths.
-// It is shared by all rows that have it and never changed.
+// It is shared by the rows of a trial that have it and never changed.
 //
 // Hundreds of thousands of routes may differ, and little in them: layers are kept once, and of what tells routes apart the digest alone.
 type route struct {
-	digest [sha256.Size]byte // tells routes apart; see appendKey
+	digest routeDigest // tells routes apart; see appendKey
 	colour []*colourLayer
 	*routeWords
-	water symbol // of the colour layers, ids; "" not stated
-	refs  int    // rows of the projection; only its writer uses it
+}
+
+// routeDigest is the first half of a SHA-256, which suffices to tell routes apart; zero is no route.
+type routeDigest [sha256.Size / 2]byte
+
+// start is the start of a digest, ordered as it is.
+func (d *routeDigest) start() uint64 { return binary.BigEndian.Uint64(d[:]) }
+
+// water is that of the colour layers, ids; "" not stated.
+func (r *route) water() string {
+	text, _ := joined(r.waters(), "")
+	return text
+}
+
+func (r *route) waters() []string {
+	waters := make([]string, len(r.colour))
+	for i, c := range r.colour {
+		waters[i] = c.water
+	}
+	return waters
 }
 
 // routeWords is of a route what few routes differ in; each is kept once.
@@ -106,14 +124,17 @@ type routeWords struct {
 	around symbol
 }
 
-// startOf is the start of a digest, ordered as it is.
-func startOf(digest [sha256.Size]byte) uint64 { return binary.BigEndian.Uint64(digest[:]) }
-
 // delivered is how much of its dye reached a piece in one colour layer; NaN is not known.
 type delivered struct {
 	percentWOF float64
 	dips       float64
 	gramsPerL  float64
+}
+
+// sameDepth tells whether the same is known of two layers.
+func sameDepth(a, b delivered) bool {
+	alike := func(x, y float64) bool { return x == y || math.IsNaN(x) && math.IsNaN(y) }
+	return alike(a.percentWOF, b.percentWOF) && alike(a.dips, b.dips) && alike(a.gramsPerL, b.gramsPerL)
 }
 
 // appendKey appends what tells routes apart. The bath and the delivered amounts are not in it.
@@ -195,10 +216,11 @@ func exhaustWords(l trial.Layer) string {
 	return "fresh bath"
 }
 
-// newRoute derives the columns of a route.
-func newRoute(r *trial.Route, historyNotStated bool, shared *dictionary) *route {
-	out := &route{routeWords: &routeWords{hidden: historyNotStated || r.NotStated}}
-	var dyes, mordants, around, places, exhausts, waters []string
+// newRoute derives the columns of a route, and its colour layers, which are to be put into it.
+func newRoute(r *trial.Route, historyNotStated bool, shared *dictionary) (route, []*colourLayer) {
+	words := routeWords{hidden: historyNotStated || r.NotStated}
+	out := route{routeWords: &words}
+	var dyes, mordants, around, places, exhausts []string
 	blanks, openMordant := 0, historyNotStated
 	blankOf, blankAt := "", 0
 	for _, l := range r.Layers {
@@ -227,9 +249,7 @@ func newRoute(r *trial.Route, historyNotStated bool, shared *dictionary) *route 
 		out.colour = append(out.colour, c)
 		dyes = append(dyes, in...)
 		exhausts = append(exhausts, c.exhaust)
-		waters = append(waters, c.water)
 	}
-	out.colour = slices.Clone(out.colour) // without room to grow
 	dyes = sorted(dyes)
 	out.order = sym(orderWords(out.colour))
 	if blanks != 1 || blankAt != len(out.colour) || out.hidden {
@@ -237,20 +257,20 @@ func newRoute(r *trial.Route, historyNotStated bool, shared *dictionary) *route 
 	}
 	out.blankAfter = sym(blankOf)
 	out.undyed = len(out.colour) == 0 && !out.hidden
-	out.kind = kindOf(out, dyes, blanks)
+	out.kind = kindOf(&out, dyes, blanks)
 	mordant, known := mordantWords(sorted(mordants), openMordant, out.hidden)
 	place := strings.Join(places, ", ")
 	if place == "" {
 		place = mordant
 	}
 	exhaust, exhaustKnown := joined(exhausts, notStated)
-	water, waterKnown := joined(waters, "")
 	out.mordant, out.mordantKnown, out.mordantPlace = sym(mordant), known, sym(place)
 	out.exhaust, out.exhaustKnown = sym(exhaust), exhaustKnown
-	out.water, out.waterKnown = sym(water), waterKnown
+	_, out.waterKnown = joined(out.waters(), "")
 	out.around = sym(mordant + " " + strings.Join(sorted(around), ", "))
-	out.routeWords = shared.wordsOf(out.routeWords)
-	return out
+	colour := out.colour
+	out.colour, out.routeWords = nil, shared.wordsOf(words)
+	return out, colour
 }
 
 // dyes lists the dyes of a route, sorted, each once.

@@ -12,11 +12,15 @@ import (
 
 // scores asks every module that names its own scores about the same pieces, so that methods can be held side by side. One that fails is told as
 // such, and takes nothing from the answer.
-func (p *Pool) scores(ctx context.Context, a *asking, labels pipeline.Labels, rows []pipeline.Row) error {
+func (p *Pool) scores(ctx context.Context, a *asking, labels pipeline.Labels, of *tabled) error {
 	scorers := slices.DeleteFunc(p.pipeline.Scorers(), func(name string) bool { // of one of them the answer itself is
 		return slices.ContainsFunc(a.modules, func(m *typesv1.ModuleIdentity) bool { return m.GetName() == name })
 	})
+	var rows []pipeline.Row
 	for _, name := range scorers {
+		if rows == nil {
+			rows = of.list()
+		}
 		got, err := p.pipeline.ScorePalettes(ctx, name, pipeline.ScoresQuestion{Condition: a.question.Condition, Labels: labels, Rows: rows, Seed: a.question.Seed})
 		var fault *pipeline.ModuleError
 		switch {

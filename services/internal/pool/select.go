@@ -53,7 +53,7 @@ func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.Colou
 	}
 	digest := module.Identity().GetDigest()
 	picks := make([]*pick, 0, len(candidates))
-	block := memo(t, func(s *session) string { return now.blockOf(s.id) })
+	block := memo(t, now.blockOf)
 	faults := map[string]int{}
 	example := ""
 	missed := map[*row]int{}
@@ -91,7 +91,7 @@ func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.Colou
 			}
 			of := &room[0]
 			room = room[1:]
-			*of = pick{chunk: c.chunk, row: c.row, reading: c.readings[0], lab: colour.Lab, block: block(c.row.session)}
+			*of = pick{chunk: c.chunk, row: c.row, reading: c.readings[0], lab: colour.Lab, block: block(c.row.session.id)}
 			picks = append(picks, of)
 		}
 		candidates = again

@@ -47,43 +47,24 @@ func memo[K comparable](t *texts, text func(K) string) func(K) label {
 	}
 }
 
-// cell names what the pieces of a cell have in common: a text, and where it ends with a whole route that route, whose digest stands for the end of the text.
-// Nearly as many routes as pieces may differ, and a snapshot has each once.
+// cell names what the pieces of a cell have in common: a text, and where it ends with a whole route that route's digest, which stands for the end of the text.
 type cell struct {
 	head   label
-	depths uint32 // 0, or from 2 where delivered depths tell cells apart
-	route  *route // or nil
+	depths uint32      // 0, or from 2 where delivered depths tell cells apart
+	route  routeDigest // or zero
 }
 
 // key is what pieces have in common, delivered depths aside.
 func (c cell) key() cell { return cell{head: c.head, route: c.route} }
 
-// start is the start of the route's digest, ordered as it is.
-func (c cell) start() uint64 {
-	if c.route == nil {
-		return 0
-	}
-	return startOf(c.route.digest)
-}
-
 // compareRoutes orders routes by their digests; none comes first.
-func compareRoutes(a, b *route) int {
-	switch {
-	case a == b:
-		return 0
-	case a == nil:
-		return -1
-	case b == nil:
-		return 1
-	}
-	return bytes.Compare(a.digest[:], b.digest[:])
-}
+func compareRoutes(a, b *pick) int { return bytes.Compare(a.cell.route[:], b.cell.route[:]) }
 
 // cellText is a cell as a text: cells are ordered as their texts are.
 func (t *texts) cellText(c cell) string {
 	text := t.text(c.head)
-	if c.route != nil {
-		text += string(c.route.digest[:])
+	if c.route != (routeDigest{}) {
+		text += string(c.route[:])
 	}
 	return text + depthsText(c.depths)
 }
@@ -134,13 +115,12 @@ func (t *texts) sortByReading(picks []*pick) {
 func (t *texts) numberCells(picks []*pick) (of []uint32, cells int) {
 	heads := t.sorted(picks, func(p *pick) label { return p.cell.head })
 	rank := t.places(heads)
-	places := t.lay(picks, func(p *pick) (high, low uint64) { return uint64(rank[p.cell.head]), p.cell.start() })
+	places := t.lay(picks, func(p *pick) (high, low uint64) { return uint64(rank[p.cell.head]), p.cell.route.start() })
 	compare := func(a, b place) int {
-		x, y := a.of.cell, b.of.cell
-		if x == y {
-			return 0
+		if c := compareKeys(a, b); c != 0 {
+			return c
 		}
-		return cmp.Or(compareKeys(a, b), compareRoutes(x.route, y.route), strings.Compare(depthsText(x.depths), depthsText(y.depths)))
+		return cmp.Or(compareRoutes(a.of, b.of), strings.Compare(depthsText(a.of.cell.depths), depthsText(b.of.cell.depths)))
 	}
 	if t.nested(heads) { // then what comes after a shorter head stands against the end of a longer one
 		words := newTexts()

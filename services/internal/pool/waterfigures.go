@@ -50,7 +50,7 @@ func (p *Pool) waterFigures(ctx context.Context, t *texts, picks []*pick, groups
 	seen := map[uint32]bool{}
 	sources := make([]*trial.WaterSource, len(groups))
 	for _, of := range picks {
-		g, id := at[of.group], soleSource(of.row.route.water.Value())
+		g, id := at[of.group], soleSource(of.row.route.water())
 		if seen[g] || id == "" {
 			continue
 		}

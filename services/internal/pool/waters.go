@@ -117,7 +117,7 @@ func waterEstimates(out *poolv1.WatersAnswer) string {
 // askWaters asks q of picks and writes the figures of the answer. Both are nil where the module can't be asked; that is told.
 func (p *Pool) askWaters(ctx context.Context, a *asking, picks []*pick, members map[label]string, q pipeline.WatersQuestion) (*poolv1.WatersAnswer, *comparev1.CompareWatersResponse, error) {
 	labels, rows := a.texts.table(picks, nil)
-	q.Condition, q.Seed, q.Labels, q.Rows = a.question.Condition, a.question.Seed, labels, rows
+	q.Condition, q.Seed, q.Labels, q.Rows = a.question.Condition, a.question.Seed, labels, rows.list()
 	for _, b := range labels.Blocks {
 		q.Members = append(q.Members, members[a.texts.label(b)])
 	}

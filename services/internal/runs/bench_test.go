@@ -15,10 +15,14 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
 
+	"github.com/commonvat/commonvat/plugins/palette"       //nolint:depguard // the yardstick of a benchmark
+	"github.com/commonvat/commonvat/plugins/palette/width" //nolint:depguard // likewise
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 	"github.com/commonvat/commonvat/plugins/sdk/score"
+	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/pool"
 	"github.com/commonvat/commonvat/services/internal/runs/frozen"
@@ -51,7 +55,7 @@ func largeColumns(n int, trials []trial.ID) *frozen.Columns {
 	}
 	for i := range n {
 		c.Rows = append(c.Rows, pipeline.Row{
-			ReadingID: fmt.Sprintf("%08x-0000-7000-8000-000000000000", i), Group: uint32(i / 100 % 10), Stratum: uint32(i / 1000), Cell: uint32(i / 2),
+			ReadingID: uuid.MustParse(fmt.Sprintf("%08x-0000-7000-8000-000000000000", i)), Group: uint32(i / 100 % 10), Stratum: uint32(i / 1000), Cell: uint32(i / 2),
 			Lab: trial.Lab{L: 20 + 60*random.Float64(), A: 80*random.Float64() - 40, B: 80*random.Float64() - 40},
 		})
 		c.TrialOf = append(c.TrialOf, uint32(i%len(trials)))
@@ -78,6 +82,21 @@ func meanChroma(_ context.Context, g score.Group) (float64, error) {
 		sum += c.Lab.A*c.Lab.A + c.Lab.B*c.Lab.B
 	}
 	return sum / float64(len(g.Cells)), nil
+}
+
+// widths are the scores of the palette module itself, which runs mostly ask for.
+func widths(ctx context.Context, g score.Group) (sum float64, err error) {
+	colours := g.Colours()
+	shades, err := width.DistinctShades(ctx, colours, width.DefaultThresholdDE, width.DefaultSearchNodes)
+	if err != nil {
+		return 0, err
+	}
+	hull, err := width.Hull(colours)
+	if err != nil {
+		return 0, err
+	}
+	spread, _ := width.Dispersion(colours)
+	return float64(shades.Lower) + hull.Volume + spread, nil
 }
 
 func benchMethod(name string, of func(context.Context, score.Group) (float64, error)) score.Method {
@@ -156,10 +175,17 @@ func processorTime(b *testing.B, module int) time.Duration {
 // BenchmarkRescoring holds a run against the module's own time on the same rows in one process, by turns. scoring is from the first question to the last score
 // that is kept; whole is with the columns' freezing.
 func BenchmarkRescoring(b *testing.B) {
+	described := func(name string, of func(context.Context, score.Group) (float64, error)) *describev1.DescribeResponse {
+		m := benchMethod(name, of)
+		return m.Describe()
+	}
 	for _, method := range []struct {
-		name string
-		of   func(context.Context, score.Group) (float64, error)
-	}{{"pairs", meanDifference}, {"cells", meanChroma}} { // the module is a process of its own
+		name      string
+		of        func(context.Context, score.Group) (float64, error)
+		described *describev1.DescribeResponse
+	}{
+		{"pairs", meanDifference, described("pairs", meanDifference)}, {"cells", meanChroma, described("cells", meanChroma)}, {"width", widths, palette.Describe()},
+	} { // the module is a process of its own
 		b.Run(method.name, func(b *testing.B) {
 			l := begin(b)
 			l.stop()
@@ -169,7 +195,7 @@ func BenchmarkRescoring(b *testing.B) {
 			c := largeColumns(benchReadings(b), l.trials)
 			l.cupboard.freeze.Columns = c
 			var first atomic.Int64
-			m := l.shelf.start(b, benchMethod(method.name, method.of))
+			m := l.shelf.start(b, "bench-"+method.name, method.described)
 			var worked time.Duration
 			m.before = func(context.Context, int) {
 				if first.CompareAndSwap(0, time.Now().UnixNano()) {

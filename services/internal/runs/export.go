@@ -10,6 +10,8 @@ import (
 	"fmt"
 	"slices"
 
+	"github.com/google/uuid"
+
 	catalogv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
@@ -105,9 +107,20 @@ func newPseudonyms() (*pseudonyms, error) {
 
 // name is HMAC-SHA256 over the kind and the text, as so many hexadecimal digits.
 func (p *pseudonyms) name(kind, text string, digits int) string {
+	return hex.EncodeToString(p.mac(kind, text))[:digits]
+}
+
+func (p *pseudonyms) mac(kind, text string) []byte {
 	mac := hmac.New(sha256.New, p.key[:])
 	mac.Write([]byte(kind + "\x00" + text))
-	return hex.EncodeToString(mac.Sum(nil))[:digits]
+	return mac.Sum(nil)
+}
+
+// reading is a UUID of version 8, whose bits are its maker's (RFC 9562, 5.8): those of HMAC-SHA256.
+func (p *pseudonyms) reading(id uuid.UUID) uuid.UUID {
+	out := uuid.UUID(p.mac("reading", id.String())[:16])
+	out[6], out[8] = out[6]&0x0f|0x80, out[8]&0x3f|0x80
+	return out
 }
 
 // of gives columns under pseudonyms, without their trials. Readings come in the order of their new names, cells under new numbers.
@@ -130,7 +143,7 @@ func (p *pseudonyms) of(c *frozen.Columns, by poolv1.GroupBy) (*frozen.Columns, 
 	blocks := shuffle(out.Labels.Blocks)
 	out.Rows = make([]pipeline.Row, len(c.Rows))
 	for i, row := range c.Rows {
-		row.ReadingID = p.name("reading", row.ReadingID, 32)
+		row.ReadingID = p.reading(row.ReadingID)
 		row.Block = blocks[row.Block]
 		out.Rows[i] = row
 	}

@@ -18,6 +18,8 @@ import (
 	"go.uber.org/goleak"
 	"google.golang.org/grpc"
 
+	"github.com/commonvat/commonvat/plugins/palette" //nolint:depguard // the yardstick of a benchmark, in a process of its own
+	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/host"
 	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	"github.com/commonvat/commonvat/plugins/sdk/score"
@@ -41,6 +43,7 @@ func TestMain(m *testing.M) {
 	plugintest.Main(map[string]func(){
 		"bench-pairs": func() { score.Serve(benchMethod("pairs", meanDifference)) },
 		"bench-cells": func() { score.Serve(benchMethod("cells", meanChroma)) },
+		"bench-width": func() { sdk.Serve(palette.Module()) },
 		"old":         func() { score.Serve(spread("old", 1)) },
 	})
 	goleak.VerifyTestMain(m, goleak.IgnoreAnyFunction("github.com/commonvat/commonvat/plugins/sdk/host.spawn")) // it starts processes, as long as the program lives
@@ -71,19 +74,19 @@ func (s *shelf) put(t testing.TB, m score.Method, digest string) *served {
 	return one
 }
 
-// start serves a module of the test binary as a process of its own.
-func (s *shelf) start(t testing.TB, m score.Method) *served {
+// start serves a module of the test binary as a process of its own, under the name that the binary knows it by.
+func (s *shelf) start(t testing.TB, name string, described *describev1.DescribeResponse) *served {
 	sockets, err := os.MkdirTemp("", "cv") // short, for sockets
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = os.RemoveAll(sockets) })
-	folder := plugintest.Folder(t, m.Name, m.Version, "palette")
-	process, err := host.Start(t.Context(), host.Config{Path: filepath.Join(folder, "commonvat-module-"+m.Name), SocketParent: sockets})
+	folder := plugintest.Folder(t, name, described.GetVersion(), "palette")
+	process, err := host.Start(t.Context(), host.Config{Path: filepath.Join(folder, "commonvat-module-"+name), SocketParent: sockets})
 	require.NoError(t, err)
 	t.Cleanup(func() { process.Stop(time.Second) })
-	one := &served{ClientConnInterface: process.Conn(), shelf: s, described: m.Describe(), digest: strings.Repeat("a", 64), process: process}
+	one := &served{ClientConnInterface: process.Conn(), shelf: s, described: described, digest: strings.Repeat("a", 64), process: process}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.modules[m.Name] = one
+	s.modules[name] = one
 	return one
 }
 
@@ -221,7 +224,7 @@ func begin(t testing.TB) *lab {
 			of = 2
 		}
 		c.Rows = append(c.Rows, pipeline.Row{
-			ReadingID: fmt.Sprintf("%08d-0000-7000-8000-000000000000", i), Group: uint32(g), Block: uint32(cell % 2), Stratum: uint32(stratum), Cell: uint32(cell),
+			ReadingID: uuid.MustParse(fmt.Sprintf("%08d-0000-7000-8000-000000000000", i)), Group: uint32(g), Block: uint32(cell % 2), Stratum: uint32(stratum), Cell: uint32(cell),
 			Lab: trial.Lab{L: 20 + float64((i*7919)%(40+5*g))},
 		})
 		c.TrialOf = append(c.TrialOf, of)

@@ -6,6 +6,7 @@ import (
 	"math"
 	"testing"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc/codes"
@@ -37,7 +38,7 @@ func (l *lab) experiment(sessions int, wide, narrow float64) {
 				}
 				wobble := float64((s*31+cell*17+g*7)%11) / 20
 				c.Rows = append(c.Rows, pipeline.Row{
-					ReadingID: fmt.Sprintf("%08d-0000-7000-8000-000000000000", len(c.Rows)), Group: uint32(g), Block: uint32(s), Cell: uint32(cell),
+					ReadingID: uuid.MustParse(fmt.Sprintf("%08d-0000-7000-8000-000000000000", len(c.Rows))), Group: uint32(g), Block: uint32(s), Cell: uint32(cell),
 					Lab: trial.Lab{L: middle + spread*(float64(cell)-1.5) + wobble},
 				})
 				c.TrialOf = append(c.TrialOf, 0)

@@ -15,6 +15,7 @@ import (
 	"math"
 	"slices"
 
+	"github.com/google/uuid"
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
 
@@ -50,7 +51,7 @@ var deterministic = proto.MarshalOptions{Deterministic: true}
 
 // Sort puts the rows in the order of their reading ids. It refuses an id that is there twice.
 func (c *Columns) Sort() error {
-	if slices.IsSortedFunc(c.Rows, func(a, b pipeline.Row) int { return cmp.Compare(a.ReadingID, b.ReadingID) }) { // as they come from the pool: no second copy of a million
+	if slices.IsSortedFunc(c.Rows, pipeline.ByReading) { // as they come from the pool: no second copy of a million
 		for i := 1; i < len(c.Rows); i++ {
 			if c.Rows[i].ReadingID == c.Rows[i-1].ReadingID {
 				return twice(c.Rows[i])
@@ -62,7 +63,7 @@ func (c *Columns) Sort() error {
 	for i := range order {
 		order[i] = i
 	}
-	slices.SortFunc(order, func(a, b int) int { return cmp.Compare(c.Rows[a].ReadingID, c.Rows[b].ReadingID) })
+	slices.SortFunc(order, func(a, b int) int { return pipeline.ByReading(c.Rows[a], c.Rows[b]) })
 	rows, trials := make([]pipeline.Row, len(order)), make([]uint32, len(order))
 	for to, from := range order {
 		rows[to], trials[to] = c.Rows[from], c.TrialOf[from]
@@ -193,8 +194,12 @@ func (c *Columns) add(chunk *catalogv1.FrozenChunk) error {
 	}
 	figures := 0
 	for i := range n {
+		id, err := uuid.Parse(columns.GetReadingId()[i])
+		if err != nil || id.String() != columns.GetReadingId()[i] {
+			return fmt.Errorf("%w: the id of a reading is %.40q, must be a UUID as Encode writes it", ErrDamaged, columns.GetReadingId()[i])
+		}
 		row := pipeline.Row{
-			ReadingID: columns.GetReadingId()[i], Group: columns.GetGroup()[i], Block: columns.GetBlock()[i], Stratum: columns.GetStratum()[i], Cell: columns.GetCell()[i],
+			ReadingID: id, Group: columns.GetGroup()[i], Block: columns.GetBlock()[i], Stratum: columns.GetStratum()[i], Cell: columns.GetCell()[i],
 			Lab: trial.Lab{L: columns.GetL()[i], A: columns.GetA()[i], B: columns.GetB()[i]},
 		}
 		if int(row.Group) >= len(c.Labels.Groups) || int(row.Block) >= len(c.Labels.Blocks) || int(row.Stratum) >= len(c.Labels.Strata) || int(row.Cell) >= len(c.Labels.Cells) ||

@@ -1,9 +1,11 @@
 package frozen
 
 import (
+	"bytes"
 	"fmt"
 	"testing"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
@@ -23,7 +25,7 @@ func some(t testing.TB, n int) *Columns {
 			c.Labels.Cells = append(c.Labels.Cells, fmt.Sprintf("cell %d", len(c.Labels.Cells)+1))
 		}
 		row := pipeline.Row{
-			ReadingID: fmt.Sprintf("%08d-0000-7000-8000-000000000000", n-i), Group: uint32(i % 2), Block: uint32(i % 4), Cell: uint32(i / 2),
+			ReadingID: uuid.MustParse(fmt.Sprintf("%08d-0000-7000-8000-000000000000", n-i)), Group: uint32(i % 2), Block: uint32(i % 4), Cell: uint32(i / 2),
 			Lab: trial.Lab{L: float64(i % 90), A: float64(i % 7), B: float64(i % 5)}, AgeDays: float64(i%3 - 1),
 		}
 		if i%5 == 0 {
@@ -64,6 +66,16 @@ func TestEncodeAndDecode(t *testing.T) {
 
 	c.Rows[1].ReadingID = c.Rows[0].ReadingID
 	require.ErrorContains(t, c.Sort(), "twice")
+
+	one, err := some(t, 1).Encode()
+	require.NoError(t, err)
+	for _, text := range []string{"00000001-0000-7000-8000-00000000000g", "0000000A-0000-7000-8000-000000000000"} {
+		parts := [][]byte{one.Parts[0], bytes.Replace(one.Parts[1], []byte("00000001-0000-7000-8000-000000000000"), []byte(text), 1)}
+		require.NotEqual(t, one.Parts[1], parts[1])
+		_, err = Decode(parts, Sum(parts))
+		require.ErrorIs(t, err, ErrDamaged)
+		require.ErrorContains(t, err, text)
+	}
 }
 
 // What is taken out leaves no row, no label of its own and no trial; the rest is as it would have been without.
@@ -86,7 +98,7 @@ func TestWithout(t *testing.T) {
 	}
 	assert.Len(t, kept, 100)
 	assert.Len(t, rest.Labels.Cells, 100)
-	names := map[string][3]string{}
+	names := map[uuid.UUID][3]string{}
 	for i, r := range c.Rows {
 		if c.TrialOf[i] != 1 {
 			names[r.ReadingID] = [3]string{c.Labels.Groups[r.Group], c.Labels.Cells[r.Cell], c.Trials[c.TrialOf[i]]}
@@ -118,10 +130,10 @@ func TestTake(t *testing.T) {
 
 // Each group's cells lie around one point, replicates counted once, and their distances are as before.
 func TestAligned(t *testing.T) {
-	row := func(id string, group, block, cell uint32, l, a float64) pipeline.Row {
-		return pipeline.Row{ReadingID: id, Group: group, Block: block, Cell: cell, Lab: trial.Lab{L: l, A: a}}
+	row := func(id byte, group, block, cell uint32, l, a float64) pipeline.Row {
+		return pipeline.Row{ReadingID: uuid.UUID{id}, Group: group, Block: block, Cell: cell, Lab: trial.Lab{L: l, A: a}}
 	}
-	rows := []pipeline.Row{row("1", 0, 0, 0, 30, 10), row("2", 0, 0, 0, 34, 10), row("3", 0, 0, 1, 52, 20), row("4", 1, 0, 0, 80, -50), row("5", 1, 0, 1, 90, -40)}
+	rows := []pipeline.Row{row(1, 0, 0, 0, 30, 10), row(2, 0, 0, 0, 34, 10), row(3, 0, 0, 1, 52, 20), row(4, 1, 0, 0, 80, -50), row(5, 1, 0, 1, 90, -40)}
 	got, ok := Aligned(rows)
 	require.True(t, ok)
 	// cells of group 0: 32 and 52, mean 42; of group 1: 80 and 90, mean 85
@@ -130,7 +142,7 @@ func TestAligned(t *testing.T) {
 	}
 	assert.InDelta(t, 5, got[4].Lab.A, 1e-12)
 	assert.Equal(t, 30.0, rows[0].Lab.L)
-	_, ok = Aligned([]pipeline.Row{row("1", 0, 0, 0, 0, 0), row("2", 0, 0, 1, 0, 0), row("3", 0, 0, 2, 150, 0)})
+	_, ok = Aligned([]pipeline.Row{row(1, 0, 0, 0, 0, 0), row(2, 0, 0, 1, 0, 0), row(3, 0, 0, 2, 150, 0)})
 	assert.False(t, ok)
 }
 
