@@ -289,14 +289,18 @@ type Place struct {
 }
 
 func rank(groups []string, pairs []Pair) Ranking {
-	places := map[string]*Place{}
-	for _, g := range groups {
-		places[g] = &Place{Group: g}
+	n := len(groups)
+	places := make([]Place, n)
+	at := make(map[string]int, n)
+	for i, g := range groups {
+		places[i].Group, at[g] = g, i
 	}
 	out := Ranking{Status: Insufficient, Complete: true}
-	wider := map[[2]string]bool{}
-	for i, p := range pairs {
-		a, b := places[p.First], places[p.Second]
+	wider := make([]bool, n*n) // the group at i than that at k, at i*n + k
+	for i := range pairs {
+		p := &pairs[i]
+		first, second := at[p.First], at[p.Second]
+		a, b := &places[first], &places[second]
 		if p.Thin {
 			a.NotCompared++
 			b.NotCompared++
@@ -310,11 +314,11 @@ func rank(groups []string, pairs []Pair) Ranking {
 		case LeansFirst:
 			a.Wider++
 			b.Narrower++
-			wider[[2]string{p.First, p.Second}] = true
+			wider[first*n+second] = true
 		case LeansSecond:
 			b.Wider++
 			a.Narrower++
-			wider[[2]string{p.Second, p.First}] = true
+			wider[second*n+first] = true
 		case LeansNeither:
 			a.Level++
 			b.Level++
@@ -333,7 +337,7 @@ func rank(groups []string, pairs []Pair) Ranking {
 			continue
 		}
 		p.Score = float64(p.Wider-p.Narrower) / float64(compared)
-		out.Places = append(out.Places, *p)
+		out.Places = append(out.Places, p)
 	}
 	slices.Sort(out.Unplaced)
 	slices.SortFunc(out.Places, func(a, b Place) int {
@@ -349,13 +353,10 @@ func rank(groups []string, pairs []Pair) Ranking {
 		}
 		out.Complete = out.Complete && out.Places[i].NotCompared <= len(out.Unplaced)
 	}
-	for _, x := range out.Places {
-		for _, y := range out.Places {
-			if !wider[[2]string{x.Group, y.Group}] {
-				continue
-			}
-			for _, z := range out.Places {
-				out.Circular = out.Circular || wider[[2]string{y.Group, z.Group}] && wider[[2]string{z.Group, x.Group}]
+	for x := range n {
+		for y := range n {
+			for z := 0; wider[x*n+y] && z < n && !out.Circular; z++ {
+				out.Circular = wider[y*n+z] && wider[z*n+x]
 			}
 		}
 	}

@@ -84,9 +84,9 @@ const (
 // What bounds the work of a question about very many cells, counted in cells so that the same question gets the same answer.
 const (
 	// drawnCells are the cells of all drawn subsets of all groups together, where Draws is left to Measure; each mean gets leastDraws at
-	// the least.
+	// the least. Fewer than intervalDraws are drawn in rounds (see sampler.inRounds), and enumeration ends in the same proportion earlier.
 	drawnCells = 8_000_000
-	leastDraws = 50
+	leastDraws = 32
 	// intervalDraws is the number of draws below which there is no interval: the luck of the draw would pass for that of sessions.
 	intervalDraws = 500
 	// gainCells are the cells of all pairs together up to which gains are counted.
@@ -239,7 +239,10 @@ func MeasureTable(ctx context.Context, t *Table, params Params) (*Answer, error)
 		p.Draws = min(p.Draws, max(leastDraws, drawnCells/drawn))
 	}
 	a.Params = p
-	w := &worker{params: p, palettes: all, samplePairs: samplePairs(all.in)}
+	w := &worker{params: p, palettes: all, samplePairs: samplePairs(all.in), enumerateUpTo: enumerateUpTo}
+	if w.rounds = params.Draws == 0 && p.Draws < intervalDraws; w.rounds {
+		w.enumerateUpTo = enumerateUpTo / DefaultDraws * p.Draws
+	}
 	w.meet()
 	// Each group has its own random numbers and its own budget, so groups side by side give what they give one by one.
 	side, sideCtx := errgroup.WithContext(ctx)
