@@ -17,7 +17,7 @@ import (
 // Rarefied holds the widths expected of M cells chosen at random from a group's cells.
 type Rarefied struct {
 	M          int
-	Subsets    int  // subsets measured
+	Subsets    int  // subsets measured; of very large questions (see Params.Draws) only the first five eighths for Volume
 	Enumerated bool // all C(n, M) subsets; otherwise Subsets were drawn
 	// Shades at the headline threshold.
 	Shades Expected
@@ -149,7 +149,8 @@ func (w *worker) sample(of *palette, cells []cell, g *graph) *sampler {
 
 // rarefy takes 2 ≤ m ≤ len(cells).
 func (s *sampler) rarefy(m int, full bool) (*Rarefied, error) {
-	s.left, s.volume = s.params.SearchNodes, full && m >= 4
+	volume := full && m >= 4
+	s.left, s.volume, s.hulls = s.params.SearchNodes, volume, 0
 	n := len(s.cells)
 	out := &Rarefied{M: m}
 	out.Enumerated = subsets(n, m, s.enumerateUpTo) <= s.enumerateUpTo
@@ -173,10 +174,12 @@ func (s *sampler) rarefy(m int, full bool) (*Rarefied, error) {
 		rng := rand.New(rand.NewPCG(s.params.Seed, s.of.stream()))
 		pool := identity(n)
 		next := func() []int { return s.draw(rng, pool, m) }
+		hulls := s.params.Draws
 		if s.rounds {
-			next = s.inRounds(rng, pool, m)
+			next, hulls = s.inRounds(rng, pool, m), hulls*hullDraws/leastDraws
 		}
 		for i := 0; i < s.params.Draws && err == nil; i++ {
+			s.volume = volume && i < hulls
 			err = s.measure(next())
 		}
 		if err == nil && reason == "" {
@@ -189,7 +192,7 @@ func (s *sampler) rarefy(m int, full bool) (*Rarefied, error) {
 	out.Subsets = s.all.n
 	out.Shades = s.expected(ofShades, m, out.Enumerated, reason)
 	out.Dispersion = s.expected(ofDispersion, m, out.Enumerated, reason)
-	if s.volume {
+	if volume {
 		v := s.expected(ofVolume, m, out.Enumerated, reason)
 		out.Volume = &v
 		out.Side = math.Cbrt(v.Mean)
@@ -200,18 +203,19 @@ func (s *sampler) rarefy(m int, full bool) (*Rarefied, error) {
 
 // sampler measures subsets of one group's cells.
 type sampler struct {
-	ctx     context.Context
-	params  Params
-	of      *palette
-	cells   []cell // by lightness
+	ctx    context.Context
+	params Params
+	of     *palette
+	cells  []cell // by lightness
 
 	enumerateUpTo int
 	rounds        bool
 
 	graph   *graph // of all cells; nil for too many, each subset then makes its own
 	left    int    // search nodes
-	volume  bool
-	block   []int // number of each cell's block, −1 for a session not stated
+	volume  bool   // is measured
+	hulls   int    // subsets of all with a volume
+	block   []int  // number of each cell's block, −1 for a session not stated
 	holds   []bool
 	all     sums
 	without []sums // by block: the subsets that hold none of its cells; nil where there is no interval
@@ -286,6 +290,9 @@ func (s *sampler) measure(subset []int) error {
 		return err
 	}
 	s.all.add(lower, upper)
+	if s.volume {
+		s.hulls++
+	}
 	if s.without == nil {
 		return nil
 	}
@@ -342,6 +349,9 @@ func (s *sampler) topUp(rng *rand.Rand, m int) error {
 
 func (s *sampler) expected(k, m int, enumerated bool, reason string) Expected {
 	n := float64(s.all.n)
+	if k == ofVolume {
+		n = float64(s.hulls)
+	}
 	t := s.all.of[k]
 	e := Expected{Mean: t.sum / n, UpperMean: t.upper / n, NoInterval: reason}
 	if !enumerated {

@@ -87,6 +87,8 @@ const (
 	// the least. Fewer than intervalDraws are drawn in rounds (see sampler.inRounds), and enumeration ends in the same proportion earlier.
 	drawnCells = 8_000_000
 	leastDraws = 32
+	// hullDraws of each leastDraws subsets drawn in rounds have their volume measured: for volumes so few tell as much as all for shades.
+	hullDraws = 20
 	// intervalDraws is the number of draws below which there is no interval: the luck of the draw would pass for that of sessions.
 	intervalDraws = 500
 	// gainCells are the cells of all pairs together up to which gains are counted.
@@ -216,21 +218,20 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Answer, error) {
 	return MeasureTable(ctx, t, params)
 }
 
-// MeasureTable is Measure for rows in the order of reading ids that come once; it refuses indexes beyond the labels.
+// MeasureTable is Measure for rows in the order of reading ids that come once. It takes the rows out of the table.
 func MeasureTable(ctx context.Context, t *Table, params Params) (*Answer, error) {
 	p, err := params.withDefaults()
 	if err != nil {
 		return nil, err
 	}
-	if err := t.check(); err != nil {
-		return nil, err
+	if t.err != nil {
+		return nil, t.err
 	}
-	a := &Answer{Readings: len(t.Rows)}
 	all, err := averaged(ctx, t)
 	if err != nil {
 		return nil, err
 	}
-	a.Cells = all.cells
+	a := &Answer{Readings: all.readings, Cells: all.cells}
 	drawn := 0
 	for _, in := range all.in {
 		drawn += 2 * len(in) * p.chosenM(in) // for the groups, and for their pairs
@@ -308,10 +309,9 @@ func (p Params) chosenM(groups []palette) int {
 
 // group measures one palette, and works out what its pairs will ask for.
 func (w *worker) group(g *palette, m int) (GroupWidth, error) {
-	out := GroupWidth{Group: g.groupName, Cells: len(g.cells)}
+	out := GroupWidth{Group: g.groupName, Readings: g.readings, Cells: len(g.cells)}
 	labels := make([]int32, len(g.cells))
 	for i, c := range g.cells {
-		out.Readings += int(c.readings)
 		labels[i] = c.label
 		switch {
 		case c.block < 0:
