@@ -150,24 +150,24 @@ func drawPairs(ctx context.Context, n int, seed uint64, pairs int, visit func(i,
 // the least squares line. Squared distances tell about three quarters of the variance of our generated pools' differences, so that a quarter of the
 // pairs gives the same standard error.
 func pairwiseByDistance(ctx context.Context, colours []colorimetry.Lab, seed uint64, pairs int) (*Pairwise, error) {
-	var d, q, dd, qq, dq float64 // sums of the differences, the squared distances and their products, from those of a first guess
+	var d, q, dd, qq, dq float64 // sums of the differences, of what the squared distances are above their mean, and of products
 	spread, _ := dispersion(colours)
 	n := float64(len(colours))
 	all := 2 * n / (n - 1) * spread * spread
 	err := drawPairs(ctx, len(colours), seed, pairs, func(i, j int) {
 		x, y := colours[i], colours[j]
 		l, a, b := x.L-y.L, x.A-y.A, x.B-y.B
-		u, v := difference(x, y)-spread, l*l+a*a+b*b-all
+		u, v := difference(x, y), l*l+a*a+b*b-all
 		d, q, dd, qq, dq = d+u, q+v, dd+u*u, qq+v*v, dq+u*v
 	})
 	drawn := float64(pairs)
 	dd, qq, dq = dd-d*d/drawn, qq-q*q/drawn, dq-d*q/drawn
 	slope := 0.0
-	if qq > 0 {
+	if spread > leastWidth && qq > 0 { // else there are but roundings to tell by
 		slope = dq / qq
 	}
 	return &Pairwise{
-		MeanDE: spread + (d-slope*q)/drawn, Pairs: pairs, Sampled: true,
+		MeanDE: max(0, d-slope*q) / drawn, Pairs: pairs, Sampled: true,
 		SE: math.Sqrt(max(0, dd-slope*dq) / (drawn * (drawn - 2))),
 	}, err
 }

@@ -119,6 +119,9 @@ func (w *worker) meet() {
 // pairs compares every two groups.
 func (w *worker) pairs() ([]Pair, error) {
 	of := w.palettes
+	if len(w.ends) == 0 {
+		return nil, nil
+	}
 	out := make([]Pair, len(w.ends))
 	side, sideCtx := errgroup.WithContext(w.ctx)
 	side.SetLimit(runtime.GOMAXPROCS(0))
