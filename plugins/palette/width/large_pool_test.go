@@ -69,7 +69,7 @@ func TestRoundsAgainstEnumeration(t *testing.T) {
 		var off, squares, stated [widths]float64
 		for seed := range uint64(runs) {
 			w := &worker{ctx: t.Context(), params: p, rounds: true}
-			w.params.Draws, w.params.Seed = 32, seed
+			w.params.Draws, w.params.Seed = leastDraws, seed
 			got, err := w.sample(of, of.byLightness(), nil).rarefy(m, true)
 			require.NoError(t, err)
 			require.False(t, got.Enumerated)

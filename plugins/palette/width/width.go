@@ -58,10 +58,12 @@ type Params struct {
 	ReportThresholdDE []float64 // further t for N(t) of all cells; default 2.5 and 10
 	M                 int       // rarefaction size, 2 to 500; 0 lets Measure choose it for each stratum
 	SearchNodes       int       // budget of search nodes for each N(t) and each rarefied mean, 1 to 1e8; default 2,000,000
-	Draws             int       // subsets drawn where more than 20,000 exist, 2 to 1e6; default 2,000, fewer for very many groups
-	Seed              uint64
-	Interval          bool    // wants intervals of rarefied widths; m is then chosen ≤ ⌊0.6·n_min⌋
-	MarginRatio       float64 // ratio of dispersions below which two palettes are level, 1 to 10; default 1.10
+	// Draws is the number of subsets drawn where more than 20,000 exist, 2 to 1e6; default 2,000. For very many groups it is less, down to 40; below 500
+	// they are drawn in rounds, where more than ten times as many exist, the volume is that of four fifths of them, and there is no interval.
+	Draws       int
+	Seed        uint64
+	Interval    bool    // wants intervals of rarefied widths; m is then chosen ≤ ⌊0.6·n_min⌋
+	MarginRatio float64 // ratio of dispersions below which two palettes are level, 1 to 10; default 1.10
 }
 
 // Limits and defaults of Params.
@@ -86,9 +88,9 @@ const (
 	// drawnCells are the cells of all drawn subsets of all groups together, where Draws is left to Measure; each mean gets leastDraws at
 	// the least. Fewer than intervalDraws are drawn in rounds (see sampler.inRounds), and enumeration ends in the same proportion earlier.
 	drawnCells = 8_000_000
-	leastDraws = 32
+	leastDraws = 40
 	// hullDraws of each leastDraws subsets drawn in rounds have their volume measured: for volumes so few tell as much as all for shades.
-	hullDraws = 20
+	hullDraws = 32
 	// intervalDraws is the number of draws below which there is no interval: the luck of the draw would pass for that of sessions.
 	intervalDraws = 500
 	// gainCells are the cells of all pairs together up to which gains are counted.
