@@ -117,13 +117,13 @@ func (w *worker) meet() {
 }
 
 // pairs compares every two groups.
-func (w *worker) pairs() ([]Pair, error) {
+func (w *worker) pairs(ctx context.Context) ([]Pair, error) {
 	of := w.palettes
 	if len(w.ends) == 0 {
 		return nil, nil
 	}
 	out := make([]Pair, len(w.ends))
-	side, sideCtx := errgroup.WithContext(w.ctx)
+	side, sideCtx := errgroup.WithContext(ctx)
 	side.SetLimit(runtime.GOMAXPROCS(0))
 	at := 0
 	for i, first := range of.groups {

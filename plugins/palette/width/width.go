@@ -264,8 +264,7 @@ func MeasureTable(ctx context.Context, t *Table, params Params) (*Answer, error)
 	if err := side.Wait(); err != nil {
 		return nil, err
 	}
-	w.ctx = ctx
-	if a.Pairs, err = w.pairs(); err != nil {
+	if a.Pairs, err = w.pairs(ctx); err != nil {
 		return nil, err
 	}
 	a.Ranking = rank(all.groups, a.Pairs)
