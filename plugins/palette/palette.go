@@ -83,7 +83,7 @@ func described() *describev1.DescribeResponse {
 				"CIEDE2000 units", width.DefaultThresholdDE, minThreshold, of(maxThreshold), false),
 			number("equal_number", "Number of cells at which groups are compared, 2 or more; 0 lets the module choose: the smallest group's cells, "+
 				"0.6 times that where two sessions or more are known, at most 120.", "cells", 0, 0, of(float64(width.MaxM)), true),
-			number("seed", "Seed of the random subsets, drawn where there are more than 20,000.", "1", 0, 0, nil, true),
+			number("seed", "Seed of the random subsets, drawn where there are more than 20,000, or in very large questions more than ten times as many as are drawn.", "1", 0, 0, nil, true),
 		},
 		Author: "The Commonvat Authors",
 		Laws: []*describev1.LawPromise{
@@ -119,23 +119,24 @@ func (*Server) MeasureWidths(stream grpc.ClientStreamingServer[palettev1.Measure
 }
 
 func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, error)) (*palettev1.MeasureWidthsResponse, error) {
-	var table width.Table
+	var table *width.Table
 	var inGroup, inBlock seen
 	header, err := columns.Receive(recv, checkHeader, func(h *palettev1.WidthsHeader, r columns.Row) {
-		if table.Rows == nil {
-			table.Rows = make([]width.TableRow, 0, min(h.GetRowCount(), mostReserved))
+		if table == nil {
+			table = tableFor(h)
 		}
 		if h.GetLabels().GetBlocks()[r.Block] != "" {
 			inBlock.add(r.Block, len(h.GetLabels().GetBlocks()))
 		}
 		inGroup.add(r.Group, len(h.GetLabels().GetGroups()))
-		table.Rows = append(table.Rows, width.TableRow{Group: r.Group, Block: r.Block, Stratum: r.Stratum, Cell: r.Cell, Lab: r.Lab})
+		table.Add(r.Group, r.Block, r.Stratum, r.Cell, r.Lab)
 	})
 	if err != nil {
 		return nil, err
 	}
-	l := header.GetLabels()
-	table.Groups, table.Blocks, table.Strata, table.Cells = l.GetGroups(), l.GetBlocks(), l.GetStrata(), l.GetCells()
+	if table == nil {
+		table = tableFor(header)
+	}
 	if n := inGroup.labels; n > maxGroupsWithRows {
 		var v sdk.Violations
 		v.Add("header.labels.groups", "has %d groups with rows, want at most %d: every pair of groups gets an answer", n, maxGroupsWithRows)
@@ -152,7 +153,7 @@ func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, 
 		p.ThresholdDE = width.DefaultThresholdDE
 	}
 	p.ReportThresholdDE = slices.DeleteFunc(slices.Clone(furtherThresholds), func(t float64) bool { return t == p.ThresholdDE })
-	measured, err := width.MeasureTable(ctx, &table, p)
+	measured, err := width.MeasureTable(ctx, table, p)
 	if err != nil {
 		return nil, wire.Failed("header", err)
 	}
@@ -162,6 +163,11 @@ func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, 
 			len(answer.GetGroups()), size, sdk.MaxMessageBytes)
 	}
 	return answer, nil
+}
+
+func tableFor(h *palettev1.WidthsHeader) *width.Table {
+	l := h.GetLabels()
+	return width.NewTable(l.GetGroups(), l.GetBlocks(), l.GetStrata(), l.GetCells(), int(min(h.GetRowCount(), mostReserved)))
 }
 
 // seen counts the labels that rows have.

@@ -14,18 +14,63 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
 
-// Table is rows with their labels as indexes, for very many of them: a row takes 40 bytes.
+// Table collects rows with their labels as indexes, for very many of them: a row takes 36 bytes, and becomes a cell in its place.
 type Table struct {
-	// What the indexes mean, each label once; see Row.
-	Groups, Blocks, Strata, Cells []string
-	// Rows in the order of their reading ids.
-	Rows []TableRow
+	groups, blocks, strata, labels []string
+	rows                           []cell  // block and label by index, one reading each
+	set                            []int32 // of each row
+	sets                           []set
+	number                         map[uint64]int32 // of sets by stratum and group
+	err                            error            // of the first row that is refused
 }
 
-// TableRow is one reading of one piece.
-type TableRow struct {
-	Group, Block, Stratum, Cell uint32
-	Lab                         colorimetry.Lab
+// set is the rows of one group in one stratum, by indexes and then by places.
+type set struct{ stratum, group, rows, from int32 }
+
+// NewTable takes what the indexes mean, each label once (see Row), and for how many rows to make room.
+func NewTable(groups, blocks, strata, cells []string, rows int) *Table {
+	return &Table{groups: groups, blocks: blocks, strata: strata, labels: cells, rows: make([]cell, 0, rows), set: make([]int32, 0, rows), number: map[uint64]int32{}}
+}
+
+// Add takes one reading of one piece. Rows come in the order of their reading ids. The first one with an index beyond the labels or a colour that is not
+// valid is refused by MeasureTable.
+func (t *Table) Add(group, block, stratum, cellLabel uint32, lab colorimetry.Lab) {
+	if t.err != nil {
+		return
+	}
+	if t.err = t.check(group, block, stratum, cellLabel, lab); t.err != nil {
+		return
+	}
+	key := uint64(stratum)<<32 | uint64(group)
+	n, known := t.number[key]
+	if !known {
+		n = int32(len(t.sets))
+		t.number[key] = n
+		t.sets = append(t.sets, set{stratum: int32(stratum), group: int32(group)})
+	}
+	t.sets[n].rows++
+	t.set = append(t.set, n)
+	t.rows = append(t.rows, cell{block: int32(block), label: int32(cellLabel), mean: lab})
+}
+
+func (t *Table) check(group, block, stratum, cellLabel uint32, lab colorimetry.Lab) error {
+	if int(group) < len(t.groups) && int(block) < len(t.blocks) && int(stratum) < len(t.strata) && int(cellLabel) < len(t.labels) {
+		if err := lab.Validate(); err != nil {
+			return colorimetry.Under(fmt.Sprintf("rows[%d].lab", len(t.rows)), err)
+		}
+		return nil
+	}
+	for _, column := range [...]struct {
+		name   string
+		index  uint32
+		labels []string
+	}{{"group", group, t.groups}, {"block", block, t.blocks}, {"stratum", stratum, t.strata}, {"cell", cellLabel, t.labels}} {
+		if int(column.index) >= len(column.labels) {
+			return colorimetry.Under(fmt.Sprintf("rows[%d]", len(t.rows)),
+				refuse(column.name, strconv.Itoa(int(column.index)), fmt.Sprintf("an index below %d", len(column.labels))))
+		}
+	}
+	return nil
 }
 
 // tableOf checks rows and sorts them by id.
@@ -35,12 +80,15 @@ func tableOf(rows []Row) (*Table, error) {
 		return nil, err
 	}
 	var groups, blocks, strata, cells numbering
-	out := &Table{Rows: make([]TableRow, len(rows))}
+	at := make([][4]uint32, len(rows))
 	for k, i := range order {
 		r := &rows[i]
-		out.Rows[k] = TableRow{groups.of(r.Group), blocks.of(r.Block), strata.of(r.Stratum), cells.of(r.Cell), r.Lab}
+		at[k] = [4]uint32{groups.of(r.Group), blocks.of(r.Block), strata.of(r.Stratum), cells.of(r.Cell)}
 	}
-	out.Groups, out.Blocks, out.Strata, out.Cells = groups.labels, blocks.labels, strata.labels, cells.labels
+	out := NewTable(groups.labels, blocks.labels, strata.labels, cells.labels, len(rows))
+	for k, i := range order {
+		out.Add(at[k][0], at[k][1], at[k][2], at[k][3], rows[i].Lab)
+	}
 	return out, nil
 }
 
@@ -63,39 +111,18 @@ func (n *numbering) of(label string) uint32 {
 	return i
 }
 
-// check refuses indexes beyond the labels and colours that are not valid.
-func (t *Table) check() error {
-	for i := range t.Rows {
-		r := &t.Rows[i]
-		for _, column := range [...]struct {
-			name   string
-			index  uint32
-			labels []string
-		}{{"group", r.Group, t.Groups}, {"block", r.Block, t.Blocks}, {"stratum", r.Stratum, t.Strata}, {"cell", r.Cell, t.Cells}} {
-			if int(column.index) >= len(column.labels) {
-				return colorimetry.Under(fmt.Sprintf("rows[%d]", i),
-					refuse(column.name, strconv.Itoa(int(column.index)), fmt.Sprintf("an index below %d", len(column.labels))))
-			}
-		}
-		if err := r.Lab.Validate(); err != nil {
-			return colorimetry.Under(fmt.Sprintf("rows[%d].lab", i), err)
-		}
-	}
-	return nil
-}
-
 // cell is the mean of the readings of one group, block, stratum and cell label.
 type cell struct {
-	block    int32 // place of the block's label among all, by text; −1 not stated
-	label    int32 // place of the cell's label among all, by text
-	readings int32
-	mean     colorimetry.Lab
+	block int32 // place of the block's label among all, by text; −1 not stated
+	label int32 // place of the cell's label among all, by text
+	mean  colorimetry.Lab
 }
 
 // palette is the cells of one group in one stratum, by the labels of block and cell.
 type palette struct {
 	stratum, group         int32 // places of their labels among those that hold rows
 	stratumName, groupName string
+	readings               int
 	cells                  []cell
 
 	shades Count // at the headline threshold
@@ -121,6 +148,7 @@ func (p *palette) at(m int) *lite {
 type palettes struct {
 	strata, groups []string    // those that hold rows, by text
 	in             [][]palette // by stratum, each by group
+	readings       int
 	cells          int
 }
 
@@ -142,10 +170,10 @@ func places(labels []string) []int32 {
 }
 
 // held gives the labels that hold rows, by text, and the place of each of all labels among them.
-func held(labels []string, rows []TableRow, of func(*TableRow) uint32) (names []string, place []int32) {
+func held(labels []string, sets []set, of func(set) int32) (names []string, place []int32) {
 	holds := make([]bool, len(labels))
-	for i := range rows {
-		holds[of(&rows[i])] = true
+	for _, s := range sets {
+		holds[of(s)] = true
 	}
 	for i, yes := range holds {
 		if yes {
@@ -161,42 +189,15 @@ func held(labels []string, rows []TableRow, of func(*TableRow) uint32) (names []
 	return names, place
 }
 
-// averaged averages rows to cells.
+// averaged averages rows to cells, and takes them out of the table for that.
 func averaged(ctx context.Context, t *Table) (*palettes, error) {
-	out := &palettes{}
+	out := &palettes{readings: len(t.rows)}
 	var stratumAt, groupAt []int32
-	out.strata, stratumAt = held(t.Strata, t.Rows, func(r *TableRow) uint32 { return r.Stratum })
-	out.groups, groupAt = held(t.Groups, t.Rows, func(r *TableRow) uint32 { return r.Group })
-	// The rows of each palette, in their order.
-	type set struct{ stratum, group, rows, next int32 }
-	setOf := make([]int32, len(t.Rows))
-	number := map[[2]int32]int32{}
-	var sets []set
-	for i := range t.Rows {
-		k := [2]int32{stratumAt[t.Rows[i].Stratum], groupAt[t.Rows[i].Group]}
-		n, ok := number[k]
-		if !ok {
-			n = int32(len(sets))
-			number[k] = n
-			sets = append(sets, set{stratum: k[0], group: k[1]})
-		}
-		setOf[i] = n
-		sets[n].rows++
-	}
-	next := int32(0)
-	for i := range sets {
-		sets[i].next = next
-		next += sets[i].rows
-	}
-	of := make([]int32, len(t.Rows))
-	for i, n := range setOf {
-		of[sets[n].next] = int32(i)
-		sets[n].next++
-	}
-	slices.SortFunc(sets, func(a, b set) int { return cmp.Or(cmp.Compare(a.stratum, b.stratum), cmp.Compare(a.group, b.group)) })
-
-	blockAt, cellAt := places(t.Blocks), places(t.Cells)
-	for i, label := range t.Blocks {
+	out.strata, stratumAt = held(t.strata, t.sets, func(s set) int32 { return s.stratum })
+	out.groups, groupAt = held(t.groups, t.sets, func(s set) int32 { return s.group })
+	sets, rows := t.gathered(stratumAt, groupAt)
+	blockAt, cellAt := places(t.blocks), places(t.labels)
+	for i, label := range t.blocks {
 		if label == "" {
 			blockAt[i] = -1
 		}
@@ -207,10 +208,11 @@ func averaged(ctx context.Context, t *Table) (*palettes, error) {
 	const share = 64 // palettes at a time: most are small
 	for from := 0; from < len(sets); from += share {
 		side.Go(func() error {
+			var room averaging
 			for i := from; i < min(from+share, len(sets)); i++ {
 				s := sets[i]
 				all[i] = palette{stratum: s.stratum, group: s.group, stratumName: out.strata[s.stratum], groupName: out.groups[s.group],
-					cells: cellsOf(t, of[s.next-s.rows:s.next], blockAt, cellAt)}
+					readings: int(s.rows), cells: room.cellsOf(rows[s.from:s.from+s.rows:s.from+s.rows], blockAt, cellAt)}
 				if err := sideCtx.Err(); err != nil {
 					return err
 				}
@@ -234,39 +236,80 @@ func averaged(ctx context.Context, t *Table) (*palettes, error) {
 	return out, nil
 }
 
-// cellsOf averages the rows of one palette, which come in the order of their ids.
-func cellsOf(t *Table, rows, blockAt, cellAt []int32) []cell {
-	where := func(i int32) (block, label int32) { return blockAt[t.Rows[i].Block], cellAt[t.Rows[i].Cell] }
-	slices.SortFunc(rows, func(i, j int32) int {
-		bi, li := where(i)
-		bj, lj := where(j)
-		return cmp.Or(cmp.Compare(bi, bj), cmp.Compare(li, lj), cmp.Compare(i, j))
-	})
-	same := func(i, j int32) bool {
-		return t.Rows[i].Cell == t.Rows[j].Cell && t.Rows[i].Block == t.Rows[j].Block
+// gathered moves the rows of each set together, in their order, and gives the sets by the places of stratum and group.
+func (t *Table) gathered(stratumAt, groupAt []int32) ([]set, []cell) {
+	order := make([]int32, len(t.sets))
+	for i := range t.sets {
+		s := &t.sets[i]
+		order[i], s.stratum, s.group = int32(i), stratumAt[s.stratum], groupAt[s.group]
 	}
-	n := 0
-	for k := range rows {
-		if k == 0 || !same(rows[k-1], rows[k]) {
-			n++
+	slices.SortFunc(order, func(i, j int32) int {
+		a, b := t.sets[i], t.sets[j]
+		return cmp.Or(cmp.Compare(a.stratum, b.stratum), cmp.Compare(a.group, b.group))
+	})
+	next, from := make([]int32, len(t.sets)), int32(0)
+	out := make([]set, len(t.sets))
+	for k, i := range order {
+		t.sets[i].from, next[i] = from, from
+		from += t.sets[i].rows
+		out[k] = t.sets[i]
+	}
+	rows, to := t.rows, t.set
+	for i, n := range to {
+		to[i] = next[n]
+		next[n]++
+	}
+	for i := range to {
+		for k := to[i]; k != int32(i); k = to[i] {
+			rows[i], rows[k] = rows[k], rows[i]
+			to[i], to[k] = to[k], k
 		}
 	}
-	out := make([]cell, 0, n)
-	for from := 0; from < len(rows); {
+	t.rows, t.set, t.sets, t.number = nil, nil, nil, nil
+	return out, rows
+}
+
+// averaging has room for the rows of a palette.
+type averaging struct {
+	order []keyed
+	rows  []cell
+}
+
+// keyed is a row by the places of block and label.
+type keyed struct {
+	key uint64
+	at  int32
+}
+
+// cellsOf averages the rows of one palette, which come in the order of their ids, in their place.
+func (a *averaging) cellsOf(rows []cell, blockAt, cellAt []int32) []cell {
+	a.order, a.rows = a.order[:0], append(a.rows[:0], rows...)
+	for i := range rows {
+		block, label := blockAt[rows[i].block], cellAt[rows[i].label]
+		a.order = append(a.order, keyed{uint64(block+1)<<32 | uint64(label), int32(i)})
+	}
+	slices.SortFunc(a.order, func(x, y keyed) int {
+		if x.key != y.key {
+			if x.key < y.key {
+				return -1
+			}
+			return 1
+		}
+		return int(x.at - y.at)
+	})
+	out := rows[:0]
+	for from := 0; from < len(a.order); {
 		var sum colorimetry.Lab
-		to := from
-		for to < len(rows) && same(rows[from], rows[to]) {
-			x := t.Rows[rows[to]].Lab
+		key, to := a.order[from].key, from
+		for to < len(a.order) && a.order[to].key == key {
+			x := &a.rows[a.order[to].at].mean
 			sum.L += x.L
 			sum.A += x.A
 			sum.B += x.B
 			to++
 		}
-		c := cell{readings: int32(to - from)}
-		c.block, c.label = where(rows[from])
 		n := float64(to - from)
-		c.mean = colorimetry.Lab{L: sum.L / n, A: sum.A / n, B: sum.B / n}
-		out = append(out, c)
+		out = append(out, cell{block: int32(key>>32) - 1, label: int32(uint32(key)), mean: colorimetry.Lab{L: sum.L / n, A: sum.A / n, B: sum.B / n}})
 		from = to
 	}
 	return out

@@ -2,6 +2,7 @@ package width
 
 import (
 	"math"
+	"sync"
 
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
@@ -13,6 +14,7 @@ type spot struct {
 }
 
 func spotOf(x colorimetry.Lab) spot {
+	makeTables() // all that reads them takes spots
 	c := math.Sqrt(float64(x.A*x.A) + float64(x.B*x.B))
 	sector := int32((math.Atan2(x.B, x.A)*180/math.Pi + 180) / sectorDegrees)
 	return spot{x.L, x.A, x.B, c, min(sector, sectors-1)}
@@ -116,7 +118,11 @@ const (
 )
 
 // tables are S_L⁻² by mean lightness, √(C⁷/(C⁷+25⁷)) by chroma, T and sin 2Δθ by the mean hue, and bounds by mean chroma C*.
-var tables = newTables()
+// They are made with the first spot, not at each start of a module.
+var (
+	tables     *tabulated
+	makeTables = sync.OnceFunc(func() { tables = newTables() })
+)
 
 type hueTerms struct{ t, rotation float32 }
 

@@ -17,7 +17,7 @@ import (
 // Rarefied holds the widths expected of M cells chosen at random from a group's cells.
 type Rarefied struct {
 	M          int
-	Subsets    int  // subsets measured
+	Subsets    int  // subsets measured; of very large questions (see Params.Draws) only the first four fifths for Volume
 	Enumerated bool // all C(n, M) subsets; otherwise Subsets were drawn
 	// Shades at the headline threshold.
 	Shades Expected
@@ -63,6 +63,9 @@ type worker struct {
 	ctx      context.Context
 	params   Params
 	palettes *palettes
+	// enumerateUpTo is the number of subsets up to which all are taken; rounds says that others are drawn in rounds.
+	enumerateUpTo int
+	rounds        bool
 	// samplePairs is the number of pairs of cells that a group draws; see samplePairs.
 	samplePairs int
 	// meetings of every two groups, by pair; ends says where those of each pair end; met counts the cells of all that can be compared.
@@ -126,7 +129,7 @@ func (p *palette) byLightness() []cell {
 
 // sample makes ready to rarefy a palette, given its cells by lightness; g is their graph, nil where it must be made.
 func (w *worker) sample(of *palette, cells []cell, g *graph) *sampler {
-	s := &sampler{ctx: w.ctx, params: w.params, of: of, cells: cells, graph: g}
+	s := &sampler{ctx: w.ctx, params: w.params, enumerateUpTo: w.enumerateUpTo, rounds: w.rounds, of: of, cells: cells, graph: g}
 	if len(cells) <= graphUpTo && (g == nil || len(g.colours) != len(cells)) { // cells of the same colour are one in g
 		s.graph = newGraph(w.ctx, coloursOf(cells), w.params.ThresholdDE)
 	}
@@ -146,10 +149,11 @@ func (w *worker) sample(of *palette, cells []cell, g *graph) *sampler {
 
 // rarefy takes 2 ≤ m ≤ len(cells).
 func (s *sampler) rarefy(m int, full bool) (*Rarefied, error) {
-	s.left, s.volume = s.params.SearchNodes, full && m >= 4
+	volume := full && m >= 4
+	s.left, s.volume, s.hulls = s.params.SearchNodes, volume, 0
 	n := len(s.cells)
 	out := &Rarefied{M: m}
-	out.Enumerated = subsets(n, m) <= enumerateUpTo
+	out.Enumerated = subsets(n, m, s.enumerateUpTo) <= s.enumerateUpTo
 	reason := "not asked for"
 	if full {
 		if reason = s.noInterval(m); reason == "" && !out.Enumerated && s.params.Draws < intervalDraws {
@@ -169,8 +173,14 @@ func (s *sampler) rarefy(m int, full bool) (*Rarefied, error) {
 	} else {
 		rng := rand.New(rand.NewPCG(s.params.Seed, s.of.stream()))
 		pool := identity(n)
+		next := func() []int { return s.draw(rng, pool, m) }
+		hulls := s.params.Draws
+		if s.rounds {
+			next, hulls = s.inRounds(rng, pool, m), hulls*hullDraws/leastDraws
+		}
 		for i := 0; i < s.params.Draws && err == nil; i++ {
-			err = s.measure(s.draw(rng, pool, m))
+			s.volume = volume && i < hulls
+			err = s.measure(next())
 		}
 		if err == nil && reason == "" {
 			err = s.topUp(rng, m)
@@ -182,7 +192,7 @@ func (s *sampler) rarefy(m int, full bool) (*Rarefied, error) {
 	out.Subsets = s.all.n
 	out.Shades = s.expected(ofShades, m, out.Enumerated, reason)
 	out.Dispersion = s.expected(ofDispersion, m, out.Enumerated, reason)
-	if s.volume {
+	if volume {
 		v := s.expected(ofVolume, m, out.Enumerated, reason)
 		out.Volume = &v
 		out.Side = math.Cbrt(v.Mean)
@@ -193,14 +203,19 @@ func (s *sampler) rarefy(m int, full bool) (*Rarefied, error) {
 
 // sampler measures subsets of one group's cells.
 type sampler struct {
-	ctx     context.Context
-	params  Params
-	of      *palette
-	cells   []cell // by lightness
+	ctx    context.Context
+	params Params
+	of     *palette
+	cells  []cell // by lightness
+
+	enumerateUpTo int
+	rounds        bool
+
 	graph   *graph // of all cells; nil for too many, each subset then makes its own
 	left    int    // search nodes
-	volume  bool
-	block   []int // number of each cell's block, −1 for a session not stated
+	volume  bool   // is measured
+	hulls   int    // subsets of all with a volume
+	block   []int  // number of each cell's block, −1 for a session not stated
 	holds   []bool
 	all     sums
 	without []sums // by block: the subsets that hold none of its cells; nil where there is no interval
@@ -275,6 +290,9 @@ func (s *sampler) measure(subset []int) error {
 		return err
 	}
 	s.all.add(lower, upper)
+	if s.volume {
+		s.hulls++
+	}
 	if s.without == nil {
 		return nil
 	}
@@ -331,6 +349,9 @@ func (s *sampler) topUp(rng *rand.Rand, m int) error {
 
 func (s *sampler) expected(k, m int, enumerated bool, reason string) Expected {
 	n := float64(s.all.n)
+	if k == ofVolume {
+		n = float64(s.hulls)
+	}
 	t := s.all.of[k]
 	e := Expected{Mean: t.sum / n, UpperMean: t.upper / n, NoInterval: reason}
 	if !enumerated {
@@ -473,12 +494,43 @@ func (s *sampler) draw(rng *rand.Rand, pool []int, m int) []int {
 	return subset
 }
 
-// subsets is C(n, m), or more than enumerateUpTo when it is larger than that.
-func subsets(n, m int) int {
+// inRounds draws one subset of m after the other of pool, which has more than m. Each is any one as likely as another, but those of a round have no cell in
+// common, or where m is more than half, leave none out in common: every cell counts once in a round, so that a mean over rounds hangs less on
+// which cells were drawn than one of as many independent subsets. In trials with our generated pools 40 in rounds told the mean shades as well as 50
+// others, 32 the mean volume and 40 the dispersion twice as well; the standard error that is made from their spread says too much rather than too little.
+func (s *sampler) inRounds(rng *rand.Rand, pool []int, m int) func() []int {
+	n := len(pool)
+	out := n-m < m
+	size := min(m, n-m)
+	kept := make([]int, 0, m)
+	rest := pool
+	return func() []int {
+		if len(rest) < size {
+			rest = pool
+		}
+		drawn := s.draw(rng, rest, size)
+		rest = rest[size:]
+		if !out {
+			return drawn
+		}
+		kept = kept[:0]
+		for v, next := 0, 0; v < n; v++ {
+			if next < len(drawn) && drawn[next] == v {
+				next++
+			} else {
+				kept = append(kept, v)
+			}
+		}
+		return kept
+	}
+}
+
+// subsets is C(n, m), or more than most when it is larger than that.
+func subsets(n, m, most int) int {
 	c := 1
 	for i := 1; i <= min(m, n-m); i++ {
 		c = c * (n - i + 1) / i
-		if c > enumerateUpTo {
+		if c > most {
 			return c
 		}
 	}

@@ -1,10 +1,14 @@
 package width
 
 import (
+	"context"
 	"fmt"
 	"math"
+	"runtime"
 	"slices"
 	"strings"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // Leaning is the direction in which the estimates of a pair point. It is no verdict: no test stands behind it.
@@ -113,34 +117,64 @@ func (w *worker) meet() {
 }
 
 // pairs compares every two groups.
-func (w *worker) pairs() ([]Pair, error) {
+func (w *worker) pairs(ctx context.Context) ([]Pair, error) {
 	of := w.palettes
-	var out []Pair
-	from := 0
+	if len(w.ends) == 0 {
+		return nil, nil
+	}
+	out := make([]Pair, len(w.ends))
+	side, sideCtx := errgroup.WithContext(ctx)
+	side.SetLimit(runtime.GOMAXPROCS(0))
+	at := 0
 	for i, first := range of.groups {
-		if err := w.ctx.Err(); err != nil {
-			return nil, err
-		}
-		for _, second := range of.groups[i+1:] {
-			p := Pair{First: first, Second: second}
-			to := w.ends[len(out)]
-			for _, meet := range w.meetings[from:to] {
-				if meet.m == 0 {
-					p.NotShared = append(p.NotShared, of.strata[meet.stratum])
-					continue
+		from := at
+		at += len(of.groups) - i - 1
+		side.Go(func() error {
+			for k, second := range of.groups[i+1:] {
+				p := &out[from+k]
+				p.First, p.Second = first, second
+				if err := w.pair(sideCtx, p, w.meetingsOf(from+k)); err != nil {
+					return err
 				}
-				in, err := w.pairIn(meet, w.met <= gainCells)
-				if err != nil {
-					return nil, err
-				}
-				p.Strata = append(p.Strata, in)
 			}
-			from = to
-			p.summarise(w.params, len(of.strata))
-			out = append(out, p)
+			return nil
+		})
+	}
+	return out, side.Wait()
+}
+
+// meetingsOf are those of the pair at a place.
+func (w *worker) meetingsOf(pair int) []meeting {
+	from := 0
+	if pair > 0 {
+		from = w.ends[pair-1]
+	}
+	return w.meetings[from:w.ends[pair]]
+}
+
+func (w *worker) pair(ctx context.Context, p *Pair, meetings []meeting) error {
+	shared := 0
+	for _, meet := range meetings {
+		if meet.m > 0 {
+			shared++
 		}
 	}
-	return out, nil
+	if shared > 0 {
+		p.Strata = make([]PairStratum, 0, shared)
+	}
+	for _, meet := range meetings {
+		if meet.m == 0 {
+			p.NotShared = append(p.NotShared, w.palettes.strata[meet.stratum])
+			continue
+		}
+		in, err := w.pairIn(ctx, meet, w.met <= gainCells)
+		if err != nil {
+			return err
+		}
+		p.Strata = append(p.Strata, in)
+	}
+	p.summarise(w.params, len(w.palettes.strata))
+	return nil
 }
 
 // equalNumber is the m at which two groups are compared, the smaller of which has n cells, in a stratum of so many groups.
@@ -159,7 +193,7 @@ func equalNumber(n, groups int) int {
 	return coarse[at]
 }
 
-func (w *worker) pairIn(meet meeting, withGain bool) (PairStratum, error) {
+func (w *worker) pairIn(ctx context.Context, meet meeting, withGain bool) (PairStratum, error) {
 	m := int(meet.m)
 	p := PairStratum{Stratum: w.palettes.strata[meet.stratum], FirstCells: len(meet.a.cells), SecondCells: len(meet.b.cells), M: m}
 	ra, rb := meet.a.at(m), meet.b.at(m)
@@ -169,9 +203,9 @@ func (w *worker) pairIn(meet meeting, withGain bool) (PairStratum, error) {
 	}
 	p.ShadeDifference = ra.shades - rb.shades
 	if p.NoGain = !withGain; p.NoGain {
-		return p, w.ctx.Err()
+		return p, ctx.Err()
 	}
-	both, err := distinctShades(w.ctx, slices.Concat(coloursOf(meet.a.cells), coloursOf(meet.b.cells)), w.params.ThresholdDE, w.params.SearchNodes)
+	both, err := distinctShades(ctx, slices.Concat(coloursOf(meet.a.cells), coloursOf(meet.b.cells)), w.params.ThresholdDE, w.params.SearchNodes)
 	if err != nil {
 		return p, err
 	}
@@ -289,14 +323,18 @@ type Place struct {
 }
 
 func rank(groups []string, pairs []Pair) Ranking {
-	places := map[string]*Place{}
-	for _, g := range groups {
-		places[g] = &Place{Group: g}
+	n := len(groups)
+	places := make([]Place, n)
+	at := make(map[string]int, n)
+	for i, g := range groups {
+		places[i].Group, at[g] = g, i
 	}
 	out := Ranking{Status: Insufficient, Complete: true}
-	wider := map[[2]string]bool{}
-	for i, p := range pairs {
-		a, b := places[p.First], places[p.Second]
+	wider := make([]bool, n*n) // the group at i than that at k, at i*n + k
+	for i := range pairs {
+		p := &pairs[i]
+		first, second := at[p.First], at[p.Second]
+		a, b := &places[first], &places[second]
 		if p.Thin {
 			a.NotCompared++
 			b.NotCompared++
@@ -310,11 +348,11 @@ func rank(groups []string, pairs []Pair) Ranking {
 		case LeansFirst:
 			a.Wider++
 			b.Narrower++
-			wider[[2]string{p.First, p.Second}] = true
+			wider[first*n+second] = true
 		case LeansSecond:
 			b.Wider++
 			a.Narrower++
-			wider[[2]string{p.Second, p.First}] = true
+			wider[second*n+first] = true
 		case LeansNeither:
 			a.Level++
 			b.Level++
@@ -333,7 +371,7 @@ func rank(groups []string, pairs []Pair) Ranking {
 			continue
 		}
 		p.Score = float64(p.Wider-p.Narrower) / float64(compared)
-		out.Places = append(out.Places, *p)
+		out.Places = append(out.Places, p)
 	}
 	slices.Sort(out.Unplaced)
 	slices.SortFunc(out.Places, func(a, b Place) int {
@@ -349,13 +387,10 @@ func rank(groups []string, pairs []Pair) Ranking {
 		}
 		out.Complete = out.Complete && out.Places[i].NotCompared <= len(out.Unplaced)
 	}
-	for _, x := range out.Places {
-		for _, y := range out.Places {
-			if !wider[[2]string{x.Group, y.Group}] {
-				continue
-			}
-			for _, z := range out.Places {
-				out.Circular = out.Circular || wider[[2]string{y.Group, z.Group}] && wider[[2]string{z.Group, x.Group}]
+	for x := range n {
+		for y := range n {
+			for z := 0; wider[x*n+y] && z < n && !out.Circular; z++ {
+				out.Circular = wider[y*n+z] && wider[z*n+x]
 			}
 		}
 	}

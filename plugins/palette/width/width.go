@@ -58,10 +58,12 @@ type Params struct {
 	ReportThresholdDE []float64 // further t for N(t) of all cells; default 2.5 and 10
 	M                 int       // rarefaction size, 2 to 500; 0 lets Measure choose it for each stratum
 	SearchNodes       int       // budget of search nodes for each N(t) and each rarefied mean, 1 to 1e8; default 2,000,000
-	Draws             int       // subsets drawn where more than 20,000 exist, 2 to 1e6; default 2,000, fewer for very many groups
-	Seed              uint64
-	Interval          bool    // wants intervals of rarefied widths; m is then chosen ≤ ⌊0.6·n_min⌋
-	MarginRatio       float64 // ratio of dispersions below which two palettes are level, 1 to 10; default 1.10
+	// Draws is the number of subsets drawn where more than 20,000 exist, 2 to 1e6; default 2,000. For very many groups it is less, down to 40; below 500
+	// they are drawn in rounds, where more than ten times as many exist, the volume is that of four fifths of them, and there is no interval.
+	Draws       int
+	Seed        uint64
+	Interval    bool    // wants intervals of rarefied widths; m is then chosen ≤ ⌊0.6·n_min⌋
+	MarginRatio float64 // ratio of dispersions below which two palettes are level, 1 to 10; default 1.10
 }
 
 // Limits and defaults of Params.
@@ -84,9 +86,11 @@ const (
 // What bounds the work of a question about very many cells, counted in cells so that the same question gets the same answer.
 const (
 	// drawnCells are the cells of all drawn subsets of all groups together, where Draws is left to Measure; each mean gets leastDraws at
-	// the least.
+	// the least. Fewer than intervalDraws are drawn in rounds (see sampler.inRounds), and enumeration ends in the same proportion earlier.
 	drawnCells = 8_000_000
-	leastDraws = 50
+	leastDraws = 40
+	// hullDraws of each leastDraws subsets drawn in rounds have their volume measured: for volumes so few tell as much as all for shades.
+	hullDraws = 32
 	// intervalDraws is the number of draws below which there is no interval: the luck of the draw would pass for that of sessions.
 	intervalDraws = 500
 	// gainCells are the cells of all pairs together up to which gains are counted.
@@ -216,21 +220,20 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Answer, error) {
 	return MeasureTable(ctx, t, params)
 }
 
-// MeasureTable is Measure for rows in the order of reading ids that come once; it refuses indexes beyond the labels.
+// MeasureTable is Measure for rows in the order of reading ids that come once. It takes the rows out of the table.
 func MeasureTable(ctx context.Context, t *Table, params Params) (*Answer, error) {
 	p, err := params.withDefaults()
 	if err != nil {
 		return nil, err
 	}
-	if err := t.check(); err != nil {
-		return nil, err
+	if t.err != nil {
+		return nil, t.err
 	}
-	a := &Answer{Readings: len(t.Rows)}
 	all, err := averaged(ctx, t)
 	if err != nil {
 		return nil, err
 	}
-	a.Cells = all.cells
+	a := &Answer{Readings: all.readings, Cells: all.cells}
 	drawn := 0
 	for _, in := range all.in {
 		drawn += 2 * len(in) * p.chosenM(in) // for the groups, and for their pairs
@@ -239,7 +242,10 @@ func MeasureTable(ctx context.Context, t *Table, params Params) (*Answer, error)
 		p.Draws = min(p.Draws, max(leastDraws, drawnCells/drawn))
 	}
 	a.Params = p
-	w := &worker{params: p, palettes: all, samplePairs: samplePairs(all.in)}
+	w := &worker{params: p, palettes: all, samplePairs: samplePairs(all.in), enumerateUpTo: enumerateUpTo}
+	if w.rounds = params.Draws == 0 && p.Draws < intervalDraws; w.rounds {
+		w.enumerateUpTo = enumerateUpTo / DefaultDraws * p.Draws
+	}
 	w.meet()
 	// Each group has its own random numbers and its own budget, so groups side by side give what they give one by one.
 	side, sideCtx := errgroup.WithContext(ctx)
@@ -258,8 +264,7 @@ func MeasureTable(ctx context.Context, t *Table, params Params) (*Answer, error)
 	if err := side.Wait(); err != nil {
 		return nil, err
 	}
-	w.ctx = ctx
-	if a.Pairs, err = w.pairs(); err != nil {
+	if a.Pairs, err = w.pairs(ctx); err != nil {
 		return nil, err
 	}
 	a.Ranking = rank(all.groups, a.Pairs)
@@ -305,10 +310,9 @@ func (p Params) chosenM(groups []palette) int {
 
 // group measures one palette, and works out what its pairs will ask for.
 func (w *worker) group(g *palette, m int) (GroupWidth, error) {
-	out := GroupWidth{Group: g.groupName, Cells: len(g.cells)}
+	out := GroupWidth{Group: g.groupName, Readings: g.readings, Cells: len(g.cells)}
 	labels := make([]int32, len(g.cells))
 	for i, c := range g.cells {
-		out.Readings += int(c.readings)
 		labels[i] = c.label
 		switch {
 		case c.block < 0:

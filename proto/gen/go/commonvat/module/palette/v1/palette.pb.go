@@ -326,7 +326,8 @@ func (x *ShadeCount) GetAtMost() int32 {
 type Estimate struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Value float64                `protobuf:"fixed64,1,opt,name=value,proto3" json:"value,omitempty"`
-	// Standard error from drawing subsets; 0 when all subsets were counted.
+	// Standard error from drawing subsets; 0 when all subsets were counted. It is what as many independent subsets would have, and so too large where the
+	// subsets of a very large question are drawn apart from each other.
 	DrawingSe float64 `protobuf:"fixed64,2,opt,name=drawing_se,json=drawingSe,proto3" json:"drawing_se,omitempty"`
 	// Approximate 95 % interval from leaving out one session at a time; absent with fewer than 2 sessions.
 	Low           *float64 `protobuf:"fixed64,3,opt,name=low,proto3,oneof" json:"low,omitempty"`
