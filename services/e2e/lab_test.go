@@ -19,6 +19,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
+	"github.com/commonvat/commonvat/services/e2e/leash"
 )
 
 // built is where TestMain put the programs: commonvatd, commonvat, commonvat-demo and modules/.
@@ -200,10 +201,11 @@ func (l *lab) start() {
 	core.Env = environment(l.env...)
 	core.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	core.Stdout, core.Stderr = log, log
-	require.NoError(l.t, core.Start())
+	waited, err := leash.Start(core, syscall.SIGKILL)
+	require.NoError(l.t, err)
 	ended := make(chan struct{})
 	go func() {
-		_ = core.Wait()
+		<-waited
 		_ = log.Close()
 		close(ended)
 	}()
