@@ -53,17 +53,14 @@ const serving = "commonvatd" + withDetector
 
 // build builds the programs and the modules into a folder.
 func build(dir string) error {
-	make := exec.Command("make", "-s", "-C", root, "build", "BIN="+dir)
+	targets := []string{"build"}
+	if withDetector != "" {
+		targets = append(targets, "build-race")
+	}
+	make := exec.Command("make", append([]string{"-s", "-C", root, "BIN=" + dir}, targets...)...)
 	make.Env = append(os.Environ(), "CGO_ENABLED=0")
 	if out, err := make.CombinedOutput(); err != nil {
-		return fmt.Errorf("make build: %w\n%s", err, out)
-	}
-	if withDetector != "" {
-		core := exec.Command("go", "build", "-race", "-trimpath", "-o", filepath.Join(dir, serving), "./services/commonvatd")
-		core.Dir, core.Env = root, append(os.Environ(), "CGO_ENABLED=1")
-		if out, err := core.CombinedOutput(); err != nil {
-			return fmt.Errorf("go build -race: %w\n%s", err, out)
-		}
+		return fmt.Errorf("make %v: %w\n%s", targets, err, out)
 	}
 	return nil
 }
