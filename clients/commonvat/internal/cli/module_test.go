@@ -31,7 +31,9 @@ func begun(t *testing.T, name, kind string) string {
 	folder := filepath.Join(parent, "new")
 	code, _, said := module(t, "new", name, folder, "--kind", kind)
 	require.Zero(t, code, said)
-	built, err := exec.CommandContext(t.Context(), "go", "build", "-o", filepath.Join(folder, "commonvat-module-"+name), "./"+folder).CombinedOutput()
+	build := exec.CommandContext(t.Context(), "go", "build", "-o", filepath.Join(folder, "commonvat-module-"+name), "./"+folder)
+	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	built, err := build.CombinedOutput()
 	require.NoError(t, err, "%s", built)
 	return folder
 }
