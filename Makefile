@@ -68,6 +68,10 @@ build-race: ## build the core with the race detector into bin/, as commonvatd-ra
 	@mkdir -p $(BIN)
 	CGO_ENABLED=1 go build $(RACE) -trimpath -o $(BIN)/commonvatd-raced ./services/commonvatd
 
+.PHONY: race-flags
+race-flags: ## print how go builds with the race detector here
+	@echo '$(RACE)'
+
 .PHONY: test-race
 test-race: test-race-packages test-race-core ## run the tests with the race detector; needs a C compiler
 
