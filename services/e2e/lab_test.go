@@ -202,7 +202,7 @@ func (l *lab) start() {
 	require.NoError(l.t, err)
 	ended := make(chan struct{})
 	go func() {
-		<-waited
+		_ = <-waited
 		_ = log.Close()
 		close(ended)
 	}()

@@ -175,7 +175,7 @@ func (l *Lab) Begin() error {
 	}
 	ended := make(chan struct{})
 	go func() {
-		<-waited
+		_ = <-waited
 		_ = log.Close()
 		close(ended)
 	}()
