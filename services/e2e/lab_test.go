@@ -202,7 +202,7 @@ func (l *lab) start() {
 	require.NoError(l.t, err)
 	ended := make(chan struct{})
 	go func() {
-		_ = <-waited
+		<-waited //nolint:errcheck // how it ended is asked of its state
 		_ = log.Close()
 		close(ended)
 	}()

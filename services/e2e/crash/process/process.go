@@ -175,7 +175,7 @@ func (l *Lab) Begin() error {
 	}
 	ended := make(chan struct{})
 	go func() {
-		_ = <-waited
+		<-waited //nolint:errcheck // how it ended is asked of its state
 		_ = log.Close()
 		close(ended)
 	}()
