@@ -110,7 +110,7 @@ func firstProcess(t *testing.T, log *os.File, line string, args ...string) (ende
 	require.NoError(t, err, "process namespaces are needed: unshare of util-linux")
 	t.Cleanup(func() {
 		_ = cmd.Process.Kill() // nothing if it has ended
-		<-ended //nolint:errcheck // whoever waits for it has it
+		<-ended                //nolint:errcheck // whoever waits for it has it
 	})
 	return ended, below(t, cmd.Process.Pid)
 }
