@@ -178,7 +178,9 @@ func score(ctx context.Context, p *host.Process, labels *columnsv1.Labels, chunk
 func TestPythonAndGoAgreeSideBySide(t *testing.T) {
 	inPython := startPython(t, "palette-effective-hues")
 	program := filepath.Join(t.TempDir(), sdk.ExecutablePrefix+"palette-width")
-	built, err := exec.CommandContext(t.Context(), "go", "build", "-o", program, "../palette/cmd/commonvat-module-palette-width").CombinedOutput()
+	build := exec.CommandContext(t.Context(), "go", "build", "-o", program, "../palette/cmd/commonvat-module-palette-width")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	built, err := build.CombinedOutput()
 	require.NoError(t, err, "%s", built)
 	inGo := start(t, program)
 

@@ -14,6 +14,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"github.com/commonvat/commonvat/services/e2e/leash"
 )
 
 // demo is commonvat-demo run on a data folder, where the modules that it installs have passed already.
@@ -78,7 +80,8 @@ func TestCtrlCEndsTheDemoCleanly(t *testing.T) {
 	require.NoError(t, err)
 	var faults bytes.Buffer
 	cmd.Stderr = &faults
-	require.NoError(t, cmd.Start())
+	ended, err := leash.Start(cmd, syscall.SIGTERM)
+	require.NoError(t, err)
 	up := false
 	lines := bufio.NewScanner(output)
 	for lines.Scan() {
@@ -88,7 +91,7 @@ func TestCtrlCEndsTheDemoCleanly(t *testing.T) {
 		}
 	}
 	require.NoError(t, lines.Err())
-	require.NoError(t, cmd.Wait(), "%s", faults.String())
+	require.NoError(t, <-ended, "%s", faults.String())
 	assert.True(t, up)
 	assert.Empty(t, processesWith(t, data), "nothing is left running")
 }

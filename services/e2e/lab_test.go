@@ -19,6 +19,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
+	"github.com/commonvat/commonvat/services/e2e/leash"
 )
 
 // built is where TestMain put the programs: commonvatd, commonvat, commonvat-demo and modules/.
@@ -52,17 +53,14 @@ const serving = "commonvatd" + withDetector
 
 // build builds the programs and the modules into a folder.
 func build(dir string) error {
-	make := exec.Command("make", "-s", "-C", root, "build", "BIN="+dir)
+	targets := []string{"build"}
+	if withDetector != "" {
+		targets = append(targets, "build-race")
+	}
+	make := exec.Command("make", append([]string{"-s", "-C", root, "BIN=" + dir}, targets...)...)
 	make.Env = append(os.Environ(), "CGO_ENABLED=0")
 	if out, err := make.CombinedOutput(); err != nil {
-		return fmt.Errorf("make build: %w\n%s", err, out)
-	}
-	if withDetector != "" {
-		core := exec.Command("go", "build", "-race", "-trimpath", "-o", filepath.Join(dir, serving), "./services/commonvatd")
-		core.Dir, core.Env = root, append(os.Environ(), "CGO_ENABLED=1")
-		if out, err := core.CombinedOutput(); err != nil {
-			return fmt.Errorf("go build -race: %w\n%s", err, out)
-		}
+		return fmt.Errorf("make %v: %w\n%s", targets, err, out)
 	}
 	return nil
 }
@@ -200,10 +198,11 @@ func (l *lab) start() {
 	core.Env = environment(l.env...)
 	core.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	core.Stdout, core.Stderr = log, log
-	require.NoError(l.t, core.Start())
+	waited, err := leash.Start(core, syscall.SIGKILL)
+	require.NoError(l.t, err)
 	ended := make(chan struct{})
 	go func() {
-		_ = core.Wait()
+		<-waited //nolint:errcheck // how it ended is asked of its state
 		_ = log.Close()
 		close(ended)
 	}()

@@ -14,6 +14,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"github.com/commonvat/commonvat/services/e2e/leash"
 )
 
 // The service manager's protocol is sd_notify(3): datagrams to the socket that NOTIFY_SOCKET names, lines of NAME=VALUE.
@@ -99,17 +101,18 @@ func below(t *testing.T, parent int) int {
 }
 
 // firstProcess runs a shell line as process 1 of a process namespace of its own, which ends with it.
-func firstProcess(t *testing.T, log *os.File, line string, args ...string) (outside *exec.Cmd, first int) {
+func firstProcess(t *testing.T, log *os.File, line string, args ...string) (ended <-chan error, first int) {
 	t.Helper()
 	cmd := exec.Command("unshare", append([]string{"--user", "--map-root-user", "--pid", "--fork", "--kill-child", "--mount-proc", "sh", "-c", line, "sh"}, args...)...)
 	cmd.Env = environment()
 	cmd.Stdout, cmd.Stderr = log, log
-	require.NoError(t, cmd.Start(), "process namespaces are needed: unshare of util-linux")
+	ended, err := leash.Start(cmd, syscall.SIGKILL)
+	require.NoError(t, err, "process namespaces are needed: unshare of util-linux")
 	t.Cleanup(func() {
-		_ = cmd.Process.Kill()
-		_ = cmd.Wait()
+		_ = cmd.Process.Kill() // nothing if it has ended
+		<-ended                //nolint:errcheck // whoever waits for it has it
 	})
-	return cmd, below(t, cmd.Process.Pid)
+	return ended, below(t, cmd.Process.Pid)
 }
 
 // As the first process of a container the core is given the orphans of all others. The shell leaves one behind and then becomes
@@ -129,7 +132,7 @@ func TestFirstProcessReapsOrphansAndPassesTheEndOn(t *testing.T) {
 	log, err := os.Create(l.logFile())
 	require.NoError(t, err)
 	defer func() { _ = log.Close() }()
-	cmd, first := firstProcess(t, log, `(sh -c 'sleep 0.5; : >'"$1" & echo $! >/dev/null) ; shift ; exec "$@"`, marker,
+	ended, first := firstProcess(t, log, `(sh -c 'sleep 0.5; : >'"$1" & echo $! >/dev/null) ; shift ; exec "$@"`, marker,
 		program("commonvatd"), "serve", "--data", l.data, "--listen", "127.0.0.1:0", "--ready-file", ready, "--runtime-dir", l.runtime)
 	l.eventually(readyWithin, "the core is ready", func() bool {
 		address, err := os.ReadFile(ready)
@@ -153,7 +156,7 @@ func TestFirstProcessReapsOrphansAndPassesTheEndOn(t *testing.T) {
 	l.does("ash", "trial", "list")
 
 	require.NoError(t, syscall.Kill(first, syscall.SIGTERM))
-	require.NoError(t, cmd.Wait(), "%s", l.log())
+	require.NoError(t, <-ended, "%s", l.log())
 	assert.Contains(t, l.log(), `"msg":"stopped"`)
 	assert.Empty(t, l.modulePIDs())
 	assert.NoFileExists(t, ready)

@@ -25,6 +25,7 @@ import (
 
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	"github.com/commonvat/commonvat/services/e2e/leash"
 )
 
 const (
@@ -178,6 +179,7 @@ func install(b *testing.B, data string, names ...string) {
 type core struct {
 	b       *testing.B
 	process *exec.Cmd
+	ended   <-chan error // how the process ended
 	conn    *grpc.ClientConn
 	ctx     context.Context // carries the onlooker's token
 	begun   time.Time
@@ -213,7 +215,8 @@ func startOn(b *testing.B, data, token string) *core {
 	c.process.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	c.process.Stdout, c.process.Stderr = log, log
 	c.begun = time.Now()
-	require.NoError(b, c.process.Start())
+	c.ended, err = leash.Start(c.process, syscall.SIGKILL)
+	require.NoError(b, err)
 	b.Cleanup(c.stop)
 	var address string
 	for address == "" {
@@ -235,7 +238,7 @@ func (c *core) stop() {
 	}
 	assert.NoError(c.b, c.conn.Close())
 	_ = c.process.Process.Signal(syscall.SIGTERM)
-	err := c.process.Wait()
+	err := <-c.ended
 	if err != nil {
 		text, _ := os.ReadFile(c.log)
 		c.b.Errorf("the core ended with %v\n%s", err, text[max(0, len(text)-2000):])

@@ -26,7 +26,9 @@ func TestComputeWithModuleProcesses(t *testing.T) {
 		folder := filepath.Join(modules, "commonvat-module-"+name)
 		require.NoError(t, os.Mkdir(folder, 0o700))
 		source := "../../../../plugins/" + kind + "/cmd/commonvat-module-" + name
-		built, err := exec.CommandContext(t.Context(), "go", "build", "-o", folder, "./"+source).CombinedOutput()
+		build := exec.CommandContext(t.Context(), "go", "build", "-o", folder, "./"+source)
+		build.Env = append(os.Environ(), "CGO_ENABLED=0")
+		built, err := build.CombinedOutput()
 		require.NoError(t, err, "%s", built)
 		manifest, err := os.ReadFile(filepath.Join(source, "module.json"))
 		require.NoError(t, err)

@@ -18,6 +18,8 @@ import (
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/metadata"
+
+	"github.com/commonvat/commonvat/services/e2e/leash"
 )
 
 // How long to wait for what happens soon on an idle machine.
@@ -167,12 +169,13 @@ func (l *Lab) Begin() error {
 	if l.Prepare != nil {
 		l.Prepare(core)
 	}
-	if err := core.Start(); err != nil {
+	waited, err := leash.Start(core, syscall.SIGKILL)
+	if err != nil {
 		return errors.Join(err, log.Close())
 	}
 	ended := make(chan struct{})
 	go func() {
-		_ = core.Wait()
+		<-waited //nolint:errcheck // how it ended is asked of its state
 		_ = log.Close()
 		close(ended)
 	}()

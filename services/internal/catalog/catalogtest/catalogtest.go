@@ -81,6 +81,7 @@ func Build(t testing.TB, importPath, name, version, kind string) string {
 	t.Helper()
 	out := filepath.Join(t.TempDir(), sdk.ExecutablePrefix+name)
 	cmd := exec.Command("go", "build", "-o", out, importPath) //nolint:gosec // only tests call this
+	cmd.Env = append(os.Environ(), "CGO_ENABLED=0")           // as the Makefile builds modules
 	if b, err := cmd.CombinedOutput(); err != nil {
 		t.Fatalf("build %s: %v\n%s", importPath, err, b)
 	}

@@ -434,7 +434,7 @@ func readsNeverGoBack(t *testing.T, b *bench) {
 			}
 		})
 	}
-	for range 150 {
+	for range rounds(150) {
 		result, err := b.change(t, func(r trial.Records) ([]byte, error) {
 			kept, err := r.Trial(sample.Trial.ID)
 			if err != nil {

@@ -229,7 +229,7 @@ func versionsUnderChange(t *testing.T, b *bench) {
 			}
 		})
 	}
-	for n := range 80 {
+	for n := range rounds(80) {
 		b.must(t, setTitle(sample.Trial.ID, fmt.Sprint(n)))
 	}
 	close(ended)

@@ -121,6 +121,14 @@ func newBench(t *testing.T, open Opener) *bench {
 	return b
 }
 
+// rounds are how often a change is made beside readers: a quarter as often with -short, as with the race detector, which needs each order of events once.
+func rounds(n int) int {
+	if testing.Short() {
+		return n / 4
+	}
+	return n
+}
+
 // By is the actor of a member's change in tests.
 func By(member trial.MemberID) store.Actor {
 	return store.Actor{Member: member, TokenID: "token of " + member, Method: "/storetest/Change"}
