@@ -76,8 +76,7 @@ test-race: test-race-packages test-race-core ## run the tests with the race dete
 
 .PHONY: test-race-packages
 test-race-packages: ## of these, all that run in the tests' own process
-	@# What store/engines runs is the suite that each engine's own package runs too.
-	CGO_ENABLED=1 go test $(RACE) -shuffle=on -timeout 20m $(TESTFLAGS) $$(go list ./... | grep -vE '/services/(e2e|internal/store/engines)$$')
+	CGO_ENABLED=1 go test $(RACE) -shuffle=on -timeout 20m $(TESTFLAGS) $$(go list ./... | grep -v '/services/e2e$$')
 
 .PHONY: test-race-core
 test-race-core: ## of these, what is tried in a core that has the detector

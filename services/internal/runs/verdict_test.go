@@ -253,7 +253,7 @@ func (l *lab) mordantsTried(sessions int) {
 					continue
 				}
 				c.Rows = append(c.Rows, pipeline.Row{
-					ReadingID: fmt.Sprintf("%08d-0000-7000-8000-000000000000", len(c.Rows)), Group: uint32(g), Block: uint32(s), Cell: uint32(cell),
+					ReadingID: uuid.MustParse(fmt.Sprintf("%08d-0000-7000-8000-000000000000", len(c.Rows))), Group: uint32(g), Block: uint32(s), Cell: uint32(cell),
 					Lab: trial.Lab{L: 40 + 10*float64(g) + spread*float64(cell-1) + float64(s%3)/10},
 				})
 				c.TrialOf = append(c.TrialOf, 0)
