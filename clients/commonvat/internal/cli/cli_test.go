@@ -73,7 +73,6 @@ func TestGolden(t *testing.T) {
 		"usage-to":              "sheet show " + planID + " --form pdf --to testdata/nowhere/sheet.pdf",
 		"usage-to-folder":       "sheet show " + planID + " --to testdata",
 		"input-folder":          "trial submit testdata",
-		"plan-health-csv":       "plan testdata/plan.yaml --health testdata/health.yaml --output csv",
 		"plan-health-missing":   "plan testdata/plan.yaml --health testdata/no-health.yaml",
 		"trial-withdraw":        "trial withdraw " + trialID + " " + submit,
 		"trial-finish":          "trial finish " + trialID + " " + submit,
