@@ -124,7 +124,7 @@ func Compare(ctx context.Context, cells []Cell, permutations int, seed uint64) (
 	if err != nil || len(names) < 3 {
 		return r, err
 	}
-	r.Pairs, err = pairs(names, func(of []string) (*Test, error) {
+	r.Pairs, err = pairs(names, permutations, func(of []string) (*Test, error) {
 		return PlaceOfJoined(ctx, only(points, of), permutations, seed)
 	}, func(of []string) (*Test, error) {
 		f, x, _ := design(only(points, of))

@@ -186,6 +186,9 @@ func (s *simulation) enough(n int, alpha float64) bool {
 	s.rng = rand.New(rand.NewPCG(1, uint64(n)))
 	factorial, _ := math.Lgamma(float64(len(s.places) + 1))
 	arrangements := math.Exp(float64(n-1) * factorial) // labels changed in all sessions alike give the same F
+	if alpha*arrangements < 1-1e-9 {
+		return false // not even the first of them all would do
+	}
 	if arrangements < outlook.Few+0.5 {
 		return s.often(func() bool { return s.found(n, int(alpha*arrangements+1e-9)) })
 	}

@@ -28,15 +28,9 @@ type Two struct {
 // them, where Holm wants a third of alpha, which six sessions can't reach. Of more groups there are too many subsets: there p is adjusted by Holm (1979,
 // Scandinavian Journal of Statistics 6:65, from memory) over all pairs.
 func EveryTwo(names []string, test func(of []string) (*Test, error)) ([]Two, error) {
-	var out []Two
-	for i, first := range names {
-		for _, second := range names[i+1:] {
-			t, err := test([]string{first, second})
-			if err != nil {
-				return nil, err
-			}
-			out = append(out, Two{First: first, Second: second, Test: t})
-		}
+	out, err := testTwos(names, test)
+	if err != nil {
+		return nil, err
 	}
 	if len(names) > closedUpTo {
 		holm(out)
@@ -56,7 +50,6 @@ func EveryTwo(names []string, test func(of []string) (*Test, error)) ([]Two, err
 		case n == 2:
 			t = out[slices.IndexFunc(out, func(p Two) bool { return p.First == of[0] && p.Second == of[1] })].Test
 		default:
-			var err error
 			if t, err = test(of); err != nil {
 				return nil, err
 			}
@@ -71,6 +64,20 @@ func EveryTwo(names []string, test func(of []string) (*Test, error)) ([]Two, err
 			if slices.Contains(of, out[i].First) && slices.Contains(of, out[i].Second) {
 				out[i].Adjusted = max(out[i].Adjusted, p)
 			}
+		}
+	}
+	return out, nil
+}
+
+// testTwos tests every two and adjusts nothing. It is enough for estimates, which have no p.
+func testTwos(names []string, test func(of []string) (*Test, error)) (out []Two, err error) {
+	for i, first := range names {
+		for _, second := range names[i+1:] {
+			t, err := test([]string{first, second})
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, Two{First: first, Second: second, Test: t})
 		}
 	}
 	return out, nil
@@ -94,13 +101,17 @@ func holm(pairs []Two) {
 	}
 }
 
-// pairs puts the tests of place and spread of the same names beside each other.
-func pairs(names []string, place, spread func(of []string) (*Test, error)) ([]Pair, error) {
-	places, err := EveryTwo(names, place)
+// pairs puts the tests of place and spread of the same names beside each other. With EstimatesOnly nothing is adjusted.
+func pairs(names []string, permutations int, place, spread func(of []string) (*Test, error)) ([]Pair, error) {
+	twos := EveryTwo
+	if permutations == EstimatesOnly {
+		twos = testTwos
+	}
+	places, err := twos(names, place)
 	if err != nil {
 		return nil, err
 	}
-	spreads, err := EveryTwo(names, spread)
+	spreads, err := twos(names, spread)
 	if err != nil {
 		return nil, err
 	}

@@ -39,6 +39,21 @@ func TestEverySetAboveAPairMustDiffer(t *testing.T) {
 	}
 }
 
+// Estimates have no p to adjust: of six groups 15 pairs are looked at, for place and for spread, and none of the 42 larger sets.
+func TestEstimatesOfPairsLookAtPairsAlone(t *testing.T) {
+	asked := 0
+	look := func(of []string) (*Test, error) {
+		asked++
+		require.Len(t, of, 2)
+		return &Test{F: 3}, nil
+	}
+	got, err := pairs([]string{"a", "b", "c", "d", "e", "f"}, EstimatesOnly, look, look)
+	require.NoError(t, err)
+	assert.Len(t, got, 15)
+	assert.Equal(t, 2*15, asked)
+	assert.Equal(t, 3.0, got[14].Spread.F)
+}
+
 // Of seven groups there are 21 pairs. Holm by hand: .001·21, .002·20, and 1 for what isn't tested.
 func TestManyGroupsAreAdjustedByHolm(t *testing.T) {
 	got, err := EveryTwo([]string{"a", "b", "c", "d", "e", "f", "g"}, func(of []string) (*Test, error) {

@@ -83,7 +83,7 @@ func CompareUnits(ctx context.Context, cells []UnitCell, p UnitParams) (*UnitRes
 	if len(r.Groups) < 3 {
 		return r, nil
 	}
-	r.Pairs, err = pairs(r.Groups, func(of []string) (*Test, error) {
+	r.Pairs, err = pairs(r.Groups, permutations, func(of []string) (*Test, error) {
 		return PlaceOfJoined(ctx, only(means, of), permutations, p.Seed)
 	}, func(of []string) (*Test, error) {
 		return PlaceOfJoined(ctx, only(spreads, of), permutations, p.Seed)

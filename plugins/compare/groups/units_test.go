@@ -221,6 +221,16 @@ func TestSmallSizesAreForeseenAsTheyAreTested(t *testing.T) {
 	assert.Greater(t, byF-found, runs/20, "this is why")
 }
 
+// However far groups lie apart, p can't be less than one of all arrangements: 6^5 = 7,776 of six sessions of three groups, 2^13 = 8,192 of 14 of two.
+func TestNoOutlookBelowTheLeastP(t *testing.T) {
+	s := simulation{noise: noise.RootOf([3][3]float64{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}), trace: 3, trace2: 3, places: [][3]float64{{-50}, {0}, {50}}}
+	assert.False(t, s.enough(6, 0.0001))
+	assert.True(t, s.enough(7, 0.0001))
+	s.places = [][3]float64{{-50}, {50}}
+	assert.False(t, s.enough(14, 0.0001))
+	assert.True(t, s.enough(16, 0.0001))
+}
+
 func TestOutlookOfLittle(t *testing.T) {
 	rng := rand.New(rand.NewPCG(14, 1))
 	few := kitchen{sessions: 2, groups: 3, recipes: 1, pot: 1}

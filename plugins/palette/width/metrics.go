@@ -163,9 +163,9 @@ func drawPairs(ctx context.Context, n int, seed uint64, pairs int, visit func(i,
 // pairs gives the same standard error.
 func pairwiseByDistance(ctx context.Context, colours []colorimetry.Lab, seed uint64, pairs int) (*Pairwise, error) {
 	var d, q, dd, qq, dq float64 // sums of the differences, of what the squared distances are above their mean, and of products
-	spread, _ := dispersion(colours)
+	wide, _ := dispersion(colours)
 	n := float64(len(colours))
-	all := 2 * n / (n - 1) * spread * spread
+	all := 2 * n / (n - 1) * wide * wide
 	err := drawPairs(ctx, len(colours), seed, pairs, func(i, j int) {
 		x, y := colours[i], colours[j]
 		l, a, b := x.L-y.L, x.A-y.A, x.B-y.B
@@ -175,7 +175,7 @@ func pairwiseByDistance(ctx context.Context, colours []colorimetry.Lab, seed uin
 	drawn := float64(pairs)
 	dd, qq, dq = dd-d*d/drawn, qq-q*q/drawn, dq-d*q/drawn
 	slope := 0.0
-	if spread > leastWidth && qq > 0 { // else there are but roundings to tell by
+	if wide > 0 && qq > 0 { // else there are but roundings to tell by
 		slope = dq / qq
 	}
 	return &Pairwise{

@@ -91,7 +91,7 @@ func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, m
 		a.tested("whether the order changes the colour", o.GetArrangements(), o.GetExact())
 	}
 	if mcdm := out.GetRepeatabilityMcdm(); a.question.ThresholdDE00 < repeatsApart*mcdm {
-		a.tell("how many shades a dyer would see: repeats of the whole route lie %.1f from their mean, so that repeats of one colour can count as shades of %g; %.1f or more is surely more than repeats",
+		a.tell("how many shades a dyer would see: repeats of the whole route lie %.1f from their mean, so that repeats of one colour can count as shades of %g; repeats alone lie %.1f or more apart about once in 20 times",
 			mcdm, a.question.ThresholdDE00, repeatsApart*mcdm)
 	}
 	out.Statement = effectStatement(pair, out)

@@ -87,6 +87,30 @@ func TestWatersBeforeTheirClosingSize(t *testing.T) {
 	assert.EqualValues(t, 1, leftOut(answer)["pieces: water not stated, wholly or in part"])
 }
 
+// A session that holds both waters, of recipes that nobody dyed in the other one, is none that the outlook may count as there.
+func TestTheOutlookCountsSessionsOfLikeRecipes(t *testing.T) {
+	s := newShelf()
+	id, mill, tap := wells(s, 6)
+	b := newBook("ash")
+	for range 4 {
+		dyed(b, id, 5, mill, tap)
+	}
+	unlike := b.session(id)
+	for water, dye := range map[trial.ID]string{mill: "dye 98", tap: "dye 99"} {
+		bath := pot(dye)
+		bath.Water = []trial.WaterPart{{SourceID: water, Parts: 1}}
+		b.read(b.piece(unlike, wool("w"), mordant("alum"), bath), lab(50, 0, 0))
+	}
+	s.put(b.Trial)
+	h := open(t, s)
+	h.modules.SpoilWaters(func(r *comparev1.CompareWatersResponse) {
+		r.Outlook = &comparev1.PlaceOutlook{FromSessions: 4, TargetDe00: 3.25, SessionsToFind: 9}
+	})
+	for name, answer := range map[string]*poolv1.AskPaletteResponse{"planned": h.planned(t, byWater, id), "not planned": h.ask(t, byWater)} {
+		assert.Contains(t, answer.GetWaters().GetOutlook(), ", 5 more sessions that hold all of them", name)
+	}
+}
+
 func TestWatersAtTheirClosingSize(t *testing.T) {
 	s := newShelf()
 	id, mill, tap := wells(s, 6)

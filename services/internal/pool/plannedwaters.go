@@ -128,18 +128,20 @@ func (p *Pool) watersNotYet(a *asking, out *poolv1.WatersAnswer, r *comparev1.Co
 
 // recipesIn counts the recipes that blocks hold in two waters or more.
 func recipesIn(picks []*pick, blocks map[label]bool) int {
-	waters := map[cell]label{}
+	return len(sharedRecipes(slices.DeleteFunc(slices.Clone(picks), func(of *pick) bool { return !blocks[of.block] })))
+}
+
+// sharedRecipes are the recipes that picks have in two groups or more.
+func sharedRecipes(picks []*pick) map[cell]bool {
+	groups := map[cell]label{}
 	shared := map[cell]bool{}
 	for _, of := range picks {
-		if !blocks[of.block] {
-			continue
-		}
-		if other, ok := waters[of.cell]; ok && other != of.group {
+		if other, ok := groups[of.cell]; ok && other != of.group {
 			shared[of.cell] = true
 		}
-		waters[of.cell] = of.group
+		groups[of.cell] = of.group
 	}
-	return len(shared)
+	return shared
 }
 
 // watersJoin names what joins the water of a pick to others: its session, or its member where sessions have one water each.
