@@ -20,7 +20,7 @@ export CGO_ENABLED ?= 0
 
 .PHONY: help
 help: ## print this list
-	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-16s %s\n", $$1, $$2}'
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F ':.*## ' '{printf "  make %-18s %s\n", $$1, $$2}'
 
 .PHONY: build
 build: ## build the programs, the modules and the worked examples of modules into bin/

@@ -177,6 +177,7 @@ func TestMemberFaults(t *testing.T) {
 		"no id":          {[]string{"member", "add"}, exitUsage, "arguments wanted: 1, given: 0; usage: commonvatd member add ID"},
 		"unknown flag":   {[]string{"member", "add", "ada", "--colour"}, exitUsage, "unknown flag: --colour; see: commonvatd member add --help"},
 		"wrong value":    {[]string{"backup", "create", "x", "--without-modules=perhaps"}, exitUsage, `--without-modules: "perhaps" is not true or false; see: commonvatd backup create --help`},
+		"wrong list":     {[]string{"member", "add", "ada", "--role", "a\"b"}, exitUsage, `for "--role" flag: parse error on line 1`},
 		"no such folder": {[]string{"member", "token", "ada"}, exitUsage, "holds no records"},
 		"unknown":        {[]string{"member", "drop"}, exitUsage, `"drop" is unknown`},
 		"mistyped":       {[]string{"sevre"}, exitUsage, `"sevre" is unknown; did you mean serve? see: commonvatd --help`},
@@ -198,6 +199,9 @@ func TestMemberFaults(t *testing.T) {
 	code, _, stderr := command(t, "member", "add", "ada", "--data", data, "--token-file", taken)
 	assert.Equal(t, exitUsage, code, stderr)
 	assert.Contains(t, stderr, "--token-file: "+taken+" is there already; choose a new path")
+	code, _, stderr = command(t, "member", "add", "ada", "--data", data, "--token-file", filepath.Join(folder, "none", "token"))
+	assert.Equal(t, exitUsage, code, stderr)
+	assert.Contains(t, stderr, "--token-file: there is no folder "+filepath.Join(folder, "none"))
 	code, _, stderr = command(t, "member", "token", "ada", "--data", data)
 	assert.Equal(t, exitFault, code)
 	assert.Equal(t, "commonvatd: member \"ada\": not found\n", stderr)

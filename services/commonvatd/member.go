@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -111,6 +112,9 @@ func giveToken(ctx context.Context, cmd *cobra.Command, registry *access.Registr
 	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if errors.Is(err, fs.ErrExist) {
 		return usageError{fmt.Errorf("--token-file: %s is there already; choose a new path", path)}
+	}
+	if errors.Is(err, fs.ErrNotExist) {
+		return usageError{fmt.Errorf("--token-file: there is no folder %s", filepath.Dir(path))}
 	}
 	if err != nil {
 		return fmt.Errorf("--token-file: %w", err)

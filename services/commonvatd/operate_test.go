@@ -141,6 +141,10 @@ func TestProbesAddressTaken(t *testing.T) {
 	assert.Equal(t, exitFault, code)
 	assert.Contains(t, stderr, "health.listen: "+listener.Addr().String()+" is in use by another program")
 
+	code, _, stderr = command(t, "serve", "--data", t.TempDir(), "--listen", "127.0.0.1:0", "--runtime-dir", sockets(t), "--metrics-listen", listener.Addr().String())
+	assert.Equal(t, exitFault, code)
+	assert.Contains(t, stderr, "commonvatd: metrics.listen: "+listener.Addr().String()+" is in use by another program")
+
 	// So is the members' own, before any module is begun.
 	code, _, stderr = command(t, "serve", "--data", t.TempDir(), "--runtime-dir", sockets(t), "--listen", listener.Addr().String())
 	assert.Equal(t, exitFault, code)

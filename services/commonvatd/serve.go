@@ -140,6 +140,9 @@ func (c *core) openStore(ctx context.Context) error {
 
 	var err error
 	c.told, err = telemetry.Start(ctx, telemetry.Config{Getenv: os.Getenv, MetricsListen: c.config.Metrics.Listen, Version: version(), Log: c.log})
+	if errors.Is(err, syscall.EADDRINUSE) {
+		return addressFault("metrics.listen", c.config.Metrics.Listen, err)
+	}
 	if err != nil {
 		return err
 	}

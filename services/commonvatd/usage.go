@@ -74,13 +74,17 @@ func atLeastOne(cmd *cobra.Command, args []string) error {
 	return nil
 }
 
+// flagValues says what a flag of a type takes; of other types the fault itself does.
+var flagValues = map[string]string{"bool": "true or false", "duration": "a duration, such as 20s or 2m"}
+
 // flagFault says of a wrong flag which it is, and what it takes.
 func flagFault(cmd *cobra.Command, err error) error {
 	var invalid *pflag.InvalidValueError
 	if errors.As(err, &invalid) {
 		flag := invalid.GetFlag()
-		wanted := map[string]string{"bool": "true or false", "duration": "a duration, such as 20s or 2m"}[flag.Value.Type()]
-		return usageError{fmt.Errorf("--%s: %q is not %s; see: %s --help", flag.Name, invalid.GetValue(), wanted, cmd.CommandPath())}
+		if wanted := flagValues[flag.Value.Type()]; wanted != "" {
+			return usageError{fmt.Errorf("--%s: %q is not %s; see: %s --help", flag.Name, invalid.GetValue(), wanted, cmd.CommandPath())}
+		}
 	}
 	return usageError{fmt.Errorf("%w; see: %s --help", err, cmd.CommandPath())}
 }

@@ -193,7 +193,11 @@ func (p *Process) startError(err error, endedFirst, late bool, limit time.Durati
 	case late:
 		e.Reason = fmt.Sprintf("no handshake and healthy answer within %s", limit)
 	case endedFirst || p.run.endedByItself():
-		e.Reason = "it ended before the handshake (" + p.run.exitText() + ")"
+		when := "before the handshake"
+		if errors.Is(err, ErrUnhealthy) {
+			when = "after the handshake, before it was healthy"
+		}
+		e.Reason = "it ended " + when + " (" + p.run.exitText() + ")"
 	default:
 		e.Reason, _, _ = strings.Cut(err.Error(), "\n")
 	}

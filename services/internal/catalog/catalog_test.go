@@ -40,6 +40,7 @@ func TestMain(m *testing.M) {
 		"versioned": serveVersioned,
 		"sick":      serveSick("sick", true),
 		"sickens":   serveSick("sickens", false),
+		"collapses": serveSick("collapses", true),
 	})
 	if dirs := os.Getenv(hostEnv); dirs != "" {
 		runHost(dirs)

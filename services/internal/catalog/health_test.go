@@ -22,7 +22,8 @@ import (
 	"github.com/commonvat/commonvat/services/internal/catalog/catalogtest"
 )
 
-// serveSick is a module that answers its health check, and by the answer isn't well: from the beginning, or from the call "sicken" on.
+// serveSick is a module that answers its health check, and by the answer isn't well: from the beginning, or from the call "sicken" on. The one called
+// "collapses" ends instead.
 func serveSick(name string, from bool) func() {
 	return func() {
 		var sick atomic.Bool
@@ -39,6 +40,9 @@ func serveSick(name string, from bool) func() {
 			GRPCServer: func(opts []grpc.ServerOption) *grpc.Server {
 				return grpc.NewServer(append(opts, grpc.UnaryInterceptor(func(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (any, error) {
 					if sick.Load() && strings.HasPrefix(info.FullMethod, "/grpc.health.v1.Health/") {
+						if name == "collapses" {
+							os.Exit(9)
+						}
 						return &healthv1.HealthCheckResponse{Status: healthv1.HealthCheckResponse_NOT_SERVING}, nil
 					}
 					return handler(ctx, req)
@@ -84,12 +88,22 @@ func TestAnUnhealthyModuleDoesNotServe(t *testing.T) {
 	require.ErrorIs(t, fault, host.ErrUnhealthy)
 	assert.ErrorContains(t, fault, "health: module sick did not start: module sick is not healthy: NOT_SERVING")
 	assert.Len(t, c.Status(), 1)
-	left, err := filepath.Glob("/proc/[0-9]*/exe")
+
+	digest, err = catalog.Install(store, folder(t, "collapses"))
 	require.NoError(t, err)
-	for _, at := range left {
-		program, err := os.Readlink(at)
-		assert.False(t, err == nil && strings.HasSuffix(program, "commonvat-module-sick"), at)
+	require.ErrorAs(t, c.Activate(t.Context(), digest, nil), &fault)
+	assert.Equal(t, catalog.StepHealth, fault.Step)
+	assert.ErrorContains(t, fault, "it ended after the handshake, before it was healthy (exit status 9)")
+
+	processes, err := filepath.Glob("/proc/[0-9]*/exe")
+	require.NoError(t, err)
+	var running []string // of this test's own store
+	for _, at := range processes {
+		if program, err := os.Readlink(at); err == nil && strings.HasPrefix(program, store+string(filepath.Separator)) {
+			running = append(running, filepath.Base(program))
+		}
 	}
+	assert.Equal(t, []string{sdk.ExecutablePrefix + "sickens"}, running)
 
 	_, err = call(t, c, "sickens", "sicken")
 	require.NoError(t, err)

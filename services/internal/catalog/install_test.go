@@ -82,7 +82,6 @@ func TestTheBuildInstalledLastAnswersForItsName(t *testing.T) {
 	assert.Equal(t, list[0].Digest, active(), "of a store without a choice the newest version")
 }
 
-// An author's folder is installed as it is: the source beside the executable stays behind, and makes no other module of it.
 // A copy that a killed installation left half-written is swept, one that may be under way isn't.
 func TestAbandonedCopiesAreSwept(t *testing.T) {
 	store := t.TempDir()
@@ -100,6 +99,7 @@ func TestAbandonedCopiesAreSwept(t *testing.T) {
 	assert.DirExists(t, underWay)
 }
 
+// An author's folder is installed as it is: the source beside the executable stays behind, and makes no other module of it.
 func TestGoSourceStaysBehind(t *testing.T) {
 	store := t.TempDir()
 	alone, err := Install(store, moduleFolder(t, goodManifest, "one"))

@@ -43,6 +43,7 @@ var benchCases = map[string]string{
 	"sheet-rescale-open":   "sheet rescale " + planID + " --fibre 3kg",
 	"sheet-rescale-keep":   "sheet rescale " + planID + " --fibre 3kg --keep --output csv",
 	"trial-rescale":        "trial rescale " + trialID + " --fibre 3kg",
+	"usage-rescale-to":     "sheet rescale " + planID + " --fibre 3kg --output csv --to testdata/never.csv",
 	"usage-rescale":        "trial rescale " + trialID + " --fibre plenty",
 	"sheet-delete":         "sheet delete " + planID + " --reason planned-twice",
 	"sheet-undelete":       "sheet undelete " + planID + " --etag r3",

@@ -452,6 +452,14 @@ func (f *fake) ListBuilds(context.Context, *catalogv1.ListBuildsRequest) (*catal
 	return out, nil
 }
 
+func (f *fake) GetBuildReport(_ context.Context, r *catalogv1.GetBuildReportRequest) (*catalogv1.GetBuildReportResponse, error) {
+	if r.GetDigest() != strings.Repeat("c", 64) {
+		return &catalogv1.GetBuildReportResponse{}, nil
+	}
+	return &catalogv1.GetBuildReportResponse{ReportJson: `{"suite":"2","name":"hue","version":"1.0.0","kind":"palette","contracts":["commonvat.module.palette.v1"],"seed":1,"took_ms":1200,` +
+		`"steps":[{"name":"start","asked":"starts and ends","outcome":"passed"},{"name":"law symmetry","contract":"commonvat.module.palette.v1","asked":"is symmetric","outcome":"failed","reason":"1 and 2"}]}`}, nil
+}
+
 func (f *fake) ActivateModule(_ context.Context, r *catalogv1.ActivateModuleRequest) (*catalogv1.ModuleStatus, error) {
 	return &catalogv1.ModuleStatus{Module: &typesv1.ModuleIdentity{Kind: "palette", Name: "chosen", Version: "1.0.0", Digest: r.GetDigest()}, Since: when}, nil
 }

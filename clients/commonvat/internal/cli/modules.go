@@ -99,7 +99,7 @@ func (a *app) moduleReport() *cobra.Command {
 			_, err := fmt.Fprintln(a.Out, "This build was installed without being tried.")
 			return err
 		}
-		if told := (&conformance.Report{}); output.Format(a.format) == output.Table && json.Unmarshal([]byte(r.GetReportJson()), told) == nil {
+		if told := (&conformance.Report{}); output.Format(a.format) != output.JSON && json.Unmarshal([]byte(r.GetReportJson()), told) == nil {
 			return a.showReport(told)
 		}
 		_, err = io.WriteString(a.Out, r.GetReportJson()+"\n")

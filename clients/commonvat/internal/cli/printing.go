@@ -2,7 +2,9 @@ package cli
 
 import (
 	"bytes"
+	"errors"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -71,7 +73,17 @@ func (p *printing) show(a *app, s *benchv1.Sheet) error {
 	if err := p.write(&whole, output.Format(a.format), s); err != nil {
 		return err
 	}
-	return settings.WritePrivate(p.to, whole.Bytes())
+	if there, err := os.Stat(p.to); err == nil && !there.Mode().IsRegular() { // a pipe or a device, such as /dev/stdout: a file must not take its place
+		return os.WriteFile(p.to, whole.Bytes(), 0o600)
+	}
+	to, err := filepath.EvalSymlinks(p.to) // what a link names is written, and the link stays
+	if errors.Is(err, fs.ErrNotExist) {
+		to, err = p.to, nil
+	}
+	if err != nil {
+		return err
+	}
+	return settings.WritePrivate(to, whole.Bytes())
 }
 
 func (p *printing) write(to io.Writer, format output.Format, s *benchv1.Sheet) error {

@@ -167,6 +167,9 @@ the plan at the new size is kept as one of its own.`,
 			if err := p.check(a); err != nil {
 				return err
 			}
+			if p.to != "" && output.Format(a.format) != output.Table {
+				return usage("--to takes the sheet at the new size, which --output %s doesn't write: leave one of them out", a.format)
+			}
 			q, err := n.request()
 			if err != nil {
 				return err

@@ -22,7 +22,7 @@ var repeated = map[string][]string{
 	"commonvat.access.v1.AccessService":  {"GetCurrentMember", "ListMembers", "ListTokens"},
 	"commonvat.bench.v1.BenchService": {"PlanTrial", "ScaleBath", "SelectMordant", "InspectPlan", "GetSheet", "RescaleTrial", "ListSheets",
 		"InspectSheetsAgain", "GetWorkshop"},
-	"commonvat.catalog.v1.CatalogService": {"ListModules", "ListBuilds", "GetBuildReport", "ActivateModule", "SetDefaultModule", "RetireModule"},
+	"commonvat.catalog.v1.CatalogService": {"ListModules", "ListBuilds", "GetBuildReport", "ActivateModule", "SetDefaultModule"},
 	"commonvat.catalog.v1.RunService":     {"CreateRun", "GetRun", "ListRuns", "GetRunScores", "CompareRuns"},
 }
 

@@ -24,6 +24,7 @@ var once = map[string]string{
 	"bench.v1.BenchService/UndeleteSheet":      "the second is told that the sheet isn't deleted",
 	"bench.v1.BenchService/UpdateWorkshop":     "the second has an etag that is past",
 	"catalog.v1.CatalogService/LiftQuarantine": "the second is told that there is none",
+	"catalog.v1.CatalogService/RetireModule":   "the second finds none",
 	"catalog.v1.CatalogService/RollBackModule": "the second goes back from where the first went",
 	"catalog.v1.RunService/CancelRun":          "the second is told that the run has ended",
 	"catalog.v1.RunService/ResumeRun":          "the second is told that the run is under way",
