@@ -122,6 +122,27 @@ func TestLoadsExhaustAndLifting(t *testing.T) {
 	assert.Contains(t, moduletest.Refused(t, err)["baths[0].vessel_l"], `piece "c" weighs 40 g`)
 }
 
+// What a bath holds beside its own recipe is still there for the bath after it, as far as it is known.
+func TestWhatIsLeftOfBathsBefore(t *testing.T) {
+	took := func(part float64) []*bathscalev1.Uptake {
+		return []*bathscalev1.Uptake{{Material: "iron", Part: part}}
+	}
+	third := func(second *bathscalev1.BathRecipe) *bathscalev1.MaterialAmount {
+		second.BathId, second.Volume, second.ExhaustOf = "second", ratio(30), "first"
+		got, err := client(t).ScaleBaths(t.Context(), &bathscalev1.ScaleBathsRequest{Fibre: []*bathscalev1.FibreLot{wool("a", 100)}, Bench: kitchen(), Baths: []*bathscalev1.BathRecipe{
+			{BathId: "first", Volume: ratio(30), Doses: []*bathscalev1.Dose{percentDose("iron", 20)}}, second,
+			{BathId: "third", Volume: ratio(30), ExhaustOf: "second", Doses: []*bathscalev1.Dose{percentDose("iron", 20)}, Uptakes: took(0.5)},
+		}})
+		require.NoError(t, err)
+		return got.GetBaths()[2].GetLoads()[0].GetAmounts()[0]
+	}
+	known := third(&bathscalev1.BathRecipe{Uptakes: took(0.2)})
+	assert.InDelta(t, 20*0.8*0.5, known.GetLeftG(), 1e-9)
+	assert.InDelta(t, 12, known.GetMeantG(), 1e-9)
+	assert.Contains(t, third(&bathscalev1.BathRecipe{}).GetNotKnown(), "left of it", "the second may have taken any of it")
+	assert.Contains(t, third(&bathscalev1.BathRecipe{Doses: []*bathscalev1.Dose{percentDose("iron", 5)}}).GetNotKnown(), "left of it")
+}
+
 func TestVatsAskWhichOne(t *testing.T) {
 	bath := &bathscalev1.BathRecipe{BathId: "vat", Volume: &bathscalev1.BathRecipe_Litres{Litres: 20}, Vat: "1-2-3", IndigoGPerL: 1}
 	request := &bathscalev1.ScaleBathsRequest{Fibre: []*bathscalev1.FibreLot{wool("hank", 100)}, Bench: kitchen(), Baths: []*bathscalev1.BathRecipe{bath}}

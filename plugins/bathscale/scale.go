@@ -70,7 +70,7 @@ func (*Server) ScaleBaths(ctx context.Context, req *bathscalev1.ScaleBathsReques
 type scaling struct {
 	bench  amounts.Bench
 	masses map[string]amounts.Mass
-	// put is what each bath was given of each material, as the recipe means it, over all its loads.
+	// put is what each bath holds of each material, as the recipe means it, over all its loads, with what the bath before left in it; NaN where that isn't known.
 	put    map[string]map[string]float64
 	answer *bathscalev1.ScaleBathsResponse
 }
@@ -111,6 +111,9 @@ func (s *scaling) bath(v *sdk.Violations, i int, r *recipe) error {
 		return err
 	}
 	s.put[r.m.GetBathId()] = map[string]float64{}
+	if err := s.leftBeside(r); err != nil {
+		return err
+	}
 	for _, one := range fillings {
 		load, err := s.load(r, one)
 		if err != nil {
@@ -237,6 +240,7 @@ func (s *scaling) material(r *recipe, d amounts.Dose, meantG float64, fibre amou
 		case err != nil:
 			return nil, err
 		case !known:
+			s.put[r.m.GetBathId()][d.Material] = math.NaN()
 			out.NotKnown = "what the bath before left of it"
 			return out, nil
 		}
@@ -266,11 +270,33 @@ func (s *scaling) material(r *recipe, d amounts.Dose, meantG float64, fibre amou
 	return out, nil
 }
 
+// leftBeside notes what the bath before left of what the recipe of a bath doesn't tell.
+func (s *scaling) leftBeside(r *recipe) error {
+	before := r.m.GetExhaustOf()
+	for material := range s.put[before] {
+		if slices.ContainsFunc(r.doses, func(d amounts.Dose) bool { return d.Material == material }) {
+			continue
+		}
+		grams, known, err := s.left(r, before, material)
+		if err != nil {
+			return err
+		}
+		if !known {
+			grams = math.NaN()
+		}
+		s.put[r.m.GetBathId()][material] = grams
+	}
+	return nil
+}
+
 // left is what an exhausted bath still has of a material, over all its loads; it is not known when the uptake isn't.
 func (s *scaling) left(r *recipe, before, material string) (grams float64, known bool, err error) {
 	put, was := s.put[before][material]
 	if !was {
 		return 0, s.put[before] != nil, nil // nothing of it went in
+	}
+	if math.IsNaN(put) {
+		return 0, false, nil
 	}
 	for _, u := range r.m.GetUptakes() {
 		if u.GetMaterial() == material {
