@@ -124,6 +124,9 @@ func (s *scaling) bath(v *sdk.Violations, i int, r *recipe) error {
 			out.Remarks = append(out.Remarks, text)
 		}
 	}
+	if len(fillings) > 1 && r.m.GetExhaustOf() != "" {
+		out.Remarks = append(out.Remarks, "share the liquor of the bath before among the fillings as they share the whole: each is counted with its part of what is left")
+	}
 	if n := len(fillings); n > 1 && r.volume.Litres > 0 {
 		out.Remarks = append(out.Remarks, fmt.Sprintf("the vessel doesn't hold it all: %d equal fillings, or one after the other", n))
 	}
@@ -198,7 +201,7 @@ func (s *scaling) load(r *recipe, one filling) (*bathscalev1.LoadAmounts, error)
 		return nil, err
 	}
 	for k, d := range r.doses {
-		amount, err := s.material(r, d, meant[k], fibre, out.VolumeMl)
+		amount, err := s.material(r, d, meant[k], fibre, one)
 		if err != nil {
 			return nil, err
 		}
@@ -231,7 +234,8 @@ func lifted(out *bathscalev1.LoadAmounts, r *recipe, lots []lot, material string
 	return nil
 }
 
-func (s *scaling) material(r *recipe, d amounts.Dose, meantG float64, fibre amounts.Mass, bathML float64) (*bathscalev1.MaterialAmount, error) {
+// material is what one filling takes of one material, beside its share of what the bath before left.
+func (s *scaling) material(r *recipe, d amounts.Dose, meantG float64, fibre amounts.Mass, in filling) (*bathscalev1.MaterialAmount, error) {
 	out := &bathscalev1.MaterialAmount{Material: d.Material}
 	wanted := meantG
 	if before := r.m.GetExhaustOf(); before != "" {
@@ -244,6 +248,7 @@ func (s *scaling) material(r *recipe, d amounts.Dose, meantG float64, fibre amou
 			out.NotKnown = "what the bath before left of it"
 			return out, nil
 		}
+		left *= in.part
 		out.LeftG = &left
 		meantG = amounts.TopUp(meantG, left)
 	}
@@ -261,7 +266,7 @@ func (s *scaling) material(r *recipe, d amounts.Dose, meantG float64, fibre amou
 	if d.Form == amounts.Liquid {
 		w = s.bench.Pour(atHand, d)
 	} else {
-		w = s.bench.Weigh(atHand, d.SolubleGPerL, bathML)
+		w = s.bench.Weigh(atHand, d.SolubleGPerL, in.litres*1000)
 	}
 	s.tell(out, w)
 	delivered := amounts.DeliveredPercent(w, d, fibre)
