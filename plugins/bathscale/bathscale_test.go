@@ -122,6 +122,45 @@ func TestLoadsExhaustAndLifting(t *testing.T) {
 	assert.Contains(t, moduletest.Refused(t, err)["baths[0].vessel_l"], `piece "c" weighs 40 g`)
 }
 
+// What a bath holds beside its own recipe is still there for the bath after it, as far as it is known.
+func TestWhatIsLeftOfBathsBefore(t *testing.T) {
+	took := func(part float64) []*bathscalev1.Uptake {
+		return []*bathscalev1.Uptake{{Material: "iron", Part: part}}
+	}
+	third := func(second *bathscalev1.BathRecipe) *bathscalev1.MaterialAmount {
+		second.BathId, second.Volume, second.ExhaustOf = "second", ratio(30), "first"
+		got, err := client(t).ScaleBaths(t.Context(), &bathscalev1.ScaleBathsRequest{Fibre: []*bathscalev1.FibreLot{wool("a", 100)}, Bench: kitchen(), Baths: []*bathscalev1.BathRecipe{
+			{BathId: "first", Volume: ratio(30), Doses: []*bathscalev1.Dose{percentDose("iron", 20)}}, second,
+			{BathId: "third", Volume: ratio(30), ExhaustOf: "second", Doses: []*bathscalev1.Dose{percentDose("iron", 20)}, Uptakes: took(0.5)},
+		}})
+		require.NoError(t, err)
+		return got.GetBaths()[2].GetLoads()[0].GetAmounts()[0]
+	}
+	known := third(&bathscalev1.BathRecipe{Uptakes: took(0.2)})
+	assert.InDelta(t, 20*0.8*0.5, known.GetLeftG(), 1e-9)
+	assert.InDelta(t, 12, known.GetMeantG(), 1e-9)
+	assert.Contains(t, third(&bathscalev1.BathRecipe{}).GetNotKnown(), "left of it", "the second may have taken any of it")
+	assert.Contains(t, third(&bathscalev1.BathRecipe{Doses: []*bathscalev1.Dose{percentDose("iron", 5)}}).GetNotKnown(), "left of it")
+}
+
+// What is left is there once: fillings share it, and what is put in with it comes to the recipe.
+func TestFillingsShareWhatIsLeft(t *testing.T) {
+	got, err := client(t).ScaleBaths(t.Context(), &bathscalev1.ScaleBathsRequest{Fibre: []*bathscalev1.FibreLot{wool("a", 60), wool("b", 40)}, Bench: kitchen(), Baths: []*bathscalev1.BathRecipe{
+		{BathId: "first", Volume: ratio(30), Doses: []*bathscalev1.Dose{percentDose("alum", 20)}},
+		{BathId: "second", Volume: ratio(30), VesselL: 2, ExhaustOf: "first", Doses: []*bathscalev1.Dose{percentDose("alum", 20)}, Uptakes: []*bathscalev1.Uptake{{Material: "alum", Part: 0.7}}},
+	}})
+	require.NoError(t, err)
+	loads := got.GetBaths()[1].GetLoads()
+	require.Len(t, loads, 2, "2 L at 30:1 take 67 g")
+	assert.Contains(t, got.GetBaths()[1].GetRemarks()[0], "share the liquor of the bath before")
+	for i, fibre := range []float64{60, 40} {
+		alum := loads[i].GetAmounts()[0]
+		assert.InDelta(t, 0.06*fibre, alum.GetLeftG(), 1e-9, "of 6 g, by the mass of fibre")
+		assert.InDelta(t, 0.14*fibre, alum.GetMeantG(), 1e-9)
+		assert.InDelta(t, 20, alum.GetDeliveredPercent(), 0.5)
+	}
+}
+
 func TestVatsAskWhichOne(t *testing.T) {
 	bath := &bathscalev1.BathRecipe{BathId: "vat", Volume: &bathscalev1.BathRecipe_Litres{Litres: 20}, Vat: "1-2-3", IndigoGPerL: 1}
 	request := &bathscalev1.ScaleBathsRequest{Fibre: []*bathscalev1.FibreLot{wool("hank", 100)}, Bench: kitchen(), Baths: []*bathscalev1.BathRecipe{bath}}

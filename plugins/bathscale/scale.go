@@ -70,7 +70,7 @@ func (*Server) ScaleBaths(ctx context.Context, req *bathscalev1.ScaleBathsReques
 type scaling struct {
 	bench  amounts.Bench
 	masses map[string]amounts.Mass
-	// put is what each bath was given of each material, as the recipe means it, over all its loads.
+	// put is what each bath holds of each material, as the recipe means it, over all its loads, with what the bath before left in it; NaN where that isn't known.
 	put    map[string]map[string]float64
 	answer *bathscalev1.ScaleBathsResponse
 }
@@ -111,6 +111,9 @@ func (s *scaling) bath(v *sdk.Violations, i int, r *recipe) error {
 		return err
 	}
 	s.put[r.m.GetBathId()] = map[string]float64{}
+	if err := s.leftBeside(r); err != nil {
+		return err
+	}
 	for _, one := range fillings {
 		load, err := s.load(r, one)
 		if err != nil {
@@ -120,6 +123,9 @@ func (s *scaling) bath(v *sdk.Violations, i int, r *recipe) error {
 		if text := reduction(r, load); text != "" && !slices.Contains(out.Remarks, text) {
 			out.Remarks = append(out.Remarks, text)
 		}
+	}
+	if len(fillings) > 1 && r.m.GetExhaustOf() != "" {
+		out.Remarks = append(out.Remarks, "share the liquor of the bath before among the fillings as they share the whole: each is counted with its part of what is left")
 	}
 	if n := len(fillings); n > 1 && r.volume.Litres > 0 {
 		out.Remarks = append(out.Remarks, fmt.Sprintf("the vessel doesn't hold it all: %d equal fillings, or one after the other", n))
@@ -195,7 +201,7 @@ func (s *scaling) load(r *recipe, one filling) (*bathscalev1.LoadAmounts, error)
 		return nil, err
 	}
 	for k, d := range r.doses {
-		amount, err := s.material(r, d, meant[k], fibre, out.VolumeMl)
+		amount, err := s.material(r, d, meant[k], fibre, one)
 		if err != nil {
 			return nil, err
 		}
@@ -228,7 +234,8 @@ func lifted(out *bathscalev1.LoadAmounts, r *recipe, lots []lot, material string
 	return nil
 }
 
-func (s *scaling) material(r *recipe, d amounts.Dose, meantG float64, fibre amounts.Mass, bathML float64) (*bathscalev1.MaterialAmount, error) {
+// material is what one filling takes of one material, beside its share of what the bath before left.
+func (s *scaling) material(r *recipe, d amounts.Dose, meantG float64, fibre amounts.Mass, in filling) (*bathscalev1.MaterialAmount, error) {
 	out := &bathscalev1.MaterialAmount{Material: d.Material}
 	wanted := meantG
 	if before := r.m.GetExhaustOf(); before != "" {
@@ -237,9 +244,11 @@ func (s *scaling) material(r *recipe, d amounts.Dose, meantG float64, fibre amou
 		case err != nil:
 			return nil, err
 		case !known:
+			s.put[r.m.GetBathId()][d.Material] = math.NaN()
 			out.NotKnown = "what the bath before left of it"
 			return out, nil
 		}
+		left *= in.part
 		out.LeftG = &left
 		meantG = amounts.TopUp(meantG, left)
 	}
@@ -257,7 +266,7 @@ func (s *scaling) material(r *recipe, d amounts.Dose, meantG float64, fibre amou
 	if d.Form == amounts.Liquid {
 		w = s.bench.Pour(atHand, d)
 	} else {
-		w = s.bench.Weigh(atHand, d.SolubleGPerL, bathML)
+		w = s.bench.Weigh(atHand, d.SolubleGPerL, in.litres*1000)
 	}
 	s.tell(out, w)
 	delivered := amounts.DeliveredPercent(w, d, fibre)
@@ -266,11 +275,33 @@ func (s *scaling) material(r *recipe, d amounts.Dose, meantG float64, fibre amou
 	return out, nil
 }
 
+// leftBeside notes what the bath before left of what the recipe of a bath doesn't tell.
+func (s *scaling) leftBeside(r *recipe) error {
+	before := r.m.GetExhaustOf()
+	for material := range s.put[before] {
+		if slices.ContainsFunc(r.doses, func(d amounts.Dose) bool { return d.Material == material }) {
+			continue
+		}
+		grams, known, err := s.left(r, before, material)
+		if err != nil {
+			return err
+		}
+		if !known {
+			grams = math.NaN()
+		}
+		s.put[r.m.GetBathId()][material] = grams
+	}
+	return nil
+}
+
 // left is what an exhausted bath still has of a material, over all its loads; it is not known when the uptake isn't.
 func (s *scaling) left(r *recipe, before, material string) (grams float64, known bool, err error) {
 	put, was := s.put[before][material]
 	if !was {
 		return 0, s.put[before] != nil, nil // nothing of it went in
+	}
+	if math.IsNaN(put) {
+		return 0, false, nil
 	}
 	for _, u := range r.m.GetUptakes() {
 		if u.GetMaterial() == material {

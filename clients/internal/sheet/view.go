@@ -124,8 +124,7 @@ func Of(s *benchpb.Sheet) Page {
 		step := stepOf(i+1, one, recipe)
 		step.Work = work(recipe)
 		for _, q := range s.GetQuestions() {
-			// Of one about a material the bath itself says what it waits for.
-			if q.GetScope() == benchpb.QuestionScope_QUESTION_SCOPE_RECIPE && q.GetHolds() && q.GetOf() == one.GetName() && slices.Contains(q.GetBaths(), one.GetName()) {
+			if q.GetScope() == benchpb.QuestionScope_QUESTION_SCOPE_RECIPE && q.GetHolds() && q.GetOf() == one.GetName() && slices.Contains(q.GetBaths(), one.GetName()) && !waitsForAmount(one, q.GetOf()) {
 				step.Withheld = append(step.Withheld, "it can't be scaled before this is answered: "+q.GetText())
 			}
 		}
@@ -144,6 +143,11 @@ func Of(s *benchpb.Sheet) Page {
 		p.Made = append(p.Made, made(part))
 	}
 	return p
+}
+
+// waitsForAmount reports whether a bath itself says that the amount of a material isn't known; a bath may bear the name of one.
+func waitsForAmount(one *benchpb.SheetBath, material string) bool {
+	return slices.ContainsFunc(one.GetWithheldBecause(), func(why string) bool { return strings.HasPrefix(why, "how much "+material+" goes in ") })
 }
 
 // water tells the hardness of the mix, and how what is wanted of it is reached.

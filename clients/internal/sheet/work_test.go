@@ -114,6 +114,14 @@ func TestQuestionOfARecipeStandsAtItsBath(t *testing.T) {
 		Scope: benchpb.QuestionScope_QUESTION_SCOPE_RECIPE, Of: "blue", Baths: []string{"blue"}, Text: `"1-2-3" is told of several vats: which one?`, Choices: []string{"fructose", "iron"}, Holds: true,
 	})
 	inOrder(t, words(text(t, s, healthy)), "To be answered first", `"1-2-3" is told of several vats: which one? (fructose, iron)`, "3. blue (modifier)", `withheld: it can't be scaled before this is answered: "1-2-3" is told of several vats: which one?`, "4. alum again")
+
+	// An amount that waits for an answer is told once, also where a bath bears the name of its dyestuff.
+	const gap = "isn't known before this is told: the strength of this lot"
+	s.Baths[2].Name, s.Baths[2].WithheldBecause = "madder", []string{"how much madder goes in " + gap}
+	s.Questions[len(s.Questions)-1] = &benchpb.SheetQuestion{Scope: benchpb.QuestionScope_QUESTION_SCOPE_RECIPE, Of: "madder", Baths: []string{"madder"}, Text: "How much of it goes in " + gap, Holds: true}
+	got := words(text(t, s, healthy))
+	assert.Contains(t, got, "withheld: how much madder goes in "+gap)
+	assert.NotContains(t, got, "it can't be scaled")
 }
 
 // The days stand on every form of a sheet, without amounts, and what isn't released is said there, too.

@@ -281,10 +281,10 @@ func describe(steps []Material) string {
 func (f *Facts) unusable(q Question, steps []Material) string {
 	for _, s := range steps {
 		for _, m := range append([]Material{s}, s.With...) {
-			if slices.Contains(q.Refused, m.Material) {
+			if slices.Contains(q.Refused, folded(m.Material)) {
 				return m.Material + " is not to be used"
 			}
-			if q.Store != nil && !slices.Contains(q.Store, m.Material) {
+			if q.Store != nil && !slices.Contains(q.Store, folded(m.Material)) {
 				return m.Material + " is not in the store" + f.tannins(q.Store, m.Material)
 			}
 		}

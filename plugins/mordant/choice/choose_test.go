@@ -166,6 +166,22 @@ func TestOtherNames(t *testing.T) {
 	}), got.RuledOut)
 }
 
+// A table of somebody's own may write its materials as it likes: what is refused is refused, and what is at hand is at hand.
+func TestMaterialsInATablesOwnSpelling(t *testing.T) {
+	raw, err := json.Marshal(choice.BuiltIn())
+	require.NoError(t, err)
+	facts, err := choice.ParseFacts([]byte(strings.ReplaceAll(string(raw), "potassium alum", "Potassium Alum")))
+	require.NoError(t, err)
+	for _, name := range []string{"Potassium Alum", "potassium alum", "alum"} {
+		q := ask("wool", "weld")
+		q.Refused = []string{name}
+		assert.Empty(t, facts.Choose(q).Fibres[0].Choices, name)
+		q = ask("wool", "weld")
+		q.Store = []string{name, "cream of tartar"}
+		assert.NotEmpty(t, facts.Choose(q).Fibres[0].Choices, name)
+	}
+}
+
 func TestWhatIsNotKnownIsAskedFor(t *testing.T) {
 	facts := choice.BuiltIn()
 	a := facts.Choose(ask("wool", "somebody's weed"))

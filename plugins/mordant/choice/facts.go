@@ -212,7 +212,7 @@ func ParseFacts(raw []byte) (*Facts, error) {
 	}
 	materials := f.materials()
 	for name, material := range f.Also {
-		if folded(name) != name || name == "" || materials[name] || !materials[material] {
+		if folded(name) != name || name == "" || materials[name] || !materials[folded(material)] {
 			fault("also: %q for %q, want a name in lower case that is no material's own, for one of an option or a modifier", name, material)
 		}
 	}
@@ -223,36 +223,37 @@ func ParseFacts(raw []byte) (*Facts, error) {
 	return f, nil
 }
 
-// materials are those of all options and modifiers.
+// materials are those of all options and modifiers, folded.
 func (f *Facts) materials() map[string]bool {
 	all := map[string]bool{}
 	for _, o := range f.Options {
 		for _, s := range o.Steps {
-			all[s.Material] = true
+			all[folded(s.Material)] = true
 			for _, w := range s.With {
-				all[w.Material] = true
+				all[folded(w.Material)] = true
 			}
 		}
 	}
 	for _, m := range f.Modifiers {
-		all[m.Material] = true
+		all[folded(m.Material)] = true
 	}
 	return all
 }
 
-// spelling makes older and American spellings those of the table.
+// spelling makes older and American spellings one.
 var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium")
 
+// folded is a name by which materials are told from each other, however they are written.
 func folded(name string) string {
 	return spelling.Replace(strings.ToLower(strings.Join(strings.Fields(name), " ")))
 }
 
-// named gives materials the names that the facts have for them; nil stays nil.
+// named gives materials the names that the facts have for them, folded; nil stays nil.
 func (f *Facts) named(list []string) []string {
 	out := slices.Clone(list)
 	for i, name := range list {
 		if out[i] = folded(name); f.Also[out[i]] != "" {
-			out[i] = f.Also[out[i]]
+			out[i] = folded(f.Also[out[i]])
 		}
 	}
 	return out

@@ -38,33 +38,55 @@ func (m Material) Salt() (s Salt, ok bool) {
 	return s, false
 }
 
-// salts counts a salt by its metal as the one that ceilings are published of, where the plan didn't and no other salt of that metal is in the bath: with another one, nobody but
-// the plan knows how much of it there is. A material that the table doesn't know counts as it is.
+const saltsField = "step.salts_wof_percent"
+
+// salts counts a salt by its metal as the one that ceilings are published of, where no other salt of that metal is in the bath: with another one, nobody but the plan knows how much
+// of it there is. What is told is no less than the salt itself. A material that the table doesn't know counts as it is, and that is doubtful: it may hold more metal.
 func salts(facts rules.Facts) {
-	const field = "step.salts_wof_percent"
 	percent, ok := facts["step.wof_percent"]
-	if _, told := facts[field]; told || !ok || percent.Number == nil {
+	if !ok || percent.Number == nil {
 		return
 	}
 	id, bath := facts["material.id"], facts["bath.materials"]
 	out := rules.Fact{Number: &rules.Interval{Low: percent.Number.Low, Likely: percent.Number.Likely, High: percent.Number.High}}
 	// What it is, or what else is in the bath, may be otherwise than is believed.
-	out.Doubtful = percent.Doubtful || len(id.Texts) == 0 || id.Doubtful || bath.Texts == nil
+	out.Doubtful = percent.Doubtful || id.Doubtful || bath.Doubtful || bath.Texts == nil
+	var m Material
+	var s Salt
+	known, isSalt := false, false
 	if len(id.Texts) == 1 {
-		m, _ := Find(id.Texts[0])
-		s, isSalt := m.Salt()
-		for _, name := range bath.Texts {
-			other, _ := Find(name)
-			if o, salt := other.Salt(); isSalt && salt && o.Metal == s.Metal && other.Name != m.Name {
-				return
-			}
-		}
-		if s.CeilingSalt != "" {
-			low, high := s.LowPercent/s.CeilingSaltPercent, s.HighPercent/s.CeilingSaltPercent
-			out.Number.Low, out.Number.Likely, out.Number.High = out.Number.Low*low, out.Number.Likely*(low+high)/2, out.Number.High*high
-		}
+		m, known = Find(id.Texts[0])
+		s, isSalt = m.Salt()
+	}
+	out.Doubtful = out.Doubtful || !known
+	if s.CeilingSalt != "" {
+		low, high := s.LowPercent/s.CeilingSaltPercent, s.HighPercent/s.CeilingSaltPercent
+		out.Number.Low, out.Number.Likely, out.Number.High = out.Number.Low*low, out.Number.Likely*(low+high)/2, out.Number.High*high
 	}
 	out.Number.High = min(out.Number.High, 10_000) // what the field takes
 	out.Number.Likely, out.Number.Low = min(out.Number.Likely, out.Number.High), min(out.Number.Low, out.Number.High)
-	facts[field] = out
+	if told, ok := facts[saltsField]; ok {
+		if s.CeilingSalt != "" {
+			facts[saltsField] = atLeast(told, out)
+		}
+		return
+	}
+	if isSalt && slices.ContainsFunc(bath.Texts, func(name string) bool {
+		other, _ := Find(name)
+		o, salt := other.Salt()
+		return salt && o.Metal == s.Metal && other.Name != m.Name
+	}) {
+		return
+	}
+	facts[saltsField] = out
+}
+
+// atLeast is what was told of a figure, and no less than what is known to be in it.
+func atLeast(told, known rules.Fact) rules.Fact {
+	if told.Number == nil || told.Number.Low >= known.Number.Low && told.Number.High >= known.Number.High {
+		return told
+	}
+	return rules.Fact{Doubtful: told.Doubtful || known.Doubtful, Number: &rules.Interval{
+		Low: max(told.Number.Low, known.Number.Low), Likely: max(told.Number.Likely, known.Number.Likely), High: max(told.Number.High, known.Number.High),
+	}}
 }

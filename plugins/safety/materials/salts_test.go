@@ -76,16 +76,24 @@ func TestSaltsAreCountedByTheirMetal(t *testing.T) {
 	told, ok := counted(rules.Facts{"material.id": texts("copperas"), "step.salts_wof_percent": percent(5, 6)})
 	require.True(t, ok)
 	assert.Equal(t, percent(5, 6), told, "the plan added them up")
+	less, ok := counted(rules.Facts{"material.id": texts("ferrous acetate"), "step.salts_wof_percent": percent(1, 4)})
+	require.True(t, ok)
+	assert.Equal(t, acetate.Number.Low, less.Number.Low, "with whatever else, there is no less of it than of itself")
+	assert.Equal(t, acetate.Number.High, less.Number.High)
+	less, ok = counted(rules.Facts{"material.id": texts("copperas"), "step.salts_wof_percent": percent(1, 1), "bath.materials": texts("copperas", "iron acetate")})
+	require.True(t, ok)
+	assert.Equal(t, percent(3, 3.1), less, "nor beside another salt")
 	_, ok = counted(rules.Facts{"material.id": texts("copperas"), "bath.materials": texts("copperas", "iron acetate")})
 	assert.False(t, ok, "nobody told how much there is of the other salt")
 	_, ok = counted(rules.Facts{"material.id": texts("copperas"), "bath.materials": texts("copperas", "alum")})
 	assert.True(t, ok, "which is of another metal")
-	unknown, ok := counted(rules.Facts{"material.id": texts("moon dust")})
-	require.True(t, ok)
-	assert.Equal(t, percent(3, 3.1), unknown, "as it is")
-	for what, f := range map[string]rules.Facts{"a doubtful name": {"material.id": doubtful(texts("copperas"))}, "no name": {}} {
+	for what, f := range map[string]rules.Facts{
+		"a doubtful name": {"material.id": doubtful(texts("copperas"))}, "no name": {}, "a bath that may hold more": {"material.id": texts("copperas"), "bath.materials": doubtful(texts("copperas"))},
+		"a salt that nobody knows": {"material.id": texts("moon dust")},
+	} {
 		got, ok := counted(f)
 		require.True(t, ok, what)
 		assert.True(t, got.Doubtful, what)
+		assert.Equal(t, percent(3, 3.1).Number, got.Number, "%s: as it is", what)
 	}
 }

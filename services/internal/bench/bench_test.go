@@ -383,7 +383,7 @@ func amountsFeedRules(t *testing.T, w *workplace) {
 	// An answer can't change what follows from the plan.
 	lying := saddened(5)
 	lying.Answers = append(lying.Answers, &benchpb.Answer{Field: "step.wof_percent", Value: &benchpb.Answer_Number{Number: &benchpb.AnswerNumber{Low: 1, High: 1}}},
-		words("material.id", "water"), words("fibre.class", "cellulose"))
+		&benchpb.Answer{Field: "step.salts_wof_percent", Value: &benchpb.Answer_Number{Number: &benchpb.AnswerNumber{Low: 1, High: 1}}}, words("material.id", "water"), words("fibre.class", "cellulose"))
 	s, err := w.Plan(t.Context(), ash, lying)
 	require.NoError(t, err)
 	assert.Equal(t, stopped, s.GetStanding())

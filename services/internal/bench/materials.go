@@ -31,9 +31,6 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 	for _, one := range d.baths {
 		ask(one.inIt())
 	}
-	for _, m := range d.workshop.GetShelf() {
-		ask([]string{m.GetMaterial()})
-	}
 	for _, vessel := range slices.Sorted(maps.Keys(d.uses)) {
 		for _, use := range d.uses[vessel] {
 			ask(use.GetMaterials())
@@ -41,6 +38,9 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 	}
 	for _, use := range d.planned {
 		ask(use.materials)
+	}
+	for _, m := range d.workshop.GetShelf() { // last, since nothing is less safe without
+		ask([]string{m.GetMaterial()})
 	}
 	if q.Names = q.Names[:min(len(q.Names), maxNames)]; len(q.GetNames()) == 0 {
 		return nil

@@ -19,7 +19,7 @@ type plannedUse struct {
 	materials           []string
 }
 
-// usesPlanned finds what the newest kept sheets had in the plan's vessels since the record knows of a use, and since the vessel was told of. A sheet is a plan: it stands
+// usesPlanned finds what released baths of the newest kept sheets had in the plan's vessels since the record knows of a use, and since the vessel was told of. A sheet is a plan: it stands
 // against no answer, and what it says is only asked after.
 func (b *Bench) usesPlanned(ctx context.Context, d *draft) error {
 	wanted := map[string]bool{}
@@ -36,25 +36,26 @@ func (b *Bench) usesPlanned(ctx context.Context, d *draft) error {
 		return err
 	}
 	for i := range rows {
-		if standing := benchpb.Standing(rows[i].Standing); rows[i].PlanID == d.plan.GetId() || standing > benchpb.Standing_STANDING_PERSONAL_ANSWERS {
+		if rows[i].PlanID == d.plan.GetId() {
 			continue
 		}
-		s, _, err := decode(rows[i])
+		s, facts, err := decode(rows[i])
 		if err != nil {
 			return err
 		}
 		at := s.GetCreateTime().AsTime()
-		for _, one := range s.GetBaths() {
+		for k, one := range s.GetBaths() {
 			vessel := one.GetVessel()
+			if one.GetStanding() > benchpb.Standing_STANDING_PERSONAL_ANSWERS { // whoever follows the sheet doesn't do it
+				continue
+			}
 			if told := d.told[vessel]; !wanted[vessel] || told != nil && !at.After(told.AsTime()) || d.usedSince(vessel, at) {
 				continue
 			}
 			use := plannedUse{vessel: vessel, title: s.GetPlan().GetTitle(), bath: one.GetName(), at: at}
-			for _, load := range one.GetLoads() {
-				for _, a := range load.GetAmounts() {
-					if !contains(use.materials, a.GetMaterial()) {
-						use.materials = append(use.materials, a.GetMaterial())
-					}
+			for _, step := range facts.GetSteps() { // also of what was in it before
+				if m := step.GetMaterial(); int(step.GetBath()) == k && m != "" && !contains(use.materials, m) {
+					use.materials = append(use.materials, m)
 				}
 			}
 			d.planned = append(d.planned, use)

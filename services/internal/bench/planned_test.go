@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
@@ -44,6 +45,20 @@ func keptSheetsAreAskedAfter(t *testing.T, w *workplace) {
 	much := saddened(7)
 	much.Title = "too much"
 	_, err = w.Keep(t.Context(), byAsh, much)
+	require.NoError(t, err)
+	assert.NotContains(t, asked(), "if that was done")
+	// A bath that is released can be done, whatever the sheet's others wait for, and so can an exhaust that adds nothing.
+	partly := exhausted(2)
+	partly.Title, partly.Baths[0].Vessel, partly.Baths[1].Vessel = "partly", "vat", "pot"
+	partly.Baths = append(partly.Baths, much.GetBaths()[0])
+	partly.Baths[2].Name, partly.Baths[2].Vessel, partly.Baths[2].Pieces = "too much", "vat", []string{"silk"}
+	partly.Baths[1].Uptakes = []*benchpb.PlanUptake{{Material: "ferrous sulfate", Part: 0.99}}
+	kept, err = w.Keep(t.Context(), byAsh, partly)
+	require.NoError(t, err)
+	require.Equal(t, stopped, kept.GetStanding())
+	require.Equal(t, personal, bathNamed(t, kept, "what is left").GetStanding())
+	assert.Contains(t, asked(), `the sheet "partly" of 2026-05-07 has ferrous sulfate (iron) in the vessel "pot", in the bath "what is left"`)
+	_, err = w.Delete(t.Context(), byAsh, partly.GetId(), kept.GetEtag(), "not done")
 	require.NoError(t, err)
 	assert.NotContains(t, asked(), "if that was done")
 	again := saddened(1)
