@@ -229,7 +229,13 @@ func TestMisdeedsInTheLab(t *testing.T) {
 	fails("exit", codes.Unavailable)
 	m.recovers(1, "exit status 9")
 	m.freeze()
-	fails("other", codes.DeadlineExceeded)
+	// On a busy machine the check of health may find it before the call comes to it, which the next process answers then.
+	if d, err := m.compare("other"); err == nil {
+		assert.InDelta(t, 3.0, d, 1e-9)
+	} else {
+		assert.Contains(t, []codes.Code{codes.DeadlineExceeded, codes.Unavailable}, status.Code(err), "%v", err)
+		assert.ErrorContains(t, err, "difference-moody")
+	}
 	m.recovers(2, "health check")
 	for range 3 {
 		fails("sleep", codes.DeadlineExceeded)
