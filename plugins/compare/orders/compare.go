@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 
 	"github.com/commonvat/commonvat/plugins/palette/width"
@@ -30,43 +29,11 @@ func Compare(ctx context.Context, rows []Row, params Params) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	adjust([]*Result{r})
+	if r.Test != nil {
+		r.Test.PAdjusted = Holm([]float64{r.Test.P}, r.Params.Comparisons)[0]
+	}
+	r.Verdict, r.Sentence = r.judge()
 	return r, nil
-}
-
-// CompareEach answers the question for each dye pair by itself, by label. The pairs are comparisons made together: p values are
-// adjusted for them, or for Comparisons if that is more.
-func CompareEach(ctx context.Context, rows []Row, params Params) ([]*Result, error) {
-	p, err := params.withDefaults()
-	if err != nil {
-		return nil, err
-	}
-	cells, err := averaged(rows)
-	if err != nil {
-		return nil, err
-	}
-	if p, err = p.named(cells); err != nil {
-		return nil, err
-	}
-	byPair := map[string][]*cellMean{}
-	for _, c := range cells {
-		byPair[c.pair] = append(byPair[c.pair], c)
-	}
-	labels := make([]string, 0, len(byPair))
-	for l := range byPair {
-		labels = append(labels, l)
-	}
-	slices.Sort(labels)
-	p.Comparisons = max(p.Comparisons, len(labels))
-	out := make([]*Result, len(labels))
-	for i, l := range labels {
-		if out[i], err = estimate(ctx, byPair[l], p); err != nil {
-			return nil, err
-		}
-		out[i].Pair = l
-	}
-	adjust(out)
-	return out, nil
 }
 
 // estimate gives all but adjusted p and verdict.
@@ -153,24 +120,6 @@ func countShades(ctx context.Context, blocks []block, all [2][]colorimetry.Lab, 
 	}
 	s.SecondTogether, err = width.DistinctShades(ctx, all[1], p.ThresholdDE, p.SearchNodes)
 	return s, err
-}
-
-// adjust makes the adjusted p of results answered together, then their verdicts.
-func adjust(results []*Result) {
-	var p []float64
-	for _, r := range results {
-		if r.Test != nil {
-			p = append(p, r.Test.P)
-		}
-	}
-	k := 0
-	for _, r := range results {
-		if r.Test != nil {
-			r.Test.PAdjusted = Holm(p, r.Params.Comparisons)[k]
-			k++
-		}
-		r.Verdict, r.Sentence = r.judge()
-	}
 }
 
 func (r *Result) judge() (Verdict, string) {

@@ -143,7 +143,6 @@ type Dropped struct {
 // Result is the answer for one comparison. What does not exist is nil.
 type Result struct {
 	Params        Params // as used, defaults filled in
-	Pair          string // the dye pair that CompareEach answers for
 	First, Second string // labels of the orders
 	Verdict       Verdict
 	Sentence      string // the verdict in a dyer's words

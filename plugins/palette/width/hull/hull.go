@@ -159,15 +159,6 @@ func (b *builder) solid(points []Point) (Status, [][3]int32, error) {
 	return OK, faces, nil
 }
 
-// Rank is the number of independent directions of the points about their centroid, 0 to 3, and the status it gives.
-func Rank(points []Point) (int, Status, error) {
-	if err := check(points); err != nil {
-		return 0, Empty, err
-	}
-	r := rank(points)
-	return r, statusOf(r, len(points)), nil
-}
-
 func statusOf(rank, n int) Status {
 	switch {
 	case n == 0:
