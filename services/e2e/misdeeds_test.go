@@ -132,7 +132,7 @@ func (m *moodyLab) freeze() {
 	for _, pid := range m.modulePIDs() {
 		command, _ := os.ReadFile(filepath.Join("/proc", strconv.Itoa(pid), "cmdline")) // it may have ended
 		if strings.Contains(string(command), "-module-difference-moody") {
-			require.NoError(m.t, syscall.Kill(pid, syscall.SIGSTOP))
+			plugintest.Freeze(m.t, pid)
 			return
 		}
 	}

@@ -13,6 +13,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 )
 
 var runIDForm = regexp.MustCompile(`(?m)^([0-9a-f-]{36}) `)
@@ -31,7 +33,7 @@ func (l *lab) freeze(member string) int {
 	l.t.Helper()
 	for _, m := range l.modulesOf(member) {
 		if m.Kind == "palette" && m.PID > 0 {
-			require.NoError(l.t, syscall.Kill(m.PID, syscall.SIGSTOP))
+			plugintest.Freeze(l.t, m.PID)
 			return m.PID
 		}
 	}

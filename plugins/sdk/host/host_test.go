@@ -281,7 +281,7 @@ func TestCancelledStart(t *testing.T) {
 func TestDescribeIsBounded(t *testing.T) {
 	p, err := start(t, "echo", func(c *host.Config) { c.StartTimeout = 5 * time.Second })
 	require.NoError(t, err)
-	require.NoError(t, syscall.Kill(p.PID(), syscall.SIGSTOP))
+	plugintest.Freeze(t, p.PID())
 	done := make(chan error, 1)
 	go func() {
 		_, err := p.Describe(context.WithoutCancel(t.Context()))
@@ -312,11 +312,7 @@ func TestExitIsSeen(t *testing.T) {
 func TestFrozenModuleIsKilled(t *testing.T) {
 	p, err := start(t, "echo")
 	require.NoError(t, err)
-	require.NoError(t, syscall.Kill(p.PID(), syscall.SIGSTOP))
-	require.Eventually(t, func() bool {
-		b, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", p.PID()))
-		return err == nil && strings.Contains(string(b), "\nState:\tT")
-	}, 10*time.Second, time.Millisecond, "the signal has arrived")
+	plugintest.Freeze(t, p.PID())
 	ctx, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
 	defer cancel()
 	assert.Error(t, p.Healthy(ctx))

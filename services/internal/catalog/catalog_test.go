@@ -243,7 +243,7 @@ func TestManyEndsLeadToQuarantineAndRevivalOut(t *testing.T) {
 func TestFrozenModuleIsReplaced(t *testing.T) {
 	c := catalogtest.Open(t, []string{folder(t, "echo")}, quick, func(cfg *catalog.Config) { cfg.HealthTimeout = 100 * time.Millisecond })
 	frozen := c.Status()[0].PID
-	require.NoError(t, syscall.Kill(frozen, syscall.SIGSTOP))
+	plugintest.Freeze(t, frozen)
 	st := eventually(t, c, catalog.StateRunning, 1)
 	assert.Contains(t, st.Reason, "does not answer its health check")
 	assert.True(t, dead(frozen))
@@ -360,7 +360,7 @@ func TestCloseIsBounded(t *testing.T) {
 	}()
 	<-underWay
 	pid := c.Status()[0].PID
-	require.NoError(t, syscall.Kill(pid, syscall.SIGSTOP))
+	plugintest.Freeze(t, pid)
 	ctx, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
 	defer cancel()
 	c.Close(ctx) // were it not bounded by ctx, it would wait an hour for the call
