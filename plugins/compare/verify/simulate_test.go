@@ -15,7 +15,7 @@ import (
 func TestLimitsInSmall(t *testing.T) {
 	runs := 60
 	if testing.Short() {
-		runs = 20
+		runs = 8
 	}
 	for _, l := range lines("") {
 		r, err := l.measure(context.Background(), runs, 7)
