@@ -134,9 +134,6 @@ func TestPairwiseByDistance(t *testing.T) {
 
 // A very large question says how many subsets it drew, and tells within its errors what a question told to draw independent ones does.
 func TestVeryLargeQuestion(t *testing.T) {
-	if testing.Short() {
-		t.Skip("200 groups of 130 cells take seconds with the race detector")
-	}
 	rows := largePool(26_000, 1)
 	large := measure(t, rows, Params{Seed: 1, Interval: true})
 	plain := measure(t, rows, Params{Seed: 2, Interval: true, Draws: 50})
