@@ -400,6 +400,9 @@ func TestWhateverMembersDoTheRecordIsSound(t *testing.T) {
 	})
 	t.Logf("done: %v", done)
 	t.Logf("refused: %v", refused)
+	if testing.Short() {
+		return // a fifth of the rounds: what is rare needn't come up in them
+	}
 	for what := range refused {
 		assert.NotZero(t, done[what], "%s was always refused: the test is blind for it", what)
 	}
