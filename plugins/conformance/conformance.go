@@ -348,14 +348,14 @@ func (r *run) contracts() (served []*contract, ok bool) {
 		switch {
 		case i >= 0:
 			served = append(served, known[i])
-		case strings.HasPrefix(name, "commonvat.module."+kind+".v"):
+		case sdk.ContractVersion(kind, name) > 0:
 			strange = append(strange, name)
 		}
 	}
 	if len(served) > 0 {
 		r.step("contracts", "", asked, func() error { return nil })
 		for _, name := range strange {
-			r.skip("contract", name, asked, which(name, names))
+			r.skip("contract", name, asked, which(kind, name, names))
 		}
 		return served, true
 	}
@@ -366,25 +366,17 @@ func (r *run) contracts() (served []*contract, ok bool) {
 		case len(strange) == 0:
 			return fmt.Errorf("no contract of kind %s among %v; known: %s", kind, r.described.GetContracts(), strings.Join(names, ", "))
 		}
-		return errors.New(which(strange[len(strange)-1], names))
+		return errors.New(which(kind, strange[len(strange)-1], names))
 	})
 	return nil, false
 }
 
 // which says which side to upgrade, for a contract that isn't among the known ones, which are in rising order.
-func which(name string, known []string) string {
-	if version(name) > version(known[len(known)-1]) {
+func which(kind, name string, known []string) string {
+	if sdk.ContractVersion(kind, name) > sdk.ContractVersion(kind, known[len(known)-1]) {
 		return fmt.Sprintf("%s is newer than what this side knows (%s): upgrade Commonvat", name, strings.Join(known, ", "))
 	}
 	return fmt.Sprintf("%s is older than what this side still knows (%s): upgrade the module", name, strings.Join(known, ", "))
-}
-
-func version(contract string) int {
-	var n int
-	if _, err := fmt.Sscanf(contract[strings.LastIndex(contract, ".")+1:], "v%d", &n); err != nil {
-		return 0
-	}
-	return n
 }
 
 // handshakeForm is go-plugin's handshake: core version, our version, network, address, protocol, certificate and further parts.

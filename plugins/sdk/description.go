@@ -6,6 +6,7 @@ import (
 	"math"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
@@ -68,6 +69,23 @@ func CheckIdentity(name, version, kind string) error {
 	return errors.Join(errs...)
 }
 
+// ContractVersion is the version of a contract of a kind: 1 of "commonvat.module.palette.v1" for palette. It is 0 of whatever is none of that kind. Versions
+// are compared as numbers: 10 is later than 9.
+func ContractVersion(kind, contract string) int {
+	digits, ok := strings.CutPrefix(contract, "commonvat.module."+kind+".v")
+	if !ok || !contractForm.MatchString(contract) {
+		return 0
+	}
+	n, err := strconv.Atoi(digits)
+	switch {
+	case errors.Is(err, strconv.ErrRange):
+		return math.MaxInt // later than any that there is
+	case err != nil:
+		return 0
+	}
+	return n
+}
+
 // CheckDescription reports every fault in d by the rules of describe.proto.
 func CheckDescription(d *describev1.DescribeResponse) error {
 	if d == nil {
@@ -82,7 +100,7 @@ func CheckDescription(d *describev1.DescribeResponse) error {
 		if !contractForm.MatchString(c) {
 			errs = append(errs, fmt.Errorf("contracts[%d] is %q, want a package such as commonvat.module.palette.v1", i, c))
 		}
-		ofKind = ofKind || strings.HasPrefix(c, "commonvat.module."+d.GetKind()+".v")
+		ofKind = ofKind || ContractVersion(d.GetKind(), c) > 0
 	}
 	if len(d.GetContracts()) > 0 && !ofKind {
 		errs = append(errs, fmt.Errorf("contracts hold none of kind %q, want commonvat.module.%s.v1 or later", d.GetKind(), d.GetKind()))

@@ -90,6 +90,17 @@ func TestCheckDescription(t *testing.T) {
 	}
 }
 
+func TestContractVersion(t *testing.T) {
+	for contract, want := range map[string]int{
+		"commonvat.module.palette.v1": 1, "commonvat.module.palette.v9": 9, "commonvat.module.palette.v10": 10, "commonvat.module.palette.v123": 123,
+		"commonvat.module.palette.v99999999999999999999": math.MaxInt, "commonvat.module.palette.v0": 0, "commonvat.module.palette.v01": 0,
+		"commonvat.module.palette.v": 0, "commonvat.module.palette.v1beta": 0, "commonvat.module.palette.v1.v2": 0, "commonvat.module.palette.v-1": 0,
+		"commonvat.module.data.v1": 0, "palette.v1": 0, "": 0,
+	} {
+		assert.Equal(t, want, sdk.ContractVersion(sdk.KindPalette, contract), contract)
+	}
+}
+
 func TestDialServesLikeARealModule(t *testing.T) {
 	conn := plugintest.Dial(t, echo.Module("echo", "1.0.0", sdk.KindPalette, echo.Back))
 	out, err := echo.Call(t.Context(), conn, []byte("weld"))

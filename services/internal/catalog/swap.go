@@ -4,9 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
@@ -186,8 +184,6 @@ func (s *slot) name() string {
 	return s.module.Name
 }
 
-var contractForm = regexp.MustCompile(`^commonvat\.module\.([a-z]+)\.v([0-9]+)$`)
-
 // contractFault is nil when a module serves a contract of its kind that the core speaks, or when none are told to be spoken; else it says which side to upgrade.
 func contractFault(kind string, spoken, served []string) error {
 	if spoken == nil {
@@ -195,11 +191,7 @@ func contractFault(kind string, spoken, served []string) error {
 	}
 	newest := func(contracts []string) (most int) {
 		for _, contract := range contracts {
-			if m := contractForm.FindStringSubmatch(contract); m != nil && m[1] == kind {
-				if n, err := strconv.Atoi(m[2]); err == nil {
-					most = max(most, n)
-				}
-			}
+			most = max(most, sdk.ContractVersion(kind, contract))
 		}
 		return most
 	}

@@ -223,7 +223,7 @@ func TestActivationThatFails(t *testing.T) {
 
 func TestContractsSayWhichSideToUpgrade(t *testing.T) {
 	for spoken, says := range map[string]string{
-		"commonvat.module.palette.v9": "upgrade the module", "commonvat.module.palette.v0": "upgrade the core", "commonvat.module.reading.v1": "upgrade the core",
+		"commonvat.module.palette.v9": "upgrade the module", "commonvat.module.palette.v10": "upgrade the module", "commonvat.module.palette.v0": "upgrade the core", "commonvat.module.reading.v1": "upgrade the core",
 	} {
 		c := catalogtest.Open(t, []string{folder(t, "echo")}, func(cfg *catalog.Config) { cfg.Contracts = map[string][]string{sdk.KindPalette: {spoken}} })
 		st := c.Status()[0]

@@ -80,18 +80,24 @@ func (m *Modules) Contract(ctx context.Context, kind string, known []string) (st
 	if err != nil {
 		return "", err
 	}
-	newest := ""
-	for _, c := range d.GetContracts() {
-		if slices.Contains(known, c) && c > newest {
-			newest = c
-		}
-	}
+	newest := newestContract(kind, d.GetContracts(), known)
 	if newest == "" {
 		return "", fault("kind", "is %s, whose module serves %s, which this program doesn't know", kind, strings.Join(d.GetContracts(), ", "))
 	}
 	return newest, nil
 }
 
+// newestContract is the one of the highest version that is known of those that are served; "" when none is.
+func newestContract(kind string, served, known []string) (newest string) {
+	for _, c := range served {
+		if slices.Contains(known, c) && sdk.ContractVersion(kind, c) > sdk.ContractVersion(kind, newest) {
+			newest = c
+		}
+	}
+	return newest
+}
+
+// process gives the process of a kind's module, which is started when it doesn't run yet. One that turns out to be of another kind is ended.
 func (m *Modules) process(ctx context.Context, kind string) (*host.Process, error) {
 	if p := m.running[kind]; p != nil {
 		return p, nil
@@ -104,14 +110,15 @@ func (m *Modules) process(ctx context.Context, kind string) (*host.Process, erro
 	if err != nil {
 		return nil, err
 	}
-	m.running[kind] = p
 	d, err := p.Describe(ctx)
+	if err == nil && d.GetKind() != kind {
+		err = fault("module", "%s is of kind %s, want %s", d.GetName(), d.GetKind(), kind)
+	}
 	if err != nil {
+		p.Stop(time.Second)
 		return nil, err
 	}
-	if d.GetKind() != kind {
-		return nil, fault("module", "%s is of kind %s, want %s", d.GetName(), d.GetKind(), kind)
-	}
+	m.running[kind] = p
 	return p, nil
 }
 
