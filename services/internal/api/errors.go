@@ -79,8 +79,8 @@ var table = []meaning{
 
 // find gives the meaning of a fault; what isn't in the table is an internal fault.
 func find(err error) meaning {
-	var down *catalog.ErrModuleDown
-	if errors.As(err, &down) {
+	var unavailable *catalog.ModuleUnavailableError
+	if errors.As(err, &unavailable) {
 		return meaning{err, codes.Unavailable, "MODULE_UNAVAILABLE", ""}
 	}
 	for _, m := range table {

@@ -47,7 +47,7 @@ func TestErrorTable(t *testing.T) {
 		{labv1.ErrRevisionAhead, codes.OutOfRange, "REVISION_AHEAD"},
 		{labv1.ErrStopping, codes.Unavailable, "STOPPING"},
 		{fmt.Errorf("%w: %w", store.ErrUnavailable, secret), codes.Unavailable, "STORE_UNAVAILABLE"},
-		{&catalog.ErrModuleDown{Name: "m", State: catalog.StateBackoff}, codes.Unavailable, "MODULE_UNAVAILABLE"},
+		{&catalog.ModuleUnavailableError{Name: "m", State: catalog.StateBackoff}, codes.Unavailable, "MODULE_UNAVAILABLE"},
 		{catalog.ErrNoModule, codes.Unavailable, "NO_MODULE"},
 		{&pipeline.ModuleError{Kind: "palette", Class: pipeline.ErrModuleTooSlow, Cause: context.DeadlineExceeded}, codes.DeadlineExceeded, "MODULE_TOO_SLOW"},
 		{&pipeline.ModuleError{Kind: "palette", Class: pipeline.ErrModuleUnavailable}, codes.Unavailable, "MODULE_UNAVAILABLE"},

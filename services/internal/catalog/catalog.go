@@ -227,7 +227,7 @@ func everything(cfg Config) map[string][]string {
 }
 
 // Acquire holds a module for calls: the default one of a kind, or one by name or digest. It never waits. Errors are
-// ErrNoModule and *ErrModuleDown. While a module is replaced, each caller gets the one or the other.
+// ErrNoModule and *ModuleUnavailableError. While a module is replaced, each caller gets the one or the other.
 func (c *Catalog) Acquire(ref string) (*Handle, error) {
 	for {
 		s := c.find(ref)

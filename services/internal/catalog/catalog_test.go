@@ -225,9 +225,9 @@ func TestManyEndsLeadToQuarantineAndRevivalOut(t *testing.T) {
 	assert.Contains(t, st.Reason, "3 ends within 10m0s")
 	assert.Contains(t, st.Reason, "last words")
 	_, err := c.Acquire("echo")
-	var down *catalog.ErrModuleDown
-	require.ErrorAs(t, err, &down)
-	assert.Equal(t, catalog.StateQuarantined, down.State)
+	var unavailable *catalog.ModuleUnavailableError
+	require.ErrorAs(t, err, &unavailable)
+	assert.Equal(t, catalog.StateQuarantined, unavailable.State)
 
 	require.NoError(t, c.Revive("echo"))
 	eventually(t, c, catalog.StateRunning, 3)
@@ -301,8 +301,8 @@ func TestModulesThatNeverComeUp(t *testing.T) {
 			}
 			assert.Zero(t, st.Restarts, "without another try")
 			_, err := c.Acquire(st.Kind)
-			var down *catalog.ErrModuleDown
-			assert.ErrorAs(t, err, &down)
+			var unavailable *catalog.ModuleUnavailableError
+			assert.ErrorAs(t, err, &unavailable)
 		})
 	}
 }
@@ -342,9 +342,9 @@ func TestCloseLetsCallsFinish(t *testing.T) {
 	c.Close(t.Context())
 	assert.NoError(t, <-result)
 	_, err = c.Acquire("echo")
-	var down *catalog.ErrModuleDown
-	require.ErrorAs(t, err, &down)
-	assert.Equal(t, catalog.StateStopped, down.State)
+	var unavailable *catalog.ModuleUnavailableError
+	require.ErrorAs(t, err, &unavailable)
+	assert.Equal(t, catalog.StateStopped, unavailable.State)
 }
 
 func TestCloseIsBounded(t *testing.T) {

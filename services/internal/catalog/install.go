@@ -87,6 +87,9 @@ func Add(store, dir string) (Installed, error) {
 		return Installed{}, fmt.Errorf("install module folder %s: %w", dir, err)
 	}
 	root, err := os.OpenRoot(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return fail(errors.New("there is no such folder"))
+	}
 	if err != nil {
 		return fail(err)
 	}
@@ -183,6 +186,9 @@ func readFolder(root *os.Root) (manifest, []byte, []string, error) {
 		}
 	}
 	f, err := openOwn(root, ManifestName)
+	if errors.Is(err, fs.ErrNotExist) {
+		return fail(fmt.Errorf("it has no %s, which says the module's name, version and kind", ManifestName))
+	}
 	if err != nil {
 		return fail(err)
 	}
@@ -201,11 +207,14 @@ func readFolder(root *os.Root) (manifest, []byte, []string, error) {
 		return fail(err)
 	}
 	info, err := root.Lstat(executable)
+	if errors.Is(err, fs.ErrNotExist) {
+		return fail(fmt.Errorf("it has no program %s: build the module into its folder first", executable))
+	}
 	if err != nil {
 		return fail(err)
 	}
 	if info.Mode().Perm()&0o111 == 0 || !info.Mode().IsRegular() {
-		return fail(fmt.Errorf("%q is not executable", executable))
+		return fail(fmt.Errorf("%q is not executable; chmod +x makes it so", executable))
 	}
 	return m, raw, further, nil
 }

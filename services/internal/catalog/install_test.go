@@ -228,9 +228,10 @@ func TestInstallRefuses(t *testing.T) {
 		`"` + ManifestName + `" has 2 names`: func(dir string) error {
 			return os.Link(filepath.Join(dir, ManifestName), filepath.Join(t.TempDir(), "another"))
 		},
-		"no such file":      func(dir string) error { return os.Remove(filepath.Join(dir, ManifestName)) },
-		exe + ": no such":   func(dir string) error { return os.Remove(filepath.Join(dir, exe)) },
-		"is not executable": func(dir string) error { return os.Chmod(filepath.Join(dir, exe), 0o644) },
+		"it has no module.json, which says the module's name, version and kind": func(dir string) error { return os.Remove(filepath.Join(dir, ManifestName)) },
+		"it has no program " + exe + ": build the module":                       func(dir string) error { return os.Remove(filepath.Join(dir, exe)) },
+		"there is no such folder":                                               os.RemoveAll,
+		"is not executable; chmod +x":                                           func(dir string) error { return os.Chmod(filepath.Join(dir, exe), 0o644) },
 		"larger than 65536 bytes": func(dir string) error {
 			return os.WriteFile(filepath.Join(dir, ManifestName), make([]byte, maxManifestBytes+1), 0o644)
 		},

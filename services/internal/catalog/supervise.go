@@ -75,7 +75,7 @@ func (s *slot) acquire() (*Handle, error) {
 		if state == StateRunning {
 			state = StateBackoff // it has just ended
 		}
-		return nil, &ErrModuleDown{Name: s.module.Name, State: state, Reason: s.reason}
+		return nil, &ModuleUnavailableError{Name: s.module.Name, State: state, Reason: s.reason}
 	}
 	return &Handle{inst: s.live}, nil
 }

@@ -151,15 +151,20 @@ func TestBrokenLawIsShownAsCases(t *testing.T) {
 func TestModuleNewRefuses(t *testing.T) {
 	full := t.TempDir()
 	require.NoError(t, os.WriteFile(filepath.Join(full, "notes"), nil, 0o600))
+	unbuilt := filepath.Join(t.TempDir(), "reach")
+	code, _, said := module(t, "new", "palette-reach", unbuilt)
+	require.Zero(t, code, said)
 	for name, c := range map[string]struct {
 		args []string
 		want string
 	}{
-		"name":     {[]string{"new", "No Name", filepath.Join(t.TempDir(), "x")}, `name is "No Name"`},
-		"kind":     {[]string{"new", "a-b", filepath.Join(t.TempDir(), "x"), "--kind", "reading"}, `kind is "reading"`},
-		"language": {[]string{"new", "a-b", filepath.Join(t.TempDir(), "x"), "--language", "latin"}, `language is "latin"`},
-		"folder":   {[]string{"new", "a-b", full}, "not empty"},
-		"unbuilt":  {[]string{"check", full}, "no such file"},
+		"name":        {[]string{"new", "No Name", filepath.Join(t.TempDir(), "x")}, `name is "No Name"`},
+		"kind":        {[]string{"new", "a-b", filepath.Join(t.TempDir(), "x"), "--kind", "reading"}, `kind is "reading"`},
+		"language":    {[]string{"new", "a-b", filepath.Join(t.TempDir(), "x"), "--language", "latin"}, `language is "latin"`},
+		"folder":      {[]string{"new", "a-b", full}, "not empty"},
+		"no module":   {[]string{"check", full}, "folder " + full + " has no module.json, which says"},
+		"nothing":     {[]string{"try", filepath.Join(full, "reach"), "-"}, "module " + filepath.Join(full, "reach") + " is not there"},
+		"nothing yet": {[]string{"check", unbuilt}, "commonvat-module-palette-reach is not there: build the module into its folder first"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			code, _, said := module(t, c.args...)

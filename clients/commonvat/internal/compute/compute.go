@@ -164,11 +164,17 @@ func (m *Modules) find(kind string) (string, error) {
 // Executable is the absolute path of a module's program: at itself, or the one that the module.json of a folder names.
 func Executable(at string) (string, error) {
 	info, err := os.Stat(at)
+	if errors.Is(err, fs.ErrNotExist) {
+		return "", fault("module", "%s is not there: want a module's program, or its folder", at)
+	}
 	if err != nil {
 		return "", err
 	}
 	if info.IsDir() {
 		text, err := os.ReadFile(filepath.Join(at, "module.json"))
+		if errors.Is(err, fs.ErrNotExist) {
+			return "", fault("module", "folder %s has no module.json, which says the module's name, version and kind", at)
+		}
 		if err != nil {
 			return "", err
 		}

@@ -2,7 +2,6 @@ package connect
 
 import (
 	"context"
-	"strings"
 	"time"
 
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
@@ -15,13 +14,13 @@ import (
 const maxComeAgain = 3
 
 // comeAgain makes a call again that the core refused for its limits, after the time that it told, as long as the call's
-// deadline allows. A refused call did nothing, yet only reads and requests that carry their id are repeated: of
-// what a call without one did, nobody could be sure if an answer was lost in between.
+// deadline allows. A refused call did nothing, yet only those are made again that may be made twice: of what another
+// did, nobody could be sure if an answer was lost in between.
 func comeAgain(ctx context.Context, method string, request, answer any, conn *grpc.ClientConn, invoke grpc.UnaryInvoker, options ...grpc.CallOption) error {
 	for again := 0; ; again++ {
 		err := invoke(ctx, method, request, answer, conn, options...)
 		wait, told := retryDelay(err)
-		if !told || again == maxComeAgain || !repeatable(method, request) {
+		if !told || again == maxComeAgain || !repeatable(method) {
 			return err
 		}
 		if deadline, ok := ctx.Deadline(); ok && time.Until(deadline) <= wait {
@@ -49,19 +48,4 @@ func retryDelay(err error) (wait time.Duration, told bool) {
 		}
 	}
 	return 0, false
-}
-
-// repeatable tells whether a call may be made twice: those that carry a request id, those that only ask, and imports, whose rows
-// have keys.
-func repeatable(method string, request any) bool {
-	if carries, ok := request.(interface{ GetRequestId() string }); ok && carries.GetRequestId() != "" {
-		return true
-	}
-	name := method[strings.LastIndexByte(method, '/')+1:]
-	for _, verb := range []string{"Get", "List", "Ask", "Compare", "Predict", "Import"} {
-		if strings.HasPrefix(name, verb) {
-			return true
-		}
-	}
-	return false
 }

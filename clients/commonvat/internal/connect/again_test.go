@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	accessv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -18,7 +19,7 @@ import (
 )
 
 // refusing refuses so many calls with a delay, and answers those after it.
-func refusing(t *testing.T, refusals int64, delay time.Duration) (labv1.TrialServiceClient, *atomic.Int64) {
+func refusing(t *testing.T, refusals int64, delay time.Duration) (*grpc.ClientConn, *atomic.Int64) {
 	t.Helper()
 	calls := &atomic.Int64{}
 	server := grpc.NewServer(grpc.UnaryInterceptor(func(context.Context, any, *grpc.UnaryServerInfo, grpc.UnaryHandler) (any, error) {
@@ -32,6 +33,7 @@ func refusing(t *testing.T, refusals int64, delay time.Duration) (labv1.TrialSer
 		return nil, st.Err()
 	}))
 	labv1.RegisterTrialServiceServer(server, labv1.UnimplementedTrialServiceServer{})
+	accessv1.RegisterAccessServiceServer(server, accessv1.UnimplementedAccessServiceServer{})
 	listener, err := (&net.ListenConfig{}).Listen(t.Context(), "tcp", "127.0.0.1:0")
 	require.NoError(t, err)
 	served := make(chan error, 1)
@@ -39,22 +41,22 @@ func refusing(t *testing.T, refusals int64, delay time.Duration) (labv1.TrialSer
 	conn, err := Dial(Options{Server: listener.Addr().String()})
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = conn.Close(); server.Stop(); assert.NoError(t, <-served) })
-	return labv1.NewTrialServiceClient(conn), calls
+	return conn, calls
 }
 
 func TestComesAgainWhenTold(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 	defer cancel()
 	const delay = 20 * time.Millisecond
-	trials, calls := refusing(t, 2, delay)
+	conn, calls := refusing(t, 2, delay)
 	begun := time.Now()
-	_, err := trials.GetTrial(ctx, &labv1.GetTrialRequest{})
+	_, err := labv1.NewTrialServiceClient(conn).GetTrial(ctx, &labv1.GetTrialRequest{})
 	require.NoError(t, err)
 	assert.EqualValues(t, 3, calls.Load())
 	assert.GreaterOrEqual(t, time.Since(begun), 2*delay, "no sooner than told")
 
-	trials, calls = refusing(t, 100, time.Millisecond)
-	_, err = trials.AddEntries(ctx, &labv1.AddEntriesRequest{RequestId: "x"})
+	conn, calls = refusing(t, 100, time.Millisecond)
+	_, err = labv1.NewTrialServiceClient(conn).AddEntries(ctx, &labv1.AddEntriesRequest{RequestId: "x"})
 	assert.Equal(t, codes.ResourceExhausted, status.Code(err))
 	assert.EqualValues(t, 1+maxComeAgain, calls.Load())
 }
@@ -62,24 +64,26 @@ func TestComesAgainWhenTold(t *testing.T) {
 func TestDoesNotComeAgain(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
 	defer cancel()
-	trials, calls := refusing(t, 100, time.Millisecond)
-	_, err := trials.AddEntries(ctx, &labv1.AddEntriesRequest{})
+	conn, calls := refusing(t, 100, time.Millisecond)
+	_, err := accessv1.NewAccessServiceClient(conn).IssueToken(ctx, &accessv1.IssueTokenRequest{})
 	assert.Equal(t, codes.ResourceExhausted, status.Code(err))
-	assert.EqualValues(t, 1, calls.Load(), "a write without a request id")
-	trials, calls = refusing(t, 100, 0)
-	_, err = trials.GetTrial(ctx, &labv1.GetTrialRequest{})
+	assert.EqualValues(t, 1, calls.Load(), "each makes a token")
+	conn, calls = refusing(t, 100, 0)
+	_, err = labv1.NewTrialServiceClient(conn).GetTrial(ctx, &labv1.GetTrialRequest{})
 	assert.Equal(t, codes.ResourceExhausted, status.Code(err))
 	assert.EqualValues(t, 1, calls.Load(), "no time was told, as with a request that is too large")
-	trials, calls = refusing(t, 100, time.Hour)
-	_, err = trials.GetTrial(ctx, &labv1.GetTrialRequest{})
+	conn, calls = refusing(t, 100, time.Hour)
+	_, err = labv1.NewTrialServiceClient(conn).GetTrial(ctx, &labv1.GetTrialRequest{})
 	assert.Equal(t, codes.ResourceExhausted, status.Code(err), "told at once, not at the deadline")
 	assert.EqualValues(t, 1, calls.Load(), "later than the deadline")
 }
 
 func TestRepeatable(t *testing.T) {
-	for method, want := range map[string]bool{"/a.B/GetTrial": true, "/a.B/ListTrials": true, "/a.B/AskPalette": true, "/a.B/ComparePieces": true, "/a.B/PredictOverdye": true,
-		"/a.B/ImportReadings": true, "/a.B/IssueToken": false, "/a.B/SubmitTrial": false, "": false} {
-		assert.Equal(t, want, repeatable(method, &labv1.GetTrialRequest{}), method)
+	for method, want := range map[string]bool{
+		labv1.TrialService_GetTrial_FullMethodName: true, labv1.TrialService_SubmitTrial_FullMethodName: true, labv1.ImportService_ImportReadings_FullMethodName: true,
+		accessv1.AccessService_ListTokens_FullMethodName: true, accessv1.AccessService_IssueToken_FullMethodName: false,
+		"/commonvat.access.v1.AccessService/": false, "/a.B/GetTrial": false, "GetTrial": false, "": false,
+	} {
+		assert.Equal(t, want, repeatable(method), method)
 	}
-	assert.True(t, repeatable("/a.B/SubmitTrial", &labv1.SubmitTrialRequest{RequestId: "x"}))
 }

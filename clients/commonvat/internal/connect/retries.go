@@ -5,9 +5,10 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 )
 
-// repeated are the calls that are made again when a connection is refused or breaks: those that only ask, those that carry a request id, and
+// repeated are the calls that may be made twice, and are made again when a connection is refused or breaks, or when the core says to come again: those that only ask, those that carry a request id (without which the core refuses them), and
 // those by which the same request twice does no more than once. Of a service without methods it is all of them.
 var repeated = map[string][]string{
 	"commonvat.lab.v1.TrialService":      nil,
@@ -24,6 +25,13 @@ var repeated = map[string][]string{
 		"InspectSheetsAgain", "GetWorkshop"},
 	"commonvat.catalog.v1.CatalogService": {"ListModules", "ListBuilds", "GetBuildReport", "ActivateModule", "SetDefaultModule"},
 	"commonvat.catalog.v1.RunService":     {"CreateRun", "GetRun", "ListRuns", "GetRunScores", "CompareRuns"},
+}
+
+// repeatable tells whether a call may be made twice. method is a full name, as gRPC has it: "/commonvat.lab.v1.TrialService/GetTrial".
+func repeatable(method string) bool {
+	service, name, _ := strings.Cut(strings.TrimPrefix(method, "/"), "/")
+	methods, there := repeated[service]
+	return there && (len(methods) == 0 || slices.Contains(methods, name))
 }
 
 // retries is the configuration of the connection that says so.

@@ -51,10 +51,7 @@ func TestEveryCallIsRepeatedOrExcused(t *testing.T) {
 			for j := range service.Methods().Len() {
 				method := service.Methods().Get(j)
 				name := strings.TrimPrefix(string(service.FullName()), "commonvat.") + "/" + string(method.Name())
-				again := there && len(methods) == 0
-				for _, m := range methods {
-					again = again || m == string(method.Name())
-				}
+				again := repeatable("/" + string(service.FullName()) + "/" + string(method.Name()))
 				assert.NotEqual(t, again, once[name] != "", "%s is either repeated or has a reason", name)
 				if !again {
 					excused++
