@@ -82,17 +82,6 @@ func (r *Report) Passed() bool {
 	return passed
 }
 
-// Failures are the steps that failed.
-func (r *Report) Failures() []Step {
-	var out []Step
-	for _, s := range r.Steps {
-		if s.Outcome == Failed {
-			out = append(out, s)
-		}
-	}
-	return out
-}
-
 // MarshalJSON adds "passed", which is Passed().
 func (r *Report) MarshalJSON() ([]byte, error) {
 	type fields Report

@@ -14,9 +14,6 @@ type Count struct {
 	SearchNodes int
 }
 
-// Exact tells that the bounds agree.
-func (c Count) Exact() bool { return c.Lower == c.Upper }
-
 const (
 	exactUpTo = 60   // vertices of a component that is searched
 	graphUpTo = 3000 // colours for which the graph is held; beyond, only bounds from one pass

@@ -38,6 +38,9 @@ func measure(t require.TestingT, rows []Row, p Params) *Answer {
 	return a
 }
 
+// Exact tells that the bounds agree.
+func (c Count) Exact() bool { return c.Lower == c.Upper }
+
 // Worked example computed by us: the five colours.
 func TestFiveColours(t *testing.T) {
 	a := measure(t, rowsOf("g", "s", "", fiveColours), Params{M: 4})

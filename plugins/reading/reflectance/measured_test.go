@@ -37,8 +37,10 @@ func TestMeasuredWool(t *testing.T) {
 			}
 		}
 		sort.Sort(&byWavelength{nm, factors})
-		s, err := SpectrumFromPoints(nm, factors)
-		require.NoError(t, err)
+		s := Spectrum{StartNm: nm[0], StepNm: nm[1] - nm[0], Reflectance: factors}
+		for i, at := range nm {
+			require.InDelta(t, s.StartNm+float64(i)*s.StepNm, at, 1e-6, "id %s: equal steps", id)
+		}
 		got, err := m.Colour(Raw{Spectrum: &s}, colorimetry.D65Observer10)
 		require.NoError(t, err, "id %s", id)
 		instrument, ok := labs[id]

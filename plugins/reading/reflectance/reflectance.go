@@ -29,34 +29,6 @@ type Spectrum struct {
 	Reflectance []float64
 }
 
-// SpectrumFromPoints builds a spectrum from wavelengths in nm and the factors
-// at them. It refuses lists of unlike length, duplicate and unordered
-// wavelengths and unequal steps, naming the first. The factors themselves are
-// looked at by Method.Colour.
-func SpectrumFromPoints(wavelengthsNm, factors []float64) (Spectrum, error) {
-	n := len(wavelengthsNm)
-	if n != len(factors) || n < 2 {
-		return Spectrum{}, &colorimetry.FieldError{Field: "wavelength_nm", Value: fmt.Sprintf("%d wavelengths for %d factors", n, len(factors)),
-			Allowed: "as many as factors, at least 2"}
-	}
-	step := wavelengthsNm[1] - wavelengthsNm[0]
-	for i, nm := range wavelengthsNm {
-		refuse := func(allowed string) error {
-			return &colorimetry.FieldError{Field: fmt.Sprintf("wavelength_nm[%d]", i), Value: fmt.Sprint(nm), Allowed: allowed}
-		}
-		switch {
-		case math.IsNaN(nm) || math.IsInf(nm, 0):
-			return Spectrum{}, refuse("a number of nanometres")
-		case i == 0:
-		case !(nm > wavelengthsNm[i-1]):
-			return Spectrum{}, refuse(fmt.Sprintf("above the one before, %v", wavelengthsNm[i-1]))
-		case math.Abs(nm-(wavelengthsNm[0]+float64(i)*step)) > 1e-6:
-			return Spectrum{}, refuse(fmt.Sprintf("%v, for equal steps of %v", wavelengthsNm[0]+float64(i)*step, step))
-		}
-	}
-	return Spectrum{StartNm: wavelengthsNm[0], StepNm: step, Reflectance: factors}, nil
-}
-
 // StatedLab is a CIELAB value with the condition that its source states.
 type StatedLab struct {
 	Lab       colorimetry.Lab

@@ -116,27 +116,6 @@ func TestRefusals(t *testing.T) {
 	assert.EqualError(t, err, "wanted.observer is 0, allowed: 2, 10")
 }
 
-func TestSpectrumFromPoints(t *testing.T) {
-	s, err := SpectrumFromPoints([]float64{400, 410, 420}, []float64{0.1, 0.2, 0.3})
-	require.NoError(t, err)
-	assert.Equal(t, Spectrum{400, 10, []float64{0.1, 0.2, 0.3}}, s)
-	for _, c := range []struct {
-		nm   []float64
-		want string
-	}{
-		{nil, "wavelength_nm is 0 wavelengths for 3 factors, allowed: as many as factors, at least 2"},
-		{[]float64{400, 410, 410}, "wavelength_nm[2] is 410, allowed: above the one before, 410"},
-		{[]float64{400, 420, 410}, "wavelength_nm[2] is 410, allowed: above the one before, 420"},
-		{[]float64{420, 410, 400}, "wavelength_nm[1] is 410, allowed: above the one before, 420"},
-		{[]float64{400, 410, 425}, "wavelength_nm[2] is 425, allowed: 420, for equal steps of 10"},
-		{[]float64{400, math.NaN(), 425}, "wavelength_nm[1] is NaN, allowed: a number of nanometres"},
-		{[]float64{math.Inf(-1), 410, 425}, "wavelength_nm[0] is -Inf, allowed: a number of nanometres"},
-	} {
-		_, err := SpectrumFromPoints(c.nm, []float64{0.1, 0.2, 0.3})
-		assert.EqualError(t, err, c.want)
-	}
-}
-
 func TestGridsAreBoundedAndShared(t *testing.T) {
 	var m Method
 	var wg sync.WaitGroup

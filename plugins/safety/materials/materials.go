@@ -24,7 +24,8 @@ type Material struct {
 	// Classes and HazardClasses are words of the fields material.classes and material.hazard_classes.
 	Classes       []string `yaml:"classes"`
 	HazardClasses []string `yaml:"hazard_classes"`
-	Codes         string   `yaml:"codes"`
+	// Codes are the hazard statements that the source gives, for whoever holds an entry against it; nothing is computed of them.
+	Codes string `yaml:"codes"`
 	// DyesAs are words of the field trial.earlier_dye_classes; empty of what doesn't dye.
 	DyesAs []string `yaml:"dyes_as"`
 	// NoPlant is true of what never was a plant that somebody gathered.
@@ -61,16 +62,6 @@ var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium")
 func Find(name string) (Material, bool) {
 	m, ok := byName[spelling.Replace(strings.ToLower(strings.Join(strings.Fields(name), " ")))]
 	return m, ok
-}
-
-// Names returns the first names of all materials, sorted.
-func Names() []string {
-	var names []string
-	for _, m := range byName {
-		names = append(names, m.Name)
-	}
-	slices.Sort(names)
-	return slices.Compact(names)
 }
 
 // Complete adds to the facts of a step what follows from the names of materials in it: first names, classes and hazards. What is told of these adds to what the

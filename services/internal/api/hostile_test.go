@@ -266,7 +266,7 @@ func (s *sender) send(ctx context.Context, m target, caller string, body []byte)
 	s.codes[m.name][code]++
 	switch code {
 	case codes.OK:
-		if limits.ClassOf(m.name) == limits.Write || limits.ClassOf(m.name) == limits.Import || limits.ClassOf(m.name) == limits.Steward ||
+		if class, _ := limits.ClassOf(m.name); class == limits.Write || class == limits.Import || class == limits.Steward ||
 			strings.HasSuffix(m.name, "/PlanTrial") {
 			s.accept(m, caller, body, answer)
 		}

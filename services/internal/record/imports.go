@@ -29,20 +29,6 @@ func ImportRowFromProto(message *labv1.ImportRow) *trial.ImportRow {
 	}
 }
 
-// ImportRowToProto carries one row.
-func ImportRowToProto(row *trial.ImportRow) *labv1.ImportRow {
-	return &labv1.ImportRow{
-		RowNumber:  int32Of(row.RowNumber),
-		RowKey:     row.RowKey,
-		PieceKey:   row.PieceKey,
-		Label:      row.Label,
-		Fibre:      FibreToProto(row.Fibre),
-		Baths:      each(row.Baths, byRef(importBathToProto)),
-		Reading:    ReadingToProto(&row.Reading),
-		SessionKey: row.SessionKey,
-	}
-}
-
 func importBathFromProto(message *labv1.ImportBath) trial.ImportBath {
 	return trial.ImportBath{
 		Purposes:               each(message.GetPurposes(), purposeFromProto),
@@ -55,21 +41,6 @@ func importBathFromProto(message *labv1.ImportBath) trial.ImportBath {
 		IntendedDepth:          trial.Depth(message.GetIntendedDepth()),
 		BathKey:                message.GetBathKey(),
 		WaterSourceID:          message.GetWaterSourceId(),
-	}
-}
-
-func importBathToProto(b *trial.ImportBath) *labv1.ImportBath {
-	return &labv1.ImportBath{
-		Purposes:               each(b.Purposes, purposeToProto),
-		Additions:              each(b.Additions, byRef(AdditionToProto)),
-		ContentsNotStated:      b.ContentsNotStated,
-		Exhaust:                int32Of(b.Exhaust),
-		ExhaustNumberNotStated: b.ExhaustNumberNotStated,
-		ExhaustNotStated:       b.ExhaustNotStated,
-		Dips:                   int32Of(b.Dips),
-		IntendedDepth:          labv1.Depth(int32Of(int(b.IntendedDepth))),
-		BathKey:                b.BathKey,
-		WaterSourceId:          b.WaterSourceID,
 	}
 }
 

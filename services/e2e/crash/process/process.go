@@ -220,9 +220,6 @@ func (l *Lab) Running() bool {
 	}
 }
 
-// PID is the process of the core.
-func (l *Lab) PID() int { return l.core.Process.Pid }
-
 // ExitCode is that of the core that ended; -1 when a signal ended it.
 func (l *Lab) ExitCode() int { return l.core.ProcessState.ExitCode() }
 

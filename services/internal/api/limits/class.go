@@ -86,16 +86,10 @@ func init() {
 	}
 }
 
-// ClassOf gives a method's class by its full registered name; of an unknown method it is the strictest.
-func ClassOf(fullMethod string) Class {
+// ClassOf gives a method's class by its full registered name, and whether the table names it; of an unknown method the class is the strictest.
+func ClassOf(fullMethod string) (class Class, named bool) {
 	if class, ok := byMethod[fullMethod]; ok {
-		return class
+		return class, true
 	}
-	return Strictest
-}
-
-// HasClass reports whether the table names a method.
-func HasClass(fullMethod string) bool {
-	_, ok := byMethod[fullMethod]
-	return ok
+	return Strictest, false
 }
