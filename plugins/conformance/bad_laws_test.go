@@ -3,16 +3,19 @@ package conformance_test
 import (
 	"context"
 	"slices"
+	"strings"
 
 	"google.golang.org/protobuf/proto"
 
 	"github.com/commonvat/commonvat/plugins/bathscale"
+	"github.com/commonvat/commonvat/plugins/mordant"
 	"github.com/commonvat/commonvat/plugins/reading"
 	"github.com/commonvat/commonvat/plugins/safety"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
+	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
 	overdyev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/overdye/v1"
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
 	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
@@ -139,6 +142,21 @@ func badLaws() map[string]bad {
 			return !slices.ContainsFunc(q.GetFacts(), func(f *safetyv1.Fact) bool { return f.GetField() == "vessel.sealed" })
 		}),
 		"judged-by-place": judgements("law order free", func(_ *safetyv1.StepFacts, place int) bool { return place == 0 }),
+		// The member's refusals are lost on the way.
+		"chooses-the-refused": mordants("law refused never chosen", func(q *mordantv1.SelectMordantsRequest) { q.Refused = nil }, nil),
+		// What it doesn't know it takes for a flavonoid.
+		"guesses-the-unknown": mordants("law unknown is asked", func(q *mordantv1.SelectMordantsRequest) {
+			for _, d := range q.GetDyestuffs() {
+				if strings.HasPrefix(d.GetName(), "no such dyestuff") && d.GetDyeClass() == "" {
+					d.DyeClass = "flavonoid"
+				}
+			}
+		}, nil),
+		"favours-the-first-fibre": mordants("law order free", nil, func(a *mordantv1.SelectMordantsResponse) {
+			for _, f := range a.GetFibres()[min(1, len(a.GetFibres())):] {
+				f.Choices = f.GetChoices()[:min(1, len(f.GetChoices()))]
+			}
+		}),
 		"promise-without-value": {good: spread, fails: "law monotone", contract: paletteV2, says: "dispersion has no value in any",
 			describe: func(m sdk.Module) {
 				lightness := []string{"lightness_range"}
@@ -173,6 +191,25 @@ func judgements(fails string, nothing func(q *safetyv1.StepFacts, place int) boo
 						s.Findings = nil
 					}
 				}
+			}
+			return out, err
+		}}
+}
+
+// mordants makes a bad mordant module that hears another question, or changes its answer.
+func mordants(fails string, hears func(q *mordantv1.SelectMordantsRequest), says func(a *mordantv1.SelectMordantsResponse)) bad {
+	return bad{good: mordant.Module, fails: fails, contract: "commonvat.module.mordant.v1",
+		call: func(_ context.Context, req proto.Message, next func(proto.Message) (proto.Message, error)) (proto.Message, error) {
+			if q, ok := req.(*mordantv1.SelectMordantsRequest); ok && hears != nil {
+				req = proto.CloneOf(q)
+				// What is wrong with the list is still told.
+				if len(q.GetRefused()) <= 50 {
+					hears(req.(*mordantv1.SelectMordantsRequest))
+				}
+			}
+			out, err := next(req)
+			if a, ok := out.(*mordantv1.SelectMordantsResponse); ok && err == nil && says != nil {
+				says(a)
 			}
 			return out, err
 		}}

@@ -146,7 +146,8 @@ func TestBadModulesFailWhereTheyShould(t *testing.T) {
 				c := failures[0].Counterexample
 				require.NotNil(t, c)
 				assert.NotEmpty(t, c.First)
-				assert.Equal(t, b.fails != "law identity", len(c.Second) > 0)
+				// One question is enough for these.
+				assert.Equal(t, b.fails != "law identity" && b.fails != "law unknown is asked", len(c.Second) > 0)
 			}
 		})
 	}

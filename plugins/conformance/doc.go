@@ -74,15 +74,17 @@
 // choices of its parameter "formula", or else ciede2000 and cie76; the scores of palette version 2; of palette version 1 and
 // compare the fields of their answers. Of a reading module there is nothing to tell apart.
 //
-//	                      reading   difference  palette 1, 2  compare   overdye   bathscale  safety
-//	identity                 -      expected         -           -         -          -         -
-//	symmetry                 -      expected         -        expected     -          -         -
-//	monotone                 -         -           tried         -         -          -         -
-//	shift invariant          -       tried         tried       tried       -          -         -
-//	linear                   -       tried         tried       tried       -       expected     -
-//	order free            expected  expected     expected     expected  expected      -       tried
-//	replication free         -         -         expected     expected  expected      -         -
-//	unknown never clears     -         -             -           -         -          -      expected
+//	                      reading   difference  palette 1, 2  compare   overdye   mordant   bathscale  safety
+//	identity                 -      expected         -           -         -         -          -         -
+//	symmetry                 -      expected         -        expected     -         -          -         -
+//	monotone                 -         -           tried         -         -         -          -         -
+//	shift invariant          -       tried         tried       tried       -         -          -         -
+//	linear                   -       tried         tried       tried       -         -       expected     -
+//	order free            expected  expected     expected     expected  expected  expected      -       tried
+//	replication free         -         -         expected     expected  expected     -          -         -
+//	unknown never clears     -         -             -           -         -         -          -      expected
+//	refused never chosen     -         -             -           -         -      expected      -         -
+//	unknown is asked         -         -             -           -         -      expected      -         -
 //
 // Expected: to be promised, or excepted with a reason, for every figure. Tried: when it is promised. "-": reported as not tried when
 // it is promised, which does not fail.
@@ -94,9 +96,13 @@
 //   - shift invariant: all colours moved by up to 20 in L*, a*, b*.
 //   - linear: all L*, a*, b* times 0.5 to 1.5.
 //   - order free: rows under other ids, and groups, blocks, strata and cells under other indexes. For compare, groups and blocks
-//     keep their order, which means something there. Pairs of a difference request and measurements of a reading request in another order.
+//     keep their order, which means something there. Pairs of a difference request and measurements of a reading request in another order; of a mordant request
+//     the fibres, what is at hand and what is refused, and not the dyestuffs.
 //   - replication free: every row twice.
 //   - unknown never clears: one fact less of each step; every finding that there was is still there.
+//   - refused never chosen: a material of some choice is refused; then it is in no choice, neither by itself nor with another in its bath.
+//   - unknown is asked: a dyestuff that nobody knows, without its class; it is asked about and nothing is chosen. With one of the classes that the question
+//     offers it isn't asked about again.
 //
 // # What can't be seen from outside
 //

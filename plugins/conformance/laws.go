@@ -26,9 +26,10 @@ const maxTolerance = 0.01
 type lawTrial func(r *rand.Rand, m *module, size int) trial
 
 // trial is two questions and what the law says of their answers. Second is nil where one question is enough; its answer is then nil
-// as well.
+// as well. Where it hangs on the answer to the first, then makes it of that.
 type trial struct {
 	first, second question
+	then          func(first reply) question
 	compare       func(first, second reply) []comparison
 }
 
@@ -69,6 +70,20 @@ func lawName(l describev1.Law) string {
 		return fmt.Sprint(int32(l))
 	}
 	return strings.ReplaceAll(strings.ToLower(strings.TrimPrefix(name, "LAW_")), "_", " ")
+}
+
+// lawSays says each law in a sentence, for whoever reads the report.
+var lawSays = map[describev1.Law]string{
+	describev1.Law_LAW_IDENTITY:             "a colour held against itself differs by 0",
+	describev1.Law_LAW_SYMMETRY:             "the difference, or the verdict, is the same both ways",
+	describev1.Law_LAW_MONOTONE:             "one more cell in a group makes no figure smaller",
+	describev1.Law_LAW_SHIFT_INVARIANT:      "all colours moved alike in L*, a*, b* change no figure",
+	describev1.Law_LAW_LINEAR:               "colours, or masses, times a factor give figures times that factor",
+	describev1.Law_LAW_UNKNOWN_NEVER_CLEARS: "a fact that isn't told takes no finding away",
+	describev1.Law_LAW_ORDER_FREE:           "the order in which things are listed changes nothing",
+	describev1.Law_LAW_REPLICATION_FREE:     "every row twice changes nothing",
+	describev1.Law_LAW_REFUSED_NEVER_CHOSEN: "what is refused is in nothing that is chosen",
+	describev1.Law_LAW_UNKNOWN_IS_ASKED:     "what isn't known is asked for, and nothing is chosen before it is told",
 }
 
 // checkDeclared reports every fault in the laws that a description promises and excepts. A law that is expected has to be promised or
@@ -187,7 +202,7 @@ func (r *run) laws(ctx context.Context, m *module, same bool) {
 		if len(promised)+len(excepted) == 0 {
 			continue
 		}
-		name, asked := "law "+lawName(law), fmt.Sprintf("keep it on %d pairs of generated questions", r.options.Trials)
+		name, asked := "law "+lawName(law), fmt.Sprintf("%s; tried on %d pairs of generated questions", lawSays[law], r.options.Trials)
 		try := m.c.laws[law]
 		switch {
 		case len(promised) == 0:
@@ -233,6 +248,9 @@ func (r *run) keeps(ctx context.Context, m *module, law describev1.Law, try lawT
 		}
 		if err := m.checked(t.first, first); err != nil {
 			return fmt.Errorf("trial %d: %w", n+1, err)
+		}
+		if t.then != nil {
+			t.second = t.then(first)
 		}
 		var second reply
 		if t.second != nil {

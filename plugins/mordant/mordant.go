@@ -60,6 +60,9 @@ func Describe() *describev1.DescribeResponse {
 			{Citation: "Suppliers' and craft pages, named in the module's facts", UsedFor: "amounts on wool, silk, cotton; order of tannin and alum; iron"},
 		},
 		Author: "The Commonvat Authors",
+		Laws: []*describev1.LawPromise{
+			{Law: describev1.Law_LAW_ORDER_FREE}, {Law: describev1.Law_LAW_REFUSED_NEVER_CHOSEN}, {Law: describev1.Law_LAW_UNKNOWN_IS_ASKED},
+		},
 	}
 }
 

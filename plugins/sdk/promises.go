@@ -27,7 +27,7 @@ var lawsOf = map[string][]describev1.Law{
 		describev1.Law_LAW_ORDER_FREE},
 	KindPalette: {describev1.Law_LAW_MONOTONE, describev1.Law_LAW_SHIFT_INVARIANT, describev1.Law_LAW_LINEAR, describev1.Law_LAW_ORDER_FREE,
 		describev1.Law_LAW_REPLICATION_FREE},
-	KindMordant:   {describev1.Law_LAW_ORDER_FREE},
+	KindMordant:   {describev1.Law_LAW_ORDER_FREE, describev1.Law_LAW_REFUSED_NEVER_CHOSEN, describev1.Law_LAW_UNKNOWN_IS_ASKED},
 	KindBathscale: {describev1.Law_LAW_LINEAR, describev1.Law_LAW_ORDER_FREE},
 	KindSafety:    {describev1.Law_LAW_UNKNOWN_NEVER_CLEARS, describev1.Law_LAW_ORDER_FREE},
 	KindOverdye:   {describev1.Law_LAW_ORDER_FREE, describev1.Law_LAW_REPLICATION_FREE},

@@ -96,20 +96,26 @@ const (
 	Law_LAW_ORDER_FREE Law = 7
 	// Doubling every reading changes nothing.
 	Law_LAW_REPLICATION_FREE Law = 8
+	// What the asker refuses to use is in nothing that is chosen for them.
+	Law_LAW_REFUSED_NEVER_CHOSEN Law = 9
+	// What the choice hangs on and isn't known is asked for, and nothing is chosen before it is told.
+	Law_LAW_UNKNOWN_IS_ASKED Law = 10
 )
 
 // Enum value maps for Law.
 var (
 	Law_name = map[int32]string{
-		0: "LAW_UNSPECIFIED",
-		1: "LAW_IDENTITY",
-		2: "LAW_SYMMETRY",
-		3: "LAW_MONOTONE",
-		4: "LAW_SHIFT_INVARIANT",
-		5: "LAW_LINEAR",
-		6: "LAW_UNKNOWN_NEVER_CLEARS",
-		7: "LAW_ORDER_FREE",
-		8: "LAW_REPLICATION_FREE",
+		0:  "LAW_UNSPECIFIED",
+		1:  "LAW_IDENTITY",
+		2:  "LAW_SYMMETRY",
+		3:  "LAW_MONOTONE",
+		4:  "LAW_SHIFT_INVARIANT",
+		5:  "LAW_LINEAR",
+		6:  "LAW_UNKNOWN_NEVER_CLEARS",
+		7:  "LAW_ORDER_FREE",
+		8:  "LAW_REPLICATION_FREE",
+		9:  "LAW_REFUSED_NEVER_CHOSEN",
+		10: "LAW_UNKNOWN_IS_ASKED",
 	}
 	Law_value = map[string]int32{
 		"LAW_UNSPECIFIED":          0,
@@ -121,6 +127,8 @@ var (
 		"LAW_UNKNOWN_NEVER_CLEARS": 6,
 		"LAW_ORDER_FREE":           7,
 		"LAW_REPLICATION_FREE":     8,
+		"LAW_REFUSED_NEVER_CHOSEN": 9,
+		"LAW_UNKNOWN_IS_ASKED":     10,
 	}
 )
 
@@ -921,7 +929,7 @@ const file_commonvat_module_describe_v1_describe_proto_rawDesc = "" +
 	"\vExtraColumn\x12\x1c\n" +
 	"\x18EXTRA_COLUMN_UNSPECIFIED\x10\x00\x12\x19\n" +
 	"\x15EXTRA_COLUMN_AGE_DAYS\x10\x01\x12\x19\n" +
-	"\x15EXTRA_COLUMN_SPECTRUM\x10\x02*\xc5\x01\n" +
+	"\x15EXTRA_COLUMN_SPECTRUM\x10\x02*\xfd\x01\n" +
 	"\x03Law\x12\x13\n" +
 	"\x0fLAW_UNSPECIFIED\x10\x00\x12\x10\n" +
 	"\fLAW_IDENTITY\x10\x01\x12\x10\n" +
@@ -932,7 +940,10 @@ const file_commonvat_module_describe_v1_describe_proto_rawDesc = "" +
 	"LAW_LINEAR\x10\x05\x12\x1c\n" +
 	"\x18LAW_UNKNOWN_NEVER_CLEARS\x10\x06\x12\x12\n" +
 	"\x0eLAW_ORDER_FREE\x10\a\x12\x18\n" +
-	"\x14LAW_REPLICATION_FREE\x10\b2|\n" +
+	"\x14LAW_REPLICATION_FREE\x10\b\x12\x1c\n" +
+	"\x18LAW_REFUSED_NEVER_CHOSEN\x10\t\x12\x18\n" +
+	"\x14LAW_UNKNOWN_IS_ASKED\x10\n" +
+	"2|\n" +
 	"\x0fDescribeService\x12i\n" +
 	"\bDescribe\x12-.commonvat.module.describe.v1.DescribeRequest\x1a..commonvat.module.describe.v1.DescribeResponseB\x99\x02\n" +
 	" com.commonvat.module.describe.v1B\rDescribeProtoP\x01ZSgithub.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1;describev1\xa2\x02\x03CMD\xaa\x02\x1cCommonvat.Module.Describe.V1\xca\x02\x1cCommonvat\\Module\\Describe\\V1\xe2\x02(Commonvat\\Module\\Describe\\V1\\GPBMetadata\xea\x02\x1fCommonvat::Module::Describe::V1b\x06proto3"
