@@ -100,7 +100,7 @@ func (a *app) computed(ctx context.Context, f *computing, name, unit string, run
 	case err != nil:
 		return err
 	case bad > 0:
-		a.say("%d %s had an error", bad, unit)
+		a.say("%s had an error", counted(bad, unit))
 		return &outcome{ExitInput}
 	}
 	return nil

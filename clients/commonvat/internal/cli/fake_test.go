@@ -448,7 +448,12 @@ func (f *fake) ListBuilds(context.Context, *catalogv1.ListBuildsRequest) (*catal
 	for i, version := range []string{"1.0.0", "2.0.0"} {
 		out.Builds = append(out.Builds, &catalogv1.Build{Module: &typesv1.ModuleIdentity{Kind: "palette", Name: "wide", Version: version, Digest: strings.Repeat(string(rune('a'+i)), 64)}})
 	}
-	out.Builds = append(out.Builds, &catalogv1.Build{Module: &typesv1.ModuleIdentity{Kind: "palette", Name: "hue", Version: "1.0.0", Digest: strings.Repeat("c", 64)}})
+	out.Builds = append(out.Builds, &catalogv1.Build{Module: &typesv1.ModuleIdentity{Kind: "palette", Name: "hue", Version: "1.0.0", Digest: strings.Repeat("c", 64)}},
+		// A version was built twice, and failed at first.
+		&catalogv1.Build{Module: &typesv1.ModuleIdentity{Kind: "palette", Name: "reach", Version: "1.0.0", Digest: strings.Repeat("d", 64)},
+			Report: catalogv1.ReportStanding_REPORT_STANDING_FAILED},
+		&catalogv1.Build{Module: &typesv1.ModuleIdentity{Kind: "palette", Name: "reach", Version: "1.0.0", Digest: strings.Repeat("e", 64)},
+			Report: catalogv1.ReportStanding_REPORT_STANDING_PASSED})
 	return out, nil
 }
 

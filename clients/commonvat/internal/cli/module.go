@@ -47,12 +47,15 @@ and python3-cryptography, and python3-numpy if it imports that.`,
 
 // next is what an author does with a new module's folder.
 func next(name, folder, language string) []string {
-	try := []string{"commonvat module try " + folder + " CASES.jsonl", "commonvat module check " + folder}
+	try := []string{
+		"commonvat module try " + folder + " CASES.jsonl", "commonvat module check " + folder,
+		"commonvatd module install " + folder + " --data DATA, by the steward of your server",
+	}
 	if language != "go" {
-		return append([]string{"cd " + folder + " && /usr/bin/python3 -B -m unittest"}, try...)
+		return append([]string{"(cd " + folder + " && /usr/bin/python3 -B -m unittest)"}, try...)
 	}
 	// Linked statically, a module needs no more of the system than one that is held may have.
-	steps := []string{"CGO_ENABLED=0 go build -C " + folder + " -o " + sdk.ExecutablePrefix + name + " ."}
+	steps := []string{"CGO_ENABLED=0 go build -C " + folder + " -o " + sdk.ExecutablePrefix + name + " .", "go test -C " + folder + " ."}
 	if !inTree(folder) {
 		steps = append([]string{"(cd " + folder + " && go mod init " + name + " && go work init . SOURCE), SOURCE being the folder of Commonvat's source"}, steps...)
 	}
@@ -91,6 +94,9 @@ The exit code is 7 when any line had an error. --timeout bounds one case. The mo
 			in := a.In
 			if args[1] != "-" {
 				f, err := os.Open(args[1])
+				if errors.Is(err, os.ErrNotExist) {
+					return input("there is no file %s", args[1])
+				}
 				if err != nil {
 					return err
 				}
@@ -113,15 +119,16 @@ func (a *app) try(ctx context.Context, path string, in io.Reader) error {
 		return err
 	}
 	defer p.Stop(time.Second)
-	if _, err := p.Describe(ctx); err != nil {
+	d, err := p.Describe(ctx)
+	if err != nil {
 		return err
 	}
-	bad, err := tryout.Run(ctx, p.Conn(), a.timeout, in, a.Out)
+	bad, err := tryout.Run(ctx, p.Conn(), d.GetContracts(), a.timeout, in, a.Out)
 	if err != nil {
 		return err
 	}
 	if bad > 0 {
-		a.say("%d lines had an error", bad)
+		a.say("%s had an error", counted(bad, "lines"))
 		return &outcome{ExitInput}
 	}
 	return nil

@@ -32,7 +32,7 @@ func begun(t *testing.T, name, kind string) string {
 	folder := filepath.Join(parent, "new")
 	code, _, said := module(t, "new", name, folder, "--kind", kind)
 	require.Zero(t, code, said)
-	follow(t, said, 1)
+	follow(t, said, 2)
 	return folder
 }
 
@@ -40,7 +40,7 @@ func begun(t *testing.T, name, kind string) string {
 func follow(t *testing.T, said string, n int) {
 	t.Helper()
 	steps := strings.Split(said, "\n  ")[1:]
-	require.Len(t, steps, n+2, said)
+	require.Len(t, steps, n+3, said)
 	for _, step := range steps[:n] {
 		out, err := exec.CommandContext(t.Context(), "sh", "-ec", step).CombinedOutput()
 		require.NoError(t, err, "%s\n%s", step, out)
@@ -56,7 +56,7 @@ func TestGoModuleOutsideOfTheTree(t *testing.T) {
 	require.True(t, found, said)
 	source, err := filepath.Abs("../../../..")
 	require.NoError(t, err)
-	follow(t, strings.Replace(before, " SOURCE)", " '"+source+"')", 1)+said[len(before)+len(", SOURCE being the folder of Commonvat's source"):], 2)
+	follow(t, strings.Replace(before, " SOURCE)", " '"+source+"')", 1)+said[len(before)+len(", SOURCE being the folder of Commonvat's source"):], 3)
 	code, out, said := module(t, "try", folder, "../../../../testdata/examples/palette.cases.jsonl")
 	assert.Zero(t, code, said)
 	assert.Contains(t, out, `{"line":1,"answers":[{`)
@@ -97,7 +97,17 @@ func fromNothing(t *testing.T, kind, language, cases, want string) {
 		require.Zero(t, code, said)
 		pythontest.Unittest(t, folder)
 	}
-	code, out, said := module(t, "check", folder, "--output", "json")
+	// Whoever puts the wrong file to it is told what it takes.
+	other := map[string]string{"palette": "difference", "difference": "palette"}[kind]
+	code, out, said := module(t, "try", folder, "../../../../testdata/examples/"+other+".cases.jsonl")
+	assert.Equal(t, ExitInput, code, said)
+	assert.Regexp(t, `"contract is commonvat\.module\.`+other+`\.v\d, and this module serves commonvat\.module\.`+kind+`\.v\d"`, out)
+	assert.Contains(t, said, " line")
+	code, _, said = module(t, "try", folder, filepath.Join(folder, "none.jsonl"))
+	assert.Equal(t, ExitInput, code)
+	assert.Contains(t, said, "there is no file ")
+
+	code, out, said = module(t, "check", folder, "--output", "json")
 	require.Zero(t, code, "%s %s", out, said)
 	var report struct{ Steps []struct{ Outcome string } }
 	require.NoError(t, json.Unmarshal([]byte(out), &report))

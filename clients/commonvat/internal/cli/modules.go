@@ -87,7 +87,7 @@ func (a *app) moduleReport() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		digest, err := a.digestOf(c.Context(), client, args[0])
+		digest, err := a.digestOf(c.Context(), client, args[0], false)
 		if err != nil {
 			return err
 		}
@@ -147,7 +147,7 @@ over. When it fails a step, what served goes on serving. What answers by default
 			if err != nil {
 				return err
 			}
-			digest, err := a.digestOf(c.Context(), client, args[0])
+			digest, err := a.digestOf(c.Context(), client, args[0], true)
 			if err != nil {
 				return err
 			}
@@ -167,8 +167,9 @@ const buildHelp = `BUILD is a digest or the beginning of one, a NAME of which on
 
 var digestForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
 
-// digestOf finds the one installed build that is meant. A whole digest isn't looked up.
-func (a *app) digestOf(ctx context.Context, client catalogv1.CatalogServiceClient, text string) (string, error) {
+// digestOf finds the one installed build that is meant. A whole digest isn't looked up. Of several, the one that passed is meant where it is to serve: no other
+// could.
+func (a *app) digestOf(ctx context.Context, client catalogv1.CatalogServiceClient, text string, toServe bool) (string, error) {
 	if digestForm.MatchString(text) {
 		return text, nil
 	}
@@ -177,12 +178,18 @@ func (a *app) digestOf(ctx context.Context, client catalogv1.CatalogServiceClien
 		return "", err
 	}
 	const least = 6 // digits of a digest's beginning
-	var found []*typesv1.ModuleIdentity
+	var found, passed []*typesv1.ModuleIdentity
 	for _, b := range r.GetBuilds() {
 		id := b.GetModule()
 		if text == id.GetName() || text == id.GetName()+"@"+id.GetVersion() || len(text) >= least && strings.HasPrefix(id.GetDigest(), text) {
 			found = append(found, id)
+			if b.GetReport() == catalogv1.ReportStanding_REPORT_STANDING_PASSED {
+				passed = append(passed, id)
+			}
 		}
+	}
+	if toServe && len(passed) > 0 {
+		found = passed
 	}
 	switch len(found) {
 	case 0:
@@ -194,7 +201,7 @@ func (a *app) digestOf(ctx context.Context, client catalogv1.CatalogServiceClien
 	for _, id := range found {
 		names = append(names, fmt.Sprintf("%s@%s (%.12s)", id.GetName(), id.GetVersion(), id.GetDigest()))
 	}
-	return "", usage("%q may be %s", text, strings.Join(names, ", "))
+	return "", usage("%q may be %s: say NAME@VERSION, or the beginning of the digest", text, strings.Join(names, ", "))
 }
 
 // choice is a command about one module by its name.

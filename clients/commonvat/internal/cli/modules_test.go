@@ -13,13 +13,14 @@ func TestBuildsAreNamed(t *testing.T) {
 	whole := strings.Repeat("9", 64)
 	for text, digest := range map[string]string{
 		"hue": strings.Repeat("c", 64), "wide@2.0.0": strings.Repeat("b", 64), "aaaaaa": strings.Repeat("a", 64), whole: whole,
+		"reach@1.0.0": strings.Repeat("e", 64), "reach": strings.Repeat("e", 64), "dddddd": strings.Repeat("d", 64), // only what passed can serve
 	} {
 		got := f.run(t, "", "modules", "activate", text)
 		assert.Zero(t, got.code, got.err)
 		assert.Contains(t, got.out, digest, text)
 	}
 	for text, says := range map[string]string{
-		"wide":       `"wide" may be wide@1.0.0 (aaaaaaaaaaaa), wide@2.0.0 (bbbbbbbbbbbb)`,
+		"wide":       `"wide" may be wide@1.0.0 (aaaaaaaaaaaa), wide@2.0.0 (bbbbbbbbbbbb): say NAME@VERSION, or the beginning of the digest`,
 		"aaaaa":      `no installed build is called "aaaaa"`,
 		"hue@1.0":    `no installed build is called "hue@1.0"`,
 		"deadbeef00": `no installed build is called "deadbeef00"`,
@@ -28,4 +29,7 @@ func TestBuildsAreNamed(t *testing.T) {
 		assert.Equal(t, ExitUsage, got.code)
 		assert.Contains(t, got.err, says)
 	}
+	got := f.run(t, "", "modules", "report", "reach@1.0.0")
+	assert.Equal(t, ExitUsage, got.code, "there is a report of each")
+	assert.Contains(t, got.err, `"reach@1.0.0" may be reach@1.0.0 (dddddddddddd), reach@1.0.0 (eeeeeeeeeeee)`)
 }

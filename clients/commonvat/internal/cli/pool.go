@@ -241,7 +241,7 @@ func parameters(r *poolv1.AskPaletteResponse) string {
 }
 
 // counted is a number with its unit, which the interface tells in the plural.
-func counted(n int32, units string) string {
+func counted[N int | int32](n N, units string) string {
 	if n == 1 {
 		units = strings.TrimSuffix(units, "s")
 	}

@@ -164,9 +164,9 @@ type FieldText struct {
 	Problem string `json:"problem"`
 }
 
-// Run puts the cases of in to the module behind conn and writes one line of out for each, in their order; empty lines are left out. It holds one case
+// Run puts the cases of in to the module behind conn, which serves some contracts, and writes one line of out for each, in their order; empty lines are left out. It holds one case
 // at a time. timeout bounds one call. It tells how many lines had an error; its own error is that of in, out or ctx.
-func Run(ctx context.Context, conn grpc.ClientConnInterface, timeout time.Duration, in io.Reader, out io.Writer) (bad int, err error) {
+func Run(ctx context.Context, conn grpc.ClientConnInterface, served []string, timeout time.Duration, in io.Reader, out io.Writer) (bad int, err error) {
 	r := bufio.NewReaderSize(in, 64<<10)
 	w := json.NewEncoder(out)
 	w.SetEscapeHTML(false)
@@ -186,6 +186,8 @@ func Run(ctx context.Context, conn grpc.ClientConnInterface, timeout time.Durati
 			a.Error = BadCase(&FieldError{"case", fmt.Sprintf("is longer than %d bytes", MaxLineBytes)})
 		} else if c, err := ParseCase(line); err != nil {
 			a.Error = BadCase(err)
+		} else if contract := string(c.method.ParentFile().Package()); !slices.Contains(served, contract) {
+			a.Error = BadCase(&FieldError{"contract", fmt.Sprintf("is %s, and this module serves %s", contract, strings.Join(served, ", "))})
 		} else if a.Answers, err = c.Put(ctx, conn, timeout); err != nil {
 			if ctx.Err() != nil {
 				return bad, ctx.Err()
