@@ -37,6 +37,9 @@ The first module of a kind answers for the kind from then on. With --default the
 coordinator chose another.`,
 		Args: atLeastOne,
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if _, err := os.Stat(data); errors.Is(err, fs.ErrNotExist) {
+				cmd.PrintErrf("there was no folder %s: only a core that is started with --data %s finds there what is installed now\n", data, data)
+			}
 			var faults []error
 			for _, folder := range args {
 				in, err := catalog.Add(datafolder.Modules(data), folder)
@@ -53,6 +56,7 @@ coordinator chose another.`,
 				if _, err := fmt.Fprintf(cmd.OutOrStdout(), "%s  %s\n", in.Digest, folder); err != nil {
 					return err
 				}
+				cmd.PrintErrf("%s %s passes; a running core takes it by: commonvat modules activate %s@%s\n", in.Name, in.Version, in.Name, in.Version)
 			}
 			return errors.Join(faults...)
 		},

@@ -15,8 +15,10 @@ import (
 func TestQuestionReachesModulesInGoAndPython(t *testing.T) {
 	l := newLab(t, "ash:researcher")
 	l.installModules()
-	digest, _, _ := strings.Cut(l.tool("commonvatd", "module", "install",
-		pythontest.Folder(t, "../../plugins/examples/commonvat-module-palette-effective-hues"), "--data", l.data), " ")
+	said := l.tool("commonvatd", "module", "install",
+		pythontest.Folder(t, "../../plugins/examples/commonvat-module-palette-effective-hues"), "--data", l.data)
+	digest, _, _ := strings.Cut(said, " ")
+	assert.Contains(t, said, "passes; a running core takes it by: commonvat modules activate palette-effective-hues@", "the next step is told")
 	assert.Contains(t, l.tool("commonvatd", "module", "report", digest, "--data", l.data), `"passed":true`)
 	l.env = []string{"COMMONVATD_MODULES_SANDBOX=production"}
 	l.start()
