@@ -255,6 +255,12 @@ func TestUnavailableIsTriedAgainWithTheSameRequest(t *testing.T) {
 	assert.Contains(t, r.err, "no answer from the core at "+f.address+": ")
 	assert.Contains(t, r.err, "going down\n")
 	assert.Contains(t, r.err, "--request-id ")
+	none, err := status.New(codes.Unavailable, `no such module is active: "reach"`).WithDetails(&errdetails.ErrorInfo{Reason: "NO_MODULE"})
+	require.NoError(t, err)
+	f.fail(none.Err(), none.Err(), none.Err(), none.Err())
+	r = f.run(t, "", "trial", "finish", trialID)
+	assert.Equal(t, ExitUnavailable, r.code)
+	assert.Equal(t, "commonvat: no such module is active: \"reach\"; see: commonvat modules\n", r.err, "it was not written")
 }
 
 func TestSameFileIsSameRequest(t *testing.T) {

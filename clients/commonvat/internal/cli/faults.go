@@ -107,6 +107,18 @@ func reason(s *status.Status) string {
 	return ""
 }
 
+// noModule is the core's reason where nothing is called as a request has it; nothing was done then.
+const noModule = "NO_MODULE"
+
+// reasonOf is the core's reason for a fault; "" when it gave none.
+func reasonOf(err error) string {
+	var carrier interface{ GRPCStatus() *status.Status }
+	if !errors.As(err, &carrier) {
+		return ""
+	}
+	return reason(carrier.GRPCStatus())
+}
+
 // particulars are what the core tells programs of a fault.
 func particulars(s *status.Status) map[string]string {
 	for _, d := range s.Details() {
@@ -178,6 +190,8 @@ func explain(err error, server, token string) []string {
 		text = fmt.Sprintf("no answer from the core at %s in time (see --timeout): %s", server, text)
 	case s.Code() == codes.Unauthenticated:
 		text += "; " + token + "; see: commonvat sign-in --help"
+	case reason(s) == noModule:
+		text += "; see: commonvat modules"
 	case s.Code() == codes.ResourceExhausted && answered:
 		text = "the core refuses for now: " + text
 	}

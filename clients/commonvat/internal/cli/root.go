@@ -78,7 +78,7 @@ func Run(ctx context.Context, args []string, s Surroundings) int {
 			}
 			a.say("%s", line)
 		}
-		if code == ExitUnavailable && a.requestID != "" {
+		if code == ExitUnavailable && a.requestID != "" && reasonOf(err) != noModule {
 			again := "--request-id " + a.requestID
 			if a.etag != "" {
 				again += " --etag " + etag(a.etag)
