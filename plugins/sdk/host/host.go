@@ -53,7 +53,7 @@ type Config struct {
 	StartTimeout time.Duration
 	// MaxRecvBytes is the largest message taken from the module. sdk.MaxMessageBytes when zero.
 	MaxRecvBytes int
-	// Logger takes the module's log lines; nil discards them.
+	// Logger takes the module's log lines, what it only prints at level debug; nil discards them. Those with the attribute OfHost aren't the module's.
 	Logger *slog.Logger
 	// Stdout gets a copy of every byte that the process writes on its standard output, the handshake included; nil drops
 	// them. Its errors are ignored.

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -20,6 +21,9 @@ const (
 	linesBurst     = 500
 	maxLineBytes   = 4 << 10
 )
+
+// OfHost is an attribute of log lines that the module didn't write: who did.
+const OfHost = "host"
 
 // lineSink carries a module's log lines and go-plugin's own into one slog.Logger.
 type lineSink struct {
@@ -49,7 +53,7 @@ func (s *lineSink) logger(base string) hclog.Logger {
 func (s *lineSink) Accept(name string, level hclog.Level, msg string, args ...any) {
 	if name != s.base {
 		// go-plugin about itself: ends of modules are ours to judge.
-		s.out.Debug(msg, args...)
+		s.out.Debug(msg, append(slices.Clip(args), OfHost, "go-plugin")...)
 		return
 	}
 	out := slog.LevelDebug

@@ -4,9 +4,11 @@ import (
 	"context"
 	"errors"
 	"io"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/compute"
@@ -85,7 +87,7 @@ func (a *app) moduleTry() *cobra.Command {
 		Use: "try EXECUTABLE|FOLDER FILE", Short: "Put a file of cases to a module and print its answers as JSON Lines",
 		Long: `Put a file of cases to a module and print its answers as JSON Lines, one for each case, in order. FILE is - for standard input. One case a line:
 {"kind": "palette", "contract": "commonvat.module.palette.v2", "messages": [request messages as protobuf JSON]}
-The exit code is 7 when any line had an error. --timeout bounds one case. The module runs with your own rights, unprotected.`,
+What the module prints and logs goes to standard error. The exit code is 7 when any line had an error. --timeout bounds one case. The module runs with your own rights, unprotected.`,
 		Args: takes("EXECUTABLE|FOLDER", "FILE"), RunE: func(c *cobra.Command, args []string) (err error) {
 			path, err := executable(args[0])
 			if err != nil {
@@ -114,16 +116,12 @@ func (a *app) try(ctx context.Context, path string, in io.Reader) error {
 		return err
 	}
 	defer func() { _ = os.RemoveAll(sockets) }() // empty by then
-	p, err := host.Start(ctx, host.Config{Path: path, SocketParent: sockets})
+	p, err := host.Start(ctx, host.Config{Path: path, SocketParent: sockets, Logger: slog.New(heard{&sync.Mutex{}, a.Err})})
 	if err != nil {
 		return err
 	}
-	defer p.Stop(time.Second)
-	d, err := p.Describe(ctx)
-	if err != nil {
-		return err
-	}
-	bad, err := tryout.Run(ctx, p.Conn(), d.GetContracts(), a.timeout, in, a.Out)
+	bad, err := a.tryCases(ctx, p, in)
+	p.Stop(time.Second) // then it says no more
 	if err != nil {
 		return err
 	}
@@ -132,6 +130,14 @@ func (a *app) try(ctx context.Context, path string, in io.Reader) error {
 		return &outcome{ExitInput}
 	}
 	return nil
+}
+
+func (a *app) tryCases(ctx context.Context, p *host.Process, in io.Reader) (bad int, err error) {
+	d, err := p.Describe(ctx)
+	if err != nil {
+		return 0, err
+	}
+	return tryout.Run(ctx, p.Conn(), d.GetContracts(), a.timeout, in, a.Out)
 }
 
 func (a *app) moduleCheck() *cobra.Command {

@@ -158,6 +158,34 @@ func TestBrokenLawIsShownAsCases(t *testing.T) {
 	assert.NotEqual(t, first, second, "they break the law")
 }
 
+// What a module prints and logs while it is tried is its author's to see, and so is where it went wrong.
+func TestTryShowsWhatTheModuleSays(t *testing.T) {
+	pythontest.Need(t)
+	folder := filepath.Join(t.TempDir(), "new")
+	code, _, said := module(t, "new", "palette-talks", folder, "--language", "python")
+	require.Zero(t, code, said)
+	method := filepath.Join(folder, "method.py")
+	text, err := os.ReadFile(method)
+	require.NoError(t, err)
+	talks := strings.Replace(string(text), "    return np.ptp(group.l)", "    print('cells:', len(group.l))\n    return np.ptp(lightness)", 1)
+	require.NotEqual(t, string(text), talks)
+	require.NoError(t, os.WriteFile(method, []byte(talks), 0o600))
+	code, out, said := module(t, "try", folder, "../../../../testdata/examples/palette.cases.jsonl")
+	assert.Equal(t, ExitInput, code)
+	assert.Contains(t, out, "NameError: name 'lightness' is not defined")
+	assert.Equal(t, 1, strings.Count(out, "\n"), "answers alone")
+	assert.Contains(t, said, "the module: cells: 4\n")
+	assert.Contains(t, said, "the module: exception in a call\n")
+	assert.Contains(t, said, "method.py\", line ")
+	assert.NotContains(t, said, "plugin", "what the host says of itself isn't shown")
+	assert.True(t, strings.HasSuffix(said, "\n1 line had an error\n"), said)
+
+	require.NoError(t, os.Chmod(filepath.Join(folder, "commonvat-module-palette-talks"), 0o600))
+	code, _, said = module(t, "try", folder, "../../../../testdata/examples/palette.cases.jsonl")
+	assert.Equal(t, ExitInput, code)
+	assert.Contains(t, said, "commonvat-module-palette-talks is not executable; chmod +x makes it so")
+}
+
 func TestModuleNewRefuses(t *testing.T) {
 	full := t.TempDir()
 	require.NoError(t, os.WriteFile(filepath.Join(full, "notes"), nil, 0o600))

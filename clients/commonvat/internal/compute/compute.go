@@ -195,6 +195,9 @@ func Executable(at string) (string, error) {
 	if !info.Mode().IsRegular() {
 		return "", fault("module", "%s is no regular file", at)
 	}
+	if info.Mode().Perm()&0o111 == 0 {
+		return "", fault("module", "%s is not executable; chmod +x makes it so", at)
+	}
 	path, err := filepath.Abs(at)
 	if err != nil {
 		return "", fmt.Errorf("path of %s: %w", at, err)
