@@ -204,7 +204,7 @@ type DescribeResponse struct {
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// Required. Version of the module by Semantic Versioning 2.0.0, without a leading "v", for example "1.2.0".
 	Version string `protobuf:"bytes,2,opt,name=version,proto3" json:"version,omitempty"`
-	// Required. Kind of calculation: "reading", "difference", "palette" or "compare".
+	// Required. Kind of calculation: "reading", "difference", "palette", "compare", "overdye", "mordant", "bathscale" or "safety".
 	Kind string `protobuf:"bytes,3,opt,name=kind,proto3" json:"kind,omitempty"`
 	// Required, at least one. Contracts served, as protobuf package names, for example "commonvat.module.palette.v1".
 	// The package of the kind, in one version or several, must be among them.
