@@ -15,7 +15,6 @@ func derive(facts rules.Facts) {
 	reducer(facts)
 	lastMetal(facts)
 	dyedBefore(facts)
-	salts(facts)
 }
 
 func truth(yes, doubtful bool) rules.Fact { return rules.Fact{Truth: &yes, Doubtful: doubtful} }

@@ -122,22 +122,6 @@ func (d *draft) check() error {
 	return nil
 }
 
-func (d *draft) vessel(name string) *benchpb.Vessel {
-	for _, v := range d.workshop.GetVessels() {
-		if v.GetName() == name {
-			return v
-		}
-	}
-	return nil
-}
-
-func (d *draft) vessels() (names []string) {
-	for _, v := range d.workshop.GetVessels() {
-		names = append(names, v.GetName())
-	}
-	return names
-}
-
 // fibres are those of all pieces, in the order in which they first stand.
 func (d *draft) fibres() (names []string) { return fibresOf(d.plan.GetPieces()) }
 

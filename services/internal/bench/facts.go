@@ -126,8 +126,8 @@ func (d *draft) facts() *benchpb.SheetFacts {
 		}
 	}
 	seenDye := dyed
-	held := map[string][]string{} // by vessel: what it held in earlier baths, of the record and of the plan
-	unsure := map[string]bool{}   // by vessel: not all of that is known
+	held := map[string][]string{} // by the vessel's key: what it held in earlier baths, of the record and of the plan
+	unsure := map[string]bool{}   // by the vessel's key: not all of that is known
 	for vessel, uses := range d.uses {
 		for _, use := range uses {
 			held[vessel] = append(slices.DeleteFunc(held[vessel], func(m string) bool { return contains(use.GetMaterials(), m) }), use.GetMaterials()...)
@@ -146,7 +146,7 @@ func (d *draft) facts() *benchpb.SheetFacts {
 		if len(before) <= 64 {
 			common.texts("trial.earlier_materials", !sure, before...)
 		}
-		if vessel := one.plan.GetVessel(); vessel != "" {
+		if vessel := vesselKey(one.plan.GetVessel()); vessel != "" {
 			// The newest count; of more than a list takes, not all is known.
 			newest := held[vessel][max(0, len(held[vessel])-64):]
 			common.texts("vessel.earlier_materials", unsure[vessel] || len(newest) < len(held[vessel]), newest...)
@@ -276,6 +276,19 @@ func (d *draft) stepFacts(one *bath, material string, common, fibre known) known
 		}
 		one.delivered(k, material)
 	}
+	told := d.told(one, material)
+	for field, a := range told {
+		if k[field] == nil {
+			k[field] = a
+		}
+	}
+	d.noLessThanTogether(one, material, k, told)
+	return k
+}
+
+// told are the answers that hold for a material of a bath, the nearest of each field: of the dose, the bath, the plan, the shelf, the vessel, the workshop.
+func (d *draft) told(one *bath, material string) known {
+	k := known{}
 	for _, dose := range one.plan.GetDoses() {
 		if dose.GetMaterial() == material {
 			k.add(dose.GetAnswers())
