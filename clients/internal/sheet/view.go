@@ -138,6 +138,9 @@ func Of(s *benchpb.Sheet) Page {
 			p.Open = append(p.Open, text)
 		}
 	}
+	if s.GetIncomplete() {
+		p.Holding = append(p.Holding, "the plan lacks a bath that it wants: see what is assumed")
+	}
 	for _, l := range s.GetLabels() {
 		p.Labels = append(p.Labels, []string{l.GetCode(), l.GetLabel(), l.GetFibre(), figure(l.GetMassG(), 5) + " g"})
 	}

@@ -67,6 +67,10 @@ func TestWhatFollows(t *testing.T) {
 			rules.Facts{"trial.earlier_materials": texts("weld", "moon dust")},
 			rules.Facts{"trial.earlier_dye_classes": doubtful(texts("mordant_dye"))},
 		},
+		"nor is an insect": {
+			rules.Facts{"material.id": texts("Cochineal")},
+			rules.Facts{"plant.genus": texts("none"), "plant.identified": truth(true)},
+		},
 		"a salt is no plant": {
 			rules.Facts{"material.id": texts("soda ash")},
 			rules.Facts{"plant.genus": texts("none"), "plant.identified": truth(true), "material.plant_part": texts("none")},

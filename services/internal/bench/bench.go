@@ -220,6 +220,7 @@ func (b *Bench) work(ctx context.Context, member trial.MemberID, plan *benchpb.P
 	if err := b.nameMaterials(ctx, d); err != nil {
 		return nil, nil, err
 	}
+	d.tellWorkshop()
 	facts := d.facts()
 	return d, facts, b.judge(ctx, d, facts)
 }

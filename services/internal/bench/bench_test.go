@@ -86,6 +86,7 @@ func plainWeekAsksNothing(t *testing.T, w *workplace) {
 			}, q.GetScope(), "%v", q)
 		}
 		assert.Equal(t, personal, s.GetStanding())
+		assert.Contains(t, strings.Join(s.GetRemarks(), "\n"), "ppe: gloves, goggles, dust_mask; ppe.mask: particulate; people.children_present: no", "what was told once is told again")
 		for _, b := range s.GetBaths() {
 			assert.NotEmpty(t, b.GetLoads(), b.GetName())
 			assert.NotEmpty(t, b.GetMoments(), b.GetName())

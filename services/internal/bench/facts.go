@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -45,6 +46,37 @@ func (k known) sorted() (list []*benchpb.Answer) {
 	}
 	slices.SortFunc(list, func(a, b *benchpb.Answer) int { return strings.Compare(a.GetField(), b.GetField()) })
 	return list
+}
+
+// answerText is an answer in words.
+func answerText(a *benchpb.Answer) string {
+	text := ""
+	switch v := a.GetValue().(type) {
+	case *benchpb.Answer_Truth:
+		text = map[bool]string{true: "yes", false: "no"}[v.Truth]
+	case *benchpb.Answer_Texts:
+		if text = strings.Join(v.Texts.GetValues(), ", "); text == "" {
+			text = "none"
+		}
+	case *benchpb.Answer_Number:
+		if text = fmt.Sprintf("%.4g", v.Number.GetLow()); v.Number.GetHigh() > v.Number.GetLow() {
+			text += fmt.Sprintf(" to %.4g", v.Number.GetHigh())
+		}
+	}
+	return a.GetField() + ": " + text
+}
+
+// tellWorkshop says what of the workshop as a whole the rules go by: gloves, air and a drain that were told in spring may not be there today.
+func (d *draft) tellWorkshop() {
+	var told []string
+	for _, a := range d.workshop.GetAnswers() {
+		if !personal(a.GetField()) {
+			told = append(told, answerText(a))
+		}
+	}
+	if len(told) > 0 {
+		d.remark("the rules were held against what the workshop says of itself (%s): where it is otherwise today, nothing here is released before that is told", strings.Join(told, "; "))
+	}
 }
 
 // personal tells the fields about a person, which are never sent to a core.
