@@ -1577,7 +1577,8 @@ type SheetBath struct {
 	Day int32 `protobuf:"varint,3,opt,name=day,proto3" json:"day,omitempty"`
 	// Labels.
 	Pieces []string `protobuf:"bytes,4,rep,name=pieces,proto3" json:"pieces,omitempty"`
-	Vessel string   `protobuf:"bytes,5,opt,name=vessel,proto3" json:"vessel,omitempty"`
+	// As the workshop writes its name, where it is one of its vessels.
+	Vessel string `protobuf:"bytes,5,opt,name=vessel,proto3" json:"vessel,omitempty"`
 	// True of a bath that the mordant module's choice was made into.
 	Chosen   bool     `protobuf:"varint,6,opt,name=chosen,proto3" json:"chosen,omitempty"`
 	Standing Standing `protobuf:"varint,7,opt,name=standing,proto3,enum=commonvat.bench.v1.Standing" json:"standing,omitempty"`
