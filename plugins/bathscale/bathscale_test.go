@@ -2,6 +2,7 @@ package bathscale
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -61,6 +62,25 @@ func TestStrip(t *testing.T) {
 	assert.InDelta(t, 10, stock.GetStock().GetGPerL(), 1e-9)
 	assert.False(t, stock.GetBeyondWanted())
 	assert.Empty(t, got.GetRemarks())
+}
+
+// What is too little for the balance is told to need its solubility; of what dissolves a stock is planned, and of a bench that measures no small volumes nothing of the kind is said.
+func TestTooLittleForTheBalance(t *testing.T) {
+	remarks := func(bench *bathscalev1.Bench, solubleGPerL *float64) string {
+		dye := percentDose("cochineal", 0.01)
+		dye.SolubleGPerL = solubleGPerL
+		got, err := client(t).ScaleBaths(t.Context(), &bathscalev1.ScaleBathsRequest{
+			Fibre: []*bathscalev1.FibreLot{wool("strip", 100)}, Bench: bench,
+			Baths: []*bathscalev1.BathRecipe{{BathId: "one", Volume: ratio(30), Doses: []*bathscalev1.Dose{percentDose("weld", 100), dye}}},
+		})
+		require.NoError(t, err)
+		return strings.Join(got.GetBaths()[0].GetRemarks(), "\n")
+	}
+	assert.Equal(t, "no balance is fine enough for so little cochineal, and no stock solution of it is planned, since how much of it dissolves isn't told (soluble_g_per_l)", remarks(kitchen(), nil))
+	assert.Empty(t, remarks(kitchen(), proto.Float64(5)))
+	coarse := kitchen()
+	coarse.SmallVolumeUncertaintyMl = 0
+	assert.Empty(t, remarks(coarse, nil))
 }
 
 // What isn't known is told, and nothing else of the bath is lost by it.

@@ -120,8 +120,10 @@ func (s *scaling) bath(v *sdk.Violations, i int, r *recipe) error {
 			return err
 		}
 		out.Loads = append(out.Loads, load)
-		if text := reduction(r, load); text != "" && !slices.Contains(out.Remarks, text) {
-			out.Remarks = append(out.Remarks, text)
+		for _, text := range append(s.noStock(r, load), reduction(r, load)) {
+			if text != "" && !slices.Contains(out.Remarks, text) {
+				out.Remarks = append(out.Remarks, text)
+			}
 		}
 	}
 	if len(fillings) > 1 && r.m.GetExhaustOf() != "" {
@@ -310,6 +312,16 @@ func (s *scaling) left(r *recipe, before, material string) (grams float64, known
 		}
 	}
 	return 0, false, nil
+}
+
+// noStock says of what the balances are too coarse for why no stock solution is planned of it, where more being told would help.
+func (s *scaling) noStock(r *recipe, load *bathscalev1.LoadAmounts) (said []string) {
+	for k, a := range load.GetAmounts() {
+		if a.GetBeyondWanted() && a.GetWay() != bathscalev1.Way_WAY_FROM_STOCK && a.GetWay() != bathscalev1.Way_WAY_POURED && r.doses[k].SolubleGPerL == 0 && s.bench.PipetteML > 0 {
+			said = append(said, fmt.Sprintf("no balance is fine enough for so little %s, and no stock solution of it is planned, since how much of it dissolves isn't told (soluble_g_per_l)", a.GetMaterial()))
+		}
+	}
+	return said
 }
 
 func (s *scaling) tell(out *bathscalev1.MaterialAmount, w amounts.Weighing) {

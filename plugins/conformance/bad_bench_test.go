@@ -2,6 +2,7 @@ package conformance_test
 
 import (
 	"context"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -71,6 +72,9 @@ func badBench() map[string]bad {
 					m.Metal = "iron"
 				}
 			}
+		}),
+		"names-tell-long-tales": answering(safety.Module, sdk.KindSafety, "names", "more than 400 characters", func(a *safetyv1.NameMaterialsResponse) {
+			a.Materials[0].ToldApart = strings.Repeat("x", 401)
 		}),
 		"data-of-another-digest": answering(mordant.Module, sdk.KindMordant, "data", "the digest of these", func(a *datav1.ListOwnDataResponse) {
 			own := proto.CloneOf(a.GetData()[0])

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"google.golang.org/protobuf/proto"
 
@@ -323,8 +324,10 @@ func furtherNames() further {
 				switch {
 				case m.GetFirstName() == "":
 					return fmt.Errorf("materials[%d].first_name is empty", i)
-				case asked[i] == strange && (m.GetFirstName() != strange || m.GetMetal() != "" || s != nil):
+				case asked[i] == strange && (m.GetFirstName() != strange || m.GetMetal() != "" || s != nil || m.GetToldApart() != ""):
 					return fmt.Errorf("materials[%d] is %q, want %q, of which nobody knows anything", i, m.GetFirstName(), strange)
+				case utf8.RuneCountInString(m.GetToldApart()) > 400:
+					return fmt.Errorf("materials[%d].told_apart has more than 400 characters", i)
 				case s != nil && !(s.GetMetal() != "" && s.GetLowPercent() > 0 && s.GetLowPercent() <= s.GetHighPercent() && s.GetHighPercent() <= 100):
 					return fmt.Errorf("materials[%d].salt is %v to %v %% of %q", i, s.GetLowPercent(), s.GetHighPercent(), s.GetMetal())
 				case s.GetCeilingSalt() != "" && !(s.GetCeilingSaltPercent() > 0 && s.GetCeilingSaltPercent() <= 100):

@@ -134,7 +134,7 @@ func named(name string) *safetyv1.NamedMaterial {
 	if !known {
 		return &safetyv1.NamedMaterial{FirstName: name}
 	}
-	out := &safetyv1.NamedMaterial{FirstName: m.Name, Metal: m.Metal()}
+	out := &safetyv1.NamedMaterial{FirstName: m.Name, Metal: m.Metal(), ToldApart: m.ToldApart}
 	if s, ok := m.Salt(); ok {
 		out.Salt = &safetyv1.MetalSalt{Metal: s.Metal, LowPercent: s.LowPercent, HighPercent: s.HighPercent, CeilingSalt: s.CeilingSalt, CeilingSaltPercent: s.CeilingSaltPercent}
 	}

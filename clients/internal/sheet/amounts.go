@@ -66,7 +66,11 @@ func amountOf(a *benchpb.SheetAmount, recipe *benchpb.PlanBath) Amount {
 	if told := toldAs(dose); told != "" {
 		out.Why = told + "; "
 	}
-	out.Why += fmt.Sprintf("%s %% WOF, %s; ± %s %%", figure(a.GetDeliveredPercent(), 3), between(a.GetDeliveredLowPercent(), a.GetDeliveredHighPercent(), 3), figure(a.GetUncertaintyPercent(), 2))
+	out.Why += figure(a.GetDeliveredPercent(), 3) + " % WOF"
+	if reach := between(a.GetDeliveredLowPercent(), a.GetDeliveredHighPercent(), 3); reach != figure(a.GetDeliveredPercent(), 3) {
+		out.Why += ", " + reach
+	}
+	out.Why += fmt.Sprintf("; ± %s %%", figure(a.GetUncertaintyPercent(), 2))
 	if a.GetBeyondWanted() {
 		out.Why += ", coarser than wanted"
 	}

@@ -140,7 +140,9 @@ func TestHealthHolds(t *testing.T) {
 	assert.NotContains(t, text(t, s, healthy), "weigh 20.00 g")
 	s = &benchpb.Sheet{Standing: benchpb.Standing_STANDING_PERSONAL_ANSWERS, Plan: &benchpb.Plan{}, Baths: aSheet().GetBaths()[:2], Incomplete: true}
 	assert.Equal(t, benchpb.Standing_STANDING_NEEDS_ANSWERS, sheet.Apply(s, healthy).GetStanding())
+	assert.Contains(t, sheet.Of(s).Holding, "the plan lacks a bath that it wants: see what is assumed", "why it isn't released stands where that is looked for")
 	s.Incomplete = false
+	assert.NotContains(t, strings.Join(sheet.Of(s).Holding, "\n"), "lacks a bath")
 	assert.Equal(t, benchpb.Standing_STANDING_RELEASED, sheet.Apply(s, healthy).GetStanding())
 }
 

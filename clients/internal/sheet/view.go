@@ -94,6 +94,33 @@ var scopes = map[benchpb.QuestionScope]string{
 	benchpb.QuestionScope_QUESTION_SCOPE_MATERIAL: "shelf", benchpb.QuestionScope_QUESTION_SCOPE_PERSON: "on your own machine", benchpb.QuestionScope_QUESTION_SCOPE_RECIPE: "recipe",
 }
 
+// History says why a sheet isn't to be dyed by, whatever its rules said: it was deleted, or newest, its newest revision, has taken its place. "" of one that stands; newest may be nil.
+func History(s, newest *benchpb.Sheet) string {
+	deleted := func(one *benchpb.Sheet) string {
+		return "deleted on " + one.GetDeleteTime().AsTime().Format("2006-01-02")
+	}
+	switch {
+	case s.GetDeleteTime() != nil:
+		return "this sheet was " + deleted(s)
+	case newest.GetRevision() <= s.GetRevision():
+		return ""
+	case newest.GetDeleteTime() != nil:
+		return fmt.Sprintf("revision %d has taken the place of this one, and was %s", newest.GetRevision(), deleted(newest))
+	}
+	return fmt.Sprintf("revision %d has taken the place of this one: %s", newest.GetRevision(), standing(newest.GetStanding()))
+}
+
+// History has a page say, of itself and of each step, that what stands there is history, and why. With "" nothing changes.
+func (p *Page) History(why string) {
+	if why == "" {
+		return
+	}
+	p.Standing, p.Released = "NOT RELEASED, HISTORY: "+why, false
+	for i := range p.Steps {
+		p.Steps[i].Standing, p.Steps[i].Released = "NOT RELEASED: this sheet is history, not to be dyed by", false
+	}
+}
+
 // Of puts a sheet in the order of its pages. Answers about health must have been applied before.
 func Of(s *benchpb.Sheet) Page {
 	p := Page{
@@ -103,9 +130,6 @@ func Of(s *benchpb.Sheet) Page {
 	if s.GetRevision() == 0 {
 		p.Plan = fmt.Sprintf("plan %s, not kept", s.GetPlan().GetId())
 	}
-	if at := s.GetDeleteTime(); at != nil {
-		p.Standing, p.Released = "NOT RELEASED: this sheet was deleted on "+at.AsTime().Format("2006-01-02"), false
-	}
 	for _, q := range s.GetQuestions() {
 		text := question(q)
 		if q.GetHolds() {
@@ -113,6 +137,9 @@ func Of(s *benchpb.Sheet) Page {
 		} else {
 			p.Open = append(p.Open, text)
 		}
+	}
+	if s.GetIncomplete() {
+		p.Holding = append(p.Holding, "the plan lacks a bath that it wants: see what is assumed")
 	}
 	for _, l := range s.GetLabels() {
 		p.Labels = append(p.Labels, []string{l.GetCode(), l.GetLabel(), l.GetFibre(), figure(l.GetMassG(), 5) + " g"})
@@ -142,6 +169,7 @@ func Of(s *benchpb.Sheet) Page {
 	for _, part := range s.GetParts() {
 		p.Made = append(p.Made, made(part))
 	}
+	p.History(History(s, nil))
 	return p
 }
 

@@ -41,7 +41,11 @@ func TestDeletedSheetIsNotReleased(t *testing.T) {
 	s.DeleteTime = timestamppb.New(time.Date(2026, 5, 4, 8, 0, 0, 0, time.UTC))
 	page := sheet.Of(s)
 	assert.False(t, page.Released)
-	assert.Contains(t, text(t, s, healthy), "NOT RELEASED: this sheet was deleted on 2026-05-04")
+	assert.Contains(t, text(t, s, healthy), "NOT RELEASED, HISTORY: this sheet was deleted on 2026-05-04")
+	for _, step := range page.Steps {
+		assert.False(t, step.Released, step.Heading)
+		assert.Equal(t, "NOT RELEASED: this sheet is history, not to be dyed by", step.Standing)
+	}
 }
 
 // What a recipe says of its materials stands beside their amounts: in which state they are weighed, how the amount is told, and what goes into each dip.

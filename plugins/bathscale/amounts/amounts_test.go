@@ -222,6 +222,15 @@ func TestVats(t *testing.T) {
 		assert.Len(t, asks.Recipes, 2)
 		assert.ErrorContains(t, err, "which one")
 	}
+	for _, name := range []string{"no iron", "iron-free", "iron or fructose", "environmental", "1-2-3 ferment"} {
+		_, err = amounts.Vat(name)
+		require.ErrorIs(t, err, amounts.ErrInput, name)
+	}
+	for _, name := range []string{"Iron vat", "1:2:3 iron", "indigo vat, iron (1-2-3)"} {
+		other, err := amounts.Vat(name)
+		require.NoError(t, err, name)
+		assert.Equal(t, iron, other, name)
+	}
 	_, err = amounts.Vat("woad")
 	assert.ErrorIs(t, err, amounts.ErrInput)
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"unicode"
 )
 
 // VatPart is one part of a vat, as a multiple of the indigo by mass.
@@ -48,22 +49,25 @@ func (a *Ambiguous) Error() string {
 	return fmt.Sprintf("%q is told of several vats: which one, %s?", a.Name, strings.Join(texts, " or "))
 }
 
-// Vat finds a vat by its name. "1-2-3" and its spellings give an [*Ambiguous].
+// Vat finds a vat by its name, with or without "1-2-3", "indigo" and "vat" beside it. "1-2-3" and its spellings alone give an [*Ambiguous]. Other words aren't passed over: "iron-free" is no iron.
 func Vat(name string) (VatRecipe, error) {
 	vats := Vats()
-	digits := strings.Map(func(r rune) rune {
-		if r >= '0' && r <= '9' {
-			return r
+	words := strings.FieldsFunc(strings.ToLower(name), func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) })
+	words = slices.DeleteFunc(words, func(w string) bool { return w == "vat" || w == "indigo" })
+	digits := ""
+	rest := slices.DeleteFunc(slices.Clone(words), func(w string) bool {
+		number := strings.Trim(w, "123") == ""
+		if number {
+			digits += w
 		}
-		return -1
-	}, name)
-	lower := strings.ToLower(strings.TrimSpace(name))
+		return number
+	})
 	for _, v := range vats {
-		if strings.Contains(lower, v.Name) {
+		if len(rest) == 1 && rest[0] == v.Name {
 			return v, nil
 		}
 	}
-	if digits == "123" {
+	if digits == "123" && len(rest) == 0 {
 		return VatRecipe{}, &Ambiguous{name, vats}
 	}
 	names := make([]string, len(vats))

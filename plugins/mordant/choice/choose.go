@@ -117,6 +117,11 @@ const mordantCeilingC = 88
 // Choose answers a question.
 func (f *Facts) Choose(q Question) Answer {
 	q.Store, q.Refused = f.named(q.Store), f.named(q.Refused)
+	for _, form := range f.Forms {
+		if slices.ContainsFunc(q.Refused, form.is) { // it is the same substance
+			q.Refused = append(q.Refused, folded(form.Of))
+		}
+	}
 	dyes, asks := f.dyes(q)
 	classes := make([]string, len(q.Fibres))
 	for i, fibre := range q.Fibres {
@@ -191,6 +196,7 @@ func (f *Facts) fibre(q Question, dyes []Dye, fibre, class string) FibreAnswer {
 		c := &out.Choices[i]
 		c.Sources = compact(c.Sources)
 		c.Reasons = compact(c.Reasons)
+		c.Steps = f.weighed(c.Steps)
 	}
 	slices.SortStableFunc(out.Choices, func(a, b Choice) int {
 		return cmp.Or(
@@ -285,18 +291,23 @@ func (f *Facts) unusable(q Question, steps []Material) string {
 				return m.Material + " is not to be used"
 			}
 			if q.Store != nil && !slices.Contains(q.Store, folded(m.Material)) {
-				return m.Material + " is not in the store" + f.tannins(q.Store, m.Material)
+				return m.Material + " is not in the store" + f.tannins(q.Store, m.Material) + f.otherForms(q.Store, m.Material)
 			}
 		}
 	}
 	return ""
 }
 
+// tanninClasses are the classes of dyestuffs that hold tannin.
+var tanninClasses = []string{"hydrolysable tannin", "condensed tannin"}
+
+const tannin = "tannin"
+
 // tannins tells what in the store holds tannin, where that is what is lacking: of galls or barks as they are more is taken than of tannin, and how much hangs on the lot.
 func (f *Facts) tannins(store []string, lacking string) string {
 	var held []string
 	for _, name := range store {
-		if strings.Contains(f.Dyestuffs[name], "tannin") && strings.Contains(lacking, "tannin") {
+		if folded(lacking) == tannin && slices.Contains(tanninClasses, f.Dyestuffs[name]) {
 			held = append(held, name)
 		}
 	}
@@ -304,6 +315,45 @@ func (f *Facts) tannins(store []string, lacking string) string {
 		return ""
 	}
 	return "; " + strings.Join(held, " and ") + " holds some, in amounts of its own: plan it as a tannin bath"
+}
+
+// otherForms tells what in the store is what is lacking with more or less water in it: amounts are told of one form, and of another as many grams are another recipe.
+func (f *Facts) otherForms(store []string, lacking string) (text string) {
+	for _, form := range f.Forms {
+		for _, name := range store {
+			switch {
+			case !form.is(name) || folded(form.Of) != folded(lacking):
+			case form.GramsLow == form.GramsHigh:
+				text += fmt.Sprintf("; of %s, %.3g g stand for 1 g of it: write the bath into the plan with as much", name, form.GramsLow)
+			default:
+				text += fmt.Sprintf("; %s may be it or hold more water, and %.3g to %.3g g then stand for 1 g: look which it is, and name it so", name, form.GramsLow, form.GramsHigh)
+			}
+		}
+	}
+	return text
+}
+
+// weighed says of each step which form its amounts are of, where others are sold.
+func (f *Facts) weighed(steps []Step) []Step {
+	out := slices.Clone(steps)
+	for i := range out {
+		for _, m := range append([]Material{out[i].Material}, out[i].Material.With...) {
+			var others []string
+			for _, form := range f.Forms {
+				if folded(form.Of) == folded(m.Material) && form.GramsLow == form.GramsHigh {
+					others = append(others, fmt.Sprintf("%.3g g of %s", form.GramsLow, form.Name))
+				}
+			}
+			if len(others) == 0 {
+				continue
+			}
+			if out[i].Note != "" {
+				out[i].Note += "; "
+			}
+			out[i].Note += fmt.Sprintf("amounts are of %s: 1 g of it is %s", m.Material, strings.Join(others, ", or "))
+		}
+	}
+	return out
 }
 
 // with adds an option for the n-th dyestuff to a way. What is there already isn't done twice: one mordanting serves later dyestuffs.
@@ -426,7 +476,7 @@ func tanninFirst(way Choice, class string, f *Facts) []Step {
 		return steps
 	}
 	slices.SortStableFunc(steps, func(a, b Step) int {
-		return cmp.Or(cmp.Compare(a.Place.Before, b.Place.Before), -compareBool(a.Material.Material == "tannin", b.Material.Material == "tannin"))
+		return cmp.Or(cmp.Compare(a.Place.Before, b.Place.Before), -compareBool(folded(a.Material.Material) == tannin, folded(b.Material.Material) == tannin))
 	})
 	return steps
 }

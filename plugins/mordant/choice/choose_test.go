@@ -114,7 +114,7 @@ func TestIronLast(t *testing.T) {
 		q.Shift = "darker"
 		seen := false
 		for _, c := range facts.Choose(q).Fibres[0].Choices {
-			at := slices.Index(materials(c), "ferrous sulfate")
+			at := slices.Index(materials(c), "ferrous sulfate heptahydrate")
 			if at < 0 {
 				continue
 			}
@@ -145,7 +145,7 @@ func TestStoreAndRefusals(t *testing.T) {
 	assert.True(t, slices.ContainsFunc(got.RuledOut, func(r choice.RuledOut) bool { return strings.Contains(r.Why, "it is for protein fibre") }))
 }
 
-// A member who won't use alum won't use what the facts call potassium alum, and one who has copperas has what they call ferrous sulfate. Galls hold tannin and aren't it.
+// A member who won't use alum won't use what the facts call potassium alum, and one who has copperas has what they call ferrous sulfate heptahydrate. Galls hold tannin and aren't it.
 func TestOtherNames(t *testing.T) {
 	facts := choice.BuiltIn()
 	q := ask("wool", "weld")
@@ -157,13 +157,69 @@ func TestOtherNames(t *testing.T) {
 	q.Shift, q.Store = "darker", []string{"Alum", "tartar", "green vitriol", "iron sulphate"}
 	got = facts.Choose(q).Fibres[0]
 	require.NotEmpty(t, got.Choices)
-	assert.Equal(t, []string{"potassium alum", "ferrous sulfate"}, materials(got.Choices[0]))
+	assert.Equal(t, []string{"potassium alum", "ferrous sulfate heptahydrate"}, materials(got.Choices[0]))
 	q = ask("cotton", "weld")
 	q.Store = []string{"potassium alum", "soda ash", "oak gall"}
 	got = facts.Choose(q).Fibres[0]
 	assert.True(t, slices.ContainsFunc(got.RuledOut, func(r choice.RuledOut) bool {
 		return r.Why == "tannin is not in the store; oak gall holds some, in amounts of its own: plan it as a tannin bath"
 	}), got.RuledOut)
+}
+
+// Grams of one form are another recipe than as many of another. Molar masses by the IUPAC's abridged atomic weights of 2021: Na2CO3 105.99, with one water 124.00, with ten 286.14; FeSO4·H2O
+// 169.92, FeSO4·7H2O 278.01.
+func TestFormsWeighOtherwise(t *testing.T) {
+	facts := choice.BuiltIn()
+	for name, want := range map[string]float64{"sodium carbonate decahydrate": 286.14 / 105.99, "sodium carbonate monohydrate": 124.00 / 105.99, "dried ferrous sulfate": 169.92 / 278.01} {
+		at := slices.IndexFunc(facts.Forms, func(m choice.Form) bool { return m.Name == name })
+		require.GreaterOrEqual(t, at, 0, name)
+		assert.InDelta(t, want, facts.Forms[at].GramsLow, 0.005, name)
+		assert.InDelta(t, want, facts.Forms[at].GramsHigh, 0.005, name)
+	}
+	whyNot := func(store ...string) string {
+		q := ask("cotton", "weld")
+		q.Store = append([]string{"potassium alum", "tannin"}, store...)
+		var why []string
+		for _, r := range facts.Choose(q).Fibres[0].RuledOut {
+			why = append(why, r.Why)
+		}
+		return strings.Join(why, "\n")
+	}
+	assert.Contains(t, whyNot("Washing Soda"), "soda ash is not in the store; washing soda may be it or hold more water, and 1 to 2.7 g then stand for 1 g: look which it is, and name it so")
+	assert.Contains(t, whyNot("soda crystals"), "soda ash is not in the store; of soda crystals, 2.7 g stand for 1 g of it: write the bath into the plan with as much")
+	assert.NotContains(t, whyNot("sodium carbonate"), "soda ash")
+	q := ask("cotton", "weld")
+	q.Refused = []string{"washing soda"}
+	for _, c := range facts.Choose(q).Fibres[0].Choices {
+		for _, s := range c.Steps {
+			assert.False(t, slices.ContainsFunc(s.Material.With, func(m choice.Material) bool { return m.Material == "soda ash" }), "whoever refuses one form refuses all")
+		}
+	}
+	// What the amounts are of stands beside them.
+	q = ask("wool", "weld")
+	q.Shift = "darker"
+	c := facts.Choose(q).Fibres[0].Choices[0]
+	assert.Equal(t, "last of all, in a vessel of its own; amounts are of ferrous sulfate heptahydrate: 1 g of it is 0.61 g of dried ferrous sulfate", c.Steps[len(c.Steps)-1].Note)
+	assert.Empty(t, c.Steps[0].Note, "alum is alum")
+	q.Store = []string{"potassium alum", "cream of tartar", "dried ferrous sulphate"}
+	assert.True(t, slices.ContainsFunc(facts.Choose(q).Fibres[0].RuledOut, func(r choice.RuledOut) bool {
+		return r.Why == "ferrous sulfate heptahydrate is not in the store; of dried ferrous sulfate, 0.61 g stand for 1 g of it: write the bath into the plan with as much"
+	}))
+}
+
+// Only what is tannin is missed as tannin, and only classes of it hold some, whatever else has the word in its name.
+func TestTanninByItsName(t *testing.T) {
+	facts := choice.BuiltIn()
+	facts.Dyestuffs["bark meal"], facts.Dyestuffs["pale bark"] = "hydrolysable tannin", "tannin-free"
+	facts.Options = append(facts.Options, choice.Option{ID: "X1", FibreClass: "cellulose", DyeClasses: []string{"flavonoid"}, Steps: []choice.Material{{Material: "tannin-free size", HighPercent: 1}}})
+	q := ask("cotton", "weld")
+	q.Store = []string{"bark meal", "pale bark"}
+	var why []string
+	for _, r := range facts.Choose(q).Fibres[0].RuledOut {
+		why = append(why, r.Why)
+	}
+	assert.Contains(t, why, "tannin-free size is not in the store")
+	assert.Contains(t, why, "tannin is not in the store; bark meal holds some, in amounts of its own: plan it as a tannin bath")
 }
 
 // A table of somebody's own may write its materials as it likes: what is refused is refused, and what is at hand is at hand.
@@ -255,6 +311,12 @@ func TestFactsAreChecked(t *testing.T) {
 		"a name of nothing":        func(f *choice.Facts) { f.Also["alum"] = "moon dust" },
 		"a name that is another's": func(f *choice.Facts) { f.Also["chalk"] = "potassium alum" },
 		"a name in capitals":       func(f *choice.Facts) { f.Also["ALUM"] = "potassium alum" },
+		"a form of nothing":        func(f *choice.Facts) { f.Forms[0].Of = "moon dust" },
+		"a form of no weight":      func(f *choice.Facts) { f.Forms[0].GramsLow = 0 },
+		"a form that shrinks":      func(f *choice.Facts) { f.Forms[2].GramsHigh = 0.5 },
+		"a form twice":             func(f *choice.Facts) { f.Forms[0].Also = []string{"washing soda"} },
+		"a form that is a name":    func(f *choice.Facts) { f.Forms[0].Name = "alum" },
+		"a form without a source":  func(f *choice.Facts) { f.Forms[0].Sources = nil },
 		"no name":                  func(f *choice.Facts) { f.Name = "" },
 		"a confidence of its own":  func(f *choice.Facts) { f.Options[0].Confidence = "sure" },
 	} {

@@ -12,10 +12,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"math"
 	"slices"
 	"strings"
-	"unicode/utf8"
 )
 
 // ErrFacts is wrapped by the errors of [ParseFacts].
@@ -57,6 +55,8 @@ type Facts struct {
 	Dyestuffs map[string]string `json:"dyestuffs"`
 	// Also are other names, in lower case, by which a store or a refusal may tell the materials of options and modifiers.
 	Also map[string]string `json:"also"`
+	// Forms weigh otherwise than the materials of options and modifiers for the same substance, and don't stand for them.
+	Forms []Form `json:"forms"`
 	// MordantDyeClasses are those whose colour hangs on a metal.
 	MordantDyeClasses []string   `json:"mordant_dye_classes"`
 	Options           []Option   `json:"options"`
@@ -93,6 +93,20 @@ type Material struct {
 	CeilingC float64    `json:"ceiling_c"`
 	With     []Material `json:"with"`
 }
+
+// Form is a material with more or less water in it than Of, one of an option or a modifier.
+type Form struct {
+	// Name and Also are in lower case.
+	Name string   `json:"name"`
+	Also []string `json:"also"`
+	Of   string   `json:"of"`
+	// GramsLow and GramsHigh of it stand for one gram of Of; a range where the name doesn't say which form it is. Range: above 0 to 10, low to high.
+	GramsLow  float64  `json:"grams_low"`
+	GramsHigh float64  `json:"grams_high"`
+	Sources   []string `json:"sources"`
+}
+
+func (m Form) is(name string) bool { return m.Name == name || slices.Contains(m.Also, name) }
 
 // Modifier goes on after the dye.
 type Modifier struct {
@@ -145,78 +159,7 @@ func ParseFacts(raw []byte) (*Facts, error) {
 	if _, err := decoder.Token(); !errors.Is(err, io.EOF) {
 		return nil, fmt.Errorf("%w: something stands after the table", ErrFacts)
 	}
-	var faults []string
-	fault := func(format string, args ...any) { faults = append(faults, fmt.Sprintf(format, args...)) }
-	// As data.proto has them.
-	const maxName, maxVersion = 80, 40
-	for what, text := range map[string]string{"name": f.Name, "version": f.Version} {
-		most := map[string]int{"name": maxName, "version": maxVersion}[what]
-		if n := utf8.RuneCountInString(text); n == 0 || n > most || strings.TrimSpace(text) != text {
-			fault("%s is %.90q, want 1 to %d characters without space around them", what, text, most)
-		}
-	}
-	for fibre, class := range f.Fibres {
-		if class != "protein" && class != "cellulose" {
-			fault("fibre %q is of class %q, want protein or cellulose", fibre, class)
-		}
-	}
-	known := f.DyeClasses()
-	for dye, class := range f.Dyestuffs {
-		if !slices.Contains(known, class) {
-			fault("dyestuff %q is of class %q, for which there is no option", dye, class)
-		}
-	}
-	seen := map[string]bool{}
-	row := func(id, class string, wanted, sources []string, effect, reason, confidence string) {
-		switch {
-		case id == "" || seen[id]:
-			fault("id %q is empty or stands twice", id)
-		case class != "protein" && class != "cellulose" && class != "any":
-			fault("%s: fibre_class is %q, want protein, cellulose or any", id, class)
-		case effect == "" || reason == "" || len(sources) == 0:
-			fault("%s: effect, reason or sources are missing", id)
-		case !slices.Contains(confidences, confidence):
-			fault("%s: confidence is %q, want %s", id, confidence, strings.Join(confidences, ", "))
-		}
-		seen[id] = true
-		for _, s := range wanted {
-			if !slices.Contains(shifts, s) {
-				fault("%s: shift is %q, want one of %s", id, s, strings.Join(shifts, ", "))
-			}
-		}
-		for _, s := range sources {
-			if f.Sources[s] == "" {
-				fault("%s: source %q is not listed", id, s)
-			}
-		}
-	}
-	for _, o := range f.Options {
-		row(o.ID, o.FibreClass, o.Shifts, o.Sources, o.Effect, o.Reason, o.Confidence)
-		if len(o.DyeClasses) == 0 {
-			fault("%s: dye_classes are missing", o.ID)
-		}
-		for _, s := range o.Steps {
-			for _, m := range append([]Material{s}, s.With...) {
-				faults = append(faults, m.faults(o.ID)...)
-			}
-		}
-		for _, fibre := range o.Fibres {
-			if class := f.Fibres[fibre]; class == "" || (o.FibreClass != "any" && class != o.FibreClass) {
-				fault("%s: fibre %q is not of its class", o.ID, fibre)
-			}
-		}
-	}
-	for _, m := range f.Modifiers {
-		row(m.ID, m.FibreClass, m.Shifts, m.Sources, m.Effect, m.Reason, m.Confidence)
-		faults = append(faults, Material{Material: m.Material, LowPercent: m.LowPercent, HighPercent: m.HighPercent}.faults(m.ID)...)
-	}
-	materials := f.materials()
-	for name, material := range f.Also {
-		if folded(name) != name || name == "" || materials[name] || !materials[folded(material)] {
-			fault("also: %q for %q, want a name in lower case that is no material's own, for one of an option or a modifier", name, material)
-		}
-	}
-	if len(faults) > 0 {
+	if faults := f.faults(); len(faults) > 0 {
 		slices.Sort(faults)
 		return nil, FactsFaults(faults)
 	}
@@ -257,15 +200,4 @@ func (f *Facts) named(list []string) []string {
 		}
 	}
 	return out
-}
-
-func (m Material) faults(id string) (faults []string) {
-	bad := func(v, high float64) bool { return math.IsNaN(v) || v < 0 || v > high }
-	if m.Material == "" || bad(m.LowPercent, 100) || bad(m.HighPercent, 100) || m.LowPercent > m.HighPercent {
-		faults = append(faults, fmt.Sprintf("%s: %q at %v to %v percent, want a name and 0 to 100, low to high", id, m.Material, m.LowPercent, m.HighPercent))
-	}
-	if bad(m.PerGramLow, 10) || bad(m.PerGramHigh, 10) || m.PerGramLow > m.PerGramHigh || bad(m.CeilingC, 105) {
-		faults = append(faults, fmt.Sprintf("%s: %q has a part per gram or a ceiling out of range", id, m.Material))
-	}
-	return faults
 }

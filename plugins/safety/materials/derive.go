@@ -15,7 +15,6 @@ func derive(facts rules.Facts) {
 	reducer(facts)
 	lastMetal(facts)
 	dyedBefore(facts)
-	salts(facts)
 }
 
 func truth(yes, doubtful bool) rules.Fact { return rules.Fact{Truth: &yes, Doubtful: doubtful} }
@@ -100,16 +99,22 @@ func gases(facts rules.Facts) {
 	add(facts, "step.possible_gases", rules.Fact{Texts: rise, Doubtful: classes.Doubtful}, true)
 }
 
-// reducers by what each is told as in rules, the harshest first.
-var reducers = []struct{ material, class string }{{"thiourea dioxide", "thiourea_dioxide"}, {"sodium dithionite", "dithionite"}, {"fructose", "fructose"}}
+// reducers by what each is told as in rules, the harshest first. Only the harsh ones stand against an answer, and iron reduces in vats alone.
+var reducers = []struct {
+	material, class string
+	harsh, inVats   bool
+}{
+	{"thiourea dioxide", "thiourea_dioxide", true, false}, {"sodium dithionite", "dithionite", true, false},
+	{"fructose", "fructose", false, false}, {"ferrous sulfate", "iron", false, true},
+}
 
 func reducer(facts rules.Facts) {
-	f := facts["bath.materials"]
-	for i, r := range reducers {
-		if !slices.Contains(f.Texts, r.material) {
+	f, vat := facts["bath.materials"], slices.Equal(facts["step.kind"].Texts, []string{"vat"})
+	for _, r := range reducers {
+		if !slices.Contains(f.Texts, r.material) || r.inVats && !vat {
 			continue
 		}
-		if _, told := facts["bath.reducer_class"]; !told || i < len(reducers)-1 {
+		if _, told := facts["bath.reducer_class"]; !told || r.harsh {
 			facts["bath.reducer_class"] = one(r.class, f.Doubtful)
 		}
 		return

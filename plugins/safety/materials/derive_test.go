@@ -51,6 +51,14 @@ func TestWhatFollows(t *testing.T) {
 			rules.Facts{"bath.materials": texts("fructose", "sodium dithionite"), "bath.reducer_class": texts("fructose")},
 			rules.Facts{"bath.reducer_class": texts("dithionite")},
 		},
+		"an iron vat": {
+			rules.Facts{"bath.materials": texts("indigo", "copperas", "slaked lime"), "step.kind": texts("vat")},
+			rules.Facts{"bath.reducer_class": texts("iron")},
+		},
+		"iron beside another reducer": {
+			rules.Facts{"bath.materials": texts("ferrous sulfate", "hydros"), "step.kind": texts("vat"), "bath.reducer_class": texts("iron")},
+			rules.Facts{"bath.reducer_class": texts("dithionite")},
+		},
 		"a vessel that held iron": {
 			rules.Facts{"vessel.earlier_materials": texts("weld", "ferrous sulfate"), "vessel.last_metal": texts("none")},
 			rules.Facts{"vessel.last_metal": texts("iron")},
@@ -67,6 +75,10 @@ func TestWhatFollows(t *testing.T) {
 			rules.Facts{"trial.earlier_materials": texts("weld", "moon dust")},
 			rules.Facts{"trial.earlier_dye_classes": doubtful(texts("mordant_dye"))},
 		},
+		"nor is an insect": {
+			rules.Facts{"material.id": texts("Cochineal")},
+			rules.Facts{"plant.genus": texts("none"), "plant.identified": truth(true)},
+		},
 		"a salt is no plant": {
 			rules.Facts{"material.id": texts("soda ash")},
 			rules.Facts{"plant.genus": texts("none"), "plant.identified": truth(true), "material.plant_part": texts("none")},
@@ -82,6 +94,8 @@ func TestWhatFollows(t *testing.T) {
 	for _, field := range []string{"bath.contains_metal", "bath.has_metal_mordant", "step.possible_gases", "bath.reducer_class", "plant.genus", "trial.earlier_dye_classes"} {
 		assert.NotContains(t, unknown, field, "unknown is unknown")
 	}
+	saddened := materials.Complete(rules.Facts{"bath.materials": texts("ferrous sulfate"), "step.kind": texts("modifier")})
+	assert.NotContains(t, saddened, "bath.reducer_class", "iron reduces in vats")
 	fermenting := materials.Complete(rules.Facts{"bath.materials": texts("weld"), "step.kind": texts("ferment")})
 	assert.NotContains(t, fermenting, "step.possible_gases")
 }

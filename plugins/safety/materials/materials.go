@@ -32,8 +32,19 @@ type Material struct {
 	NoPlant bool `yaml:"no_plant"`
 	// MetalPercent is the metal of a salt in percent of its mass, from low to high; empty of what is no salt of a metal. Range: above 0 to 100.
 	MetalPercent []float64 `yaml:"metal_percent"`
-	Source       string    `yaml:"source"`
-	Confirmed    bool      `yaml:"confirmed"`
+	// Forms weigh otherwise for the same substance.
+	Forms []Form `yaml:"forms"`
+	// ToldApart says of a name under which several forms are sold which these are and how to name them, in at most 400 characters; empty: the name says it.
+	ToldApart string `yaml:"told_apart"`
+	Source    string `yaml:"source"`
+	Confirmed bool   `yaml:"confirmed"`
+}
+
+// Form is a material with more or less water in it than under its first name.
+type Form struct {
+	Names        []string  `yaml:"names"`
+	MetalPercent []float64 `yaml:"metal_percent"`
+	ToldApart    string    `yaml:"told_apart"`
 }
 
 //go:embed materials.yaml
@@ -51,6 +62,13 @@ func mustTable() map[string]Material {
 		for _, name := range append([]string{m.Name}, m.Also...) {
 			out[name] = m
 		}
+		for _, f := range m.Forms {
+			form := m
+			form.MetalPercent, form.ToldApart = f.MetalPercent, f.ToldApart
+			for _, name := range f.Names {
+				out[name] = form
+			}
+		}
 	}
 	return out
 }
@@ -58,7 +76,7 @@ func mustTable() map[string]Material {
 // spelling makes older and American spellings those of the table.
 var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium")
 
-// Find looks a material up by any of its names, in any case and spelling.
+// Find looks a material up by any of its names, in any case and spelling. By the name of a form it is the material with what that form holds.
 func Find(name string) (Material, bool) {
 	m, ok := byName[spelling.Replace(strings.ToLower(strings.Join(strings.Fields(name), " ")))]
 	return m, ok
@@ -101,6 +119,7 @@ func Complete(facts rules.Facts) rules.Facts {
 		}
 	}
 	derive(out)
+	salts(out, facts["material.id"], facts["bath.materials"])
 	return out
 }
 

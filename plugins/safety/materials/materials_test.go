@@ -20,6 +20,18 @@ func TestTable(t *testing.T) {
 		require.NoError(t, facts.Check(), name)
 		assert.NotEmpty(t, m.Source, name)
 		assert.False(t, m.Confirmed && strings.HasPrefix(m.Source, "from memory"), name)
+		told := m.ToldApart
+		for _, f := range m.Forms {
+			assert.NotEmpty(t, f.Names, name)
+			assert.Equal(t, len(m.MetalPercent) > 0, len(f.MetalPercent) > 0, "%s: a form of a salt holds metal", name)
+			for _, other := range f.Names {
+				found, ok := materials.Find(other)
+				assert.True(t, ok, other)
+				assert.Equal(t, name, found.Name, other)
+			}
+			told += f.ToldApart
+		}
+		assert.LessOrEqual(t, len([]rune(told)), 400, name)
 	}
 	lime, ok := materials.Find(" Slaked Lime ")
 	require.True(t, ok)

@@ -41,44 +41,53 @@ func (m Material) Salt() (s Salt, ok bool) {
 const saltsField = "step.salts_wof_percent"
 
 // salts counts a salt by its metal as the one that ceilings are published of, where no other salt of that metal is in the bath: with another one, nobody but the plan knows how much
-// of it there is. What is told is no less than the salt itself. A material that the table doesn't know counts as it is, and that is doubtful: it may hold more metal.
-func salts(facts rules.Facts) {
+// of it there is. What is told is no less than the salt itself. A material that the table doesn't know counts as it is, and that is doubtful: it may hold more metal. The names of the
+// material and of what is in its bath are as they were told, since forms of one material differ in the metal that they hold.
+func salts(facts rules.Facts, id, bath rules.Fact) {
 	percent, ok := facts["step.wof_percent"]
 	if !ok || percent.Number == nil {
 		return
 	}
-	id, bath := facts["material.id"], facts["bath.materials"]
 	out := rules.Fact{Number: &rules.Interval{Low: percent.Number.Low, Likely: percent.Number.Likely, High: percent.Number.High}}
 	// What it is, or what else is in the bath, may be otherwise than is believed.
 	out.Doubtful = percent.Doubtful || id.Doubtful || bath.Doubtful || bath.Texts == nil
 	var m Material
 	var s Salt
-	known, isSalt := false, false
+	known, isSalt, others, forms := false, false, false, false
 	if len(id.Texts) == 1 {
 		m, known = Find(id.Texts[0])
 		s, isSalt = m.Salt()
 	}
 	out.Doubtful = out.Doubtful || !known
+	for _, name := range bath.Texts {
+		other, _ := Find(name)
+		o, salt := other.Salt()
+		switch {
+		case !isSalt || !salt || o.Metal != s.Metal:
+		case other.Name != m.Name:
+			others = true
+		case o != s: // the plan adds up what both weigh
+			forms = true
+			s.LowPercent, s.HighPercent = min(s.LowPercent, o.LowPercent), max(s.HighPercent, o.HighPercent)
+		}
+	}
+	told, ok := facts[saltsField]
 	if s.CeilingSalt != "" {
 		low, high := s.LowPercent/s.CeilingSaltPercent, s.HighPercent/s.CeilingSaltPercent
+		if ok && forms { // the plan knows how much of each form there is
+			high = low
+		}
 		out.Number.Low, out.Number.Likely, out.Number.High = out.Number.Low*low, out.Number.Likely*(low+high)/2, out.Number.High*high
 	}
 	out.Number.High = min(out.Number.High, 10_000) // what the field takes
 	out.Number.Likely, out.Number.Low = min(out.Number.Likely, out.Number.High), min(out.Number.Low, out.Number.High)
-	if told, ok := facts[saltsField]; ok {
-		if s.CeilingSalt != "" {
-			facts[saltsField] = atLeast(told, out)
-		}
-		return
+	switch {
+	case ok && isSalt && s.CeilingSalt == "": // no ceiling to hold it against
+	case ok:
+		facts[saltsField] = atLeast(told, out)
+	case !others:
+		facts[saltsField] = out
 	}
-	if isSalt && slices.ContainsFunc(bath.Texts, func(name string) bool {
-		other, _ := Find(name)
-		o, salt := other.Salt()
-		return salt && o.Metal == s.Metal && other.Name != m.Name
-	}) {
-		return
-	}
-	facts[saltsField] = out
 }
 
 // atLeast is what was told of a figure, and no less than what is known to be in it.

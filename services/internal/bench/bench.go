@@ -95,12 +95,12 @@ type draft struct {
 	dyes     []*mordantv1.Dyestuff
 	mordants *mordantv1.SelectMordantsResponse
 	earlier  history
-	// uses are the recorded baths in the plan's vessels, by the vessel's name in the plan, oldest first.
+	// uses are the recorded baths in the plan's vessels, by the vessel's key, oldest first.
 	uses map[string][]*benchpb.VesselUse
 	// planned are baths of other kept sheets in the plan's vessels that the record doesn't speak of.
 	planned []plannedUse
-	// told is when the last metal of each vessel was told.
-	told map[string]*timestamppb.Timestamp
+	// metalsTold is when the last metal of each vessel was told, by its key.
+	metalsTold map[string]*timestamppb.Timestamp
 	// keptAs are the names under which materials of the plan stand on the workshop's shelf, where that isn't the plan's own.
 	keptAs map[string]string
 	// missing is true when a bath that the plan wants isn't on the sheet.
@@ -147,7 +147,7 @@ func (b *Bench) begin(ctx context.Context, member trial.MemberID, plan *benchpb.
 	if err != nil {
 		return nil, err
 	}
-	d := &draft{member: member, plan: plan, workshop: workshop, sheet: &benchpb.Sheet{Plan: plan, Owner: member}, asked: questions{}, told: toldTimes(workshop)}
+	d := &draft{member: member, plan: plan, workshop: workshop, sheet: &benchpb.Sheet{Plan: plan, Owner: member}, asked: questions{}, metalsTold: toldTimes(workshop)}
 	if workshop.GetDue() {
 		// What was said a year ago counts no more; the balances are still there.
 		d.workshop = &benchpb.Workshop{
@@ -170,6 +170,9 @@ func (b *Bench) begin(ctx context.Context, member trial.MemberID, plan *benchpb.
 
 func (d *draft) newBath(p *benchpb.PlanBath) *bath {
 	out := &bath{plan: p, out: &benchpb.SheetBath{Name: p.GetName(), Kind: p.GetKind(), Day: p.GetDay(), Vessel: p.GetVessel()}}
+	if v := d.vessel(p.GetVessel()); v != nil {
+		out.out.Vessel = v.GetName() // as the workshop writes it
+	}
 	for _, piece := range d.plan.GetPieces() {
 		if len(p.GetPieces()) == 0 || contains(p.GetPieces(), piece.GetLabel()) {
 			out.pieces = append(out.pieces, piece)
@@ -183,6 +186,13 @@ func (d *draft) remark(format string, args ...any) {
 	text := fmt.Sprintf(format, args...)
 	if !contains(d.sheet.Remarks, text) {
 		d.sheet.Remarks = append(d.sheet.Remarks, text)
+	}
+}
+
+func (one *bath) remark(format string, args ...any) {
+	text := fmt.Sprintf(format, args...)
+	if !contains(one.out.Remarks, text) {
+		one.out.Remarks = append(one.out.Remarks, text)
 	}
 }
 
@@ -210,6 +220,7 @@ func (b *Bench) work(ctx context.Context, member trial.MemberID, plan *benchpb.P
 	if err := b.nameMaterials(ctx, d); err != nil {
 		return nil, nil, err
 	}
+	d.tellWorkshop()
 	facts := d.facts()
 	return d, facts, b.judge(ctx, d, facts)
 }

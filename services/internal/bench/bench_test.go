@@ -61,6 +61,12 @@ func TestBench(t *testing.T) {
 		"a shelf knows a material by its names":                    shelfByNames,
 		"a kept sheet is asked after":                              keptSheetsAreAskedAfter,
 		"a taken piece brings its history":                         takenPiecesBringTheirHistory,
+		"chosen baths are told by their names":                     chosenByTheirNames,
+		"more names than modules are asked about":                  moreNamesThanAreAskedAbout,
+		"two names that nobody knows":                              twoNamesThatNobodyKnows,
+		"forms that weigh otherwise":                               formsThatWeighOtherwise,
+		"vessels by one rule":                                      vesselsByOneRule,
+		"a sheet that was done isn't asked after again":            doneSheetsAreNotAskedAfter,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, open(t, modules)) })
 	}
@@ -80,6 +86,7 @@ func plainWeekAsksNothing(t *testing.T, w *workplace) {
 			}, q.GetScope(), "%v", q)
 		}
 		assert.Equal(t, personal, s.GetStanding())
+		assert.Contains(t, strings.Join(s.GetRemarks(), "\n"), "ppe: gloves, goggles, dust_mask; ppe.mask: particulate; people.children_present: no", "what was told once is told again")
 		for _, b := range s.GetBaths() {
 			assert.NotEmpty(t, b.GetLoads(), b.GetName())
 			assert.NotEmpty(t, b.GetMoments(), b.GetName())
@@ -376,7 +383,9 @@ func amountsFeedRules(t *testing.T, w *workplace) {
 	_, err := w.UpdateWorkshop(t.Context(), byAsh, coarse, "")
 	require.NoError(t, err)
 	for wof, standing := range map[float64]benchpb.Standing{3.5: personal, 3.99: stopped, 4.5: stopped} {
-		s, err := w.Plan(t.Context(), ash, saddened(wof))
+		crystals := saddened(wof)
+		crystals.Baths[0].Doses[0].Material = "ferrous sulfate heptahydrate"
+		s, err := w.Plan(t.Context(), ash, crystals)
 		require.NoError(t, err)
 		assert.Equal(t, standing, s.GetStanding(), "%v %%", wof)
 	}

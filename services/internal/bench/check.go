@@ -19,123 +19,140 @@ const (
 	maxFibres = 8
 )
 
+// checker gathers what parts of a plan say against each other.
+type checker struct {
+	*draft
+	faults trial.Faults
+	labels map[string]bool // of pieces
+	names  map[string]bool // of the baths above
+	day    int32           // of the bath above that tells one
+}
+
+func (c *checker) fault(field, format string, args ...any) {
+	c.faults = append(c.faults, &trial.FieldFault{Field: "plan." + field, Text: fmt.Sprintf(format, args...)})
+}
+
 // check finds what a look at each field alone can't.
 func (d *draft) check() error {
-	var faults trial.Faults
-	fault := func(field, format string, args ...any) {
-		faults = append(faults, &trial.FieldFault{Field: "plan." + field, Text: fmt.Sprintf(format, args...)})
-	}
-	labels, ids := map[string]bool{}, map[string]bool{}
-	for i, p := range d.plan.GetPieces() {
-		if labels[p.GetLabel()] {
-			fault(fmt.Sprintf("pieces[%d].label", i), "%q is another piece's already", p.GetLabel())
-		}
-		if p.GetTakenFrom() != "" && p.GetTakenFrom() == p.GetId() {
-			fault(fmt.Sprintf("pieces[%d].taken_from", i), "is the piece itself")
-		}
-		labels[p.GetLabel()], ids[p.GetId()] = true, true
-	}
-	if n := len(d.fibres()); n > maxFibres {
-		fault("pieces", "are of %d fibres; allowed: 1 to %d", n, maxFibres)
-	}
-	names, day := map[string]int{}, int32(0)
+	c := &checker{draft: d, labels: map[string]bool{}, names: map[string]bool{}}
+	c.pieces()
 	for i, b := range d.plan.GetBaths() {
 		at := fmt.Sprintf("baths[%d].", i)
-		if _, twice := names[b.GetName()]; twice {
-			fault(at+"name", "%q is another bath's already", b.GetName())
+		c.bath(at, b)
+		c.vat(at, b)
+		c.doses(at, b)
+	}
+	c.mordant()
+	if n := len(d.dyestuffs()); n > maxDyes {
+		c.fault("baths", "have %d dyestuffs; allowed: at most %d in one plan", n, maxDyes)
+	}
+	if len(c.faults) > 0 {
+		return c.faults
+	}
+	return nil
+}
+
+func (c *checker) pieces() {
+	for i, p := range c.plan.GetPieces() {
+		if c.labels[p.GetLabel()] {
+			c.fault(fmt.Sprintf("pieces[%d].label", i), "%q is another piece's already", p.GetLabel())
 		}
-		for k, label := range b.GetPieces() {
-			if !labels[label] || slices.Index(b.GetPieces(), label) != k {
-				fault(fmt.Sprintf("%spieces[%d]", at, k), "%q is no label of a piece of this plan, or stands twice", label)
-			}
+		if p.GetTakenFrom() != "" && p.GetTakenFrom() == p.GetId() {
+			c.fault(fmt.Sprintf("pieces[%d].taken_from", i), "is the piece itself")
 		}
-		if before := b.GetExhaustOf(); before != "" {
-			if _, known := names[before]; !known {
-				fault(at+"exhaust_of", "%q is no bath that stands before this one", before)
-			}
-		} else if len(b.GetUptakes()) > 0 {
-			fault(at+"uptakes", "are given, and exhaust_of is not")
+		c.labels[p.GetLabel()] = true
+	}
+	if n := len(c.fibres()); n > maxFibres {
+		c.fault("pieces", "are of %d fibres; allowed: 1 to %d", n, maxFibres)
+	}
+}
+
+// bath is its name, its pieces, its day and its vessel, and which bath it is the exhaust of.
+func (c *checker) bath(at string, b *benchpb.PlanBath) {
+	if c.names[b.GetName()] {
+		c.fault(at+"name", "%q is another bath's already", b.GetName())
+	}
+	for k, label := range b.GetPieces() {
+		if !c.labels[label] || slices.Index(b.GetPieces(), label) != k {
+			c.fault(fmt.Sprintf("%spieces[%d]", at, k), "%q is no label of a piece of this plan, or stands twice", label)
 		}
-		names[b.GetName()] = i
-		if b.GetDay() > 0 {
-			if b.GetDay() < day {
-				fault(at+"day", "%d is before the day of a bath above, %d", b.GetDay(), day)
-			}
-			day = b.GetDay()
+	}
+	if before := b.GetExhaustOf(); before != "" {
+		if !c.names[before] {
+			c.fault(at+"exhaust_of", "%q is no bath that stands before this one", before)
 		}
-		if b.GetVessel() != "" && len(d.workshop.GetVessels()) > 0 && d.vessel(b.GetVessel()) == nil {
-			fault(at+"vessel", "%q is no vessel of the workshop; it has %s", b.GetVessel(), strings.Join(d.vessels(), ", "))
+	} else if len(b.GetUptakes()) > 0 {
+		c.fault(at+"uptakes", "are given, and exhaust_of is not")
+	}
+	c.names[b.GetName()] = true
+	if b.GetDay() > 0 {
+		if b.GetDay() < c.day {
+			c.fault(at+"day", "%d is before the day of a bath above, %d", b.GetDay(), c.day)
 		}
-		if b.GetVat() == "" && b.GetIndigoGPerL() > 0 {
-			fault(at+"indigo_g_per_l", "is given, and vat is not")
-		}
-		if b.GetBlankOf() != "" {
-			if b.GetVat() != "" {
-				fault(at+"vat", "is given with blank_of; allowed: none, since a vat by its name holds indigo; tell what the blank holds as doses")
-			}
-			for k, dose := range b.GetDoses() {
-				if dose.GetDyestuff() {
-					fault(fmt.Sprintf("%sdoses[%d].dyestuff", at, k), "is true with blank_of; allowed: no dyestuff in a blank bath")
-				}
-			}
-		}
-		if b.GetVat() == "" && b.GetIndigoByActiveDye() {
-			fault(at+"indigo_by_active_dye", "is given, and vat is not: of a dose, form and purity_percent say it")
-		}
-		if b.GetVat() != "" && b.GetKind() != benchpb.BathKind_BATH_KIND_VAT {
-			fault(at+"vat", "is given, and kind is not a vat: what holds for vats would be passed over")
-		}
-		if b.GetVat() != "" && b.GetIndigoGPerL() == 0 {
-			fault(at+"indigo_g_per_l", "is required for a vat; allowed: above 0, at most 1000")
-		}
-		seen := map[string]bool{}
+		c.day = b.GetDay()
+	}
+	c.knownVessel(at+"vessel", b.GetVessel())
+}
+
+func (c *checker) knownVessel(field, name string) {
+	if name != "" && len(c.workshop.GetVessels()) > 0 && c.vessel(name) == nil {
+		c.fault(field, "%q is no vessel of the workshop; it has %s", name, strings.Join(c.vessels(), ", "))
+	}
+}
+
+// vat is what only a vat has, and what a blank of one can't have.
+func (c *checker) vat(at string, b *benchpb.PlanBath) {
+	if b.GetVat() == "" && b.GetIndigoGPerL() > 0 {
+		c.fault(at+"indigo_g_per_l", "is given, and vat is not")
+	}
+	if b.GetBlankOf() != "" {
 		if b.GetVat() != "" {
-			seen["indigo"] = true
+			c.fault(at+"vat", "is given with blank_of; allowed: none, since a vat by its name holds indigo; tell what the blank holds as doses")
 		}
 		for k, dose := range b.GetDoses() {
-			if seen[dose.GetMaterial()] {
-				fault(fmt.Sprintf("%sdoses[%d].material", at, k), "%q is in this bath already", dose.GetMaterial())
+			if dose.GetDyestuff() {
+				c.fault(fmt.Sprintf("%sdoses[%d].dyestuff", at, k), "is true with blank_of; allowed: no dyestuff in a blank bath")
 			}
-			if of := dose.GetPartsOf().GetOf(); dose.GetPartsOf() != nil && !seen[of] {
-				fault(fmt.Sprintf("%sdoses[%d].parts_of.of", at, k), "%q is no material that stands before this one", of)
-			}
-			seen[dose.GetMaterial()] = true
 		}
 	}
-	if wish := d.plan.GetMordant(); wish != nil {
-		if len(d.dyestuffs()) == 0 {
-			fault("mordant", "is given, and no bath has a dyestuff")
-		}
-		if wish.GetVessel() != "" && len(d.workshop.GetVessels()) > 0 && d.vessel(wish.GetVessel()) == nil {
-			fault("mordant.vessel", "%q is no vessel of the workshop; it has %s", wish.GetVessel(), strings.Join(d.vessels(), ", "))
-		}
-		if own := wish.GetModifier().GetVessel(); own != "" && len(d.workshop.GetVessels()) > 0 && d.vessel(own) == nil {
-			fault("mordant.modifier.vessel", "%q is no vessel of the workshop; it has %s", own, strings.Join(d.vessels(), ", "))
-		}
+	if b.GetVat() == "" && b.GetIndigoByActiveDye() {
+		c.fault(at+"indigo_by_active_dye", "is given, and vat is not: of a dose, form and purity_percent say it")
 	}
-	if n := len(d.dyestuffs()); n > maxDyes {
-		fault("baths", "have %d dyestuffs; allowed: at most %d in one plan", n, maxDyes)
+	if b.GetVat() != "" && b.GetKind() != benchpb.BathKind_BATH_KIND_VAT {
+		c.fault(at+"vat", "is given, and kind is not a vat: what holds for vats would be passed over")
 	}
-	if len(faults) > 0 {
-		return faults
+	if b.GetVat() != "" && b.GetIndigoGPerL() == 0 {
+		c.fault(at+"indigo_g_per_l", "is required for a vat; allowed: above 0, at most 1000")
 	}
-	return nil
 }
 
-func (d *draft) vessel(name string) *benchpb.Vessel {
-	for _, v := range d.workshop.GetVessels() {
-		if v.GetName() == name {
-			return v
-		}
+// doses are of one material each, and go by none that stands below.
+func (c *checker) doses(at string, b *benchpb.PlanBath) {
+	seen := map[string]bool{}
+	if b.GetVat() != "" {
+		seen["indigo"] = true
 	}
-	return nil
+	for k, dose := range b.GetDoses() {
+		if seen[dose.GetMaterial()] {
+			c.fault(fmt.Sprintf("%sdoses[%d].material", at, k), "%q is in this bath already", dose.GetMaterial())
+		}
+		if of := dose.GetPartsOf().GetOf(); dose.GetPartsOf() != nil && !seen[of] {
+			c.fault(fmt.Sprintf("%sdoses[%d].parts_of.of", at, k), "%q is no material that stands before this one", of)
+		}
+		seen[dose.GetMaterial()] = true
+	}
 }
 
-func (d *draft) vessels() (names []string) {
-	for _, v := range d.workshop.GetVessels() {
-		names = append(names, v.GetName())
+func (c *checker) mordant() {
+	wish := c.plan.GetMordant()
+	if wish == nil {
+		return
 	}
-	return names
+	if len(c.dyestuffs()) == 0 {
+		c.fault("mordant", "is given, and no bath has a dyestuff")
+	}
+	c.knownVessel("mordant.vessel", wish.GetVessel())
+	c.knownVessel("mordant.modifier.vessel", wish.GetModifier().GetVessel())
 }
 
 // fibres are those of all pieces, in the order in which they first stand.

@@ -1,6 +1,7 @@
 package bench_test
 
 import (
+	"context"
 	"strings"
 	"testing"
 
@@ -8,6 +9,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
+	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/bench"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
@@ -32,8 +36,9 @@ func afterMordants(t *testing.T, w *workplace) {
 			assert.Empty(t, b.GetVessel(), b.GetName())
 			assert.Empty(t, b.GetMoments(), "%s is told no heat", b.GetName())
 			assert.Contains(t, strings.Join(b.GetRemarks(), "\n"), "isn't told", b.GetName())
-			assert.Nil(t, w.modules.fact("ferrous sulfate", "bath.ph"))
-			assert.Nil(t, w.modules.fact("ferrous sulfate", "step.minutes"))
+			assert.NotNil(t, w.modules.fact("ferrous sulfate heptahydrate", "step.wof_percent"))
+			assert.Nil(t, w.modules.fact("ferrous sulfate heptahydrate", "bath.ph"))
+			assert.Nil(t, w.modules.fact("ferrous sulfate heptahydrate", "step.minutes"))
 		case b.GetKind() == benchpb.BathKind_BATH_KIND_RINSE:
 			chalk++
 			assert.Equal(t, "pot", b.GetVessel())
@@ -55,7 +60,7 @@ func afterMordants(t *testing.T, w *workplace) {
 	assert.Equal(t, "vat", last.GetVessel())
 	assert.InDelta(t, 50, last.GetHoldC(), 1e-9)
 	assert.NotEmpty(t, last.GetMoments())
-	assert.InDelta(t, 5, w.modules.fact("ferrous sulfate", "bath.ph").GetNumber().GetLow(), 1e-9)
+	assert.InDelta(t, 5, w.modules.fact("ferrous sulfate heptahydrate", "bath.ph").GetNumber().GetLow(), 1e-9)
 
 	p.Mordant.Modifier.Vessel = "bucket"
 	_, err = w.Plan(t.Context(), ash, p)
@@ -63,6 +68,42 @@ func afterMordants(t *testing.T, w *workplace) {
 	require.ErrorAs(t, err, &faults)
 	assert.Equal(t, "plan.mordant.modifier.vessel", faults[0].Field)
 	assert.Contains(t, faults[0].Text, "pot, vat")
+}
+
+// named has the mordant module call what it chooses first by another name.
+type named struct {
+	bench.Modules
+	name string
+}
+
+func (m named) SelectMordants(ctx context.Context, module string, q *mordantv1.SelectMordantsRequest) (*mordantv1.SelectMordantsResponse, *typesv1.ModuleIdentity, error) {
+	r, who, err := m.Modules.SelectMordants(ctx, module, q)
+	for _, f := range r.GetFibres() {
+		f.Choices = f.GetChoices()[:1]
+		f.Choices[0].Steps = f.GetChoices()[0].GetSteps()[:1]
+		f.Choices[0].Steps[0].Material.Material = m.name
+	}
+	return r, who, err
+}
+
+// A chosen bath is one of tannin, or a rinse in chalk, by what goes in by that name, and by nothing that has the word in its own.
+func chosenByTheirNames(t *testing.T, w *workplace) {
+	w.answered(t)
+	p := plainWeek()
+	p.Baths = p.Baths[1:2]
+	p.Mordant = &benchpb.MordantWish{Volume: &benchpb.MordantWish_LiquorRatio{LiquorRatio: 40}, Vessel: "pot", Heat: &benchpb.Heat{StartC: 30, HoldC: 85, HoldMin: 60}}
+	modules := w.modules.Modules
+	for name, kind := range map[string]benchpb.BathKind{
+		"chalk": benchpb.BathKind_BATH_KIND_RINSE, "Chalk": benchpb.BathKind_BATH_KIND_RINSE, "tannin": benchpb.BathKind_BATH_KIND_TANNIN,
+		"alum without chalk": benchpb.BathKind_BATH_KIND_MORDANT, "tannin-free alum": benchpb.BathKind_BATH_KIND_MORDANT,
+	} {
+		w.modules.Modules = named{modules, name}
+		s, err := w.Plan(t.Context(), ash, p)
+		require.NoError(t, err)
+		require.True(t, s.GetBaths()[0].GetChosen(), name)
+		assert.Equal(t, kind, s.GetBaths()[0].GetKind(), name)
+		assert.Equal(t, kind != benchpb.BathKind_BATH_KIND_RINSE, len(s.GetBaths()[0].GetMoments()) > 0, "%s: only a rinse isn't heated as mordants are", name)
+	}
 }
 
 // What was said of copperas needn't be said again of ferrous sulfate; of two entries that may be it, neither counts.

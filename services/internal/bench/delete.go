@@ -43,10 +43,11 @@ func (b *Bench) revise(ctx context.Context, by store.Actor, plan trial.ID, etag,
 		return nil, err
 	}
 	row, err := b.store.KeepSheet(ctx, by, b.now(), plan, act, reason, func(keeping store.SheetKeeping) (*store.SheetRow, error) {
-		s, facts, err := decode(*keeping.Newest)
+		kept, err := decode(*keeping.Newest)
 		if err != nil {
 			return nil, err
 		}
+		s := kept.GetSheet()
 		if etag != "" && etag != s.GetEtag() {
 			return nil, &trial.StaleError{Kind: "sheet", ID: plan, Given: etag, Current: s.GetEtag()}
 		}
@@ -54,7 +55,7 @@ func (b *Bench) revise(ctx context.Context, by store.Actor, plan trial.ID, etag,
 			return nil, err
 		}
 		s.Revision, s.Etag, s.CreateTime = 0, "", nil
-		body, err := canonical.Marshal(&benchpb.KeptSheet{Sheet: s, Facts: facts})
+		body, err := canonical.Marshal(kept)
 		next := &store.SheetRow{TrialID: s.GetPlan().GetTrialId(), Title: s.GetPlan().GetTitle(), Standing: int32(s.GetStanding()), Body: body}
 		if s.GetDeleteTime() != nil {
 			next.Standing, next.Deleted = 0, true
@@ -64,6 +65,5 @@ func (b *Bench) revise(ctx context.Context, by store.Actor, plan trial.ID, etag,
 	if err != nil {
 		return nil, err
 	}
-	s, _, err := decode(row)
-	return s, err
+	return decoded(row)
 }

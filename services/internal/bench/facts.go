@@ -1,6 +1,7 @@
 package bench
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -47,6 +48,37 @@ func (k known) sorted() (list []*benchpb.Answer) {
 	return list
 }
 
+// answerText is an answer in words.
+func answerText(a *benchpb.Answer) string {
+	text := ""
+	switch v := a.GetValue().(type) {
+	case *benchpb.Answer_Truth:
+		text = map[bool]string{true: "yes", false: "no"}[v.Truth]
+	case *benchpb.Answer_Texts:
+		if text = strings.Join(v.Texts.GetValues(), ", "); text == "" {
+			text = "none"
+		}
+	case *benchpb.Answer_Number:
+		if text = fmt.Sprintf("%.4g", v.Number.GetLow()); v.Number.GetHigh() > v.Number.GetLow() {
+			text += fmt.Sprintf(" to %.4g", v.Number.GetHigh())
+		}
+	}
+	return a.GetField() + ": " + text
+}
+
+// tellWorkshop says what of the workshop as a whole the rules go by: gloves, air and a drain that were told in spring may not be there today.
+func (d *draft) tellWorkshop() {
+	var told []string
+	for _, a := range d.workshop.GetAnswers() {
+		if !personal(a.GetField()) {
+			told = append(told, answerText(a))
+		}
+	}
+	if len(told) > 0 {
+		d.remark("the rules were held against what the workshop says of itself (%s): where it is otherwise today, nothing here is released before that is told", strings.Join(told, "; "))
+	}
+}
+
 // personal tells the fields about a person, which are never sent to a core.
 func personal(field string) bool { return strings.HasPrefix(field, "person.") }
 
@@ -87,81 +119,146 @@ func (one *bath) materials() (names []string, whole bool) {
 	return names, whole
 }
 
+// inventory is a list of materials with whether it is all of them.
+type inventory struct {
+	materials []string
+	whole     bool
+}
+
+func (t *inventory) add(whole bool, names ...string) {
+	for _, name := range names {
+		if !contains(t.materials, name) {
+			t.materials = append(t.materials, name)
+		}
+	}
+	t.whole = t.whole && whole
+}
+
+// texts tells a list that fits. One that may lack something can raise a hazard and can't rule one out.
+func (t *inventory) texts(k known, field string) {
+	if len(t.materials) <= maxTexts {
+		k.texts(field, !t.whole, t.materials...)
+	}
+}
+
+// maxTexts bounds the texts of an answer.
+const maxTexts = 64
+
+// liquor is what is in a bath, and what of that its pieces carry into it.
+type liquor struct{ contents, brought inventory }
+
+// liquors are those of the baths in their order.
+func (d *draft) liquors() []liquor {
+	out := make([]liquor, len(d.baths))
+	byName := map[string]int{}
+	carried := map[string]int{} // by piece: the bath it comes from
+	for i, one := range d.baths {
+		l := &out[i]
+		names, whole := one.materials()
+		l.contents.whole = true
+		l.contents.add(whole, names...)
+		if before, ok := byName[one.plan.GetExhaustOf()]; ok {
+			l.contents.add(out[before].contents.whole, out[before].contents.materials...)
+		}
+		l.brought.whole = !d.missing || one.plan.GetRinsedBefore()
+		for _, p := range one.pieces {
+			if from, wet := carried[p.GetLabel()]; wet && !one.plan.GetRinsedBefore() {
+				l.brought.add(out[from].contents.whole, out[from].contents.materials...)
+			}
+			carried[p.GetLabel()] = i
+		}
+		l.contents.add(l.brought.whole, l.brought.materials...)
+		byName[one.plan.GetName()] = i
+	}
+	return out
+}
+
+// wholeTrial are the materials of all baths, and what pieces met before them.
+func (d *draft) wholeTrial() (all inventory) {
+	all.whole = !d.missing // baths that are missing would bring something
+	all.add(len(d.earlier.unknown) == 0, d.earlier.materials...)
+	for _, one := range d.baths {
+		names, whole := one.materials()
+		all.add(whole, names...)
+	}
+	return all
+}
+
+// past is what came before a bath: for its pieces, for its vessel, and whether anything was dyed.
+type past struct {
+	earlier inventory           // what pieces met before the plan, and whether that and all baths above are known
+	met     map[string][]string // by piece: what it met in baths above
+	held    map[string][]string // by the vessel's key: what it held, of the record and of the plan, the last of it last
+	unsure  map[string]bool     // by the vessel's key: not all of that is known
+	dyed    bool
+}
+
+func (d *draft) past() *past {
+	p := &past{met: map[string][]string{}, held: map[string][]string{}, unsure: map[string]bool{}, dyed: len(d.earlier.materials) > 0 || len(d.earlier.unknown) > 0}
+	p.earlier.whole = !d.missing
+	p.earlier.add(len(d.earlier.unknown) == 0, d.earlier.materials...)
+	for vessel, uses := range d.uses {
+		for _, use := range uses {
+			p.hold(vessel, use.GetMaterials(), !use.GetContentsNotStated())
+		}
+	}
+	return p
+}
+
+// hold puts what was in a vessel last behind all that was in it.
+func (p *past) hold(vessel string, materials []string, whole bool) {
+	p.held[vessel] = append(slices.DeleteFunc(slices.Clone(p.held[vessel]), func(m string) bool { return contains(materials, m) }), materials...)
+	p.unsure[vessel] = p.unsure[vessel] || !whole
+}
+
+// tell adds to the facts of a bath what came before it.
+func (p *past) tell(k known, one *bath) {
+	before := inventory{whole: true}
+	before.add(p.earlier.whole, p.earlier.materials...)
+	for _, piece := range one.pieces {
+		before.add(true, p.met[piece.GetLabel()]...)
+	}
+	before.texts(k, "trial.earlier_materials")
+	if vessel := vesselKey(one.plan.GetVessel()); vessel != "" {
+		held := p.held[vessel]
+		newest := held[max(0, len(held)-maxTexts):] // the newest count; of more than a list takes, not all is known
+		k.texts("vessel.earlier_materials", p.unsure[vessel] || len(newest) < len(held), newest...)
+	}
+}
+
+// pass counts a bath among what came before the next.
+func (p *past) pass(one *bath, l *liquor) {
+	for _, piece := range one.pieces {
+		met := inventory{materials: p.met[piece.GetLabel()]}
+		met.add(true, l.contents.materials...)
+		p.met[piece.GetLabel()] = met.materials
+	}
+	if vessel := vesselKey(one.plan.GetVessel()); vessel != "" {
+		p.hold(vessel, l.contents.materials, l.contents.whole)
+	}
+	p.earlier.whole = p.earlier.whole && l.contents.whole
+	p.dyed = p.dyed || len(dyesOf(one.plan)) > 0
+}
+
 // facts are those of every step: each material of each bath, for each fibre in it; of an exhaust also each that the bath before left in it. What follows from the plan comes first, then what was answered,
 // the nearest first: the dose, the bath, the plan, the shelf, the vessel, the workshop.
 func (d *draft) facts() *benchpb.SheetFacts {
 	out := &benchpb.SheetFacts{WorkshopRevision: d.workshop.GetRevision()}
-	var all []string
-	allKnown := len(d.earlier.unknown) == 0 && !d.missing // baths that are missing would bring something
-	add := func(list []string, names ...string) []string {
-		for _, name := range names {
-			if !contains(list, name) {
-				list = append(list, name)
-			}
-		}
-		return list
-	}
-	contents, whole := make([][]string, len(d.baths)), make([]bool, len(d.baths))
-	carried := map[string]int{} // by piece: the bath it comes from
-	byName := map[string]int{}
-	dyed := len(d.earlier.materials) > 0 || len(d.earlier.unknown) > 0
-	all = add(all, d.earlier.materials...)
-	brought, told := make([][]string, len(d.baths)), make([]bool, len(d.baths)) // what pieces bring along, and whether that is all
+	liquors, all, past := d.liquors(), d.wholeTrial(), d.past()
 	for i, one := range d.baths {
-		own, known := one.materials()
-		all, allKnown = add(all, own...), allKnown && known
-		if before, ok := byName[one.plan.GetExhaustOf()]; ok {
-			own, known = add(slices.Clone(own), contents[before]...), known && whole[before]
+		common := d.common(one, &liquors[i])
+		all.texts(common, "trial.materials")
+		if !past.dyed {
+			common.texts("trial.earlier_dye_classes", false)
 		}
-		told[i] = !d.missing || one.plan.GetRinsedBefore()
-		for _, p := range one.pieces {
-			if from, wet := carried[p.GetLabel()]; wet && !one.plan.GetRinsedBefore() {
-				brought[i], told[i] = add(brought[i], contents[from]...), told[i] && whole[from]
-			}
+		past.tell(common, one)
+		past.pass(one, &liquors[i])
+		materials := one.inIt()
+		if len(materials) == 0 {
+			materials = []string{""} // plain water
 		}
-		contents[i], whole[i] = add(slices.Clone(own), brought[i]...), known && told[i]
-		byName[one.plan.GetName()] = i
-		for _, p := range one.pieces {
-			carried[p.GetLabel()] = i
-		}
-	}
-	seenDye := dyed
-	held := map[string][]string{} // by vessel: what it held in earlier baths, of the record and of the plan
-	unsure := map[string]bool{}   // by vessel: not all of that is known
-	for vessel, uses := range d.uses {
-		for _, use := range uses {
-			held[vessel] = append(slices.DeleteFunc(held[vessel], func(m string) bool { return contains(use.GetMaterials(), m) }), use.GetMaterials()...)
-			unsure[vessel] = unsure[vessel] || use.GetContentsNotStated()
-		}
-	}
-	met := map[string][]string{} // by piece: what it met in earlier baths
-	sure := len(d.earlier.unknown) == 0 && !d.missing
-	for i, one := range d.baths {
-		common := d.common(one, contents[i], whole[i], brought[i], told[i], all, allKnown, seenDye)
-		before := slices.Clone(d.earlier.materials)
-		for _, p := range one.pieces {
-			before = add(before, met[p.GetLabel()]...)
-			met[p.GetLabel()] = add(met[p.GetLabel()], contents[i]...)
-		}
-		if len(before) <= 64 {
-			common.texts("trial.earlier_materials", !sure, before...)
-		}
-		if vessel := one.plan.GetVessel(); vessel != "" {
-			// The newest count; of more than a list takes, not all is known.
-			newest := held[vessel][max(0, len(held[vessel])-64):]
-			common.texts("vessel.earlier_materials", unsure[vessel] || len(newest) < len(held[vessel]), newest...)
-			// What it held last stands last.
-			held[vessel] = append(slices.DeleteFunc(slices.Clone(held[vessel]), func(m string) bool { return contains(contents[i], m) }), contents[i]...)
-			unsure[vessel] = unsure[vessel] || !whole[i]
-		}
-		sure = sure && whole[i]
-		seenDye = seenDye || len(dyesOf(one.plan)) > 0
-		inIt := one.inIt()
 		for _, fibre := range fibreFacts(one.pieces) {
-			if len(inIt) == 0 {
-				out.Steps = append(out.Steps, &benchpb.SheetStep{Bath: int32(i), Facts: d.stepFacts(one, "", common, fibre).sorted()})
-			}
-			for _, m := range inIt {
+			for _, m := range materials {
 				out.Steps = append(out.Steps, &benchpb.SheetStep{Bath: int32(i), Material: m, Facts: d.stepFacts(one, m, common, fibre).sorted()})
 			}
 		}
@@ -170,21 +267,14 @@ func (d *draft) facts() *benchpb.SheetFacts {
 }
 
 // common are the facts of every step of a bath.
-func (d *draft) common(one *bath, contents []string, whole bool, brought []string, told bool, all []string, allKnown, dyedBefore bool) known {
+func (d *draft) common(one *bath, l *liquor) known {
 	k, p := known{}, one.plan
 	if kind := stepKinds[p.GetKind()]; kind != "" {
 		k.texts("step.kind", false, kind)
 	}
-	if len(contents) <= 64 {
-		// A list that may lack something can raise a hazard and can't rule one out.
-		k.texts("bath.materials", !whole, contents...)
-		k.texts("bath.carryover", !told, brought...)
-	}
-	if len(all) <= 64 {
-		k.texts("trial.materials", !allKnown, all...)
-	}
-	if !dyedBefore {
-		k.texts("trial.earlier_dye_classes", false)
+	if len(l.contents.materials) <= maxTexts { // of which what is carried in is a part
+		l.contents.texts(k, "bath.materials")
+		l.brought.texts(k, "bath.carryover")
 	}
 	k.truth("bath.leftover_unknown", false) // a bath of a plan is made anew, or is an exhaust of one that is
 	if ph := p.GetPh(); ph != nil {
@@ -276,6 +366,19 @@ func (d *draft) stepFacts(one *bath, material string, common, fibre known) known
 		}
 		one.delivered(k, material)
 	}
+	told := d.told(one, material)
+	for field, a := range told {
+		if k[field] == nil {
+			k[field] = a
+		}
+	}
+	d.noLessThanTogether(one, material, k, told)
+	return k
+}
+
+// told are the answers that hold for a material of a bath, the nearest of each field: of the dose, the bath, the plan, the shelf, the vessel, the workshop.
+func (d *draft) told(one *bath, material string) known {
+	k := known{}
 	for _, dose := range one.plan.GetDoses() {
 		if dose.GetMaterial() == material {
 			k.add(dose.GetAnswers())

@@ -162,7 +162,7 @@ func saltsOfOneMetal(t *testing.T, w *workplace) {
 	_, err := w.UpdateWorkshop(t.Context(), byAsh, workshop, "")
 	require.NoError(t, err)
 	p := saddened(2)
-	p.Baths[0].Doses = append(p.Baths[0].Doses, percent("ferrous acetate", 2))
+	p.Baths[0].Doses = []*benchpb.PlanDose{percent("green vitriol", 2), percent("ferrous acetate", 2)}
 	s, err := w.Plan(t.Context(), ash, p)
 	require.NoError(t, err)
 	bath := bathNamed(t, s, "sadden")
@@ -171,8 +171,8 @@ func saltsOfOneMetal(t *testing.T, w *workplace) {
 	assert.Equal(t, benchpb.FindingStanding_FINDING_STANDING_FIRES, stop.GetStanding())
 	assert.Empty(t, bath.GetLoads())
 	assert.Contains(t, bath.GetRemarks(),
-		`"ferrous sulfate" (20.1 % iron) and "ferrous acetate" (22.7 to 32.1 % iron) are salts of iron: by their metal they are held against the rules together, as so much ferrous sulfate`)
-	for _, name := range []string{"ferrous sulfate", "ferrous acetate"} {
+		`"green vitriol" (20.1 % iron) and "ferrous acetate" (22.7 to 32.1 % iron) are salts of iron: by their metal they are held against the rules together, as so much ferrous sulfate`)
+	for _, name := range []string{"green vitriol", "ferrous acetate"} {
 		both := w.modules.fact(name, "step.salts_wof_percent").GetNumber()
 		assert.InDelta(t, 2+2*22.70/20.09, both.GetLow(), 0.2, name)
 		assert.InDelta(t, 2+2*32.11/20.09, both.GetHigh(), 0.2, name)

@@ -32,7 +32,7 @@ func (b *Bench) Workshop(ctx context.Context, member trial.MemberID) (*benchpb.W
 	}
 	uses, _, err := b.vesselUses(ctx, member, names, toldTimes(w))
 	for _, v := range w.GetVessels() {
-		all := uses[v.GetName()]
+		all := uses[vesselKey(v.GetName())]
 		v.Uses = all[max(0, len(all)-maxUsesShown):]
 	}
 	return w, err
@@ -90,7 +90,7 @@ func (b *Bench) UpdateWorkshop(ctx context.Context, by store.Actor, given *bench
 func (b *Bench) tellVessels(kept, present *benchpb.Workshop, toldAnew []string) error {
 	var faults trial.Faults
 	for i, name := range toldAnew {
-		if !slices.ContainsFunc(kept.GetVessels(), func(v *benchpb.Vessel) bool { return v.GetName() == name }) {
+		if vesselNamed(kept.GetVessels(), name) == nil {
 			faults = append(faults, &trial.FieldFault{Field: fmt.Sprintf("told_anew[%d]", i), Text: fmt.Sprintf("%q is no vessel of the workshop", name)})
 		}
 	}
@@ -99,12 +99,10 @@ func (b *Bench) tellVessels(kept, present *benchpb.Workshop, toldAnew []string) 
 	}
 	for _, v := range kept.GetVessels() {
 		v.Uses, v.ToldTime = nil, nil
-		anew := contains(toldAnew, v.GetName())
-		for _, before := range present.GetVessels() {
-			if before.GetName() == v.GetName() {
-				v.ToldTime = before.GetToldTime()
-				anew = anew || !proto.Equal(lastMetal(before), lastMetal(v))
-			}
+		anew := slices.ContainsFunc(toldAnew, func(name string) bool { return vesselKey(name) == vesselKey(v.GetName()) })
+		if before := vesselNamed(present.GetVessels(), v.GetName()); before != nil {
+			v.ToldTime = before.GetToldTime()
+			anew = anew || !proto.Equal(lastMetal(before), lastMetal(v))
 		}
 		if anew {
 			v.ToldTime = timestamppb.New(b.now())
@@ -122,15 +120,6 @@ func lastMetal(v *benchpb.Vessel) *benchpb.Answer {
 	return nil
 }
 
-// toldTimes tells when the last metal of each vessel was told.
-func toldTimes(w *benchpb.Workshop) map[string]*timestamppb.Timestamp {
-	out := map[string]*timestamppb.Timestamp{}
-	for _, v := range w.GetVessels() {
-		out[v.GetName()] = v.GetToldTime()
-	}
-	return out
-}
-
 // checkWorkshop sees to it that names stand once, and that answers stand where they belong.
 func checkWorkshop(w *benchpb.Workshop) error {
 	var faults trial.Faults
@@ -139,10 +128,11 @@ func checkWorkshop(w *benchpb.Workshop) error {
 	}
 	seen := map[string]bool{}
 	for i, v := range w.GetVessels() {
-		if seen[v.GetName()] {
-			fault(fmt.Sprintf("vessels[%d].name", i), "%q is another vessel's already", v.GetName())
+		if key := vesselKey(v.GetName()); seen[key] {
+			fault(fmt.Sprintf("vessels[%d].name", i), "%q is another vessel's already, whatever the case of its letters", v.GetName())
+		} else {
+			seen[key] = true
 		}
-		seen[v.GetName()] = true
 		for k, a := range v.GetAnswers() {
 			if !strings.HasPrefix(a.GetField(), "vessel.") {
 				fault(fmt.Sprintf("vessels[%d].answers[%d].field", i, k), "%q is none of a vessel: those begin with \"vessel.\"", a.GetField())
@@ -175,17 +165,26 @@ func checkWorkshop(w *benchpb.Workshop) error {
 }
 
 // decode reads a kept sheet, with what the store alone knows.
-func decode(row store.SheetRow) (*benchpb.Sheet, *benchpb.SheetFacts, error) {
+func decode(row store.SheetRow) (*benchpb.KeptSheet, error) {
 	kept := &benchpb.KeptSheet{}
 	if err := proto.Unmarshal(row.Body, kept); err != nil || kept.GetSheet() == nil {
-		return nil, nil, fmt.Errorf("sheet of plan %s as kept can't be read: %w", row.PlanID, errors.Join(err))
+		return nil, fmt.Errorf("sheet of plan %s as kept can't be read: %w", row.PlanID, errors.Join(err))
 	}
 	s := kept.GetSheet()
 	s.Revision, s.Etag, s.Owner, s.CreateTime = row.Revision, trial.Etag(row.Revision), row.Owner, timestamppb.New(row.At)
 	if row.Deleted != (s.GetDeleteTime() != nil) {
-		return nil, nil, fmt.Errorf("sheet of plan %s as kept says of itself that it is deleted, and its row doesn't, or the other way round", row.PlanID)
+		return nil, fmt.Errorf("sheet of plan %s as kept says of itself that it is deleted, and its row doesn't, or the other way round", row.PlanID)
 	}
-	return s, kept.GetFacts(), nil
+	if kept.GetPlannedTime() == nil {
+		kept.PlannedTime = s.GetCreateTime()
+	}
+	return kept, nil
+}
+
+// decoded is the sheet alone.
+func decoded(row store.SheetRow) (*benchpb.Sheet, error) {
+	kept, err := decode(row)
+	return kept.GetSheet(), err
 }
 
 // Sheet reads a member's sheet; revision 0 is the newest. Errors: trial.ErrNotFound.
@@ -194,8 +193,7 @@ func (b *Bench) Sheet(ctx context.Context, member trial.MemberID, plan trial.ID,
 	if err != nil {
 		return nil, err
 	}
-	s, _, err := decode(row)
-	return s, err
+	return decoded(row)
 }
 
 // Sheets lists a member's sheets below a plan's id: those that are deleted, or those that aren't.
@@ -210,7 +208,7 @@ func (b *Bench) Sheets(ctx context.Context, member trial.MemberID, deleted bool,
 			PlanId: rows[i].PlanID, Revision: rows[i].Revision, Title: rows[i].Title, TrialId: rows[i].TrialID, Standing: benchpb.Standing(rows[i].Standing),
 		}
 		if deleted { // its row has no standing
-			s, _, err := decode(rows[i])
+			s, err := decoded(rows[i])
 			if err != nil {
 				return nil, err
 			}
@@ -237,10 +235,11 @@ func (b *Bench) keep(ctx context.Context, by store.Actor, plan *benchpb.Plan, ac
 		var overrides []*benchpb.Override
 		var facts0 *benchpb.SheetFacts
 		if keeping.Newest != nil {
-			var err error
-			if newest, facts0, err = decode(*keeping.Newest); err != nil {
+			kept, err := decode(*keeping.Newest)
+			if err != nil {
 				return nil, err
 			}
+			newest, facts0 = kept.GetSheet(), kept.GetFacts()
 			if newest.GetDeleteTime() != nil {
 				return nil, sheetDeleted(plan.GetId())
 			}
@@ -249,6 +248,7 @@ func (b *Bench) keep(ctx context.Context, by store.Actor, plan *benchpb.Plan, ac
 			}
 		}
 		if change != nil {
+			var err error
 			if overrides, err = change(newest); err != nil {
 				return nil, err
 			}
@@ -258,8 +258,7 @@ func (b *Bench) keep(ctx context.Context, by store.Actor, plan *benchpb.Plan, ac
 	if err != nil {
 		return nil, err
 	}
-	s, _, err := decode(row)
-	return s, err
+	return decoded(row)
 }
 
 // row is a draft as it is kept, or nil when it says what the newest sheet says.
@@ -370,14 +369,15 @@ func (b *Bench) InspectAgain(ctx context.Context, by store.Actor, plans []trial.
 		// As many sheets as make a full call.
 		part := batch{first: from}
 		for from < len(rows) {
-			s, facts, err := decode(rows[from])
+			kept, err := decode(rows[from])
 			if err != nil {
 				return nil, errors.Join(err, group.Wait())
 			}
-			if len(part.sheets) > 0 && len(part.steps)+len(facts.GetSteps()) > stepsACall {
+			steps := kept.GetFacts().GetSteps()
+			if len(part.kept) > 0 && len(part.steps)+len(steps) > stepsACall {
 				break
 			}
-			part.sheets, part.facts, part.steps = append(part.sheets, s), append(part.facts, facts), append(part.steps, facts.GetSteps()...)
+			part.kept, part.steps = append(part.kept, kept), append(part.steps, steps...)
 			from++
 		}
 		group.Go(func() error { return b.inspectBatch(inside, by, workshop, part, out) })
@@ -390,10 +390,9 @@ func (b *Bench) InspectAgain(ctx context.Context, by store.Actor, plans []trial.
 
 // batch is as many sheets as make a full call.
 type batch struct {
-	first  int // where the inspections of it stand
-	sheets []*benchpb.Sheet
-	facts  []*benchpb.SheetFacts
-	steps  []*benchpb.SheetStep
+	first int // where the inspections of it stand
+	kept  []*benchpb.KeptSheet
+	steps []*benchpb.SheetStep
 }
 
 func (b *Bench) inspectBatch(ctx context.Context, by store.Actor, workshop *benchpb.Workshop, part batch, out []*benchpb.SheetInspection) error {
@@ -405,16 +404,16 @@ func (b *Bench) inspectBatch(ctx context.Context, by store.Actor, workshop *benc
 	group, inside := errgroup.WithContext(ctx)
 	group.SetLimit(32)
 	begin := 0
-	for i, s := range part.sheets {
+	for i, kept := range part.kept {
 		first := begin
-		begin += len(part.facts[i].GetSteps())
+		begin += len(kept.GetFacts().GetSteps())
 		last := begin
 		group.Go(func() error {
-			one, err := b.inspected(inside, by, s, part.facts[i], j.of(first, last))
+			one, err := b.inspected(inside, by, kept, j.of(first, last))
 			if err != nil {
 				return err
 			}
-			if one.WorkshopChanged = workshop.GetDue() || workshop.GetRevision() != part.facts[i].GetWorkshopRevision(); one.WorkshopChanged {
+			if one.WorkshopChanged = workshop.GetDue() || workshop.GetRevision() != kept.GetFacts().GetWorkshopRevision(); one.WorkshopChanged {
 				one.Now = max(one.Now, benchpb.Standing_STANDING_NEEDS_ANSWERS)
 			}
 			out[part.first+i] = one
@@ -432,7 +431,8 @@ func (j *judged) of(from, to int) *judged {
 }
 
 // inspected compares what is said now of a sheet with what stands on it, and keeps a next revision when that differs.
-func (b *Bench) inspected(ctx context.Context, by store.Actor, s *benchpb.Sheet, facts *benchpb.SheetFacts, j *judged) (*benchpb.SheetInspection, error) {
+func (b *Bench) inspected(ctx context.Context, by store.Actor, kept *benchpb.KeptSheet, j *judged) (*benchpb.SheetInspection, error) {
+	s, facts := kept.GetSheet(), kept.GetFacts()
 	out := &benchpb.SheetInspection{PlanId: s.GetPlan().GetId(), Revision: s.GetRevision(), Title: s.GetPlan().GetTitle(), Before: s.GetStanding(), Now: s.GetStanding()}
 	now := proto.Clone(s).(*benchpb.Sheet) //nolint:forcetypeassert // a clone is of the same type
 	byBath, err := j.byBath(facts, len(s.GetBaths()))
@@ -463,10 +463,10 @@ func (b *Bench) inspected(ctx context.Context, by store.Actor, s *benchpb.Sheet,
 		if keeping.Newest == nil || keeping.Newest.Revision != s.GetRevision() {
 			return nil, &trial.StaleError{Kind: "sheet", ID: s.GetPlan().GetId(), Given: s.GetEtag(), Current: "another"}
 		}
-		kept := proto.Clone(now).(*benchpb.Sheet) //nolint:forcetypeassert // as above
-		kept.Revision, kept.Etag, kept.CreateTime = 0, "", nil
-		body, err := canonical.Marshal(&benchpb.KeptSheet{Sheet: kept, Facts: facts})
-		return &store.SheetRow{TrialID: s.GetPlan().GetTrialId(), Title: s.GetPlan().GetTitle(), Standing: int32(kept.GetStanding()), Body: body}, err
+		next := proto.Clone(now).(*benchpb.Sheet) //nolint:forcetypeassert // as above
+		next.Revision, next.Etag, next.CreateTime = 0, "", nil
+		body, err := canonical.Marshal(&benchpb.KeptSheet{Sheet: next, Facts: facts, PlannedTime: kept.GetPlannedTime()})
+		return &store.SheetRow{TrialID: s.GetPlan().GetTrialId(), Title: s.GetPlan().GetTitle(), Standing: int32(next.GetStanding()), Body: body}, err
 	})
 	if err != nil {
 		return nil, err

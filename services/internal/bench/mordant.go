@@ -357,13 +357,15 @@ func (d *draft) mordantBath(fibres []string, number int, step *mordantv1.Mordant
 // done says how a step of a choice is done. What is told of mordants isn't told of what goes on after them: an hour near the boil is no rinse in chalk, and no minutes in iron.
 func done(p *benchpb.PlanBath, step *mordantv1.MordantStep, wish *benchpb.MordantWish) {
 	p.Kind, p.Vessel, p.Heat, p.Ph = benchpb.BathKind_BATH_KIND_MORDANT, wish.GetVessel(), wish.GetHeat(), wish.GetPh()
-	switch material := step.GetMaterial().GetMaterial(); {
-	case step.GetModifies():
+	if step.GetModifies() {
 		own := wish.GetModifier()
 		p.Kind, p.Vessel, p.Heat, p.Ph = benchpb.BathKind_BATH_KIND_MODIFIER, own.GetVessel(), own.GetHeat(), own.GetPh()
-	case strings.Contains(material, "chalk"):
+		return
+	}
+	switch strings.ToLower(step.GetMaterial().GetMaterial()) { // by their names in tables of facts, and nothing that merely sounds like them
+	case "chalk":
 		p.Kind, p.Heat, p.Ph = benchpb.BathKind_BATH_KIND_RINSE, nil, nil
-	case strings.Contains(material, "tannin"):
+	case "tannin":
 		p.Kind = benchpb.BathKind_BATH_KIND_TANNIN
 	}
 }

@@ -25,7 +25,7 @@ func (b *Bench) usesPlanned(ctx context.Context, d *draft) error {
 	wanted := map[string]bool{}
 	for _, one := range d.baths {
 		if vessel := one.plan.GetVessel(); vessel != "" {
-			wanted[vessel] = true
+			wanted[vesselKey(vessel)] = true
 		}
 	}
 	if len(wanted) == 0 {
@@ -39,21 +39,21 @@ func (b *Bench) usesPlanned(ctx context.Context, d *draft) error {
 		if rows[i].PlanID == d.plan.GetId() {
 			continue
 		}
-		s, facts, err := decode(rows[i])
+		kept, err := decode(rows[i])
 		if err != nil {
 			return err
 		}
-		at := s.GetCreateTime().AsTime()
+		s, at := kept.GetSheet(), kept.GetPlannedTime().AsTime() // inspected again later, it may have been done since
 		for k, one := range s.GetBaths() {
-			vessel := one.GetVessel()
+			vessel := vesselKey(one.GetVessel())
 			if one.GetStanding() > benchpb.Standing_STANDING_PERSONAL_ANSWERS { // whoever follows the sheet doesn't do it
 				continue
 			}
-			if told := d.told[vessel]; !wanted[vessel] || told != nil && !at.After(told.AsTime()) || d.usedSince(vessel, at) {
+			if told := d.metalsTold[vessel]; !wanted[vessel] || told != nil && !at.After(told.AsTime()) || d.usedSince(vessel, at) {
 				continue
 			}
-			use := plannedUse{vessel: vessel, title: s.GetPlan().GetTitle(), bath: one.GetName(), at: at}
-			for _, step := range facts.GetSteps() { // also of what was in it before
+			use := plannedUse{vessel: one.GetVessel(), title: s.GetPlan().GetTitle(), bath: one.GetName(), at: at}
+			for _, step := range kept.GetFacts().GetSteps() { // also of what was in it before
 				if m := step.GetMaterial(); int(step.GetBath()) == k && m != "" && !contains(use.materials, m) {
 					use.materials = append(use.materials, m)
 				}
@@ -64,7 +64,7 @@ func (b *Bench) usesPlanned(ctx context.Context, d *draft) error {
 	return nil
 }
 
-// usedSince reports whether something was recorded in a vessel from a time on.
+// usedSince reports whether something was recorded in a vessel, by its key, from a time on.
 func (d *draft) usedSince(vessel string, at time.Time) bool {
 	for _, use := range d.uses[vessel] {
 		if !use.GetTime().AsTime().Before(at) {

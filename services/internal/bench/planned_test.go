@@ -1,6 +1,7 @@
 package bench_test
 
 import (
+	"context"
 	"strings"
 	"testing"
 
@@ -8,6 +9,9 @@ import (
 	"github.com/stretchr/testify/require"
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
+	safetyv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/safety/v1"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+	"github.com/commonvat/commonvat/services/internal/bench"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
@@ -69,4 +73,55 @@ func keptSheetsAreAskedAfter(t *testing.T, w *workplace) {
 	w.now = w.now.AddDate(0, 0, 1)
 	recordedIn(t, w, "pot", "potassium alum", trial.ClaimedTime{})
 	assert.NotContains(t, asked(), "if that was done", "what is in the record since speaks of it, or of later")
+}
+
+// Inspected again after it was done and recorded, a sheet has a newer revision, and isn't asked after anew.
+func doneSheetsAreNotAskedAfter(t *testing.T, w *workplace) {
+	w.answered(t)
+	w.now = w.now.AddDate(0, 0, 1)
+	iron := saddened(1)
+	iron.Title = "a grey card"
+	_, err := w.Keep(t.Context(), byAsh, iron)
+	require.NoError(t, err)
+	asked := func() string {
+		p := plainWeek()
+		p.Baths = p.Baths[1:2]
+		s, err := w.Plan(t.Context(), ash, p)
+		require.NoError(t, err)
+		return strings.Join(s.GetRemarks(), "\n")
+	}
+	require.Contains(t, asked(), `the sheet "a grey card"`)
+	w.now = w.now.AddDate(0, 0, 1)
+	recordedIn(t, w, "pot", "ferrous sulfate", trial.ClaimedTime{})
+	require.NotContains(t, asked(), "a grey card")
+	w.now = w.now.AddDate(0, 0, 1)
+	w.modules.Modules = &inOtherWords{w.modules.Modules}
+	again, err := w.InspectAgain(t.Context(), byAsh, []string{iron.GetId()})
+	require.NoError(t, err)
+	require.True(t, again[0].GetChanged())
+	require.Equal(t, personal, again[0].GetNow(), "it still has its amounts")
+	assert.NotContains(t, asked(), "a grey card")
+	_, err = w.Delete(t.Context(), byAsh, iron.GetId(), "", "by mistake")
+	require.NoError(t, err)
+	_, err = w.Undelete(t.Context(), byAsh, iron.GetId(), "")
+	require.NoError(t, err)
+	assert.NotContains(t, asked(), "a grey card", "nor when it was deleted and brought back")
+	// Planned anew, it may be done anew.
+	iron.Title = "a grey card again"
+	_, err = w.Keep(t.Context(), byAsh, iron)
+	require.NoError(t, err)
+	assert.Contains(t, asked(), "a grey card again")
+}
+
+// inOtherWords has rules say what they say in other words, as another version of their pack would.
+type inOtherWords struct{ bench.Modules }
+
+func (m *inOtherWords) JudgeSteps(ctx context.Context, module string, q *safetyv1.JudgeStepsRequest) (*safetyv1.JudgeStepsResponse, *typesv1.ModuleIdentity, error) {
+	r, who, err := m.Modules.JudgeSteps(ctx, module, q)
+	for _, s := range r.GetSteps() {
+		for _, f := range s.GetFindings() {
+			f.Title += ", in other words"
+		}
+	}
+	return r, who, err
 }

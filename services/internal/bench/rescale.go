@@ -75,7 +75,8 @@ func (b *Bench) rescaleSheet(ctx context.Context, member trial.MemberID, q *benc
 				f.From = nil
 			}
 		}
-		if err := b.carry(ctx, d, one, before, after, figures, recipe.GetKind() == benchpb.BathKind_BATH_KIND_VAT); err != nil {
+		one.Amounts = figures
+		if err := b.carry(ctx, d, one, &bathscalev1.RescaleRequest{From: before, To: after, Vat: recipe.GetKind() == benchpb.BathKind_BATH_KIND_VAT}); err != nil {
 			return nil, err
 		}
 		one.Stays = append(one.Stays, staysOf(recipe)...)
@@ -84,80 +85,103 @@ func (b *Bench) rescaleSheet(ctx context.Context, member trial.MemberID, q *benc
 	return out, nil
 }
 
+// resizing carries a plan over to factor times the fibre.
+type resizing struct {
+	q      *benchpb.RescaleTrialRequest
+	was    *benchpb.Plan
+	factor float64
+	parts  map[string][]string // by piece: the labels of those that it is carried over to
+	faults trial.Faults
+}
+
 // resized is a plan for factor times the fibre, with ids of its own. What a recipe counts on the fibre's weight or on the litre stays; plain grams and litres grow.
 func resized(was *benchpb.Plan, factor float64, q *benchpb.RescaleTrialRequest) (*benchpb.Plan, error) {
+	r := &resizing{q: q, was: was, factor: factor, parts: map[string][]string{}}
 	p := proto.Clone(was).(*benchpb.Plan) //nolint:forcetypeassert // a clone is of the same type
-	var faults trial.Faults
-	liquorRatio := q.GetLiquorRatio()
 	p.Id, p.TrialId = newID(), ""
-	parts := map[string][]string{}
-	p.Pieces = nil
-	for _, piece := range was.GetPieces() {
-		mass, n := piece.GetMassG()*factor, 1
-		if most := q.GetPieceG(); most > 0 && mass > most {
+	var err error
+	if p.Pieces, err = r.pieces(); err != nil {
+		return nil, err
+	}
+	for _, one := range p.GetBaths() {
+		r.bath(p, one)
+	}
+	if wish := p.GetMordant(); wish != nil {
+		switch {
+		case q.GetLiquorRatio() > 0:
+			wish.Volume = &benchpb.MordantWish_LiquorRatio{LiquorRatio: q.GetLiquorRatio()}
+		case wish.GetLitres() > 0:
+			wish.Volume = &benchpb.MordantWish_Litres{Litres: r.litres("of the mordants", wish.GetLitres())}
+		}
+	}
+	if len(r.faults) > 0 {
+		return nil, r.faults
+	}
+	return p, nil
+}
+
+// pieces are those of the plan at their new mass, in parts where none may have as much.
+func (r *resizing) pieces() (all []*benchpb.PlanPiece, err error) {
+	for _, piece := range r.was.GetPieces() {
+		mass, n := piece.GetMassG()*r.factor, 1
+		if most := r.q.GetPieceG(); most > 0 && mass > most {
 			n = int(math.Ceil(mass/most - 1e-9))
 		}
-		if len(p.GetPieces())+n > maxPieces {
-			return nil, trial.Faults{{Field: "piece_g", Text: fmt.Sprintf("is %g, which makes more than %d pieces; allowed: so much that they are at most %d", q.GetPieceG(), maxPieces, maxPieces)}}
+		if len(all)+n > maxPieces {
+			return nil, trial.Faults{{Field: "piece_g", Text: fmt.Sprintf("is %g, which makes more than %d pieces; allowed: so much that they are at most %d", r.q.GetPieceG(), maxPieces, maxPieces)}}
 		}
 		for k := range n {
-			part := proto.Clone(piece).(*benchpb.PlanPiece) //nolint:forcetypeassert // as above
+			part := proto.Clone(piece).(*benchpb.PlanPiece) //nolint:forcetypeassert // a clone is of the same type
 			part.Id, part.MassG, part.BalanceStepG = newID(), mass/float64(n), 0
 			if n > 1 {
 				part.Label = fmt.Sprintf("%.74s %d", piece.GetLabel(), k+1)
 			}
-			parts[piece.GetLabel()] = append(parts[piece.GetLabel()], part.GetLabel())
-			p.Pieces = append(p.Pieces, part)
+			r.parts[piece.GetLabel()] = append(r.parts[piece.GetLabel()], part.GetLabel())
+			all = append(all, part)
 		}
 	}
-	litres := func(name string, v float64) float64 {
-		if v *= factor; v > maxLitres {
-			faults = append(faults, &trial.FieldFault{Field: "fibre_g", Text: fmt.Sprintf("makes %.4g L of bath %.40q; allowed: at most %g", v, name, maxLitres)})
-		}
-		return v
+	return all, nil
+}
+
+// litres at the new size, of something by its name.
+func (r *resizing) litres(name string, v float64) float64 {
+	if v *= r.factor; v > maxLitres {
+		r.faults = append(r.faults, &trial.FieldFault{Field: "fibre_g", Text: fmt.Sprintf("makes %.4g L of bath %.40q; allowed: at most %g", v, name, maxLitres)})
 	}
-	for _, one := range p.GetBaths() {
-		var labels []string
-		for _, label := range one.GetPieces() {
-			labels = append(labels, parts[label]...)
-		}
-		one.Pieces = labels
-		byVolume := factor
-		switch {
-		case liquorRatio > 0:
-			byVolume = liquorRatio / 1000 * massOf(piecesIn(p, one)) / volumeL(recipeNamed(was, one.GetName()), massOf(piecesIn(was, recipeNamed(was, one.GetName()))))
-			one.Volume = &benchpb.PlanBath_LiquorRatio{LiquorRatio: liquorRatio}
-		case one.GetLitres() > 0 && one.GetKind() != benchpb.BathKind_BATH_KIND_VAT && ratioOf(was, one) >= 1 && ratioOf(was, one) <= 1000:
-			// As a ratio it can be shared among fillings of the vessel.
-			one.Volume = &benchpb.PlanBath_LiquorRatio{LiquorRatio: ratioOf(was, one)}
-		case one.GetLitres() > 0:
-			one.Volume = &benchpb.PlanBath_Litres{Litres: litres(one.GetName(), one.GetLitres())}
-		}
-		grow := factor
-		if one.GetKind() == benchpb.BathKind_BATH_KIND_VAT {
-			grow = byVolume
-		}
-		for _, dose := range one.GetDoses() {
-			switch f := dose.GetFigure().(type) {
-			case *benchpb.PlanDose_Grams:
-				f.Grams *= grow
-			case *benchpb.PlanDose_GramsPerDip:
-				f.GramsPerDip *= grow
-			}
-		}
+	return v
+}
+
+// bath has a bath of the new plan p, as it was, hold the new pieces in as much liquor as they take.
+func (r *resizing) bath(p *benchpb.Plan, one *benchpb.PlanBath) {
+	var labels []string
+	for _, label := range one.GetPieces() {
+		labels = append(labels, r.parts[label]...)
 	}
-	if wish := p.GetMordant(); wish != nil {
-		switch {
-		case liquorRatio > 0:
-			wish.Volume = &benchpb.MordantWish_LiquorRatio{LiquorRatio: liquorRatio}
-		case wish.GetLitres() > 0:
-			wish.Volume = &benchpb.MordantWish_Litres{Litres: litres("of the mordants", wish.GetLitres())}
+	one.Pieces = labels
+	byVolume := r.factor
+	switch liquorRatio := r.q.GetLiquorRatio(); {
+	case liquorRatio > 0:
+		before := recipeNamed(r.was, one.GetName())
+		byVolume = liquorRatio / 1000 * massOf(piecesIn(p, one)) / volumeL(before, massOf(piecesIn(r.was, before)))
+		one.Volume = &benchpb.PlanBath_LiquorRatio{LiquorRatio: liquorRatio}
+	case one.GetLitres() > 0 && one.GetKind() != benchpb.BathKind_BATH_KIND_VAT && ratioOf(r.was, one) >= 1 && ratioOf(r.was, one) <= 1000:
+		// As a ratio it can be shared among fillings of the vessel.
+		one.Volume = &benchpb.PlanBath_LiquorRatio{LiquorRatio: ratioOf(r.was, one)}
+	case one.GetLitres() > 0:
+		one.Volume = &benchpb.PlanBath_Litres{Litres: r.litres(one.GetName(), one.GetLitres())}
+	}
+	grow := r.factor
+	if one.GetKind() == benchpb.BathKind_BATH_KIND_VAT {
+		grow = byVolume
+	}
+	for _, dose := range one.GetDoses() {
+		switch f := dose.GetFigure().(type) {
+		case *benchpb.PlanDose_Grams:
+			f.Grams *= grow
+		case *benchpb.PlanDose_GramsPerDip:
+			f.GramsPerDip *= grow
 		}
 	}
-	if len(faults) > 0 {
-		return nil, faults
-	}
-	return p, nil
 }
 
 func newID() string { return uuid.Must(uuid.NewV7()).String() }
@@ -299,11 +323,9 @@ func staysOf(one *benchpb.PlanBath) (stays []string) {
 	return stays
 }
 
-// carry asks the module for the figures of one bath at the new size. Those without a figure are carried without one.
-func (b *Bench) carry(ctx context.Context, d *draft, one *benchpb.RescaledBath, from, to *bathscalev1.BathSize, figures []*benchpb.RescaledAmount, vat bool) error {
-	one.Amounts = figures
-	q := &bathscalev1.RescaleRequest{From: from, To: to, Vat: vat}
-	for _, f := range figures {
+// carry asks the module for the amounts of one bath at the new size, which q tells. Those without a figure are carried without one.
+func (b *Bench) carry(ctx context.Context, d *draft, one *benchpb.RescaledBath, q *bathscalev1.RescaleRequest) error {
+	for _, f := range one.GetAmounts() {
 		if f.From != nil {
 			q.Figures = append(q.Figures, &bathscalev1.BathFigure{Name: f.GetName(), Value: f.GetFrom(), Grows: bathscalev1.Grows(f.GetGrowth())})
 		}
@@ -318,7 +340,7 @@ func (b *Bench) carry(ctx context.Context, d *draft, one *benchpb.RescaledBath, 
 		}
 	}
 	next := 0
-	for _, f := range figures {
+	for _, f := range one.GetAmounts() {
 		if f.From == nil {
 			continue
 		}

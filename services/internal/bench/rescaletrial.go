@@ -187,7 +187,8 @@ func (b *Bench) rescaleFilling(ctx context.Context, d *draft, member trial.Membe
 		return nil, trial.Faults{{Field: "fibre_g", Text: fmt.Sprintf("makes %.4g L of bath %.40q; allowed: at most %g", to.GetVolumeL(), one.GetName(), maxLitres)}}
 	}
 	one.ToFibreG, one.FromVolumeL, one.ToVolumeL = to.GetFibreG(), known64(from.GetVolumeL()), known64(to.GetVolumeL())
-	return one, b.carry(ctx, d, one, from, to, figures, vat)
+	one.Amounts = figures
+	return one, b.carry(ctx, d, one, &bathscalev1.RescaleRequest{From: from, To: to, Vat: vat})
 }
 
 // recorded are what was put into a bath for one use of it. "A handful" stands among them and has no figure.

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	safetyv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/safety/v1"
 )
 
@@ -46,7 +47,11 @@ func (one *bath) saltsTogether() {
 	for _, name := range one.inIt() {
 		s := one.salts[name]
 		of := one.saltsOf(s)
-		if s == nil || said[s.GetMetal()] || len(of) < 2 || len(of) == len(one.same[of[0]]) { // of one material that is told already
+		if s == nil || said[s.GetMetal()] || len(of) < 2 {
+			continue
+		}
+		alike := !slices.ContainsFunc(of, func(other string) bool { return shareOf(one.salts[other]) != shareOf(s) })
+		if alike && len(of) == len(one.same[of[0]]) { // of one material that is told already
 			continue
 		}
 		said[s.GetMetal()] = true
@@ -60,7 +65,7 @@ func (one *bath) saltsTogether() {
 		} else {
 			text += fmt.Sprintf(": by their metal they are held against the rules together, as so much %s", s.GetCeilingSalt())
 		}
-		one.out.Remarks = append(one.out.Remarks, text)
+		one.remark("%s", text)
 	}
 }
 
@@ -95,4 +100,46 @@ func (d *draft) saltsOverBaths() {
 
 func sharePieces(a, b *bath) bool {
 	return slices.ContainsFunc(a.out.GetPieces(), func(label string) bool { return contains(b.out.GetPieces(), label) })
+}
+
+// tellForms says of materials in a bath that their names don't tell how much of the substance is in what is weighed, and what they count as.
+func (one *bath) tellForms(toldApart map[string]string) {
+	names, _ := one.materials()
+	for _, name := range names {
+		apart, s := toldApart[name], one.salts[name]
+		var said []string
+		if apart != "" {
+			said = append(said, fmt.Sprintf("the name %q doesn't say which it is: %s", name, apart))
+		}
+		if s.GetCeilingSalt() != "" && s.GetLowPercent() < s.GetHighPercent() {
+			said = append(said, fmt.Sprintf("held against the rules, %q counts with %s %% %s, and the most decides", name, shareOf(s), s.GetMetal()))
+		}
+		if len(said) > 0 {
+			one.remark("%s", strings.Join(said, "; "))
+		}
+	}
+}
+
+// noLessThanTogether has what was told of a salt's figure with the others of its metal count for no less than all weighs that is told to be of its class: half of it under each of two
+// names that no module knows would else pass as half. That is doubtful then, so that it clears nothing.
+func (d *draft) noLessThanTogether(one *bath, material string, k, told known) {
+	const field = "step.salts_wof_percent"
+	figure, ok := told[field].GetValue().(*benchpb.Answer_Number)
+	if !ok || k[field] != told[field] {
+		return
+	}
+	classes := told["material.classes"].GetTexts().GetValues()
+	var of []string
+	for _, name := range one.inIt() {
+		if name == material || slices.ContainsFunc(d.told(one, name)["material.classes"].GetTexts().GetValues(), func(class string) bool { return contains(classes, class) }) {
+			of = append(of, name)
+		}
+	}
+	together, _, known := one.together(of, func(string) (low, high float64) { return 1, 1 })
+	if len(of) < 2 || !known || figure.Number.GetHigh() >= together.high && figure.Number.GetLow() >= together.low {
+		return
+	}
+	k.number(field, max(together.low, figure.Number.GetLow()), max(together.high, figure.Number.GetHigh()))
+	k[field].Doubtful = true
+	one.remark("of %s less is told than they weigh together, and they are told to be of one kind: tell step.salts_wof_percent of each with all the others, or plan them in baths of their own", quotedList(of))
 }

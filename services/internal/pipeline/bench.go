@@ -259,6 +259,9 @@ func (p *Pipeline) ListFields(ctx context.Context, module string) (*safetyv1.Lis
 	})
 }
 
+// maxToldApart is the bound of safety.proto.
+const maxToldApart = 400
+
 // NameMaterials asks a safety module, by its name, which names are of one material. A module without that knows no other names than those it is given. Errors: as for
 // SelectMordants.
 func (p *Pipeline) NameMaterials(ctx context.Context, module string, q *safetyv1.NameMaterialsRequest) (*safetyv1.NameMaterialsResponse, *typesv1.ModuleIdentity, error) {
@@ -283,6 +286,9 @@ func (p *Pipeline) NameMaterials(ctx context.Context, module string, q *safetyv1
 	for i, m := range r.GetMaterials() {
 		if m.GetFirstName() == "" {
 			return nil, h.identity(), h.blame("materials[%d].first_name is empty", i)
+		}
+		if n := utf8.RuneCountInString(m.GetToldApart()); n > maxToldApart {
+			return nil, h.identity(), h.blame("materials[%d].told_apart has %d characters, want at most %d", i, n, maxToldApart)
 		}
 		if fault := saltFault(m.GetSalt()); fault != "" {
 			return nil, h.identity(), h.blame("materials[%d].salt.%s", i, fault)

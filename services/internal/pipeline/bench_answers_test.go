@@ -228,6 +228,7 @@ func TestNamesOfMaterialsAreChecked(t *testing.T) {
 		"a name lost": func(r *safetyv1.NameMaterialsResponse) { r.Materials = r.Materials[:1] },
 		"no name":     func(r *safetyv1.NameMaterialsResponse) { r.Materials[1].FirstName = "" },
 		"no metal":    func(r *safetyv1.NameMaterialsResponse) { r.Materials[1].Salt.Metal = "" },
+		"a tale":      func(r *safetyv1.NameMaterialsResponse) { r.Materials[1].ToldApart = strings.Repeat("x", 401) },
 		"no part":     func(r *safetyv1.NameMaterialsResponse) { r.Materials[1].Salt.LowPercent = 0 },
 		"a fall":      func(r *safetyv1.NameMaterialsResponse) { r.Materials[1].Salt.LowPercent = 31 },
 		"no number":   func(r *safetyv1.NameMaterialsResponse) { r.Materials[1].Salt.HighPercent = math.NaN() },

@@ -9,6 +9,7 @@ import (
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/planfile"
 	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
+	"github.com/commonvat/commonvat/clients/internal/sheet"
 	benchv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	"github.com/spf13/cobra"
 	"google.golang.org/protobuf/encoding/protojson"
@@ -22,21 +23,25 @@ func (a *app) bench(ctx context.Context) (benchv1.BenchServiceClient, error) {
 	return benchv1.NewBenchServiceClient(conn), nil
 }
 
-// amountsGrid is what is weighed and poured, of what is released.
-func amountsGrid(s *benchv1.Sheet) output.Grid {
-	g := output.Grid{Columns: []string{"bath", "standing", "load", "material", "way", "grams", "take_ml", "delivered_percent_wof", "uncertainty_percent", "withheld_because", "take_g", "least_g", "day"}}
+// amountsGrid is what is weighed and poured, of what is released. Of a sheet that is history, for the reason told, each row says so in place of a standing.
+func amountsGrid(s *benchv1.Sheet, history string) output.Grid {
+	g := output.Grid{Columns: []string{"bath", "standing", "load", "material", "way", "grams", "take_ml", "delivered_percent_wof", "uncertainty_percent", "withheld_because", "take_g", "least_g", "day", "history"}}
 	for _, one := range s.GetBaths() {
 		var day any // nil where it is not told
 		if one.GetDay() > 0 {
 			day = one.GetDay()
 		}
+		stands, was := words.Show(one.GetStanding()), ""
+		if history != "" {
+			stands, was = "history", fmt.Sprintf("%s; this bath was: %s", history, stands)
+		}
 		if one.GetStanding() != benchv1.Standing_STANDING_RELEASED {
-			g.Add(one.GetName(), words.Show(one.GetStanding()), nil, "", "", nil, nil, nil, nil, strings.Join(one.GetWithheldBecause(), "; "), nil, nil, day)
+			g.Add(one.GetName(), stands, nil, "", "", nil, nil, nil, nil, strings.Join(one.GetWithheldBecause(), "; "), nil, nil, day, was)
 			continue
 		}
 		for i, l := range one.GetLoads() {
 			for _, m := range l.GetAmounts() {
-				g.Add(one.GetName(), words.Show(one.GetStanding()), i+1, m.GetMaterial(), words.Show(m.GetWay()), m.GetGrams(), m.GetTakeMl(), m.GetDeliveredPercent(), m.GetUncertaintyPercent(), m.GetNotKnown(), m.TakeGrams, m.LeastGrams, day)
+				g.Add(one.GetName(), stands, i+1, m.GetMaterial(), words.Show(m.GetWay()), m.GetGrams(), m.GetTakeMl(), m.GetDeliveredPercent(), m.GetUncertaintyPercent(), m.GetNotKnown(), m.TakeGrams, m.LeastGrams, day, was)
 			}
 		}
 	}
@@ -108,15 +113,12 @@ func (a *app) sheetShow() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		if revision > 0 && output.Format(a.format) == output.Table {
+		if revision > 0 {
 			newest, err := call(c.Context(), a, client.GetSheet, &benchv1.GetSheetRequest{PlanId: args[0]})
 			if err != nil {
 				return err
 			}
-			if newest.GetRevision() > s.GetRevision() {
-				s.StandingCautions = append([]string{fmt.Sprintf("Revision %d has taken the place of this one: %s. What stands here is history, not to be dyed by.",
-					newest.GetRevision(), words.Show(newest.GetStanding()))}, s.GetStandingCautions()...)
-			}
+			p.history = sheet.History(s, newest)
 		}
 		return p.show(a, s)
 	}}

@@ -7,12 +7,16 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"github.com/commonvat/commonvat/clients/internal/sheet"
 	benchv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 )
 
@@ -27,6 +31,8 @@ var benchCases = map[string]string{
 	"plan-health":          "plan testdata/plan.yaml --health testdata/health.yaml",
 	"plan-wrong":           "plan testdata/plan-wrong.yaml",
 	"sheet-show":           "sheet show " + planID + " --revision 2",
+	"sheet-show-history":   "sheet show " + planID + " --revision 1",
+	"sheet-csv-history":    "sheet show " + planID + " --revision 1 --output csv",
 	"sheet-show-missing":   "sheet show " + trialID,
 	"sheet-print":          "sheet print testdata/sheet.json --health testdata/health.yaml",
 	"sheet-print-html":     "sheet print testdata/sheet.json --form html",
@@ -89,7 +95,11 @@ func (*fake) GetSheet(_ context.Context, q *benchv1.GetSheetRequest) (*benchv1.S
 	if q.GetPlanId() != planID {
 		return nil, status.Error(codes.NotFound, "sheet "+q.GetPlanId()+": not found")
 	}
-	return aSheet(&benchv1.Plan{Id: planID, Title: "Alum and iron (invented)"}), nil
+	s := aSheet(&benchv1.Plan{Id: planID, Title: "Alum and iron (invented)"})
+	if q.GetRevision() == 1 {
+		s.Revision, s.Baths[0].Standing = 1, benchv1.Standing_STANDING_RELEASED
+	}
+	return s, nil
 }
 
 func (*fake) ListSheets(_ context.Context, q *benchv1.ListSheetsRequest) (*benchv1.ListSheetsResponse, error) {
@@ -178,11 +188,37 @@ func TestHealthIsNotSent(t *testing.T) {
 	assert.Equal(t, os.FileMode(0o600), info.Mode().Perm())
 }
 
+// The table of amounts of a sheet that was deleted, or that another revision has taken the place of, says so in each row, and calls none released.
+func TestAmountsOfHistory(t *testing.T) {
+	for name, change := range map[string]func(s *benchv1.Sheet){
+		"this sheet was deleted on 2026-05-04": func(s *benchv1.Sheet) {
+			s.DeleteTime = timestamppb.New(time.Date(2026, 5, 4, 8, 0, 0, 0, time.UTC))
+		},
+		"revision 2 has taken the place of this one: NOT RELEASED: a rule stops it": func(s *benchv1.Sheet) { s.Revision = 1 },
+	} {
+		s := aSheet(nil)
+		s.Baths[0].Standing = benchv1.Standing_STANDING_RELEASED
+		newest := proto.CloneOf(s)
+		change(s)
+		g := amountsGrid(s, sheet.History(s, newest))
+		require.Len(t, g.Rows, 2)
+		history, standing := slices.Index(g.Columns, "history"), slices.Index(g.Columns, "standing")
+		assert.Equal(t, name+"; this bath was: released", g.Rows[0][history])
+		assert.Equal(t, name+"; this bath was: stopped", g.Rows[1][history])
+		assert.Equal(t, "history", g.Rows[0][standing])
+		assert.Equal(t, "history", g.Rows[1][standing])
+		assert.Empty(t, sheet.History(newest, newest))
+	}
+	deleted := aSheet(nil)
+	deleted.Revision, deleted.DeleteTime = 3, timestamppb.New(time.Date(2026, 5, 4, 8, 0, 0, 0, time.UTC))
+	assert.Equal(t, "revision 3 has taken the place of this one, and was deleted on 2026-05-04", sheet.History(aSheet(nil), deleted))
+}
+
 // The table of amounts says on which day a bath is, and nothing where no day is told.
 func TestAmountsHaveTheirDay(t *testing.T) {
 	s := aSheet(nil)
 	s.Baths[0].Standing, s.Baths[0].Day = benchv1.Standing_STANDING_RELEASED, 2
-	g := amountsGrid(s)
+	g := amountsGrid(s, "")
 	day := slices.Index(g.Columns, "day")
 	require.GreaterOrEqual(t, day, 0)
 	require.Len(t, g.Rows, 2)

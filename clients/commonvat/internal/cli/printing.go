@@ -23,6 +23,7 @@ type printing struct {
 	form, paper, health, to string
 
 	answers sheet.Health // those of the file, once check has read it
+	history string       // why the sheet isn't to be dyed by any more; "" of one that is the newest that is known
 }
 
 func (p *printing) flags(c *cobra.Command) {
@@ -92,18 +93,24 @@ func (p *printing) write(to io.Writer, format output.Format, s *benchv1.Sheet) e
 	}
 	answered := sheet.Apply(s, p.answers)
 	if format == output.CSV {
-		return output.WriteCSV(to, amountsGrid(answered))
+		history := p.history
+		if history == "" {
+			history = sheet.History(answered, nil)
+		}
+		return output.WriteCSV(to, amountsGrid(answered, history))
 	}
+	page := sheet.Of(answered)
+	page.History(p.history)
 	paper, err := sheet.PaperNamed(p.paper)
 	if err != nil {
 		return usage("--paper: %v", err)
 	}
 	switch p.form {
 	case "html":
-		return sheet.WriteHTML(to, sheet.Of(answered), paper)
+		return sheet.WriteHTML(to, page, paper)
 	case "pdf":
-		return sheet.WritePDF(to, sheet.Of(answered), paper)
+		return sheet.WritePDF(to, page, paper)
 	default:
-		return sheet.WriteText(to, sheet.Of(answered))
+		return sheet.WriteText(to, page)
 	}
 }

@@ -1577,7 +1577,8 @@ type SheetBath struct {
 	Day int32 `protobuf:"varint,3,opt,name=day,proto3" json:"day,omitempty"`
 	// Labels.
 	Pieces []string `protobuf:"bytes,4,rep,name=pieces,proto3" json:"pieces,omitempty"`
-	Vessel string   `protobuf:"bytes,5,opt,name=vessel,proto3" json:"vessel,omitempty"`
+	// As the workshop writes its name, where it is one of its vessels.
+	Vessel string `protobuf:"bytes,5,opt,name=vessel,proto3" json:"vessel,omitempty"`
 	// True of a bath that the mordant module's choice was made into.
 	Chosen   bool     `protobuf:"varint,6,opt,name=chosen,proto3" json:"chosen,omitempty"`
 	Standing Standing `protobuf:"varint,7,opt,name=standing,proto3,enum=commonvat.bench.v1.Standing" json:"standing,omitempty"`
@@ -2517,9 +2518,11 @@ func (x *Override) GetTime() *timestamppb.Timestamp {
 
 // KeptSheet is a sheet as it is kept; no answer has it.
 type KeptSheet struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Sheet         *Sheet                 `protobuf:"bytes,1,opt,name=sheet,proto3" json:"sheet,omitempty"`
-	Facts         *SheetFacts            `protobuf:"bytes,2,opt,name=facts,proto3" json:"facts,omitempty"`
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Sheet *Sheet                 `protobuf:"bytes,1,opt,name=sheet,proto3" json:"sheet,omitempty"`
+	Facts *SheetFacts            `protobuf:"bytes,2,opt,name=facts,proto3" json:"facts,omitempty"`
+	// When this plan was last planned by its member; inspecting it again makes a newer revision and leaves this. Absent: when the revision was made.
+	PlannedTime   *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=planned_time,json=plannedTime,proto3" json:"planned_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2564,6 +2567,13 @@ func (x *KeptSheet) GetSheet() *Sheet {
 func (x *KeptSheet) GetFacts() *SheetFacts {
 	if x != nil {
 		return x.Facts
+	}
+	return nil
+}
+
+func (x *KeptSheet) GetPlannedTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.PlannedTime
 	}
 	return nil
 }
@@ -2902,10 +2912,11 @@ const file_commonvat_bench_v1_sheet_proto_rawDesc = "" +
 	"packSha256\x12\x16\n" +
 	"\x06reason\x18\x04 \x01(\tR\x06reason\x12\x0e\n" +
 	"\x02by\x18\x05 \x01(\tR\x02by\x12.\n" +
-	"\x04time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\"r\n" +
+	"\x04time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\"\xb1\x01\n" +
 	"\tKeptSheet\x12/\n" +
 	"\x05sheet\x18\x01 \x01(\v2\x19.commonvat.bench.v1.SheetR\x05sheet\x124\n" +
-	"\x05facts\x18\x02 \x01(\v2\x1e.commonvat.bench.v1.SheetFactsR\x05facts\"n\n" +
+	"\x05facts\x18\x02 \x01(\v2\x1e.commonvat.bench.v1.SheetFactsR\x05facts\x12=\n" +
+	"\fplanned_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\vplannedTime\"n\n" +
 	"\n" +
 	"SheetFacts\x123\n" +
 	"\x05steps\x18\x01 \x03(\v2\x1d.commonvat.bench.v1.SheetStepR\x05steps\x12+\n" +
@@ -3053,13 +3064,14 @@ var file_commonvat_bench_v1_sheet_proto_depIdxs = []int32{
 	33, // 35: commonvat.bench.v1.Override.time:type_name -> google.protobuf.Timestamp
 	7,  // 36: commonvat.bench.v1.KeptSheet.sheet:type_name -> commonvat.bench.v1.Sheet
 	30, // 37: commonvat.bench.v1.KeptSheet.facts:type_name -> commonvat.bench.v1.SheetFacts
-	31, // 38: commonvat.bench.v1.SheetFacts.steps:type_name -> commonvat.bench.v1.SheetStep
-	36, // 39: commonvat.bench.v1.SheetStep.facts:type_name -> commonvat.bench.v1.Answer
-	40, // [40:40] is the sub-list for method output_type
-	40, // [40:40] is the sub-list for method input_type
-	40, // [40:40] is the sub-list for extension type_name
-	40, // [40:40] is the sub-list for extension extendee
-	0,  // [0:40] is the sub-list for field type_name
+	33, // 38: commonvat.bench.v1.KeptSheet.planned_time:type_name -> google.protobuf.Timestamp
+	31, // 39: commonvat.bench.v1.SheetFacts.steps:type_name -> commonvat.bench.v1.SheetStep
+	36, // 40: commonvat.bench.v1.SheetStep.facts:type_name -> commonvat.bench.v1.Answer
+	41, // [41:41] is the sub-list for method output_type
+	41, // [41:41] is the sub-list for method input_type
+	41, // [41:41] is the sub-list for extension type_name
+	41, // [41:41] is the sub-list for extension extendee
+	0,  // [0:41] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_bench_v1_sheet_proto_init() }

@@ -161,7 +161,7 @@ func (x *Workshop) GetDue() bool {
 // Vessel is a pot.
 type Vessel struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
-	// Required, each once. 1 to 60 characters.
+	// Required, each once. 1 to 60 characters. Wherever a vessel is named, the case of letters and how much space is in it don't matter.
 	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
 	// Usable volume; 0: not stated. Range: 0 to 100,000.
 	Litres float64 `protobuf:"fixed64,2,opt,name=litres,proto3" json:"litres,omitempty"`
