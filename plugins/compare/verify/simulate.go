@@ -302,7 +302,7 @@ func lines(only string) (out []line) {
 		spread float64
 		of     func(*width.Rarefied) *width.Expected
 	}{{"shades", 15, shades}, {"shades, of a narrow palette,", 5, shades}, {"hull volume", 15, volume}, {"dispersion", 15, dispersion}} {
-		for _, n := range [][3]int{{12, 1, 6}, {6, 2, 6}, {20, 1, 8}} {
+		for _, n := range [][3]int{{8, 1, 6}, {12, 1, 6}, {6, 2, 6}, {20, 1, 8}} {
 			add(line{question: "coverage of a 95 % interval", situation: fmt.Sprintf("%s of %d cells, %d sessions of %d", c.what, n[2], n[0], n[1]), limit: coverage, atLeast: true,
 				interval: covers(n[0], n[1], n[2], 2, c.spread, c.of)})
 		}

@@ -299,6 +299,9 @@ func (o *overdyeing) take(ctx context.Context, of blocks, left *leftOut) (trials
 				continue
 			}
 			o.pieces++
+			for _, x := range []*seen{m.substrate, m.first, m.second, m.both} {
+				o.use(x.reading, x.row)
+			}
 			t.Pieces = append(t.Pieces, p)
 			used[block] = append(used[block], m)
 		}
