@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -210,9 +211,29 @@ func (p *Pool) pieceOf(ctx context.Context, field string, member trial.MemberID,
 		}
 	}
 	if len(out.readings) == 0 {
-		return nil, fmt.Errorf("%w: piece %s has no reading taken dry or finished, at least %d days after dyeing", ErrUnusable, idOrCode, settledDays)
+		why := ""
+		if out.row != nil {
+			why = unusableWords(out)
+		}
+		return nil, fmt.Errorf("%w: piece %s has no reading taken dry or finished, at least %d days after dyeing and after its last bath%s", ErrUnusable, idOrCode, settledDays, why)
 	}
 	return out, nil
+}
+
+// unusableWords counts why the readings of a piece can't be used: ": 1 read wet"; empty where it has none.
+func unusableWords(of *onePiece) string {
+	counts := map[string]int{}
+	for _, r := range of.chunk.readingsOf(of.row) {
+		counts[r.class.words()]++
+	}
+	var texts []string
+	for _, why := range slices.Sorted(maps.Keys(counts)) {
+		texts = append(texts, fmt.Sprintf("%d %s", counts[why], why))
+	}
+	if len(texts) == 0 {
+		return ""
+	}
+	return ": " + listed(texts)
 }
 
 // alike chooses the best two readings that were taken alike: both computable under the condition, and not by two instruments or two

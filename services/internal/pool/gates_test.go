@@ -270,6 +270,26 @@ func TestWhatStandsApart(t *testing.T) {
 	}
 }
 
+// What the compare module says in general of an effect is told of the two dyes, with an experiment and without.
+func TestAnEffectSaysWhatIsMissing(t *testing.T) {
+	s := newShelf()
+	id := experiment(s, 8)
+	b := newBook("ash")
+	for range 2 {
+		orderSession(b, id, "weld")
+	}
+	s.put(b.Trial)
+	h := open(t, s)
+	h.modules.SpoilEffect(func(r *comparev1.MeasureOrderEffectResponse) { r.Missing = []string{"more sessions holding both orders"} })
+	for want, q := range map[string]pool.Question{
+		"4 more sessions with indigo and weld in both orders": byOrder,
+		"6 more sessions with weld and indigo in both orders": {GroupBy: byOrder.GroupBy, ExperimentID: id},
+	} {
+		pair := h.ask(t, q).GetPairs()[0]
+		assert.Equal(t, []string{want}, pair.GetEffect().GetMissing())
+	}
+}
+
 // A prediction that isn't enough yet passes on what the module lacks.
 func TestAPredictionSaysWhatIsMissing(t *testing.T) {
 	s, _, ids := overdyeShelf(2)

@@ -73,7 +73,10 @@ func (p *Pool) PredictOverdye(ctx context.Context, q OverdyeQuestion) (*poolv1.P
 		return nil, err
 	}
 	o.request.OverdyeClass = &overdyev1.OverdyeClass{
-		FirstDye: clip(class.first), SecondDye: clip(class.second), Fibre: clip(class.fibre), Mordant: clip(class.mordantPlace), Bath: clip(class.bath()),
+		FirstDye: clip(class.first), SecondDye: clip(class.second), Fibre: clip(class.fibre), Mordant: clip(class.mordantPlace),
+	}
+	if bath := class.bath(); bath != anyBath {
+		o.request.OverdyeClass.Bath = clip(bath)
 	}
 	if err := p.plainCurves(ctx, o, class, used, first); err != nil {
 		return nil, err

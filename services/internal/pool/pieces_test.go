@@ -75,7 +75,7 @@ func TestComparePieces(t *testing.T) {
 		"the holder of one":  {pool.PiecesQuestion{Reader: "birch", Reference: sample, Sample: reference}, trial.ErrNotFound, "sample_piece"},
 		"nobody":             {pool.PiecesQuestion{Reference: reference, Sample: sample}, trial.ErrNotFound, "reference_piece"},
 		"no such piece":      {pool.PiecesQuestion{Reader: "ash", Reference: newID(), Sample: sample}, trial.ErrNotFound, "reference_piece"},
-		"wet":                {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: wet}, pool.ErrUnusable, "dry or finished"},
+		"wet":                {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: wet}, pool.ErrUnusable, "dry or finished, at least 7 days after dyeing and after its last bath: 1 read wet"},
 		"gloss":              {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: matt}, pool.ErrUnusable, "gloss"},
 		"two instruments":    {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: elsewhere}, pool.ErrUnusable, "two instruments"},
 		"another condition":  {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: lamp}, pool.ErrUnusable, "A/10 only"},
