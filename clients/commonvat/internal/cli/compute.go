@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -100,7 +101,7 @@ func (a *app) computed(ctx context.Context, f *computing, name, unit string, run
 	case err != nil:
 		return err
 	case bad > 0:
-		a.say("%d %s had an error", bad, unit)
+		a.say("%s had an error", counted(int32(min(bad, math.MaxInt32)), unit))
 		return &outcome{ExitInput}
 	}
 	return nil

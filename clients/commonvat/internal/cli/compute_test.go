@@ -39,14 +39,14 @@ func TestComputeWithModuleProcesses(t *testing.T) {
 	// Rows 1 and 11 of Sharma, Wu & Dalal (2005), Table 1, to their four decimals, and a row that is none.
 	code, out, said := computes(t, "L1,a1,b1,L2,a2,b2\n50,2.6772,-79.7751,50,0,-82.7485\n50,2.49,-0.001,50,-2.49,0.0011\n50,,0,0,0,0\n", "differences", "-", at)
 	assert.Equal(t, ExitInput, code)
-	assert.Equal(t, "1 rows had an error\n", said)
+	assert.Equal(t, "1 row had an error\n", said)
 	assert.Contains(t, out, ",2.04245968,\n")
 	assert.Contains(t, out, ",7.21947")
 	assert.Contains(t, out, `,"line 4: a1 is empty, want a number"`)
 
 	code, out, said = computes(t, `{"any_condition":"FL11/10","curves":[{"wavelength_nm":[400,420]}]}`+"\n\n{]\n", "lines", "reading", "-", at)
 	assert.Equal(t, ExitInput, code)
-	assert.Equal(t, "1 lines had an error\n", said)
+	assert.Equal(t, "1 line had an error\n", said)
 	lines := strings.Split(strings.TrimSpace(out), "\n")
 	require.Len(t, lines, 2)
 	assert.Contains(t, lines[0], `"fault":"curve.reflectance is 0 factors, allowed: as many as wavelengths, 2"`)

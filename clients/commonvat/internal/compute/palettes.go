@@ -234,9 +234,10 @@ func (l *lines) add(measure string, value, low, high *float64, note string) {
 
 func (l *lines) figure(measure string, v float64) { l.add(measure, &v, nil, nil, "") }
 
-func (l *lines) optional(measure string, v *float64) {
+// optional writes a figure, or that there is none for want of something.
+func (l *lines) optional(measure string, v *float64, want string) {
 	if v == nil {
-		l.add(measure, nil, nil, nil, "not computed: too few cells")
+		l.add(measure, nil, nil, nil, "not computed: wants "+want)
 		return
 	}
 	l.add(measure, v, nil, nil, "")
@@ -311,10 +312,10 @@ func (l *lines) width(g *palettev1.GroupWidth, asked int32) {
 	l.figure("hull side", g.GetHullSide())
 	l.figure("hull area", g.GetHullArea())
 	l.figure("dispersion", g.GetDispersion())
-	l.optional("mean pairwise difference", g.MeanPairwiseDe00)
-	l.optional("least pairwise difference", g.MinPairwiseDe00)
-	l.optional("largest hue gap", g.LargestHueGapDeg)
-	l.optional("effective hues", g.EffectiveHues)
+	l.optional("mean pairwise difference", g.MeanPairwiseDe00, "2 cells")
+	l.optional("least pairwise difference", g.MinPairwiseDe00, "2 cells")
+	l.optional("largest hue gap", g.LargestHueGapDeg, "2 cells with C*ab of 5 or more")
+	l.optional("effective hues", g.EffectiveHues, "2 cells with C*ab of 5 or more")
 	l.figure("lightness range", g.GetLightnessRange())
 	l.figure("chroma range", g.GetChromaRange())
 	l.atEqualNumber(g, asked)
@@ -350,8 +351,8 @@ func (l *lines) pair(g *palettev1.PairWidth) {
 		note = "thin: fewer than 3 strata or 6 cells"
 	}
 	l.add("strata of both", new(float64(g.GetStrata())), nil, nil, note)
-	l.optional("mean log dispersion ratio", g.MeanLogDispersionRatio)
-	l.optional("mean shade difference", g.MeanShadeDifference)
+	l.optional("mean log dispersion ratio", g.MeanLogDispersionRatio, "a stratum with 2 cells of both, not all of one colour")
+	l.optional("mean shade difference", g.MeanShadeDifference, "a stratum with 2 cells of both")
 	l.figure("shades that group adds", float64(g.GetGainA()))
 	l.figure("shades that other adds", float64(g.GetGainB()))
 }
@@ -429,7 +430,10 @@ func writeVerdict(w *csv.Writer, first, second string, got *comparev1.CompareOrd
 	l := &lines{w: w, what: "verdict", group: first, other: second}
 	words := strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(got.GetVerdict().String(), "VERDICT_"), "_", " "))
 	note := words
-	if s := got.GetStatement(); s != "" {
+	switch s := got.GetStatement(); {
+	case strings.HasPrefix(s, words):
+		note = s
+	case s != "":
 		note += ": " + s
 	}
 	l.add("verdict", nil, nil, nil, note)
