@@ -283,7 +283,7 @@ a cell by itself. A long table is written: a row a measure of each group, of eac
 	}
 	c.Flags().StringVar(&condition, "condition", "D65/10", "illuminant and observer of the colours")
 	c.Flags().Float64Var(&p.Threshold, "threshold", 0, "distinct shades from this CIEDE2000 difference on (default: the module's, 5)")
-	c.Flags().Int32Var(&p.EqualNumber, "equal-number", 0, "number of cells at which groups are compared (default: chosen from the data)")
+	c.Flags().Int32Var(&p.EqualNumber, "equal-number", 0, "number of cells at which groups are compared, 6 or more (default: chosen from the data)")
 	c.Flags().Int32Var(&p.Closing, "closing-sessions", 0, "planned number of sessions, for a verdict with p (default: estimates without p)")
 	c.Flags().Uint64Var(&p.Seed, "seed", 0, "seed of what is drawn at random")
 	c.Flags().BoolVar(&p.Match, "match-by-position", false, "without a column cell, let the n-th rows of two groups in a block match")

@@ -72,7 +72,7 @@ answer is exploratory: estimates, no p. --output csv writes one part of the answ
 	f.StringVar(&req.ExperimentId, "experiment", "", "id of the experiment whose verdict is asked for")
 	f.StringVar(&condition, "condition", "", "D65/10, D65/2, A/10 or A/2 (default: the experiment's, or D65/10)")
 	f.Float64Var(&req.ThresholdDe00, "threshold", 0, "how different two shades must be to count as two, CIEDE2000 (default 5)")
-	f.Int32Var(&req.EqualNumber, "equal-number", 0, "number of cells at which groups are compared (default: chosen from the data)")
+	f.Int32Var(&req.EqualNumber, "equal-number", 0, "number of cells at which groups are compared, 6 or more (default: chosen from the data)")
 	f.Int64Var(&req.MinimumRevision, "revision", 0, "the answer takes in at least this revision of the record")
 	f.Uint64Var(&req.Seed, "seed", 1, "seed of the random draws")
 	f.BoolVar(&all, "all", false, "in the table, show groups of a single cell and cells of an order effect too when there are many")
