@@ -96,7 +96,7 @@ var sources = []*describev1.Source{
 		UsedFor: "as Ryan (cited from memory)"},
 	westfall: {Citation: "Westfall, P. H. & Young, S. S. (1993), Resampling-Based Multiple Testing, Wiley",
 		UsedFor: "cells of an order effect adjusted together by the largest statistic of each arrangement (cited from memory)"},
-	hotelling: {Citation: "Hotelling, H. (1931), The Generalization of Student's Ratio, Annals of Mathematical Statistics 2(3), 360-378",
+	hotelling: {Citation: "Hotelling, H. (1931), The Generalization of Student's Ratio, Annals of Mathematical Statistics 2(3), 360-378", //nolint:misspell // a title as published
 		UsedFor: "T² of an order effect, which stands beside its test (cited from memory)"},
 	dixon: {Citation: "Dixon, W. J. & Mood, A. M. (1946), The Statistical Sign Test, Journal of the American Statistical Association 41(236), 557-566",
 		UsedFor: "votes of sessions by eye (cited from memory)"},

@@ -221,7 +221,7 @@ func plainMeans(cells []plainCell, m int, threshold float64, keep func(plainCell
 func TestAgainstPlainStatements(t *testing.T) {
 	pools := uint64(300)
 	if testing.Short() {
-		pools = 60
+		pools = 200
 	}
 	intervals, gains := 0, 0
 	for seed := range pools {

@@ -63,7 +63,9 @@ type gate struct {
 func gates() []gate {
 	fill := func(b *book, s *shelf) { s.put(b.Trial) }
 	return []gate{
-		{"orders: nothing yet", func(s *shelf) pool.Question { return pool.Question{GroupBy: byOrder.GroupBy, ExperimentID: experiment(s, 7)} },
+		{"orders: nothing yet", func(s *shelf) pool.Question {
+			return pool.Question{GroupBy: byOrder.GroupBy, ExperimentID: experiment(s, 7)}
+		},
 			"7 more sessions with weld and indigo in both orders"},
 		{"orders: too few sessions", func(s *shelf) pool.Question {
 			id := experiment(s, 6)
@@ -280,7 +282,9 @@ func TestAnEffectSaysWhatIsMissing(t *testing.T) {
 	}
 	s.put(b.Trial)
 	h := open(t, s)
-	h.modules.SpoilEffect(func(r *comparev1.MeasureOrderEffectResponse) { r.Missing = []string{"more sessions holding both orders"} })
+	h.modules.SpoilEffect(func(r *comparev1.MeasureOrderEffectResponse) {
+		r.Missing = []string{"more sessions holding both orders"}
+	})
 	for want, q := range map[string]pool.Question{
 		"4 more sessions with indigo and weld in both orders": byOrder,
 		"6 more sessions with weld and indigo in both orders": {GroupBy: byOrder.GroupBy, ExperimentID: id},
