@@ -1,4 +1,5 @@
-// Package compare serves the module compare-orders: the contract commonvat.module.compare.v1 over the calculation of package orders.
+// Package compare serves the module compare-orders: the contract commonvat.module.compare.v1 over the calculations of packages orders, effect, waters, groups
+// and votes.
 package compare
 
 import (
@@ -10,7 +11,6 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/columns"
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
-	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	"google.golang.org/grpc"
 )
 
@@ -31,62 +31,6 @@ const (
 
 // maxUnmatchedBytes bounds the list of cells without a partner, so that the answer fits into a message.
 const maxUnmatchedBytes = 4 << 20
-
-// Module is what the executable serves.
-func Module() sdk.Module {
-	return sdk.Module{
-		Describe: Describe(),
-		Register: func(s *grpc.Server) { comparev1.RegisterCompareServiceServer(s, NewServer()) },
-	}
-}
-
-// Describe tells the method and its parameters.
-func Describe() *describev1.DescribeResponse {
-	number := func(name, summary, unit string, def, low float64, high *float64, whole bool) *describev1.Parameter {
-		return &describev1.Parameter{Name: name, Summary: summary, Value: &describev1.Parameter_Number{Number: &describev1.NumberParameter{
-			Unit: unit, DefaultValue: def, Minimum: &low, Maximum: high, Whole: whole}}}
-	}
-	return &describev1.DescribeResponse{
-		Name: Name, Version: Version, Kind: sdk.KindCompare,
-		Contracts: []string{"commonvat.module.compare.v1"},
-		Summary: "Which of two dyeing orders spreads wider: dispersion of matched cells aligned within each dye pair, tested by swapping whole sessions " +
-			"(all arrangements up to 16 sessions, else 9,999 draws; fewer for hulls, which only support), jackknife over sessions, Holm. A verdict is given at the closing size only.",
-		Sources: []*describev1.Source{
-			{Citation: "Phipson, B. & Smyth, G. K. (2010), Permutation P-values Should Never Be Zero, Statistical Applications in Genetics and Molecular Biology 9(1), article 39",
-				Identifier: "10.2202/1544-6115.1585", UsedFor: "p of drawn arrangements, (b+1)/(M+1)"},
-			{Citation: "Holm, S. (1979), A Simple Sequentially Rejective Multiple Test Procedure, Scandinavian Journal of Statistics 6(2), 65-70",
-				UsedFor: "adjustment for several comparisons"},
-			{Citation: "Efron, B. & Tibshirani, R. J. (1993), An Introduction to the Bootstrap, Chapman & Hall", UsedFor: "jackknife standard error"},
-			{Citation: "Sharma, G., Wu, W. & Dalal, E. N. (2005), The CIEDE2000 color-difference formula, Color Research & Application 30(1), 21-30",
-				Identifier: "10.1002/col.20070", UsedFor: "distinct shades, which only describe"},
-		},
-		Parameters: []*describev1.Parameter{
-			number("threshold_de00", "Two colours are distinct shades from this difference on; 0 stands for 5.",
-				"CIEDE2000 units", orders.DefaultThresholdDE, minThreshold, of(maxThreshold), false),
-			number("closing_sessions", "Planned number of sessions, 6 or more, of which the first complete ones get the verdict; 0 is an exploratory question without p.",
-				"sessions", 0, 0, of(float64(maxClosing)), true),
-			number("comparisons", "Number of comparisons made together, for which p is adjusted; 0 stands for 1.",
-				"comparisons", 1, 1, of(float64(maxComparisons)), true),
-			number("alpha", "Significance from which a difference counts as found; 0 stands for 0.05.",
-				"1", orders.DefaultAlpha, minAlpha, of(maxAlpha), false),
-			number("margin_ratio", "Ratio of dispersions from which a difference matters; 0 stands for 1.10.",
-				"1", orders.DefaultMarginRatio, minMargin, of(maxMargin), false),
-			number("seed", "Seed of the draws where there are more than 65,536 arrangements.", "1", 0, 0, nil, true),
-		},
-		Author: "The Commonvat Authors",
-		Laws: []*describev1.LawPromise{
-			{Law: describev1.Law_LAW_SYMMETRY},
-			{Law: describev1.Law_LAW_ORDER_FREE},
-			{Law: describev1.Law_LAW_REPLICATION_FREE},
-			// Distinct shades are CIEDE2000's, which depends on where a colour is, and so is what they have to say to the verdict.
-			{Law: describev1.Law_LAW_SHIFT_INVARIANT, Of: []string{"complete_sessions", "used_sessions", "matched_cells", "dispersion_first",
-				"dispersion_second", "log_ratio", "log_ratio_se", "p", "p_adjusted", "hull_volume_first", "hull_volume_second", "hull_p"}},
-			{Law: describev1.Law_LAW_LINEAR, Of: []string{"dispersion_first", "dispersion_second"}},
-		},
-	}
-}
-
-func of[T any](x T) *T { return &x }
 
 // Server answers the contract. It may be used by many calls at once.
 type Server struct {

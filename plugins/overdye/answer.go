@@ -46,7 +46,7 @@ func (q *question) tell(m *retention.Model) *overdyev1.PredictOverdyeResponse {
 		out.RuleErrors = append(out.RuleErrors, &overdyev1.RuleError{Rule: string(r.Rule), MeanDe00: r.MeanDE00})
 	}
 	if n := retention.LeastTrials - m.Trials; n > 0 {
-		out.Missing = append(out.Missing, missing("trials", n, q.of.GetFirstDye(), q.of.GetSecondDye(), q.of))
+		out.Missing = append(out.Missing, missing("trials", n, q.of.GetFirstDye(), q.of.GetSecondDye(), q.of, q.of.GetBath()))
 	}
 	if m.Clipped > 0 {
 		out.Remarks = append(out.Remarks, fmt.Sprintf("%d readings are below 0.005 or above 0.995 and were taken as that: their strength is not known better", m.Clipped))
@@ -57,9 +57,9 @@ func (q *question) tell(m *retention.Model) *overdyev1.PredictOverdyeResponse {
 	return out
 }
 
-func missing(what string, n int, first, second string, of *overdyev1.OverdyeClass) *overdyev1.Missing {
+func missing(what string, n int, first, second string, of *overdyev1.OverdyeClass, bath string) *overdyev1.Missing {
 	text := fmt.Sprintf("%d more %s with %s first and %s second", n, plural(n, "trial"), first, second)
-	for _, w := range []struct{ before, word string }{{" on ", of.GetFibre()}, {", mordant ", of.GetMordant()}, {", second bath ", of.GetBath()}} {
+	for _, w := range []struct{ before, word string }{{" on ", of.GetFibre()}, {", mordant ", of.GetMordant()}, {", second bath ", bath}} {
 		if w.word != "" {
 			text += w.before + w.word
 		}
@@ -157,7 +157,7 @@ func (q *question) order(ctx context.Context, m *retention.Model, told *overdyev
 		return nil, wire.Failed("reversed_trials", err)
 	}
 	if n := retention.LeastTrials - other.Trials; n > 0 {
-		told.Missing = append(told.Missing, missing("reversed_trials", n, q.of.GetSecondDye(), q.of.GetFirstDye(), q.of))
+		told.Missing = append(told.Missing, missing("reversed_trials", n, q.of.GetSecondDye(), q.of.GetFirstDye(), q.of, "")) // the class tells the bath of its own second dye alone
 	}
 	for _, of := range []struct {
 		first, second string

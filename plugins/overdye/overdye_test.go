@@ -128,6 +128,7 @@ func TestOrder(t *testing.T) {
 	assert.Equal(t, overdyev1.Standing_STANDING_FITTED, got.GetStanding())
 	assert.False(t, got.GetOrder().GetAnswered())
 	assert.Contains(t, got.GetMissing()[0].GetText(), "2 more trials with indigo first and weld second")
+	assert.NotContains(t, got.GetMissing()[0].GetText(), "second bath", "that of the class is the vat, which is the first here")
 }
 
 func TestWhatIsNotPredicted(t *testing.T) {

@@ -191,8 +191,14 @@ func TestIntervalNeedsSessions(t *testing.T) {
 	require.NoError(t, err)
 	x = got.GetGroups()[0]
 	assert.Equal(t, []int32{5, 0}, []int32{x.GetCells(), x.GetBlocks()}, "without sessions, readings of one cell are averaged")
-	assert.Equal(t, int32(5), x.GetEqualNumber())
-	assert.Nil(t, x.GetDispersionAtEqualNumber().Low)
+	assert.Zero(t, x.GetEqualNumber())
+	assert.Nil(t, x.GetShadesAtEqualNumber(), "five cells are too few")
+	sixth := row{"x", "", "", "cell 6", colorimetry.Lab{L: 10, A: 5, B: -20}}
+	got, err = ask(t, stream(100, append(rows(func(int) string { return "" }), sixth))...)
+	require.NoError(t, err)
+	x = got.GetGroups()[0]
+	assert.Equal(t, []int32{6, 0, 6}, []int32{x.GetCells(), x.GetBlocks(), x.GetEqualNumber()})
+	assert.Nil(t, x.GetDispersionAtEqualNumber().Low, "without sessions no interval")
 }
 
 // Labels that sort the other way round than their indexes turn signs and sides, never the answer.

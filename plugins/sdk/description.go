@@ -126,7 +126,7 @@ func CheckDescription(d *describev1.DescribeResponse) error {
 	if d.GetAuthor() == "" {
 		errs = append(errs, errors.New("author is empty"))
 	}
-	errs = append(errs, checkScores(d), checkColumns(d), checkLaws(d))
+	errs = append(errs, checkScores(d), checkColumns(d), checkLaws(d), checkQuestions(d))
 	return errors.Join(errs...)
 }
 

@@ -48,6 +48,7 @@ func good() *describev1.DescribeResponse {
 			{Name: "method", Summary: "Which.", Value: &describev1.Parameter_Choice{
 				Choice: &describev1.ChoiceParameter{DefaultValue: "hull", Choices: []string{"hull", "count"}}}},
 		},
+		Questions: []*describev1.Question{{Asks: "how wide a palette is", Call: "MeasureWidths", Method: "Counts.", Multiplicity: "one comparison", Sources: []uint32{0}}},
 	}
 }
 
@@ -81,6 +82,17 @@ func TestCheckDescription(t *testing.T) {
 		"not alike":                        func(d *describev1.DescribeResponse) { d.Parameters[1].GetChoice().Choices[1] = "hull" },
 		`default_value is "", want one of`: func(d *describev1.DescribeResponse) { d.Parameters[1].GetChoice().DefaultValue = "" },
 		"value is missing":                 func(d *describev1.DescribeResponse) { d.Parameters[0].Value = nil },
+		"questions[0].asks has 0":          func(d *describev1.DescribeResponse) { d.Questions[0].Asks = "" },
+		"questions[0].call has 0":          func(d *describev1.DescribeResponse) { d.Questions[0].Call = "" },
+		"questions[0].method has 501":      func(d *describev1.DescribeResponse) { d.Questions[0].Method = strings.Repeat("ü", 501) },
+		"questions[0].multiplicity has 0":  func(d *describev1.DescribeResponse) { d.Questions[0].Multiplicity = "" },
+		"questions[0].sources are empty":   func(d *describev1.DescribeResponse) { d.Questions[0].Sources = nil },
+		"questions[0].sources[0] is 1":     func(d *describev1.DescribeResponse) { d.Questions[0].Sources[0] = 1 },
+		"questions has 33": func(d *describev1.DescribeResponse) {
+			for len(d.Questions) < 33 {
+				d.Questions = append(d.Questions, d.Questions[0])
+			}
+		},
 	} {
 		t.Run(want, func(t *testing.T) {
 			d := good()

@@ -24,6 +24,7 @@ type UnitParams struct {
 	Seed         uint64
 	Alpha        float64 // for the outlook
 	ToleranceDE  float64 // for the outlook
+	NoOutlook    bool    // leaves it out, as for simulations
 }
 
 // UnitResult is the answer of CompareUnits; Cells counts units there, and Spread is nil where units have one cell only.
@@ -77,7 +78,7 @@ func CompareUnits(ctx context.Context, cells []UnitCell, p UnitParams) (*UnitRes
 	if len(spread.Groups) < len(r.Groups) { // some have one cell in all their units
 		r.Spread = nil
 	}
-	if len(r.Apart) == 0 {
+	if len(r.Apart) == 0 && !p.NoOutlook {
 		r.Outlook = Plan(means, at, p.Alpha, p.ToleranceDE)
 	}
 	if len(r.Groups) < 3 {

@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"github.com/commonvat/commonvat/plugins/compare/noise"
+	"github.com/commonvat/commonvat/plugins/compare/outlook"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
 
@@ -226,6 +227,31 @@ func TestSmallSizesAreForeseenAsTheyAreTested(t *testing.T) {
 	// Four standard errors of a difference of two shares of 1,500 are .067.
 	assert.InDelta(t, float64(found)/runs, float64(foreseen)/runs, 0.067)
 	assert.Greater(t, byF-found, runs/20, "this is why")
+}
+
+// So it is with six sessions of three groups: F, as of normal figures, finds more than the arrangements of the test do, which are few enough to be tried.
+func TestSixSessionsOfThreeAreForeseenAsTheyAreTested(t *testing.T) {
+	const runs, sessions, apart, arrangements = 1000, 6, 2.2, 7776
+	s := simulation{noise: noise.RootOf([3][3]float64{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}), trace: 3, trace2: 3, places: [][3]float64{{-apart / 2}, {apart / 2}, {0}},
+		rng: rand.New(rand.NewPCG(1, 1))}
+	null := make([]float64, 8000)
+	for i := range null {
+		null[i] = s.draw(sessions, 0)
+	}
+	slices.Sort(null)
+	byF, foreseen := 0, 0
+	for range 8 * runs {
+		if s.draw(sessions, 1) > null[len(null)*19/20] {
+			byF++
+		}
+	}
+	for range runs {
+		if s.found(sessions, arrangements/20) {
+			foreseen++
+		}
+	}
+	assert.Greater(t, float64(byF)/(8*runs)-float64(foreseen)/runs, 0.015, "this is why")
+	assert.GreaterOrEqual(t, outlook.Few, arrangements)
 }
 
 // However far groups lie apart, p can't be less than one of all arrangements: 6^5 = 7,776 of six sessions of three groups, 2^13 = 8,192 of 14 of two.

@@ -15,7 +15,7 @@ func besideLines(limit float64) []line {
 	found := func(p *float64) bool { return p != nil && *p <= 0.05 }
 	units := func(sessions int, at ...float64) func(context.Context, *rand.Rand) (bool, error) {
 		return func(ctx context.Context, rng *rand.Rand) (bool, error) {
-			r, err := groups.CompareUnits(ctx, unitCells(rng, sessions, at...), groups.UnitParams{Permutations: 199, Seed: rng.Uint64()})
+			r, err := groups.CompareUnits(ctx, unitCells(rng, sessions, at...), groups.UnitParams{Permutations: 199, Seed: rng.Uint64(), NoOutlook: true})
 			if err != nil {
 				return false, err
 			}
@@ -42,7 +42,7 @@ func besideLines(limit float64) []line {
 					rows = append(rows, waters.Row{ReadingID: fmt.Sprint(c.Block, c.Group, c.Cell, r), Water: c.Group, Block: c.Block, Member: "one", Recipe: fmt.Sprint(c.Cell, r), Lab: c.Lab})
 				}
 			}
-			r, err := waters.Compare(ctx, rows, waters.Params{Closing: true, Permutations: 199, Seed: rng.Uint64()})
+			r, err := waters.Compare(ctx, rows, waters.Params{Closing: true, Permutations: 199, Seed: rng.Uint64(), NoOutlook: true})
 			return err == nil && found(r.Pairs[0].PAdjusted), err
 		}},
 	}

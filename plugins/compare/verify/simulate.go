@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"runtime"
+	"slices"
 	"strings"
 	"sync/atomic"
 
@@ -229,71 +230,90 @@ func covers(sessions, recipes, m int, pot, spread float64, of func(*width.Rarefi
 	}
 }
 
-func lines(only string) (out []line) {
-	const falsely, coverage = 0.065, 0.88
-	usual := laboratory{session: 2, pot: 1.5, piece: 0.7, strength: 0.05}
-	of := func(sessions, recipes int) laboratory {
-		l := usual
-		l.sessions, l.recipes = sessions, recipes
-		return l
-	}
-	add := func(l line) {
-		if strings.Contains(l.question, only) {
-			out = append(out, l)
-		}
-	}
-	size := func(l laboratory) string { return fmt.Sprintf("%d sessions of %d", l.sessions, l.recipes) }
+// The limits: how often a verdict may be false, and how often an interval has to hold.
+const falsely, coverage = 0.065, 0.88
 
-	uneven := of(6, 3)
+// lines are all questions that contain a text.
+func lines(only string) []line {
+	all := slices.Concat(widthLines(), effectLines(), toleranceLines(), coverageLines(), besideLines(falsely), waterLines(), groupLines())
+	return slices.DeleteFunc(all, func(l line) bool { return !strings.Contains(l.question, only) })
+}
+
+// usual is a laboratory of so many sessions, each with so many recipes.
+func usual(sessions, recipes int) laboratory {
+	return laboratory{session: 2, pot: 1.5, piece: 0.7, strength: usualStrength, sessions: sessions, recipes: recipes}
+}
+
+const usualStrength = 0.05
+
+func (l laboratory) size() string { return fmt.Sprintf("%d sessions of %d", l.sessions, l.recipes) }
+
+// widthLines are about which order is wider.
+func widthLines() (out []line) {
+	uneven := usual(6, 3)
 	uneven.strength = 0.3 // so that the spreads differ by more than the margin in most runs
-	for _, l := range []laboratory{of(6, 3), of(6, 6), of(9, 4), uneven} {
+	for _, l := range []laboratory{usual(6, 3), usual(6, 6), usual(9, 4), uneven} {
 		l.shift = vector{4, -3, 2} // orders may differ in place
-		wide, what := l, size(l)
-		if l.strength != usual.strength {
+		what := l.size()
+		if l.strength != usualStrength {
 			what += ", uneven pots"
 		}
-		add(line{question: "falsely one order wider", situation: what + ", no difference in width", limit: falsely, hit: func(ctx context.Context, rng *rand.Rand) (bool, error) {
-			r, err := wide.wider(ctx, rng)
+		out = append(out, line{question: "falsely one order wider", situation: what + ", no difference in width", limit: falsely, hit: func(ctx context.Context, rng *rand.Rand) (bool, error) {
+			r, err := l.wider(ctx, rng)
 			return err == nil && (r.Verdict == orders.FirstWider || r.Verdict == orders.SecondWider), err
 		}})
 	}
-	for _, l := range []laboratory{of(6, 4), of(10, 4)} {
+	for _, l := range []laboratory{usual(6, 4), usual(10, 4)} {
 		l.ratio, l.strength = orders.DefaultMarginRatio, 0
-		at := l
-		add(line{question: "falsely equally wide", situation: size(l) + ", a ratio of 1.10", limit: falsely, hit: func(ctx context.Context, rng *rand.Rand) (bool, error) {
-			r, err := at.wider(ctx, rng)
+		out = append(out, line{question: "falsely equally wide", situation: l.size() + ", a ratio of 1.10", limit: falsely, hit: func(ctx context.Context, rng *rand.Rand) (bool, error) {
+			r, err := l.wider(ctx, rng)
 			return err == nil && r.Verdict == orders.EquallyWide, err
 		}})
 	}
-	noisy := of(6, 4)
+	return out
+}
+
+// effectLines are about an order effect where there is none, or the same in all cells.
+func effectLines() (out []line) {
+	noisy := usual(6, 4)
 	noisy.pot = 3
-	for _, l := range []laboratory{of(6, 1), of(6, 4), noisy, of(10, 4)} {
-		what := size(l)
-		if l.pot != usual.pot {
+	for _, l := range []laboratory{usual(6, 1), usual(6, 4), noisy, usual(10, 4)} {
+		what := l.size()
+		if l.pot == noisy.pot {
 			what += ", noisy pots"
 		}
-		add(line{question: "falsely order matters", situation: what + ", no effect", limit: falsely, hit: l.says(effect.OrderMatters)})
+		out = append(out, line{question: "falsely order matters", situation: what + ", no effect", limit: falsely, hit: l.says(effect.OrderMatters)})
 		if l.recipes > 1 {
-			add(line{question: "falsely depends on the cell", situation: what + ", no effect", limit: falsely, hit: l.says(effect.DependsOnCell)})
+			out = append(out, line{question: "falsely depends on the cell", situation: what + ", no effect", limit: falsely, hit: l.says(effect.DependsOnCell)})
 		}
 	}
-	one := of(8, 4)
+	one := usual(8, 4)
 	one.shift, one.piece = vector{0, 8, 0}, 1.5
-	add(line{question: "falsely depends on the cell", situation: size(one) + ", the same large effect in all", limit: falsely, hit: one.says(effect.DependsOnCell)})
+	return append(out, line{question: "falsely depends on the cell", situation: one.size() + ", the same large effect in all", limit: falsely, hit: one.says(effect.DependsOnCell)})
+}
+
+// toleranceLines are about an effect that is exactly as large as the tolerance.
+func toleranceLines() (out []line) {
+	add := func(l laboratory, what string) {
+		out = append(out, line{question: "falsely no practical difference", situation: l.size() + what, limit: falsely, hit: l.says(effect.NoPracticalDifference, effect.DetectableButSmall)})
+	}
 	for _, direction := range []vector{{1, 0, 0}, {0, 1, 0}, {0, 0.6, -0.8}} {
 		for _, pot := range []float64{0.4, 1, 2} {
-			l := of(8, 3)
+			l := usual(8, 3)
 			l.pot, l.piece, l.strength, l.shift = pot, 0.5, 0, atTolerance(direction)
-			add(line{question: "falsely no practical difference", situation: fmt.Sprintf("%s, pots ±%g, 2 apart along %v", size(l), pot, direction), limit: falsely,
-				hit: l.says(effect.NoPracticalDifference, effect.DetectableButSmall)})
+			add(l, fmt.Sprintf(", pots ±%g, 2 apart along %v", pot, direction))
 		}
 	}
 	for _, n := range []int{6, 16} {
-		l := of(n, 3)
+		l := usual(n, 3)
 		l.pot, l.piece, l.strength, l.shift = 1, 0.5, 0, atTolerance(vector{0.6, 0.8, 0})
-		add(line{question: "falsely no practical difference", situation: size(l) + ", pots ±1, 2 apart", limit: falsely,
-			hit: l.says(effect.NoPracticalDifference, effect.DetectableButSmall)})
+		add(l, ", pots ±1, 2 apart")
 	}
+	return out
+}
+
+// coverageLines are about the intervals of palettes.
+func coverageLines() (out []line) {
 	shades := func(r *width.Rarefied) *width.Expected { return &r.Shades }
 	volume := func(r *width.Rarefied) *width.Expected { return r.Volume }
 	dispersion := func(r *width.Rarefied) *width.Expected { return &r.Dispersion }
@@ -302,59 +322,63 @@ func lines(only string) (out []line) {
 		spread float64
 		of     func(*width.Rarefied) *width.Expected
 	}{{"shades", 15, shades}, {"shades, of a narrow palette,", 5, shades}, {"hull volume", 15, volume}, {"dispersion", 15, dispersion}} {
-		for _, n := range [][3]int{{12, 1, 6}, {6, 2, 6}, {20, 1, 8}} {
-			add(line{question: "coverage of a 95 % interval", situation: fmt.Sprintf("%s of %d cells, %d sessions of %d", c.what, n[2], n[0], n[1]), limit: coverage, atLeast: true,
+		for _, n := range [][3]int{{8, 1, 6}, {12, 1, 6}, {6, 2, 6}, {20, 1, 8}} {
+			out = append(out, line{question: "coverage of a 95 % interval", situation: fmt.Sprintf("%s of %d cells, %d sessions of %d", c.what, n[2], n[0], n[1]), limit: coverage, atLeast: true,
 				interval: covers(n[0], n[1], n[2], 2, c.spread, c.of)})
 		}
 	}
-	for _, l := range besideLines(falsely) {
-		add(l)
-	}
+	return out
+}
+
+// waterLines are about two waters that give one colour.
+func waterLines() (out []line) {
 	for _, together := range []bool{true, false} {
 		what := "7 sessions with both waters"
 		if !together {
 			what = "12 sessions of one water, members differ"
 		}
-		add(line{question: "falsely waters differ", situation: what, limit: falsely, hit: func(ctx context.Context, rng *rand.Rand) (bool, error) {
-			r, err := waters.Compare(ctx, waterRows(rng, together), waters.Params{Closing: true, Permutations: 499})
+		out = append(out, line{question: "falsely waters differ", situation: what, limit: falsely, hit: func(ctx context.Context, rng *rand.Rand) (bool, error) {
+			r, err := waters.Compare(ctx, waterRows(rng, together), waters.Params{Closing: true, Permutations: 499, NoOutlook: true})
 			return err == nil && r.Verdict == waters.WatersDiffer, err
 		}})
 	}
-	for _, spread := range []bool{false, true} {
-		what := "place"
-		if spread {
-			what = "spread"
-		}
-		add(line{question: "falsely three groups differ", situation: "in " + what + ", 6 sessions, 2 cells of each", limit: falsely, times: 5, hit: func(ctx context.Context, rng *rand.Rand) (bool, error) {
-			var cells []groups.Cell
-			for b := range 6 {
-				shared := normal(rng, 4)
-				for k := range 6 {
-					x := normal(rng, 3)
-					cells = append(cells, groups.Cell{Group: fmt.Sprint(k % 3), Block: fmt.Sprint(b), Lab: lab(vector{55 + shared[0] + x[0], shared[1] + x[1], shared[2] + x[2]})})
-				}
-			}
-			r, err := groups.Compare(ctx, cells, 499, rng.Uint64())
+	return out
+}
+
+// groupLines are about three groups that are alike.
+func groupLines() (out []line) {
+	const question = "falsely three groups differ"
+	for _, of := range []struct {
+		what string
+		test func(*groups.Result) *groups.Test
+	}{{"place", func(r *groups.Result) *groups.Test { return r.Place }}, {"spread", func(r *groups.Result) *groups.Test { return r.Spread }}} {
+		out = append(out, line{question: question, situation: "in " + of.what + ", 6 sessions, 2 cells of each", limit: falsely, times: 5, hit: func(ctx context.Context, rng *rand.Rand) (bool, error) {
+			r, err := groups.Compare(ctx, looseCells(rng), 499, rng.Uint64())
 			if err != nil {
 				return false, err
 			}
-			if spread {
-				return r.Spread.P <= 0.05, nil
-			}
-			return r.Place.P <= 0.05, nil
-		}})
-		add(line{question: "falsely three groups differ", situation: "in " + what + ", by whole units, 6 sessions, 4 recipes in a pot of each", limit: falsely, hit: func(ctx context.Context, rng *rand.Rand) (bool, error) {
-			r, err := groups.CompareUnits(ctx, unitCells(rng, 6, 0, 0, 0), groups.UnitParams{Permutations: 499, Seed: rng.Uint64()})
+			return of.test(r).P <= 0.05, nil
+		}}, line{question: question, situation: "in " + of.what + ", by whole units, 6 sessions, 4 recipes in a pot of each", limit: falsely, hit: func(ctx context.Context, rng *rand.Rand) (bool, error) {
+			r, err := groups.CompareUnits(ctx, unitCells(rng, 6, 0, 0, 0), groups.UnitParams{Permutations: 499, Seed: rng.Uint64(), NoOutlook: true})
 			if err != nil {
 				return false, err
 			}
-			if spread {
-				return r.Spread.P <= 0.05, nil
-			}
-			return r.Place.P <= 0.05, nil
+			return of.test(&r.Result).P <= 0.05, nil
 		}})
 	}
 	return out
+}
+
+// looseCells are two cells of each of three groups in six sessions, each in a pot of its own.
+func looseCells(rng *rand.Rand) (cells []groups.Cell) {
+	for b := range 6 {
+		shared := normal(rng, 4)
+		for k := range 6 {
+			x := normal(rng, 3)
+			cells = append(cells, groups.Cell{Group: fmt.Sprint(k % 3), Block: fmt.Sprint(b), Lab: lab(vector{55 + shared[0] + x[0], shared[1] + x[1], shared[2] + x[2]})})
+		}
+	}
+	return cells
 }
 
 // waterRows is work in two waters without an effect. Each pot holds six recipes; members differ by 1.5 in each axis.

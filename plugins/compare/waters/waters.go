@@ -55,6 +55,7 @@ type Params struct {
 	ToleranceDE  float64 // the difference that matters, for the outlook
 	Permutations int     // 99 to 1e6; default 9,999
 	Seed         uint64
+	NoOutlook    bool // leaves it out, as for simulations
 }
 
 // Covariate is a figure of waters.
@@ -201,7 +202,7 @@ func Compare(ctx context.Context, rows []Row, params Params) (*Result, error) {
 	}
 	r.correlate(p, means)
 	r.judge()
-	if r.Verdict != WatersDiffer && len(r.Apart) == 0 {
+	if r.Verdict != WatersDiffer && len(r.Apart) == 0 && !p.NoOutlook {
 		r.Outlook = groups.Plan(points, middle(cells), p.Alpha, p.ToleranceDE)
 	}
 	return r, nil

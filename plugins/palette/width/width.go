@@ -56,7 +56,7 @@ type Row struct {
 type Params struct {
 	ThresholdDE       float64   // headline t in CIEDE2000, above 0 to 100; default 5
 	ReportThresholdDE []float64 // further t for N(t) of all cells; default 2.5 and 10
-	M                 int       // rarefaction size, 2 to 500; 0 lets Measure choose it for each stratum
+	M                 int       // rarefaction size, 2 to 500; 0 lets Measure choose it for each stratum, CompareM or more
 	SearchNodes       int       // budget of search nodes for each N(t) and each rarefied mean, 1 to 1e8; default 2,000,000
 	// Draws is the number of subsets drawn where more than 20,000 exist, 2 to 1e6; default 2,000. For very many groups it is less, down to 40; below 500
 	// they are drawn in rounds, where more than ten times as many exist, the volume is that of four fifths of them, and there is no interval.
@@ -166,7 +166,7 @@ type Answer struct {
 // Stratum holds the widths of the groups of one stratum.
 type Stratum struct {
 	Label string
-	// M is the equal number that Rarefied uses for all groups here; 0 when fewer than two cells are left to every group.
+	// M is the equal number that Rarefied uses for all groups here; 0 when none of them has CompareM cells.
 	M      int
 	Groups []GroupWidth // by label
 }
@@ -287,23 +287,23 @@ func samplePairs(strata [][]palette) int {
 	return min(sampledPairs, max(leastPairs, askedPairs/groups))
 }
 
-// chosenM is the equal number for the groups of a stratum: the least number of cells of those that have two at all, capped at
-// ⌊0.6·n_min⌋ when an interval is wanted and that leaves two.
+// chosenM is the equal number for the groups of a stratum: the least number of cells of those that have CompareM, capped at ⌊0.6·n_min⌋ when
+// an interval is wanted, and never below CompareM, as so few cells tell little of a palette. 0 where no group has as many.
 func (p Params) chosenM(groups []palette) int {
 	if p.M > 0 {
 		return p.M
 	}
 	least := math.MaxInt
 	for _, g := range groups {
-		if n := len(g.cells); n >= 2 {
+		if n := len(g.cells); n >= CompareM {
 			least = min(least, n)
 		}
 	}
 	if least == math.MaxInt {
 		return 0
 	}
-	if capped := least * 6 / 10; p.Interval && capped >= 2 {
-		least = capped
+	if p.Interval {
+		least = max(CompareM, least*6/10)
 	}
 	return min(least, maxChosenM)
 }
@@ -351,8 +351,8 @@ func (w *worker) group(g *palette, m int) (GroupWidth, error) {
 		defer s.graph.release()
 	}
 	switch {
-	case len(g.cells) < 2:
-		out.NotRarefied = "fewer than 2 cells"
+	case m == 0:
+		out.NotRarefied = fmt.Sprintf("%d cells, fewer than %d", len(g.cells), CompareM)
 	case len(g.cells) < m:
 		out.NotRarefied = fmt.Sprintf("%d cells, fewer than m = %d", len(g.cells), m)
 	default:

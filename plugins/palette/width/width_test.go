@@ -127,7 +127,7 @@ func TestReplicatesAreAveragedFirst(t *testing.T) {
 	assert.Equal(t, 1, g.Shades[0].Lower)
 	assert.Equal(t, hull.Single, g.Hull.Status)
 	assert.Nil(t, g.Dispersion)
-	assert.Equal(t, "fewer than 2 cells", g.NotRarefied)
+	assert.Equal(t, "1 cells, fewer than 6", g.NotRarefied)
 	for i := range rows {
 		rows[i].Block = fmt.Sprint(i % 2)
 	}

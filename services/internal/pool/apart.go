@@ -79,6 +79,14 @@ func (a *asking) alikeBut(by poolv1.GroupBy) []*pick {
 	return slices.DeleteFunc(picks, func(of *pick) bool { return len(held[place{of.block, of.stratum, of.cell}]) < 2 })
 }
 
+// sideBySide is what a session has to hold for groups to be told apart in it.
+var sideBySide = map[poolv1.GroupBy]string{
+	poolv1.GroupBy_GROUP_BY_WATER:   "a session with pieces dyed in two waters, of one yarn, mordanted and dyed alike",
+	poolv1.GroupBy_GROUP_BY_FIBRE:   "a session with pieces of two fibres, mordanted and dyed alike",
+	poolv1.GroupBy_GROUP_BY_MORDANT: "a session with pieces of two mordants, of one yarn and dyed alike",
+	poolv1.GroupBy_GROUP_BY_EXHAUST: "a session with pieces of a fresh bath and of an exhaust bath, of one yarn, mordanted and dyed alike",
+}
+
 // apart says whether the groups lie in different places among the colours, and whether they spread differently, within sessions, of pieces of recipes that
 // some other group of the same session has too; see alikeBut.
 func (p *Pool) apart(ctx context.Context, a *asking, picks []*pick) error {
@@ -86,7 +94,7 @@ func (p *Pool) apart(ctx context.Context, a *asking, picks []*pick) error {
 	out := &poolv1.GroupsAnswer{Standing: poolv1.Standing_STANDING_NOT_ENOUGH_YET}
 	a.answer.Apart = out
 	out.Groups = a.texts.texts(a.texts.sorted(picks, func(of *pick) label { return of.group }))
-	need := fmt.Sprintf("sessions in which pieces that are otherwise alike differ in %s alone", byWords(by))
+	need := sideBySide[by]
 	if len(out.Groups) < 2 {
 		out.Missing = []string{need}
 		out.Statement = "Not enough yet: no session holds two groups of pieces that are otherwise alike"
@@ -169,10 +177,10 @@ func (a *asking) apartWords(out *poolv1.GroupsAnswer, need string) {
 	over := sessionsWords(int(out.GetSessions()))
 	switch {
 	case len(out.GetUnjoined()) > 0:
-		out.Missing = append(out.Missing, fmt.Sprintf("sessions that hold %s beside %s, of pieces that are otherwise alike", listed(out.GetUnjoined()), out.GetGroups()[0]))
+		out.Missing = append(out.Missing, fmt.Sprintf("at least 1 session that holds %s beside %s, of pieces that are otherwise alike", listed(out.GetUnjoined()), out.GetGroups()[0]))
 		out.Statement = fmt.Sprintf("Not enough yet: no chain of sessions joins %s to the other groups", listed(out.GetUnjoined()))
 	case out.GetPlace() == nil:
-		out.Missing = append(out.Missing, "more "+need)
+		out.Missing = append(out.Missing, "another session like it: "+need)
 		out.Statement = fmt.Sprintf("Not enough yet: %s can't tell how far the groups lie apart", over)
 	default:
 		out.Standing = poolv1.Standing_STANDING_EXPLORATORY

@@ -65,7 +65,7 @@ func TestGroupsThatNoSessionJoins(t *testing.T) {
 	s.put(b.Trial)
 	apart := open(t, s).ask(t, byMordant).GetApart()
 	assert.Equal(t, poolv1.Standing_STANDING_NOT_ENOUGH_YET, apart.GetStanding())
-	assert.Equal(t, []string{"sessions in which pieces that are otherwise alike differ in mordant alone"}, apart.GetMissing())
+	assert.Equal(t, []string{"a session with pieces of two mordants, of one yarn and dyed alike"}, apart.GetMissing())
 
 	s = newShelf()
 	b = newBook("ash")
@@ -77,7 +77,7 @@ func TestGroupsThatNoSessionJoins(t *testing.T) {
 	apart = h.ask(t, byMordant).GetApart()
 	assert.Equal(t, poolv1.Standing_STANDING_NOT_ENOUGH_YET, apart.GetStanding())
 	assert.Equal(t, []string{"copper", "tin"}, apart.GetUnjoined())
-	assert.Equal(t, []string{"sessions that hold copper and tin beside alum, of pieces that are otherwise alike"}, apart.GetMissing())
+	assert.Equal(t, []string{"at least 1 session that holds copper and tin beside alum, of pieces that are otherwise alike"}, apart.GetMissing())
 }
 
 func TestTooManyGroupsToLieApart(t *testing.T) {

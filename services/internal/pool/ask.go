@@ -21,6 +21,9 @@ const (
 	DefaultSeed          = 1
 )
 
+// leastEqualNumber is the least number of cells at which a palette's width is told beside others: of fewer it says little, also where a module would.
+const leastEqualNumber = 6
+
 // DefaultCondition is the textile habit, D65/10.
 var DefaultCondition = trial.ColourCondition{Illuminant: trial.IlluminantD65, Observer: trial.Observer10}
 
@@ -35,7 +38,7 @@ type Question struct {
 	// Condition is zero for the experiment's, or DefaultCondition.
 	Condition       trial.ColourCondition
 	ThresholdDE00   float64 // 0 means DefaultThresholdDE00
-	EqualNumber     int32   // 0: chosen from the data
+	EqualNumber     int32   // 0: chosen from the data; else leastEqualNumber or more
 	MinimumRevision int64
 	Seed            uint64 // 0 means DefaultSeed
 }
@@ -116,6 +119,9 @@ func (p *Pool) prepare(ctx context.Context, a *asking) error {
 	}
 	if q.ThresholdDE00 == 0 {
 		q.ThresholdDE00 = DefaultThresholdDE00
+	}
+	if q.EqualNumber != 0 && q.EqualNumber < leastEqualNumber {
+		return &trial.FieldFault{Field: "equal_number", Text: fmt.Sprintf("is %d; allowed: 0 (chosen from the data), or %d or more: fewer cells say little of a palette", q.EqualNumber, leastEqualNumber)}
 	}
 	if q.Seed == 0 {
 		q.Seed = DefaultSeed
@@ -304,19 +310,20 @@ func (p *Pool) widths(ctx context.Context, a *asking, labels pipeline.Labels, ro
 			Group: labels.Groups[g.GetGroup()], Stratum: a.shown[labels.Strata[g.GetStratum()]],
 			Pieces: g.GetReadings(), Cells: g.GetCells(), Sessions: g.GetBlocks(),
 			HullSide: g.GetHullSide(), Dispersion: g.GetDispersion(), LargestHueGapDeg: g.LargestHueGapDeg, Unstable: g.GetUnstable(),
-			EqualNumber: g.GetEqualNumber(),
 		}
 		for _, count := range g.GetShades() {
 			if count.GetThresholdDe00() == a.question.ThresholdDE00 {
 				out.ShadesAtLeast, out.ShadesAtMost = count.GetAtLeast(), count.GetAtMost()
 			}
 		}
-		if e := g.GetShadesAtEqualNumber(); e != nil && g.GetEqualNumber() > 0 {
+		if e := g.GetShadesAtEqualNumber(); e != nil && g.GetEqualNumber() >= leastEqualNumber {
 			value := e.GetValue()
-			out.ShadesAtEqualNumber = &value
+			out.EqualNumber, out.ShadesAtEqualNumber = g.GetEqualNumber(), &value
 			if g.GetBlocks() > 0 {
 				out.ShadesLow, out.ShadesHigh = e.Low, e.High
 			}
+		} else if n := int(max(leastEqualNumber, a.question.EqualNumber) - g.GetCells()); n > 0 {
+			out.Missing = fmt.Sprintf("%d more %s of other recipes, or of the same in other sessions", n, plural("piece", n))
 		}
 		a.answer.Groups = append(a.answer.Groups, out)
 	}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 
@@ -39,15 +40,16 @@ func (p *Pool) ComparePieces(ctx context.Context, q PiecesQuestion) (*poolv1.Com
 	if q.Condition == (trial.ColourCondition{}) {
 		q.Condition = DefaultCondition
 	}
-	reference, err := p.readingsOf(ctx, "reference_piece", q.Reader, q.Reference)
+	revision := p.feed.Revision()
+	reference, err := p.pieceOf(ctx, "reference_piece", q.Reader, q.Reference)
 	if err != nil {
 		return nil, err
 	}
-	sample, err := p.readingsOf(ctx, "sample_piece", q.Reader, q.Sample)
+	sample, err := p.pieceOf(ctx, "sample_piece", q.Reader, q.Sample)
 	if err != nil {
 		return nil, err
 	}
-	first, second, err := alike(reference, sample, q)
+	first, second, err := alike(reference.readings, sample.readings, q)
 	if err != nil {
 		return nil, err
 	}
@@ -78,6 +80,8 @@ func (p *Pool) ComparePieces(ctx context.Context, q PiecesQuestion) (*poolv1.Com
 		Condition:  &typesv1.ColourCondition{Illuminant: typesv1.Illuminant(q.Condition.Illuminant), Observer: typesv1.Observer(q.Condition.Observer)},
 		Modules:    []*typesv1.ModuleIdentity{module.Identity(), difference.Module},
 		Remarks:    remarks(first, second),
+
+		ReferenceReading: reference.used(first), SampleReading: sample.used(second), LeftOut: unused(reference, sample, first, second).listed(), PoolRevision: revision, NothingDrawn: true,
 	}, nil
 }
 
@@ -125,14 +129,38 @@ type held struct {
 	raw trial.RawColour
 }
 
-// readingsOf lists the usable readings of a piece that a member may read, best first.
-func (p *Pool) readingsOf(ctx context.Context, field string, member trial.MemberID, idOrCode string) ([]held, error) {
-	_, _, out, err := p.pieceOf(ctx, field, member, idOrCode)
-	return out, err
+// onePiece is a piece that a member may read, shared or not, with its usable readings, best first.
+type onePiece struct {
+	chunk    *chunk
+	row      *row
+	readings []held
 }
 
-// pieceOf finds a piece that a member may read, shared or not, with its usable readings, best first.
-func (p *Pool) pieceOf(ctx context.Context, field string, member trial.MemberID, idOrCode string) (*chunk, *row, []held, error) {
+func (o *onePiece) used(h held) *poolv1.ReadingUsed {
+	return &poolv1.ReadingUsed{ReadingId: h.id.String(), PieceId: o.row.piece.String()}
+}
+
+// unused counts the readings of two pieces, which may be one, that aren't the two that were held against each other.
+func unused(reference, sample *onePiece, first, second held) *leftOut {
+	left := newLeftOut()
+	seen := map[entryID]bool{first.id: true, second.id: true}
+	for _, of := range []*onePiece{reference, sample} {
+		for _, r := range of.chunk.readingsOf(of.row) {
+			switch {
+			case seen[r.id]:
+			case r.class.usable():
+				left.reading("another reading of the same piece", 1)
+			default:
+				left.reading(r.class.words(), 1)
+			}
+			seen[r.id] = true
+		}
+	}
+	return left
+}
+
+// pieceOf finds a piece with a usable reading. Errors: trial.ErrNotFound, also for one that the member may not read; ErrUnusable; ctx.Err().
+func (p *Pool) pieceOf(ctx context.Context, field string, member trial.MemberID, idOrCode string) (*onePiece, error) {
 	// What isn't there and what isn't the member's to read are told in the same words, whatever the store's were.
 	hidden := fmt.Errorf("%s %.40q: %w", field, idOrCode, trial.ErrNotFound)
 	ref, err := p.reader.TrialOfPiece(ctx, idOrCode)
@@ -141,52 +169,71 @@ func (p *Pool) pieceOf(ctx context.Context, field string, member trial.MemberID,
 		stored, err = p.reader.TrialRow(ctx, ref.TrialID)
 	}
 	if errors.Is(err, trial.ErrNotFound) {
-		return nil, nil, nil, hidden
+		return nil, hidden
 	}
 	if err != nil {
-		return nil, nil, nil, fmt.Errorf("%s %.40q: %w", field, idOrCode, err)
+		return nil, fmt.Errorf("%s %.40q: %w", field, idOrCode, err)
 	}
 	view := access.ViewOfTrial(stored, member)
 	if view == access.Nothing {
-		return nil, nil, nil, hidden
+		return nil, hidden
 	}
 	if stored.Deleted { // only its owner comes as far as this
-		return nil, nil, nil, fmt.Errorf("%w: the trial of piece %s is deleted", ErrUnusable, idOrCode)
+		return nil, fmt.Errorf("%w: the trial of piece %s is deleted", ErrUnusable, idOrCode)
 	}
 	t, err := p.decode(stored.Body)
 	if err != nil {
-		return nil, nil, nil, fmt.Errorf("decode trial %s: %w", ref.TrialID, err)
+		return nil, fmt.Errorf("decode trial %s: %w", ref.TrialID, err)
 	}
 	at := slices.IndexFunc(t.Pieces, func(piece trial.Piece) bool { return piece.ID == ref.PieceID })
 	if at < 0 || view != access.All && t.Pieces[at].Holder != member {
-		return nil, nil, nil, hidden
+		return nil, hidden
 	}
 	c, err := project(t, newDictionary())
 	if err != nil {
-		return nil, nil, nil, fmt.Errorf("trial %s: %w", ref.TrialID, err)
+		return nil, fmt.Errorf("trial %s: %w", ref.TrialID, err)
 	}
 	raws, err := rawsOf(t)
 	if err != nil {
-		return nil, nil, nil, fmt.Errorf("trial %s: %w", ref.TrialID, err)
+		return nil, fmt.Errorf("trial %s: %w", ref.TrialID, err)
 	}
-	var out []held
-	var found *row
+	out := &onePiece{chunk: c}
 	for i := range c.rows {
 		if c.rows[i].piece.String() != ref.PieceID {
 			continue
 		}
-		found = &c.rows[i]
+		out.row = &c.rows[i]
 		readings := c.readingsOf(&c.rows[i])
 		for k := range readings {
 			if r := &readings[k]; r.class.usable() {
-				out = append(out, held{r, raws[r.id]})
+				out.readings = append(out.readings, held{r, raws[r.id]})
 			}
 		}
 	}
-	if len(out) == 0 {
-		return nil, nil, nil, fmt.Errorf("%w: piece %s has no reading taken dry or finished, at least %d days after dyeing", ErrUnusable, idOrCode, settledDays)
+	if len(out.readings) == 0 {
+		why := ""
+		if out.row != nil {
+			why = unusableWords(out)
+		}
+		return nil, fmt.Errorf("%w: piece %s has no reading taken dry or finished, at least %d days after dyeing and after its last bath%s", ErrUnusable, idOrCode, settledDays, why)
 	}
-	return c, found, out, nil
+	return out, nil
+}
+
+// unusableWords counts why the readings of a piece can't be used: ": 1 read wet"; empty where it has none.
+func unusableWords(of *onePiece) string {
+	counts := map[string]int{}
+	for _, r := range of.chunk.readingsOf(of.row) {
+		counts[r.class.words()]++
+	}
+	var texts []string
+	for _, why := range slices.Sorted(maps.Keys(counts)) {
+		texts = append(texts, fmt.Sprintf("%d %s", counts[why], why))
+	}
+	if len(texts) == 0 {
+		return ""
+	}
+	return ": " + listed(texts)
 }
 
 // alike chooses the best two readings that were taken alike: both computable under the condition, and not by two instruments or two

@@ -68,6 +68,9 @@ func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, m
 		RepeatabilityMcdm: response.RepeatabilityMcdm, Repeats: response.GetRepeats(),
 	}
 	first, second, _ := strings.Cut(groups[0], " > ")
+	if n := int(max(closing, minSessions) - response.GetCompleteSessions()); n > 0 && len(out.Missing) > 0 {
+		out.Missing = []string{sessionsMissing(n, first+" and "+second)}
+	}
 	for _, b := range response.GetBlanks() {
 		c := b.GetContrast()
 		out.Blanks = append(out.Blanks, &poolv1.BlankEffect{

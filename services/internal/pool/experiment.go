@@ -117,7 +117,7 @@ func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 // missing says what an experiment still needs, with the estimates so far.
 func (a *asking) missing(pair *poolv1.PairAnswer, sessions int, d dyePair) {
 	if sessions > 0 {
-		pair.Missing = slices.Insert(pair.Missing, 0, fmt.Sprintf("%d more %s with %s in both orders", sessions, plural("session", sessions), d))
+		pair.Missing = slices.Insert(pair.Missing, 0, sessionsMissing(sessions, d.String()))
 	}
 	text := "Not enough yet: " + listed(pair.GetMissing())
 	if pair.WidthRatio != nil {
@@ -125,6 +125,11 @@ func (a *asking) missing(pair *poolv1.PairAnswer, sessions int, d dyePair) {
 			sessionsWords(int(pair.GetSessions())), pair.GetFirst(), pair.GetWidthRatio(), pair.GetSecond())
 	}
 	pair.Statement, a.answer.Headline = text, text
+}
+
+// sessionsMissing says how many sessions with both orders of two dyes are missing.
+func sessionsMissing(n int, dyes string) string {
+	return fmt.Sprintf("%d more %s with %s in both orders", n, plural("session", n), dyes)
 }
 
 func plural(noun string, n int) string {

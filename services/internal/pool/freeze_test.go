@@ -162,7 +162,7 @@ func TestFreezeAnExperimentOnGroups(t *testing.T) {
 	got, err = h.pool.Freeze(t.Context(), pool.FreezeQuestion{GroupBy: poolv1.GroupBy_GROUP_BY_MORDANT, ExperimentID: open})
 	require.NoError(t, err)
 	assert.Equal(t, []int{6, 6, 6}, []int{got.Complete, got.Used, got.Closing})
-	assert.Equal(t, "sessions that hold tin beside the others", got.NotClosed)
+	assert.Equal(t, "at least 1 session that holds tin beside the others", got.NotClosed)
 	assert.Equal(t, []string{"iron", "alum"}, got.Columns.Labels.Groups)
 	assert.Len(t, got.Columns.Rows, 12)
 }
@@ -205,5 +205,5 @@ func TestFreezeAnExperimentOnWaters(t *testing.T) {
 	h.planned(t, byWater, few)
 	got, err = h.pool.Freeze(t.Context(), pool.FreezeQuestion{GroupBy: poolv1.GroupBy_GROUP_BY_WATER, ExperimentID: few})
 	require.NoError(t, err)
-	assert.Equal(t, "1 more recipe dyed alike in two of them", got.NotClosed)
+	assert.Equal(t, "1 more recipe dyed alike in both waters", got.NotClosed)
 }

@@ -75,6 +75,9 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 		if onLotless {
 			held = "over pieces whose yarn isn't stated, so yarns may differ"
 		}
+		if out.GetThin() {
+			out.Missing = a.thinMissing(out, len(labels.Strata), onLotless)
+		}
 		a.judge(out, held)
 		a.answer.Pairs = append(a.answer.Pairs, out)
 	}
@@ -207,22 +210,60 @@ func said(by poolv1.GroupBy, group string) string {
 	return group
 }
 
+// The least that a comparison of palettes isn't thin with, where there are several strata.
+const (
+	fullStrata = 3
+	fullCells  = 6
+)
+
+// thinMissing says what a thin comparison of two groups wants.
+func (a *asking) thinMissing(pair *poolv1.PairAnswer, strata int, onLotless bool) []string {
+	if onLotless {
+		return []string{"pieces of both groups on a yarn whose lot is stated"}
+	}
+	var out []string
+	if n := fullStrata - int(pair.GetStrata()); strata > 1 && n > 0 {
+		noun := a.alikeIn()
+		if n > 1 {
+			noun = pluralStrata[noun]
+		}
+		out = append(out, fmt.Sprintf("%d more %s with two pieces or more of both groups", n, noun))
+	}
+	for _, of := range []struct {
+		group string
+		cells int32
+	}{{pair.GetFirst(), pair.GetCellsFirst()}, {pair.GetSecond(), pair.GetCellsSecond()}} {
+		if n := fullCells - int(of.cells); n > 0 {
+			out = append(out, fmt.Sprintf("%d more %s of other recipes or sessions among %s", n, plural("piece", n), said(a.question.GroupBy, of.group)))
+		}
+	}
+	return out
+}
+
+// pluralStrata are the plurals of alikeIn.
+var pluralStrata = map[string]string{"yarn": "yarns", "way of reading": "ways of reading", "yarn and way of reading": "yarns and ways of reading"}
+
+// alikeIn is what strata differ in.
+func (a *asking) alikeIn() string {
+	switch {
+	case a.question.GroupBy == poolv1.GroupBy_GROUP_BY_FIBRE:
+		return "way of reading"
+	case a.mixed:
+		return "yarn and way of reading"
+	}
+	return "yarn"
+}
+
 // held says over what a pair was held alike.
 func (a *asking) held(pair *poolv1.PairAnswer) string {
-	noun := "yarn"
+	noun := a.alikeIn()
 	switch {
 	case a.question.GroupBy == poolv1.GroupBy_GROUP_BY_FIBRE && !a.mixed:
 		return "with all read alike"
-	case a.question.GroupBy == poolv1.GroupBy_GROUP_BY_FIBRE:
-		noun = "way of reading"
-	case a.mixed:
-		noun = "yarn and way of reading"
-	}
-	if pair.GetStrata() == 1 {
+	case pair.GetStrata() == 1:
 		return "over 1 " + noun
 	}
-	plural := map[string]string{"yarn": "yarns", "way of reading": "ways of reading", "yarn and way of reading": "yarns and ways of reading"}[noun]
-	return fmt.Sprintf("over %d %s", pair.GetStrata(), plural)
+	return fmt.Sprintf("over %d %s", pair.GetStrata(), pluralStrata[noun])
 }
 
 // headlineGroups says which group looks widest, if one does: wider than at least one other in pairs that aren't thin, and in none of them

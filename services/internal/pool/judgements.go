@@ -51,8 +51,12 @@ func (p *Pool) judgements(ctx context.Context, a *asking, pair *poolv1.PairAnswe
 			Quality: q.word, First: r.GetFirst(), Second: r.GetSecond(), Split: r.GetSplit(), NotBlind: r.GetNotBlind(),
 			Judgements: int32(len(list)) - r.GetNotBlind() - r.GetWithoutSession(),
 		}
-		if r.GetMissing() != "" {
-			out.Missing = append(out.Missing, r.GetMissing())
+		if n := minSessions - int(r.GetFirst()+r.GetSecond()); r.GetMissing() != "" && n > 0 {
+			blind := ""
+			if a.experiment != nil {
+				blind = ", seen blind"
+			}
+			out.Missing = append(out.Missing, fmt.Sprintf("%d more %s in which one of the two is called %s%s", n, plural("session", n), q.word, blind))
 		}
 		if closed != nil {
 			out.P, out.PAdjusted = r.P, r.PAdjusted

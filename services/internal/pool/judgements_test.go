@@ -66,7 +66,7 @@ func TestJudgementsAreCounted(t *testing.T) {
 	assert.Nil(t, votes[0].P, "no p without an experiment")
 	assert.Equal(t, "Exploratory, no verdict: by eye indigo > weld was called yellower in 2 sessions, weld > indigo in 5", votes[0].GetStatement())
 	assert.Equal(t, "deeper", votes[1].GetQuality())
-	assert.Equal(t, []string{"more judgements"}, votes[1].GetMissing())
+	assert.Equal(t, []string{"6 more sessions in which one of the two is called deeper"}, votes[1].GetMissing())
 	assert.EqualValues(t, 2, h.modules.Judgements()[0].GetComparisons())
 	left := leftOut(answer)
 	assert.EqualValues(t, 1, left["judgements: superseded by a correction"])

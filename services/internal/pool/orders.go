@@ -103,7 +103,7 @@ func (p *Pool) explore(ctx context.Context, a *asking, picks []*pick, groups []s
 	a.answer.Pairs = append(a.answer.Pairs, out)
 	if len(matched) == 0 {
 		out.Standing, out.Thin = poolv1.Standing_STANDING_NOT_ENOUGH_YET, true
-		out.Missing = []string{fmt.Sprintf("sessions with %s in both orders, alike in fibre, mordants, water and depths", what)}
+		out.Missing = []string{fmt.Sprintf("a session with %s in both orders, of pieces alike in fibre, mordants, water and depths", what)}
 		out.Statement = fmt.Sprintf("Not enough yet: no session holds %s in both orders of pieces that are otherwise alike", what)
 		return p.judgements(ctx, a, out, groups, nil)
 	}
@@ -117,10 +117,10 @@ func (p *Pool) explore(ctx context.Context, a *asking, picks []*pick, groups []s
 	a.modules = append(a.modules, identity)
 	fillPair(out, response, matched, a.texts.label(groups[0]))
 	out.Thin = out.GetSessions() < minSessions
-	out.Missing = []string{fmt.Sprintf("for a verdict: an experiment on %s, at its closing size", what)}
+	out.Missing = []string{fmt.Sprintf("for a verdict: an experiment on %s, of %d sessions or more", what, minSessions)}
 	if out.GetSessions() == 0 {
 		out.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
-		out.Missing = append(out.Missing, fmt.Sprintf("sessions with %s in both orders; none is known here", what))
+		out.Missing = append(out.Missing, fmt.Sprintf("the sessions of the pieces with %s in both orders, as none is told", what))
 	}
 	out.Statement, out.Outlook = orderStatement(out), widthOutlook(response)
 	a.tellMordantPlace(matched, groups)

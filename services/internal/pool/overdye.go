@@ -38,13 +38,13 @@ type overdyeing struct {
 	raws     *raws
 	left     *leftOut
 	shelf    *shelfOfPieces
-	// Of the first colour; chunk and row are nil, and reading too, when there is no piece.
-	chunk   *chunk
+	// Of the first colour; row and reading are nil when there is no piece.
 	row     *row
 	reading *reading
 	grid    wavelengths
 	pieces  int // sent so far
 	cannot  []string
+	used    map[entryID]entryID // of the readings that were sent, their pieces
 	request *overdyev1.PredictOverdyeRequest
 	answer  *poolv1.PredictOverdyeResponse
 }
@@ -59,9 +59,9 @@ func (p *Pool) PredictOverdye(ctx context.Context, q OverdyeQuestion) (*poolv1.P
 	if err != nil {
 		return nil, err
 	}
-	o := &overdyeing{question: q, now: now, left: newLeftOut(), raws: &raws{pool: p, known: map[trial.ID]map[entryID]trial.RawColour{}}}
+	o := &overdyeing{question: q, now: now, left: newLeftOut(), used: map[entryID]entryID{}, raws: &raws{pool: p, known: map[trial.ID]map[entryID]trial.RawColour{}}}
 	condition := &typesv1.ColourCondition{Illuminant: typesv1.Illuminant(q.Condition.Illuminant), Observer: typesv1.Observer(q.Condition.Observer)}
-	o.answer = &poolv1.PredictOverdyeResponse{Condition: condition, PoolRevision: now.revision}
+	o.answer = &poolv1.PredictOverdyeResponse{Condition: condition, PoolRevision: now.revision, NothingDrawn: true}
 	o.shelf = sortPieces(now, q.Condition)
 	first, class, err := p.firstColour(ctx, o)
 	if err != nil {
@@ -73,7 +73,10 @@ func (p *Pool) PredictOverdye(ctx context.Context, q OverdyeQuestion) (*poolv1.P
 		return nil, err
 	}
 	o.request.OverdyeClass = &overdyev1.OverdyeClass{
-		FirstDye: clip(class.first), SecondDye: clip(class.second), Fibre: clip(class.fibre), Mordant: clip(class.mordantPlace), Bath: clip(class.bath()),
+		FirstDye: clip(class.first), SecondDye: clip(class.second), Fibre: clip(class.fibre), Mordant: clip(class.mordantPlace),
+	}
+	if bath := class.bath(); bath != anyBath {
+		o.request.OverdyeClass.Bath = clip(bath)
 	}
 	if err := p.plainCurves(ctx, o, class, used, first); err != nil {
 		return nil, err
@@ -86,6 +89,9 @@ func (p *Pool) PredictOverdye(ctx context.Context, q OverdyeQuestion) (*poolv1.P
 	o.tell(response, identity, class, used)
 	return o.answer, nil
 }
+
+// use notes that a reading of a piece goes into the answer.
+func (o *overdyeing) use(r *reading, of *row) { o.used[r.id] = of.piece }
 
 // clip shortens a word to what the contract takes.
 func clip(text string) string {
@@ -110,10 +116,11 @@ func (p *Pool) firstColour(ctx context.Context, o *overdyeing) (trial.RawColour,
 		}
 		return raw, class, o.lay(raw, "first_colour")
 	}
-	c, r, readings, err := p.pieceOf(ctx, "first_piece", q.Reader, q.FirstPiece)
+	of, err := p.pieceOf(ctx, "first_piece", q.Reader, q.FirstPiece)
 	if err != nil {
 		return trial.RawColour{}, class, err
 	}
+	r := of.row
 	if r.route.kind != orderOneColour || len(r.route.colour[0].dyeList()) != 1 {
 		why := r.route.kind.reason()
 		if why == "" || r.route.kind == orderOneColour {
@@ -121,15 +128,16 @@ func (p *Pool) firstColour(ctx context.Context, o *overdyeing) (trial.RawColour,
 		}
 		return trial.RawColour{}, class, fmt.Errorf("%w: piece %s has to have one dye on it and no more: %s", ErrUnusable, q.FirstPiece, why)
 	}
-	for _, h := range readings {
+	for _, h := range of.readings {
 		if h.only() == (trial.ColourCondition{}) || h.only() == q.Condition {
-			o.chunk, o.row, o.reading = c, r, h.reading
+			o.row, o.reading = r, h.reading
+			o.use(h.reading, r)
 			layer := r.route.colour[0]
 			class.first, class.firstVat, class.fibre, class.mordantPlace = layer.name, layer.vat, r.yarn.fibre.Value(), r.route.mordantPlace.Value()
 			return h.raw, class, o.lay(h.raw, "piece "+q.FirstPiece)
 		}
 	}
-	return trial.RawColour{}, class, fmt.Errorf("%w: the colour of piece %s is known under %s only, not under %s", ErrUnusable, q.FirstPiece, conditionWords(readings[0].only()), conditionWords(q.Condition))
+	return trial.RawColour{}, class, fmt.Errorf("%w: the colour of piece %s is known under %s only, not under %s", ErrUnusable, q.FirstPiece, conditionWords(of.readings[0].only()), conditionWords(q.Condition))
 }
 
 // lay chooses the wavelengths: those of the first colour. A colour without a curve leaves it to the usual ones of the trials.
@@ -328,15 +336,15 @@ type stand struct {
 // stands gives the curve of a piece that was named, or of the first of the shared ones that has one on the grid.
 func (p *Pool) stands(ctx context.Context, o *overdyeing, field, named string, among []*seen, fits func(*row) bool, what string) (stand, error) {
 	if named != "" {
-		_, r, readings, err := p.pieceOf(ctx, field, o.question.Reader, named)
+		of, err := p.pieceOf(ctx, field, o.question.Reader, named)
 		if err != nil {
 			return stand{}, err
 		}
-		if !fits(r) {
+		if !fits(of.row) {
 			return stand{}, fmt.Errorf("%w: %s %s is not a piece of %s", ErrUnusable, field, named, what)
 		}
 		why := "no reading under " + conditionWords(o.question.Condition)
-		for _, h := range readings {
+		for _, h := range of.readings {
 			if h.only() != (trial.ColourCondition{}) && h.only() != o.question.Condition {
 				continue
 			}
@@ -346,7 +354,8 @@ func (p *Pool) stands(ctx context.Context, o *overdyeing, field, named string, a
 			}
 			var c *overdyev1.OverdyeCurve
 			if c, why = o.grid.curve(h.raw); why == "" {
-				return stand{r.piece.String(), c}, nil
+				o.use(h.reading, of.row)
+				return stand{of.row.piece.String(), c}, nil
 			}
 		}
 		return stand{}, fmt.Errorf("%w: %s %s: %s", ErrUnusable, field, named, why)
@@ -363,6 +372,7 @@ func (p *Pool) stands(ctx context.Context, o *overdyeing, field, named string, a
 			continue
 		}
 		if c, why := o.grid.curve(raw); why == "" {
+			o.use(s.reading, s.row)
 			return stand{s.id(), c}, nil
 		}
 	}

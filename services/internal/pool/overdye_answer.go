@@ -2,6 +2,7 @@ package pool
 
 import (
 	"slices"
+	"strings"
 
 	overdyev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/overdye/v1"
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
@@ -67,24 +68,10 @@ func (o *overdyeing) tell(r *overdyev1.PredictOverdyeResponse, identity *typesv1
 	if o.question.FirstPiece == "" {
 		a.CannotTell = append(a.CannotTell, "whether the first colour was read as the trials were: only its figures are known")
 	}
-	a.LeftOut = o.left.messages()
-	a.Modules = []*typesv1.ModuleIdentity{identity}
-}
-
-// messages lists what is left out, pieces before readings, by reason.
-func (l *leftOut) messages() (out []*poolv1.LeftOut) {
-	for _, kind := range []struct {
-		counts map[string]int
-		unit   string
-	}{{l.pieces, "pieces"}, {l.readings, "readings"}} {
-		var reasons []string
-		for reason := range kind.counts {
-			reasons = append(reasons, reason)
-		}
-		slices.Sort(reasons)
-		for _, reason := range reasons {
-			out = append(out, &poolv1.LeftOut{Reason: reason, Count: int32(kind.counts[reason]), Unit: kind.unit})
-		}
+	a.LeftOut = o.left.listed()
+	for id, of := range o.used {
+		a.Readings = append(a.Readings, &poolv1.ReadingUsed{ReadingId: id.String(), PieceId: of.String()})
 	}
-	return out
+	slices.SortFunc(a.Readings, func(x, y *poolv1.ReadingUsed) int { return strings.Compare(x.GetReadingId(), y.GetReadingId()) })
+	a.Modules = []*typesv1.ModuleIdentity{identity}
 }

@@ -71,6 +71,8 @@ func TestPredictOverdye(t *testing.T) {
 	assert.Equal(t, ids[0]["indigo"], answer.GetSecondPieceId(), "of the first piece's own session")
 	assert.Equal(t, ids[0]["white"], answer.GetSubstratePieceId())
 	assert.EqualValues(t, 5*4, answer.GetPiecesUsed())
+	assert.Len(t, answer.GetReadings(), 5*6, "those of the other order too")
+	assert.True(t, slices.IsSortedFunc(answer.GetReadings(), func(a, b *poolv1.ReadingUsed) int { return strings.Compare(a.GetReadingId(), b.GetReadingId()) }))
 	require.Len(t, answer.GetTrials(), 5)
 	assert.Equal(t, []string{ids[4]["weld > indigo"]}, answer.GetTrials()[0].GetPieceIds())
 	assert.InDelta(t, 1, answer.GetTrials()[0].GetErrorDe00(), 0)

@@ -23,11 +23,14 @@ type overdyeClass struct {
 	exhaust             string
 }
 
+// anyBath is the second bath of which nothing is asked.
+const anyBath = "any"
+
 // bath names the second bath; a class without trials knows of it what was asked.
 func (c overdyeClass) bath() string {
 	switch {
 	case c.exhaust == "" && c.depth == trial.DepthUnstated:
-		return "any"
+		return anyBath
 	case c.exhaust == "":
 		return depthWords(c.depth)
 	}
@@ -299,6 +302,9 @@ func (o *overdyeing) take(ctx context.Context, of blocks, left *leftOut) (trials
 				continue
 			}
 			o.pieces++
+			for _, x := range []*seen{m.substrate, m.first, m.second, m.both} {
+				o.use(x.reading, x.row)
+			}
 			t.Pieces = append(t.Pieces, p)
 			used[block] = append(used[block], m)
 		}

@@ -46,6 +46,10 @@ func TestComparePieces(t *testing.T) {
 	assert.InDelta(t, 4, answer.GetSample().GetA(), 0)
 	assert.Len(t, answer.GetModules(), 2)
 	assert.Empty(t, answer.GetRemarks())
+	assert.Equal(t, b.Readings[0].ID, answer.GetReferenceReading().GetReadingId())
+	assert.Equal(t, []string{b.Readings[1].ID, sample}, []string{answer.GetSampleReading().GetReadingId(), answer.GetSampleReading().GetPieceId()})
+	assert.Empty(t, answer.GetLeftOut())
+	assert.Equal(t, h.Revision(), answer.GetPoolRevision())
 	answer, err = h.pool.ComparePieces(t.Context(), pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: silent, Formula: pipeline.Formula{Name: "cie76"}})
 	require.NoError(t, err)
 	assert.InDelta(t, 12, answer.GetDifference(), 1e-12)
@@ -71,7 +75,7 @@ func TestComparePieces(t *testing.T) {
 		"the holder of one":  {pool.PiecesQuestion{Reader: "birch", Reference: sample, Sample: reference}, trial.ErrNotFound, "sample_piece"},
 		"nobody":             {pool.PiecesQuestion{Reference: reference, Sample: sample}, trial.ErrNotFound, "reference_piece"},
 		"no such piece":      {pool.PiecesQuestion{Reader: "ash", Reference: newID(), Sample: sample}, trial.ErrNotFound, "reference_piece"},
-		"wet":                {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: wet}, pool.ErrUnusable, "dry or finished"},
+		"wet":                {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: wet}, pool.ErrUnusable, "dry or finished, at least 7 days after dyeing and after its last bath: 1 read wet"},
 		"gloss":              {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: matt}, pool.ErrUnusable, "gloss"},
 		"two instruments":    {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: elsewhere}, pool.ErrUnusable, "two instruments"},
 		"another condition":  {pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: lamp}, pool.ErrUnusable, "A/10 only"},
@@ -105,6 +109,32 @@ func mixedShelf() (*shelf, *book) {
 	b.read(b.piece("", wool(""), pot("madder")), lab(60, 0, 0), func(r *trial.Reading) { r.State = trial.StateUnstated })
 	s.put(b.Trial)
 	return s, b
+}
+
+// What isn't held against each other of two pieces is counted with its reason, of one piece held against itself once.
+func TestOtherReadingsOfComparedPieces(t *testing.T) {
+	s := newShelf()
+	b := newBook("ash")
+	add := func() trial.ID {
+		p := b.piece("", wool("w"), mordant("alum"), pot("weld"))
+		b.read(p, lab(50, 0, 0), func(r *trial.Reading) { r.State = trial.Wet })
+		b.read(p, lab(51, 0, 0), func(r *trial.Reading) { r.Instrument = "another reader" })
+		b.read(p, lab(52, 0, 0))
+		return p.ID
+	}
+	reference, sample := add(), add()
+	s.put(b.Trial)
+	h := open(t, s)
+	for of, count := range map[trial.ID]int32{sample: 2, reference: 1} {
+		answer, err := h.pool.ComparePieces(t.Context(), pool.PiecesQuestion{Reader: "ash", Reference: reference, Sample: of})
+		require.NoError(t, err)
+		left := map[string]int32{}
+		for _, l := range answer.GetLeftOut() {
+			left[l.GetUnit()+": "+l.GetReason()] = l.GetCount()
+		}
+		assert.Equal(t, map[string]int32{"readings: another reading of the same piece": count, "readings: read wet": count}, left)
+		assert.Equal(t, b.Readings[2].ID, answer.GetReferenceReading().GetReadingId(), "the newest")
+	}
 }
 
 func TestFilters(t *testing.T) {

@@ -168,7 +168,7 @@ func (a *asking) plannedMissing(have int, picks []*pick, blocks map[label]bool, 
 		}
 	}
 	if len(none) > 0 && len(none) < len(compared) {
-		out = append(out, fmt.Sprintf("sessions that hold %s beside the others", listed(none)))
+		out = append(out, fmt.Sprintf("at least 1 session that holds %s beside the others", listed(none)))
 	}
 	return out
 }

@@ -71,7 +71,7 @@ func TestWatersBeforeTheirClosingSize(t *testing.T) {
 	answer := h.planned(t, byWater, id)
 	w := answer.GetWaters()
 	assert.Equal(t, poolv1.Standing_STANDING_NOT_ENOUGH_YET, answer.GetStanding())
-	assert.Equal(t, []string{"2 more sessions with pieces in Town tap and Mill well that are otherwise alike", "1 more recipe dyed alike in two of them"}, w.GetMissing())
+	assert.Equal(t, []string{"2 more sessions with pieces in Town tap and Mill well that are otherwise alike", "1 more recipe dyed alike in both waters"}, w.GetMissing())
 	assert.Equal(t, answer.GetHeadline(), w.GetStatement())
 	assert.Contains(t, w.GetStatement(), "So far, mean difference of colour from Town tap: Mill well 3.0 (5 recipes); that is no answer yet")
 	assert.Equal(t, "judged by the noise within 4 sessions or members, and with a chance of 4 in 5: to find that the farthest two of the waters lie 3.2 apart, 5 more sessions that hold all of them", w.GetOutlook())
@@ -156,7 +156,7 @@ func TestTheClosingSizeIsPassedByDesignAlone(t *testing.T) {
 	}
 	s.put(b.Trial)
 	h := open(t, s)
-	assert.Equal(t, []string{"3 more recipes dyed alike in two of them"}, h.planned(t, byWater, id).GetWaters().GetMissing())
+	assert.Equal(t, []string{"3 more recipes dyed alike in both waters"}, h.planned(t, byWater, id).GetWaters().GetMissing())
 	dyed(b, id, 6, mill, tap)
 	dyed(b, id, 6, mill, tap)
 	s.put(b.Trial)
@@ -372,7 +372,7 @@ func TestMordantsOfAnExperiment(t *testing.T) {
 	answer := h.planned(t, byMordant, id)
 	x := answer.GetApart()
 	assert.Equal(t, poolv1.Standing_STANDING_NOT_ENOUGH_YET, answer.GetStanding())
-	assert.Equal(t, []string{"1 more session with pieces in at least two of alum, iron and copper that are otherwise alike", "sessions that hold copper beside the others"}, x.GetMissing())
+	assert.Equal(t, []string{"1 more session with pieces in at least two of alum, iron and copper that are otherwise alike", "at least 1 session that holds copper beside the others"}, x.GetMissing())
 	assert.Nil(t, x.GetPlace().P)
 	assert.Contains(t, x.GetStatement(), "So far, over 5 sessions, alum and iron lie 1.0 apart; that is no answer yet")
 	sent := h.modules.Groups()[0]
@@ -384,7 +384,7 @@ func TestMordantsOfAnExperiment(t *testing.T) {
 	// A sixth session closes nothing, as copper still stands nowhere; a seventh with it does.
 	onMordants(b, id, both, "iron", "alum")
 	s.put(b.Trial)
-	assert.Equal(t, []string{"sessions that hold copper beside the others"}, h.planned(t, byMordant, id).GetApart().GetMissing())
+	assert.Equal(t, []string{"at least 1 session that holds copper beside the others"}, h.planned(t, byMordant, id).GetApart().GetMissing())
 	onMordants(b, id, both, "iron", "copper")
 	onMordants(b, id, both, "iron", "copper", "alum")
 	s.put(b.Trial)
@@ -472,7 +472,7 @@ func TestAnExperimentWithoutAnythingYet(t *testing.T) {
 	on := mordants(s, "alum", "none")
 	h := open(t, s)
 	answer := h.planned(t, byWater, id)
-	assert.Equal(t, "Not enough yet: 6 more sessions with pieces in Town tap and Mill well that are otherwise alike and 6 more recipes dyed alike in two of them", answer.GetHeadline())
+	assert.Equal(t, "Not enough yet: 6 more sessions with pieces in Town tap and Mill well that are otherwise alike and 6 more recipes dyed alike in both waters", answer.GetHeadline())
 	assert.Equal(t, poolv1.Standing_STANDING_NOT_ENOUGH_YET, answer.GetStanding())
 	assert.Equal(t, "Not enough yet: 6 more sessions with pieces in alum and none that are otherwise alike", h.planned(t, byMordant, on).GetHeadline())
 }

@@ -83,10 +83,10 @@ func (a *asking) plannedVerdictPicks(out *Freeze) []string {
 func (a *asking) notClosed(picks []*pick, blocks map[label]bool, compared []string, recipes int) string {
 	lacking := a.plannedMissing(a.experiment.ClosingSessions, picks, blocks, compared)
 	if n := recipes - recipesIn(picks, blocks); n > 0 {
-		lacking = append(lacking, fmt.Sprintf("%d more %s dyed alike in two of them", n, plural("recipe", n)))
+		lacking = append(lacking, recipesMissing(n, compared))
 	}
 	if len(lacking) == 0 {
-		lacking = append(lacking, fmt.Sprintf("sessions that hold %s beside each other", listed(compared)))
+		lacking = append(lacking, fmt.Sprintf("at least 1 session that holds %s beside each other", listed(compared)))
 	}
 	return listed(lacking)
 }

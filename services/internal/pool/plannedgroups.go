@@ -226,10 +226,10 @@ func (a *asking) groupsNotYet(out *poolv1.GroupsAnswer, picks []*pick, all []cou
 	case len(out.GetMissing()) > 0:
 		out.Statement = "Not enough yet: " + listed(out.GetMissing())
 	case len(out.GetUnjoined()) > 0:
-		out.Missing = []string{fmt.Sprintf("sessions that hold %s beside the others", listed(out.GetUnjoined()))}
+		out.Missing = []string{fmt.Sprintf("at least 1 session that holds %s beside the others", listed(out.GetUnjoined()))}
 		out.Statement = "Not enough yet: " + out.GetMissing()[0]
 	default:
-		out.Statement = "Not enough yet: the colours do not vary at all"
+		out.Missing, out.Statement = []string{colourless}, "Not enough yet: the colours do not vary at all"
 	}
 	if text := farthest(out); text != "" {
 		out.Statement += fmt.Sprintf(". So far, over %s, %s; that is no answer yet", sessionsWords(int(out.GetSessions())), text)

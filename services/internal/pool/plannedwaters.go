@@ -103,13 +103,13 @@ func (p *Pool) watersNotYet(a *asking, out *poolv1.WatersAnswer, r *comparev1.Co
 	}
 	out.Missing = a.plannedMissing(len(all), picks, blocks, compared)
 	if n := minRecipes - recipesIn(picks, blocks); n > 0 {
-		out.Missing = append(out.Missing, fmt.Sprintf("%d more %s dyed alike in two of them", n, plural("recipe", n)))
+		out.Missing = append(out.Missing, recipesMissing(n, compared))
 	}
 	switch {
 	case len(out.GetApart()) > 0:
 		out.Missing = append(out.Missing, watersJoined)
 	case len(out.GetMissing()) == 0 && !a.texts.joinedBy(picks, blocks, compared, joins):
-		out.Missing = append(out.Missing, fmt.Sprintf("sessions that hold %s beside each other", listed(compared)))
+		out.Missing = append(out.Missing, fmt.Sprintf("at least 1 session that holds %s beside each other", listed(compared)))
 	case len(out.GetMissing()) == 0:
 		out.Missing = append(out.Missing, r.GetMissing()...)
 	}
@@ -117,13 +117,25 @@ func (p *Pool) watersNotYet(a *asking, out *poolv1.WatersAnswer, r *comparev1.Co
 	case len(out.GetApart()) > 0:
 		out.Statement = waterOrMember(out)
 	case len(out.GetMissing()) == 0:
-		out.Statement = "Not enough yet: the colours do not vary at all"
+		out.Missing, out.Statement = []string{colourless}, "Not enough yet: the colours do not vary at all"
 	default:
 		out.Statement = "Not enough yet: " + listed(out.GetMissing())
 	}
 	if len(waterDifferences(out)) > 0 && len(out.GetApart()) == 0 {
 		out.Statement += ". So far, " + waterEstimates(out) + "; that is no answer yet"
 	}
+}
+
+// colourless is what is missing where every reading of a question has one colour.
+const colourless = "colours that differ at all: every reading is the same, as of an instrument that saw no piece"
+
+// recipesMissing says how many recipes an experiment on waters still needs.
+func recipesMissing(n int, compared []string) string {
+	in := "both waters"
+	if len(compared) > 2 {
+		in = "two of these waters"
+	}
+	return fmt.Sprintf("%d more %s dyed alike in %s", n, plural("recipe", n), in)
 }
 
 // recipesIn counts the recipes that blocks hold in two waters or more.

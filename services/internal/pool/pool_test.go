@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/pipeline/pipelinetest"
@@ -76,6 +77,44 @@ func TestAColourThatCanNotBeComputedGivesWayToTheNextReading(t *testing.T) {
 	assert.EqualValues(t, 1, left["readings: colour known under A/10 only, not under D65/10"])
 	assert.EqualValues(t, 1, left["pieces: no reading that can be used"])
 	assert.EqualValues(t, 1, answer.GetPiecesUsed())
+}
+
+// Below six cells a palette has no width at equal numbers, whatever a module says, but a word about what is missing.
+func TestTooFewCellsForEqualNumbers(t *testing.T) {
+	s := newShelf()
+	b := newBook("ash")
+	session := b.session("")
+	for i := range 6 {
+		dyed := pot(fmt.Sprint("dye ", i))
+		b.read(b.piece(session, wool("w"), mordant("alum"), dyed), lab(50, float64(10*i), 20))
+		if i < 4 {
+			b.read(b.piece(session, wool("w"), mordant("iron"), dyed), lab(50, float64(10*i), 20))
+		}
+	}
+	s.put(b.Trial)
+	h := open(t, s)
+	answer := h.ask(t, byMordant)
+	iron := group(t, answer, "iron", "")
+	assert.EqualValues(t, 4, iron.GetCells())
+	assert.Nil(t, iron.ShadesAtEqualNumber)
+	assert.Nil(t, iron.ShadesLow)
+	assert.Zero(t, iron.GetEqualNumber(), "the module under test takes two")
+	assert.Equal(t, "2 more pieces of other recipes, or of the same in other sessions", iron.GetMissing())
+	assert.Empty(t, group(t, answer, "alum", "").GetMissing())
+	h.modules.SpoilWidths(func(r *palettev1.MeasureWidthsResponse) {
+		r.Groups[0].EqualNumber, r.Groups[0].ShadesAtEqualNumber.Value = 6, 4.5
+	})
+	alum := group(t, h.ask(t, byMordant), "alum", "")
+	assert.EqualValues(t, 6, alum.GetEqualNumber())
+	assert.InDelta(t, 4.5, alum.GetShadesAtEqualNumber(), 0)
+
+	var fault *trial.FieldFault
+	_, err := h.pool.AskPalette(t.Context(), pool.Question{GroupBy: byMordant.GroupBy, EqualNumber: 5})
+	require.ErrorAs(t, err, &fault)
+	assert.Equal(t, "equal_number", fault.Field)
+	assert.Contains(t, fault.Text, "is 5; allowed: 0 (chosen from the data), or 6 or more")
+	iron = group(t, h.ask(t, pool.Question{GroupBy: byMordant.GroupBy, EqualNumber: 8}), "iron", "")
+	assert.Equal(t, "4 more pieces of other recipes, or of the same in other sessions", iron.GetMissing())
 }
 
 func TestColoursAreComputedOnceAndWithdrawnWithTheTrial(t *testing.T) {

@@ -53,7 +53,7 @@ func (p *Pool) waters(ctx context.Context, a *asking) error {
 	}
 	if len(known) == 0 {
 		a.answer.Waters = &poolv1.WatersAnswer{Standing: poolv1.Standing_STANDING_NOT_ENOUGH_YET,
-			Statement: "Not enough yet: no piece has its water, its yarn lot and its whole history stated", Missing: []string{"pieces with water, yarn lot and whole history stated"}}
+			Statement: "Not enough yet: no piece has its water, its yarn lot and its whole history stated", Missing: []string{"pieces of which the water, the yarn lot and every bath are stated"}}
 		return nil
 	}
 	picks, members := a.texts.waterCells(known)

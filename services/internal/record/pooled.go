@@ -34,22 +34,17 @@ func DecodePooled(body []byte) (*trial.Trial, error) {
 		case 2:
 			t.Owner = f.text()
 		case 8:
-			t.Sessions = append(t.Sessions, trial.Session{})
-			err = pooledSession(f.bytes, &t.Sessions[len(t.Sessions)-1])
+			err = next(&t.Sessions, trial.Session{}, f, pooledSession)
 		case 9:
-			t.Pieces = append(t.Pieces, trial.Piece{})
-			err = pooledPiece(f.bytes, &t.Pieces[len(t.Pieces)-1])
+			err = next(&t.Pieces, trial.Piece{}, f, pooledPiece)
 		case 10:
-			t.Immersions = append(t.Immersions, trial.Immersion{})
-			err = pooledImmersion(f.bytes, &t.Immersions[len(t.Immersions)-1])
+			err = next(&t.Immersions, trial.Immersion{}, f, pooledImmersion)
 		case 12:
-			t.Readings = append(t.Readings, trial.Reading{AgeDays: trial.AgeUnstated, AfterPosition: trial.AfterAll})
-			err = pooledReading(f.bytes, &t.Readings[len(t.Readings)-1])
+			err = next(&t.Readings, trial.Reading{AgeDays: trial.AgeUnstated, AfterPosition: trial.AfterAll}, f, pooledReading)
 		case 13:
 			t.ImportSource = f.text()
 		case 20:
-			t.Judgements = append(t.Judgements, trial.Judgement{FirstAfter: trial.AfterAll, SecondAfter: trial.AfterAll})
-			err = pooledJudgement(f.bytes, &t.Judgements[len(t.Judgements)-1])
+			err = next(&t.Judgements, trial.Judgement{FirstAfter: trial.AfterAll, SecondAfter: trial.AfterAll}, f, pooledJudgement)
 		}
 		return err
 	})
@@ -103,6 +98,12 @@ func fields(message []byte, each func(field) error) error {
 	return nil
 }
 
+// next reads a message into a new member of a list, which is empty until then.
+func next[T any](list *[]T, empty T, f field, read func([]byte, *T) error) error {
+	*list = append(*list, empty)
+	return read(f.bytes, &(*list)[len(*list)-1])
+}
+
 func pooledSession(message []byte, s *trial.Session) error {
 	return fields(message, func(f field) error {
 		switch f.number {
@@ -137,18 +138,7 @@ func pooledFibre(message []byte, fibre *trial.Fibre) error {
 	return fields(message, func(f field) error {
 		switch f.number {
 		case 1:
-			part := trial.FibrePart{}
-			fibre.Composition = append(fibre.Composition, part)
-			into := &fibre.Composition[len(fibre.Composition)-1]
-			return fields(f.bytes, func(f field) error {
-				switch f.number {
-				case 1:
-					into.Fibre = f.text()
-				case 2:
-					into.Percent = f.figure()
-				}
-				return nil
-			})
+			return next(&fibre.Composition, trial.FibrePart{}, f, pooledFibrePart)
 		case 2:
 			fibre.Form = f.text()
 		case 3:
@@ -160,12 +150,23 @@ func pooledFibre(message []byte, fibre *trial.Fibre) error {
 	})
 }
 
+func pooledFibrePart(message []byte, part *trial.FibrePart) error {
+	return fields(message, func(f field) error {
+		switch f.number {
+		case 1:
+			part.Fibre = f.text()
+		case 2:
+			part.Percent = f.figure()
+		}
+		return nil
+	})
+}
+
 func pooledRoute(message []byte, r *trial.Route) error {
 	return fields(message, func(f field) error {
 		switch f.number {
 		case 1:
-			r.Layers = append(r.Layers, trial.Layer{})
-			return pooledLayer(f.bytes, &r.Layers[len(r.Layers)-1])
+			return next(&r.Layers, trial.Layer{}, f, pooledLayer)
 		case 3:
 			r.NotStated = f.flag()
 		}
@@ -179,17 +180,7 @@ func pooledLayer(message []byte, l *trial.Layer) error {
 		case 1:
 			return integers(f, func(purpose int) { l.Purposes = append(l.Purposes, trial.Purpose(purpose)) })
 		case 2:
-			l.Materials = append(l.Materials, trial.LayerMaterial{})
-			into := &l.Materials[len(l.Materials)-1]
-			return fields(f.bytes, func(f field) error {
-				switch f.number {
-				case 1:
-					into.Material = f.text()
-				case 2:
-					into.Role = trial.Role(f.integer())
-				}
-				return nil
-			})
+			return next(&l.Materials, trial.LayerMaterial{}, f, pooledMaterial)
 		case 3:
 			l.Exhaust = f.integer()
 		case 4:
@@ -214,6 +205,18 @@ func pooledLayer(message []byte, l *trial.Layer) error {
 			l.ContentsNotStated = f.flag()
 		case 13:
 			l.ExhaustNotStated = f.flag()
+		}
+		return nil
+	})
+}
+
+func pooledMaterial(message []byte, m *trial.LayerMaterial) error {
+	return fields(message, func(f field) error {
+		switch f.number {
+		case 1:
+			m.Material = f.text()
+		case 2:
+			m.Role = trial.Role(f.integer())
 		}
 		return nil
 	})

@@ -18,28 +18,44 @@ func (f *findings) text(field, text string, low, high int) {
 	}
 }
 
-// masked is the fields that an update names.
-type masked map[string]bool
+// edit is how one field of a record is updated.
+type edit struct {
+	field string // as update masks name it
+	make  func()
+}
 
-// mask reads an update mask: paths of known, or "*" for all of them.
-func (f *findings) mask(paths []string, known ...string) masked {
-	if len(paths) == 0 {
+// put takes a field as it is given.
+func put[T any](field string, into *T, given T) edit {
+	return edit{field, func() { *into = given }}
+}
+
+// putText takes a text of so many characters.
+func (f *findings) putText(record, field string, into *string, given string, low, high int) edit {
+	return edit{field, func() {
+		f.text(record+"."+field, given, low, high)
+		*into = given
+	}}
+}
+
+// update makes the edits that an update mask names, in their order: paths of their fields, or "*" for all of them.
+func (f *findings) update(mask []string, edits ...edit) {
+	known := make([]string, len(edits))
+	for i, e := range edits {
+		known[i] = e.field
+	}
+	if len(mask) == 0 {
 		f.fault("update_mask", "is required: some of %s, or * for all of them", strings.Join(known, ", "))
 	}
-	m := masked{}
-	for _, path := range paths {
-		switch {
-		case path == "*":
-			for _, field := range known {
-				m[field] = true
-			}
-		case slices.Contains(known, path):
-			m[path] = true
-		default:
+	for _, path := range mask {
+		if path != "*" && !slices.Contains(known, path) {
 			f.fault("update_mask", "%q can't be updated; fields that can be: %s, or * for all of them", path, strings.Join(known, ", "))
 		}
 	}
-	return m
+	for _, e := range edits {
+		if slices.Contains(mask, "*") || slices.Contains(mask, e.field) {
+			e.make()
+		}
+	}
 }
 
 // UpdateTrial changes what a trial says of itself: those of title, question and sessions that the mask names, taken from given, which has the
@@ -53,18 +69,11 @@ func UpdateTrial(records Records, member MemberID, now time.Time, given *Trial, 
 	if err := t.version().changeable(etag, etagRequired); err != nil {
 		return nil, err
 	}
-	fields := c.mask(mask, "title", "question", "sessions")
-	if fields["title"] {
-		c.text("trial.title", given.Title, 1, 120)
-		t.Title = given.Title
-	}
-	if fields["question"] {
-		c.text("trial.question", given.Question, 0, 500)
-		t.Question = given.Question
-	}
-	if fields["sessions"] {
-		c.updateSessions(t, given.Sessions)
-	}
+	c.update(mask,
+		c.putText("trial", "title", &t.Title, given.Title, 1, 120),
+		c.putText("trial", "question", &t.Question, given.Question, 0, 500),
+		edit{"sessions", func() { c.updateSessions(t, given.Sessions) }},
+	)
 	c.changed(t, Changed)
 	if err := c.settle(); err != nil {
 		return nil, err
@@ -119,41 +128,18 @@ func UpdateBath(records Records, member MemberID, now time.Time, given *Bath, ma
 		return nil, err
 	}
 	before := *b
-	fields := c.mask(mask, "label", "vessel", "purposes", "blank_of", "liquor", "water_parts", "contents_not_stated",
-		"exhaust_number_not_stated", "exhaust_not_stated", "open_to_members")
-	if fields["label"] {
-		c.text("bath.label", given.Label, 1, maxLabel)
-		b.Label = given.Label
-	}
-	if fields["vessel"] {
-		c.text("bath.vessel", given.Vessel, 0, maxLabel)
-		b.Vessel = given.Vessel
-	}
-	if fields["purposes"] {
-		b.Purposes = slices.Clone(given.Purposes)
-	}
-	if fields["blank_of"] {
-		c.text("bath.blank_of", given.BlankOf, 0, 60)
-		b.BlankOf = given.BlankOf
-	}
-	if fields["liquor"] {
-		b.Liquor = given.Liquor
-	}
-	if fields["water_parts"] {
-		b.Water = slices.Clone(given.Water)
-	}
-	if fields["contents_not_stated"] {
-		b.ContentsNotStated = given.ContentsNotStated
-	}
-	if fields["exhaust_number_not_stated"] {
-		b.ExhaustNumberNotStated = given.ExhaustNumberNotStated
-	}
-	if fields["exhaust_not_stated"] {
-		b.ExhaustNotStated = given.ExhaustNotStated
-	}
-	if fields["open_to_members"] {
-		b.OpenToMembers = given.OpenToMembers
-	}
+	c.update(mask,
+		c.putText("bath", "label", &b.Label, given.Label, 1, maxLabel),
+		c.putText("bath", "vessel", &b.Vessel, given.Vessel, 0, maxLabel),
+		put("purposes", &b.Purposes, slices.Clone(given.Purposes)),
+		c.putText("bath", "blank_of", &b.BlankOf, given.BlankOf, 0, 60),
+		put("liquor", &b.Liquor, given.Liquor),
+		put("water_parts", &b.Water, slices.Clone(given.Water)),
+		put("contents_not_stated", &b.ContentsNotStated, given.ContentsNotStated),
+		put("exhaust_number_not_stated", &b.ExhaustNumberNotStated, given.ExhaustNumberNotStated),
+		put("exhaust_not_stated", &b.ExhaustNotStated, given.ExhaustNotStated),
+		put("open_to_members", &b.OpenToMembers, given.OpenToMembers),
+	)
 	if err := c.bathForm("bath", b); err != nil {
 		return nil, err
 	}
@@ -210,25 +196,13 @@ func UpdateWaterSource(records Records, member MemberID, now time.Time, given *W
 		return nil, err
 	}
 	c := begin(records, member, now)
-	fields := c.mask(mask, "name", "kind", "place", "place_shown", "common")
-	if fields["name"] {
-		c.text("water_source.name", given.Name, 0, 60) // that there is one is waterForm's to say
-		w.Name = given.Name
-	}
-	if fields["kind"] {
-		c.text("water_source.kind", given.Kind, 0, 40)
-		w.Kind = given.Kind
-	}
-	if fields["place"] {
-		c.text("water_source.place", given.Place, 0, 200)
-		w.Place = given.Place
-	}
-	if fields["place_shown"] {
-		w.PlaceShown = given.PlaceShown
-	}
-	if fields["common"] {
-		w.Common = given.Common
-	}
+	c.update(mask,
+		c.putText("water_source", "name", &w.Name, given.Name, 0, 60), // that there is one is waterForm's to say
+		c.putText("water_source", "kind", &w.Kind, given.Kind, 0, 40),
+		c.putText("water_source", "place", &w.Place, given.Place, 0, 200),
+		put("place_shown", &w.PlaceShown, given.PlaceShown),
+		put("common", &w.Common, given.Common),
+	)
 	c.waterForm("water_source", w)
 	if err := c.err(); err != nil {
 		return nil, err
@@ -249,50 +223,26 @@ func UpdateExperiment(records Records, member MemberID, now time.Time, given *Ex
 	}
 	var f findings
 	before := *e
-	fields := f.mask(mask, "title", "first_dye", "second_dye", "arms", "tolerance_de00", "closing_sessions", "instrument", "condition", "asks", "water_source_ids", "values",
-		"water_figure")
-	if fields["title"] {
-		f.text("experiment.title", given.Title, 1, 120)
-		e.Title = given.Title
-	}
-	if fields["first_dye"] {
-		f.text("experiment.first_dye", given.FirstDye, 0, 60)
-		e.FirstDye = given.FirstDye
-	}
-	if fields["second_dye"] {
-		f.text("experiment.second_dye", given.SecondDye, 0, 60)
-		e.SecondDye = given.SecondDye
-	}
-	if fields["arms"] {
-		e.Arms = slices.Clone(given.Arms)
-	}
-	if fields["tolerance_de00"] {
-		e.ToleranceDE00 = given.ToleranceDE00
-	}
-	if fields["closing_sessions"] {
-		e.ClosingSessions = given.ClosingSessions
-	}
-	if fields["instrument"] {
-		f.text("experiment.instrument", given.Instrument, 0, 80)
-		e.Instrument = given.Instrument
-	}
-	if fields["condition"] {
-		e.Condition = given.Condition
-	}
-	if fields["asks"] {
-		e.Asks = given.Asks
-	}
-	if fields["water_source_ids"] {
-		e.WaterSourceIDs = slices.Clone(given.WaterSourceIDs)
-		if err := f.nameable(records, member, e); err != nil {
-			return nil, err
-		}
-	}
-	if fields["values"] {
-		e.Values = slices.Clone(given.Values)
-	}
-	if fields["water_figure"] {
-		e.WaterFigure = given.WaterFigure
+	var unreadable error
+	f.update(mask,
+		f.putText("experiment", "title", &e.Title, given.Title, 1, 120),
+		f.putText("experiment", "first_dye", &e.FirstDye, given.FirstDye, 0, 60),
+		f.putText("experiment", "second_dye", &e.SecondDye, given.SecondDye, 0, 60),
+		put("arms", &e.Arms, slices.Clone(given.Arms)),
+		put("tolerance_de00", &e.ToleranceDE00, given.ToleranceDE00),
+		put("closing_sessions", &e.ClosingSessions, given.ClosingSessions),
+		f.putText("experiment", "instrument", &e.Instrument, given.Instrument, 0, 80),
+		put("condition", &e.Condition, given.Condition),
+		put("asks", &e.Asks, given.Asks),
+		edit{"water_source_ids", func() {
+			e.WaterSourceIDs = slices.Clone(given.WaterSourceIDs)
+			unreadable = f.nameable(records, member, e)
+		}},
+		put("values", &e.Values, slices.Clone(given.Values)),
+		put("water_figure", &e.WaterFigure, given.WaterFigure),
+	)
+	if unreadable != nil {
+		return nil, unreadable
 	}
 	e.settle()
 	f.plan("experiment", e)

@@ -160,7 +160,7 @@ func lines(b *strings.Builder, lead string, texts []string) {
 // writeEffects writes whether order changes the colour, by the numbers that pairs have in the table before it.
 func writeEffects(b *strings.Builder, r *poolv1.AskPaletteResponse, all bool) error {
 	grid := output.Grid{Title: "whether order changes the colour", Columns: []string{"pair", "verdict", "CIEDE2000", "at most", "matters from", "L*, a*, b*", "repeatability", "p", "p adjusted", "sessions"},
-		Below: "L*, a*, b*: first order less second, mean over sessions; at most: upper bound of CIEDE2000, 95 %"}
+		Notes: []output.Note{{Column: "L*, a*, b*", Text: "first order less second, mean over sessions"}, {Column: "at most", Text: "upper bound of CIEDE2000, 95 %"}}}
 	cells := output.Grid{Title: "by cells", Columns: []string{"pair", "cell", "CIEDE2000", "L*, a*, b*", "p adjusted", "sessions"}}
 	blanks := output.Grid{Title: "blank arms", Columns: []string{"pair", "what", "CIEDE2000", "at most", "L*, a*, b*", "p", "p adjusted", "sessions"}}
 	for i, pair := range r.GetPairs() {
@@ -251,7 +251,8 @@ func writeWaters(b *strings.Builder, w *poolv1.WatersAnswer) error {
 		return err
 	}
 	if len(w.GetPairs()) > 0 {
-		pairs := output.Grid{Columns: []string{"first", "second", "mean CIEDE2000", "L*, a*, b*", "p", "p adjusted", "recipes"}, Below: "every two by themselves; p adjusted: over all pairs"}
+		pairs := output.Grid{Columns: []string{"first", "second", "mean CIEDE2000", "L*, a*, b*", "p", "p adjusted", "recipes"}, Below: "every two by themselves",
+			Notes: []output.Note{{Column: "p adjusted", Text: "over all pairs"}}}
 		for _, x := range w.GetPairs() {
 			pairs.Add(x.GetFirst(), x.GetSecond(), figure(x.MeanDe00), shift(x.GetDifference()), figure(x.P), figure(x.PAdjusted), x.GetRecipes())
 		}
@@ -300,7 +301,7 @@ func writeApart(b *strings.Builder, x *poolv1.GroupsAnswer) error {
 		return output.Measure(fmt.Sprintf("%.0f %%", 100*s.GetShare())), output.Measure(fmt.Sprintf("%.0f %%", 100*float64(s.GetGroupDf())/float64(max(1, s.GetGroupDf()+s.GetRestDf()))))
 	}
 	grid := output.Grid{Columns: []string{"first", "second", "CIEDE2000", "L*, a*, b*", "sessions", "of place", "by chance", "p adjusted", "of spread", "by chance ", "p adjusted "},
-		Below: "the part of how colours differ, and of how widely they spread, that lies between the groups"}
+		Notes: []output.Note{{Column: "of place", Text: "the part of how colours differ that lies between the groups"}, {Column: "of spread", Text: "the same of how widely they spread"}}}
 	for _, pair := range x.GetPairs() {
 		if pair.GetPlace() == nil && pair.GetSpread() == nil && pair.De00 == nil {
 			continue

@@ -344,8 +344,9 @@ func modules() []*typesv1.ModuleIdentity {
 // verdictAnswer is what an experiment on waters, and one on mordants, gets at its closing size; no core gives both in one.
 func verdictAnswer(r *poolv1.AskPaletteRequest) *poolv1.AskPaletteResponse {
 	return &poolv1.AskPaletteResponse{Headline: "the waters give different colours (p = 0.031, 6 sessions)", Standing: poolv1.Standing_STANDING_VERDICT, Modules: modules(), Condition: d65(),
-		ThresholdDe00: 5, Seed: r.GetSeed(), PoolRevision: 41, PiecesUsed: 72, ReadingsUsed: 72, Alpha: 0.05,
-		Tests: []*poolv1.TestMade{{What: "whether the waters give different colours", Arrangements: 46656, Exact: true}, {What: "whether the order changes the colour", Arrangements: 9999}},
+		ThresholdDe00: 5, Seed: r.GetSeed(), PoolRevision: 41, PiecesUsed: 72, ReadingsUsed: 72, Alpha: 0.05, Question: r,
+		LeftOut: []*poolv1.LeftOut{{Reason: "another mordant than the experiment's", Count: 2, Unit: "pieces"}},
+		Tests:   []*poolv1.TestMade{{What: "whether the waters give different colours", Arrangements: 46656, Exact: true}, {What: "whether the order changes the colour", Arrangements: 9999}},
 		Waters: &poolv1.WatersAnswer{Standing: poolv1.Standing_STANDING_VERDICT, Statement: "the waters give different colours (p = 0.031, 6 sessions)", Reference: "Mill well", Recipes: 6, Sessions: 6, P: ptr(0.03125),
 			Waters: []*poolv1.WaterAnswer{{Water: "Mill well", Sessions: 6, Members: 2, Recipes: 6}, {Water: "Town tap", Sessions: 6, Members: 2, Recipes: 6, Difference: &typesv1.LabDifference{L: 4}, MeanDe00: ptr(3.25), MaxDe00: ptr(4.5)}},
 			Pairs: []*poolv1.WatersPair{{First: "Mill well", Second: "Town tap", Recipes: 6, Difference: &typesv1.LabDifference{L: -4}, MeanDe00: ptr(3.25), P: ptr(0.03125), PAdjusted: ptr(0.0625)},
@@ -368,7 +369,7 @@ func (f *fake) AskPalette(_ context.Context, r *poolv1.AskPaletteRequest) (*pool
 		Groups: []*poolv1.GroupAnswer{
 			{Group: "weld > indigo", Stratum: "yarn W7, dry", Pieces: 12, Cells: 9, Sessions: 5, ShadesAtLeast: 7, ShadesAtMost: 7, EqualNumber: 6,
 				ShadesAtEqualNumber: ptr(5.25), ShadesLow: ptr(4.0), ShadesHigh: ptr(6.0), HullSide: 17.24, Dispersion: 14.1, LargestHueGapDeg: ptr(212.4)},
-			{Group: "=indigo > weld", Stratum: "yarn not stated", Pieces: 4, Cells: 4, ShadesAtLeast: 3, ShadesAtMost: 4, HullSide: 0, Dispersion: 8.123456789, Unstable: true},
+			{Group: "=indigo > weld", Stratum: "yarn not stated", Pieces: 4, Cells: 4, ShadesAtLeast: 3, ShadesAtMost: 4, HullSide: 0, Dispersion: 8.123456789, Unstable: true, Missing: "2 more pieces of other recipes"},
 		},
 		Pairs: []*poolv1.PairAnswer{{First: "weld > indigo", Second: "indigo > weld", Standing: poolv1.Standing_STANDING_NOT_ENOUGH_YET, Strata: 1, CellsFirst: 9, CellsSecond: 4,
 			WidthRatio: ptr(1.4), Sessions: 4, Missing: []string{"two more sessions", "an instrument"}, Statement: "Not enough yet: two more sessions.", Thin: true, Outlook: "judged by the noise between 4 sessions: 3 more",
@@ -389,7 +390,7 @@ func (f *fake) AskPalette(_ context.Context, r *poolv1.AskPaletteRequest) (*pool
 		Apart: &poolv1.GroupsAnswer{Standing: poolv1.Standing_STANDING_EXPLORATORY, Statement: "41 % lies between the groups", Groups: []string{"alum", "iron", "none"}, Cells: 12, Sessions: 4,
 			Place: &poolv1.GroupsShare{Share: 0.41, F: ptr(3.5), GroupDf: 2, RestDf: 6}, Spread: &poolv1.GroupsShare{Share: 0.2, GroupDf: 2, RestDf: 6},
 			Pairs: []*poolv1.GroupsPair{{First: "alum", Second: "iron", Place: &poolv1.GroupsShare{Share: 0.5, F: ptr(3.0), GroupDf: 1, RestDf: 3}}, {First: "alum", Second: "none"}}},
-		PoolRevision: 41, PiecesUsed: 16, ReadingsUsed: 16}, nil
+		PoolRevision: 41, PiecesUsed: 16, ReadingsUsed: 16, Question: r}, nil
 }
 func (f *fake) GetPoolStatus(_ context.Context, r *poolv1.GetPoolStatusRequest) (*poolv1.GetPoolStatusResponse, error) {
 	answer := &poolv1.GetPoolStatusResponse{PoolRevision: 40, RecordRevision: 41, Rows: 16, WaitingFor: "a reading module"}
@@ -400,7 +401,8 @@ func (f *fake) GetPoolStatus(_ context.Context, r *poolv1.GetPoolStatusRequest) 
 }
 func (f *fake) ComparePieces(_ context.Context, r *poolv1.ComparePiecesRequest) (*poolv1.ComparePiecesResponse, error) {
 	return &poolv1.ComparePiecesResponse{Difference: 8.0412345678901, Formula: r.GetFormula(), Reference: &typesv1.Lab{L: 60, A: -3.5, B: 40}, Sample: &typesv1.Lab{L: 52, A: -9, B: 31},
-		Condition: d65(), Modules: modules(), Remarks: []string{"instrument not stated of one"}}, nil
+		Condition: d65(), Modules: modules(), Remarks: []string{"instrument not stated of one"}, ReferenceReading: &poolv1.ReadingUsed{ReadingId: "r-1", PieceId: pieceID},
+		SampleReading: &poolv1.ReadingUsed{ReadingId: "r-2", PieceId: lookID}, LeftOut: []*poolv1.LeftOut{{Reason: "read wet", Count: 1, Unit: "readings"}}, PoolRevision: 41, Question: r, NothingDrawn: true}, nil
 }
 func (f *fake) PredictOverdye(_ context.Context, r *poolv1.PredictOverdyeRequest) (*poolv1.PredictOverdyeResponse, error) {
 	out := &poolv1.PredictOverdyeResponse{
@@ -409,6 +411,7 @@ func (f *fake) PredictOverdye(_ context.Context, r *poolv1.PredictOverdyeRequest
 		Rules: []*poolv1.RuleTried{{Rule: "last_dye", ErrorDe00: 9.5}, {Rule: "additive", ErrorDe00: 4.25}}, CannotTell: []string{"how strong your own second bath will be"},
 		Trials:  []*poolv1.OverdyeTrialUsed{{SessionId: sourceID, PieceIds: []string{pieceID}, ErrorDe00: ptr(1.5)}},
 		LeftOut: []*poolv1.LeftOut{{Reason: "read at other wavelengths", Count: 1, Unit: "pieces"}}, SecondPieceId: pieceID, SubstratePieceId: lookID, Modules: modules(), Condition: d65(), PoolRevision: 41, PiecesUsed: 20,
+		Readings: []*poolv1.ReadingUsed{{ReadingId: "r-1", PieceId: pieceID}, {ReadingId: "r-2", PieceId: lookID}}, Question: r, NothingDrawn: true,
 	}
 	if r.GetAskOrder() {
 		out.Order = &poolv1.OrderPredicted{Answered: true, ReversedColour: &typesv1.Lab{L: 45, A: -10, B: 12}, DifferenceDe00: 6.54}

@@ -72,7 +72,7 @@ answer is exploratory: estimates, no p. --output csv writes one part of the answ
 	f.StringVar(&req.ExperimentId, "experiment", "", "id of the experiment whose verdict is asked for")
 	f.StringVar(&condition, "condition", "", "D65/10, D65/2, A/10 or A/2 (default: the experiment's, or D65/10)")
 	f.Float64Var(&req.ThresholdDe00, "threshold", 0, "how different two shades must be to count as two, CIEDE2000 (default 5)")
-	f.Int32Var(&req.EqualNumber, "equal-number", 0, "number of cells at which groups are compared (default: chosen from the data)")
+	f.Int32Var(&req.EqualNumber, "equal-number", 0, "number of cells at which groups are compared, 6 or more (default: chosen from the data)")
 	f.Int64Var(&req.MinimumRevision, "revision", 0, "the answer takes in at least this revision of the record")
 	f.Uint64Var(&req.Seed, "seed", 1, "seed of the random draws")
 	f.BoolVar(&all, "all", false, "in the table, show groups of a single cell and cells of an order effect too when there are many")
@@ -104,10 +104,10 @@ func maybe[T any](p *T) any {
 
 func groupGrid(r *poolv1.AskPaletteResponse) output.Grid {
 	g := output.Grid{Title: "palettes", Columns: []string{"group", "stratum", "pieces", "cells", "sessions", "shades_at_least", "shades_at_most", "equal_number",
-		"shades_at_equal_number", "shades_low", "shades_high", "hull_side", "dispersion", "largest_hue_gap_deg", "unstable"}}
+		"shades_at_equal_number", "shades_low", "shades_high", "hull_side", "dispersion", "largest_hue_gap_deg", "unstable", "missing"}}
 	for _, x := range r.GetGroups() {
 		g.Add(x.GetGroup(), x.GetStratum(), x.GetPieces(), x.GetCells(), x.GetSessions(), x.GetShadesAtLeast(), x.GetShadesAtMost(), x.GetEqualNumber(),
-			maybe(x.ShadesAtEqualNumber), maybe(x.ShadesLow), maybe(x.ShadesHigh), x.GetHullSide(), x.GetDispersion(), maybe(x.LargestHueGapDeg), x.GetUnstable())
+			maybe(x.ShadesAtEqualNumber), maybe(x.ShadesLow), maybe(x.ShadesHigh), x.GetHullSide(), x.GetDispersion(), maybe(x.LargestHueGapDeg), x.GetUnstable(), x.GetMissing())
 	}
 	return g
 }
@@ -211,8 +211,8 @@ func (a *app) paletteTable(ctx context.Context, r *poolv1.AskPaletteResponse, al
 		}
 	}
 	writeMissing(&b, r.GetLeftOut(), "what the data can't tell", r.GetCannotTell())
-	fmt.Fprintf(&b, "\ncomputed from %d readings of %d pieces under %s; %s; seed %d; pool revision %d\n",
-		r.GetReadingsUsed(), r.GetPiecesUsed(), words.ShowCondition(r.GetCondition()), parameters(r), r.GetSeed(), r.GetPoolRevision())
+	fmt.Fprintf(&b, "\nasked %s\ncomputed from %s of %s under %s; %s; seed %d; pool revision %d\n", output.Clean(asked(r.GetQuestion())),
+		counted(r.GetReadingsUsed(), "readings"), counted(r.GetPiecesUsed(), "pieces"), words.ShowCondition(r.GetCondition()), parameters(r), r.GetSeed(), r.GetPoolRevision())
 	for _, t := range r.GetTests() {
 		of := "all"
 		if !t.GetExact() {
@@ -226,6 +226,23 @@ func (a *app) paletteTable(ctx context.Context, r *poolv1.AskPaletteResponse, al
 	}
 	a.noteInvented(a.poolHasInvented(ctx))
 	return nil
+}
+
+// asked is which pieces a question was about, and by what they are told apart.
+func asked(q *poolv1.AskPaletteRequest) string {
+	text := "by " + words.Show(q.GetGroupBy())
+	switch {
+	case q.GetExperimentId() != "":
+		text += ", of experiment " + q.GetExperimentId()
+	case q.GetFilter() != "":
+		text += ", where " + q.GetFilter()
+	default:
+		text += ", of all that is shared"
+	}
+	if n := q.GetEqualNumber(); n > 0 {
+		text += fmt.Sprintf(", at %d cells of each group", n)
+	}
+	return text
 }
 
 // parameters are what an answer was made with beside its condition, its seed and its modules.
@@ -260,6 +277,8 @@ func writeGroups(b *strings.Builder, groups []*poolv1.GroupAnswer, all bool) err
 	grid := output.Grid{Title: "palettes", Columns: []string{"group", "stratum", "pieces", "cells", "sessions", "shades", "at equal number", "95 % interval",
 		"hull side", "dispersion", "hue gap", ""}}
 	hidden := 0
+	var missing []string
+	of := map[string][]string{} // groups, by what is missing
 	for _, x := range groups {
 		if !all && len(groups) > manyGroups && x.GetCells() < 2 {
 			hidden++
@@ -267,8 +286,17 @@ func writeGroups(b *strings.Builder, groups []*poolv1.GroupAnswer, all bool) err
 		}
 		var equal, interval, gap output.Measure
 		mark := ""
-		if x.ShadesAtEqualNumber != nil {
+		switch {
+		case x.ShadesAtEqualNumber != nil:
 			equal = output.Measure(fmt.Sprintf("%s of %d", output.Figure(x.GetShadesAtEqualNumber(), 3), x.GetEqualNumber()))
+		case x.GetMissing() != "":
+			equal = "not enough yet"
+			if of[x.GetMissing()] == nil {
+				missing = append(missing, x.GetMissing())
+			}
+			if !slices.Contains(of[x.GetMissing()], x.GetGroup()) {
+				of[x.GetMissing()] = append(of[x.GetMissing()], x.GetGroup())
+			}
 		}
 		if x.ShadesLow != nil && x.ShadesHigh != nil {
 			interval = output.Measure(output.Figure(x.GetShadesLow(), 3) + " to " + output.Figure(x.GetShadesHigh(), 3))
@@ -292,8 +320,18 @@ func writeGroups(b *strings.Builder, groups []*poolv1.GroupAnswer, all bool) err
 	if hidden > 0 {
 		fmt.Fprintf(b, "and %s of a single cell (--all shows them)\n", counted(int32(hidden), "groups"))
 	}
+	for _, m := range missing {
+		named := of[m]
+		if more := len(named) - namedGroups; more > 0 {
+			named = append(slices.Clone(named[:namedGroups]), counted(int32(more), "other groups"))
+		}
+		fmt.Fprintf(b, "  missing for equal numbers in %s: %s\n", output.Clean(strings.Join(named, ", ")), output.Clean(m))
+	}
 	return nil
 }
+
+// namedGroups is how many groups are named that lack the same.
+const namedGroups = 4
 
 // writePairs writes what was held against what: figures in a table, then what each pair says and lacks, each thing once.
 func writePairs(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
@@ -304,7 +342,7 @@ func writePairs(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
 	b.WriteString("\n")
 	grid := output.Grid{Title: "compared like with like", Columns: []string{"pair", "first", "second", "width ratio", "shades apart", "p", "p adjusted",
 		"sessions", "strata", "cells", "standing", ""},
-		Below: "width ratio: first to second; shades apart: first less second"}
+		Notes: []output.Note{{Column: "width ratio", Text: "first to second"}, {Column: "shades apart", Text: "first less second"}}}
 	for i, x := range pairs {
 		mark := ""
 		if x.GetThin() {
@@ -421,23 +459,42 @@ func (a *app) difference() *cobra.Command {
 				return err
 			}
 			if output.Format(a.format) == output.Table {
-				var remarks strings.Builder
-				for _, r := range r.GetRemarks() {
-					_, _ = fmt.Fprintf(&remarks, "mind: %s\n", output.Clean(r))
-				}
-				_, err := fmt.Fprintf(a.Out, "%s: %s\nreference %s: %s\nsample %s: %s\ncondition: %s\n%s%s", output.Clean(r.GetFormula()), output.Figure(r.GetDifference(), 4),
-					output.Clean(args[0]), showLab(r.GetReference()), output.Clean(args[1]), showLab(r.GetSample()), words.ShowCondition(r.GetCondition()), remarks.String(), provenance(r.GetModules()))
+				_, err := io.WriteString(a.Out, differenceText(r, args[0], args[1]))
 				return err
 			}
-			g := output.Grid{Columns: []string{"reference", "sample", "formula", "difference", "reference_l", "reference_a", "reference_b", "sample_l", "sample_a", "sample_b", "condition"}}
+			g := output.Grid{Columns: []string{"reference", "sample", "formula", "difference", "reference_l", "reference_a", "reference_b", "sample_l", "sample_a", "sample_b", "condition",
+				"reference_reading_id", "sample_reading_id", "pool_revision"}}
 			x, y := r.GetReference(), r.GetSample()
-			g.Add(args[0], args[1], r.GetFormula(), r.GetDifference(), x.GetL(), x.GetA(), x.GetB(), y.GetL(), y.GetA(), y.GetB(), words.ShowCondition(r.GetCondition()))
+			g.Add(args[0], args[1], r.GetFormula(), r.GetDifference(), x.GetL(), x.GetA(), x.GetB(), y.GetL(), y.GetA(), y.GetB(), words.ShowCondition(r.GetCondition()),
+				r.GetReferenceReading().GetReadingId(), r.GetSampleReading().GetReadingId(), r.GetPoolRevision())
 			return a.show(r, g)
 		},
 	}
 	c.Flags().StringVar(&formula, "formula", "ciede2000", "ciede2000, cie76, cie94_textile, cie94_graphic_arts or cmc, with its factors kL:kC:kH behind it if any, such as cmc:2:1")
 	c.Flags().StringVar(&condition, "condition", "", "D65/10, D65/2, A/10 or A/2 (default D65/10)")
 	return c
+}
+
+// differenceText writes a difference to be read, and all that it stands on below.
+func differenceText(r *poolv1.ComparePiecesResponse, reference, sample string) string {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s: %s\nreference %s: %s\nsample %s: %s\ncondition: %s\n", output.Clean(r.GetFormula()), output.Figure(r.GetDifference(), 4),
+		output.Clean(reference), showLab(r.GetReference()), output.Clean(sample), showLab(r.GetSample()), words.ShowCondition(r.GetCondition()))
+	for _, remark := range r.GetRemarks() {
+		fmt.Fprintf(&b, "mind: %s\n", output.Clean(remark))
+	}
+	writeMissing(&b, r.GetLeftOut(), "", nil)
+	fmt.Fprintf(&b, "\ncomputed from reading %s of the reference and reading %s of the sample; %s; pool revision %d\n%s", output.Clean(r.GetReferenceReading().GetReadingId()),
+		output.Clean(r.GetSampleReading().GetReadingId()), chance(r.GetNothingDrawn()), r.GetPoolRevision(), provenance(r.GetModules()))
+	return b.String()
+}
+
+// chance says of an answer without a seed why it has none.
+func chance(nothingDrawn bool) string {
+	if nothingDrawn {
+		return "no seed, as nothing is drawn"
+	}
+	return "the core doesn't tell whether anything was drawn"
 }
 
 // writeMissing tells what was left out of an answer, and under a heading what it can't tell.

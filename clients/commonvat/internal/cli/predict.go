@@ -23,7 +23,7 @@ func (a *app) predict() *cobra.Command {
 
 The first colour is a PIECE with one dye on it, by id or code; or, without a piece, --lab or --spectrum with --first, --fibre and
 --mordant. The answer stands on the shared trials of the same two dyes on the same fibre and mordant, and is given only where it is better
-than simple rules. --output csv writes one part of the answer (--part answer, trials, rules or left-out).`,
+than simple rules. --output csv writes one part of the answer (--part answer, trials, rules, readings or left-out).`,
 		Args: func(c *cobra.Command, args []string) error {
 			if len(args) > 1 {
 				return usage("%s: arguments wanted: 1 at most, given: %d; usage: %s; see: %s --help", c.CommandPath(), len(args), c.UseLine(), c.CommandPath())
@@ -91,7 +91,7 @@ than simple rules. --output csv writes one part of the answer (--part answer, tr
 	f.StringVar(&req.Fibre, "fibre", "", "without a piece: the fibre")
 	f.StringVar(&req.Mordant, "mordant", "", "without a piece: the mordant with its place, such as \"alum first\", or none")
 	f.Int64Var(&req.MinimumRevision, "revision", 0, "the answer takes in at least this revision of the record")
-	f.StringVar(&part, "part", "answer", "with --output csv: answer, trials, rules or left-out")
+	f.StringVar(&part, "part", "answer", "with --output csv: answer, trials, rules, readings or left-out")
 	return c
 }
 
@@ -120,10 +120,14 @@ func (a *app) predictionPart(r *poolv1.PredictOverdyeResponse, part string) erro
 	for _, x := range r.GetLeftOut() {
 		left.Add(x.GetCount(), x.GetUnit(), x.GetReason())
 	}
-	grids["answer"], grids["trials"], grids["rules"], grids["left-out"] = answer, trials, rules, left
+	readings := output.Grid{Columns: []string{"reading_id", "piece_id"}}
+	for _, x := range r.GetReadings() {
+		readings.Add(x.GetReadingId(), x.GetPieceId())
+	}
+	grids["answer"], grids["trials"], grids["rules"], grids["readings"], grids["left-out"] = answer, trials, rules, readings, left
 	g, ok := grids[part]
 	if !ok {
-		return usage("--part: %q is not known; allowed: answer, trials, rules, left-out", part)
+		return usage("--part: %q is not known; allowed: answer, trials, rules, readings, left-out", part)
 	}
 	a.say("%s (%s)", output.Clean(r.GetHeadline()), words.Show(r.GetStanding()))
 	for _, t := range r.GetCannotTell() {
@@ -171,8 +175,9 @@ func (a *app) predictionTable(r *poolv1.PredictOverdyeResponse) error {
 		}
 	}
 	writeMissing(&b, r.GetLeftOut(), "mind", r.GetCannotTell())
-	fmt.Fprintf(&b, "\ncomputed from %s in %s; second dye alone: piece %s; undyed: piece %s; pool revision %d\n", counted(r.GetPiecesUsed(), "pieces"), counted(int32(len(r.GetTrials())), "trials"),
-		output.Clean(r.GetSecondPieceId()), output.Clean(r.GetSubstratePieceId()), r.GetPoolRevision())
+	fmt.Fprintf(&b, "\ncomputed from %s in %s under %s; second dye alone: piece %s; undyed: piece %s; a radius for %.0f %% of pieces; %s; pool revision %d\n",
+		counted(int32(len(r.GetReadings())), "readings"), counted(int32(len(r.GetTrials())), "trials"), words.ShowCondition(r.GetCondition()),
+		output.Clean(r.GetSecondPieceId()), output.Clean(r.GetSubstratePieceId()), 100*r.GetRadiusShare(), chance(r.GetNothingDrawn()), r.GetPoolRevision())
 	b.WriteString(provenance(r.GetModules()))
 	_, err := io.WriteString(a.Out, b.String())
 	return err

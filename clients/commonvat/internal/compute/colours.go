@@ -36,58 +36,22 @@ var wavelength = regexp.MustCompile(`^R([0-9]{3,4}(?:\.[0-9]+)?)$`)
 // Run reads rows with a spectrum each, in columns such as R360 to R740, and writes them with XYZ and CIELAB under each condition, and K/S where they
 // absorb most, with 1 where it is that of a limit, and where there is more dye than it says. It tells how many rows have none.
 func (c Colours) Run(ctx context.Context, conn Conn, in io.Reader, out io.Writer) (bad int, err error) {
-	if c.Scale != Percent && c.Scale != Factor {
-		return 0, fault("--scale", "is needed: percent, or factor when white is 1")
-	}
-	for _, condition := range c.Conditions {
-		if _, err := colorimetry.ParseCondition(condition); err != nil {
-			return 0, fault("--condition", "has %.40q: %v", condition, err)
-		}
-	}
-	if len(c.Conditions) == 0 {
-		return 0, fault("--condition", "is empty")
+	if err := c.check(); err != nil {
+		return 0, err
 	}
 	t, err := openTable(in, c.Common)
 	if err != nil {
 		return 0, err
 	}
-	var columns, others []string
-	var nm []float64
-	for _, name := range t.header {
-		m := wavelength.FindStringSubmatch(name)
-		if m == nil {
-			others = append(others, name)
-			continue
-		}
-		v, err := strconv.ParseFloat(m[1], 64)
-		if err != nil {
-			return 0, fault("header", "has %.40q, want R and a wavelength in nm", name)
-		}
-		if n := len(nm); n > 0 && v <= nm[n-1] {
-			return 0, fault("header", "has %s behind %s, want wavelengths that rise, each once", name, columns[n-1])
-		}
-		columns, nm = append(columns, name), append(nm, v)
-	}
-	if len(nm) < 2 {
-		return 0, fault("header", "has %d columns of wavelengths, want such as R400 to R700", len(nm))
+	curves := curveColumns{}
+	others, err := curves.find(t.header)
+	if err != nil {
+		return 0, err
 	}
 	if c.Keep == nil {
 		c.Keep = others
 	}
-	var names []string
-	for _, condition := range c.Conditions {
-		for _, n := range []string{"X", "Y", "Z", "L", "a", "b"} {
-			if len(c.Conditions) > 1 {
-				n += " " + condition
-			}
-			if slices.Contains(names, n) {
-				return 0, fault("condition", "has %s twice", condition)
-			}
-			names = append(names, n)
-		}
-	}
-	names = append(names, "KS", "KS_nm", "KS_clipped", "KS_saturated")
-	w, err := newWriter(out, t, c.Keep, names)
+	figures, err := c.figures()
 	if err != nil {
 		return 0, err
 	}
@@ -95,63 +59,130 @@ func (c Colours) Run(ctx context.Context, conn Conn, in io.Reader, out io.Writer
 	if err != nil {
 		return 0, err
 	}
+	w, err := newWriter(out, t, c.Keep, figures)
+	if err != nil {
+		return 0, err
+	}
 	client := readingv1.NewReadingServiceClient(module)
 	b := batch{w: w, progress: c.Progress, ask: func(rows []row, wrong []string) ([][]float64, error) {
-		req := &readingv1.ComputeColoursRequest{}
-		var asked []int
-		for i, r := range rows {
-			if wrong[i] != "" {
-				continue
-			}
-			curve, err := c.curve(t, r, columns, nm)
-			if err != nil {
-				wrong[i] = err.Error()
-				continue
-			}
-			req.Curves = append(req.Curves, curve)
-			asked = append(asked, i)
+		return c.ask(ctx, client, t, curves, rows, wrong)
+	}}
+	return b.run(ctx, t)
+}
+
+func (c Colours) check() error {
+	if c.Scale != Percent && c.Scale != Factor {
+		return fault("--scale", "is needed: percent, or factor when white is 1")
+	}
+	for _, condition := range c.Conditions {
+		if _, err := colorimetry.ParseCondition(condition); err != nil {
+			return fault("--condition", "has %.40q: %v", condition, err)
 		}
-		figures := make([][]float64, len(rows))
-		for i := range figures {
-			figures[i] = make([]float64, 0, len(names))
+	}
+	if len(c.Conditions) == 0 {
+		return fault("--condition", "is empty")
+	}
+	return nil
+}
+
+// curveColumns are the columns of a table that hold curves.
+type curveColumns struct {
+	names []string
+	nm    []float64
+}
+
+// find takes the columns of wavelengths out of a header; others are the rest.
+func (c *curveColumns) find(header []string) (others []string, err error) {
+	for _, name := range header {
+		m := wavelength.FindStringSubmatch(name)
+		if m == nil {
+			others = append(others, name)
+			continue
 		}
-		if len(asked) == 0 {
-			return figures, nil
+		v, err := strconv.ParseFloat(m[1], 64)
+		if err != nil {
+			return nil, fault("header", "has %.40q, want R and a wavelength in nm", name)
 		}
-		for k, condition := range c.Conditions {
-			req.AnyCondition = condition
-			got, err := within(ctx, c.Timeout, func(ctx context.Context) (*readingv1.ComputeColoursResponse, error) {
-				return client.ComputeColours(ctx, req)
-			})
-			if err != nil {
-				return nil, err
+		if n := len(c.nm); n > 0 && v <= c.nm[n-1] {
+			return nil, fault("header", "has %s behind %s, want wavelengths that rise, each once", name, c.names[n-1])
+		}
+		c.names, c.nm = append(c.names, name), append(c.nm, v)
+	}
+	if len(c.nm) < 2 {
+		return nil, fault("header", "has %d columns of wavelengths, want such as R400 to R700", len(c.nm))
+	}
+	return others, nil
+}
+
+// figures names the columns that are computed.
+func (c Colours) figures() ([]string, error) {
+	var names []string
+	for _, condition := range c.Conditions {
+		for _, n := range []string{"X", "Y", "Z", "L", "a", "b"} {
+			if len(c.Conditions) > 1 {
+				n += " " + condition
 			}
-			if n := len(got.GetColours()); n != len(asked) {
-				return nil, status.Errorf(codes.Internal, "the module answered %d curves of %d", n, len(asked))
+			if slices.Contains(names, n) {
+				return nil, fault("condition", "has %s twice", condition)
 			}
-			for n, i := range asked {
-				a := got.GetColours()[n]
-				switch {
-				case wrong[i] != "":
-				case a.GetFault() != "":
-					wrong[i] = a.GetFault()
-					if len(c.Conditions) > 1 {
-						wrong[i] = condition + ": " + a.GetFault()
-					}
-				case a.GetXyz() == nil || a.GetLab() == nil || a.StrengthKs == nil:
-					return nil, status.Error(codes.Internal, "the module answered a curve without XYZ, CIELAB or K/S")
-				default:
-					x, l := a.GetXyz(), a.GetLab()
-					figures[i] = append(figures[i], x.GetX(), x.GetY(), x.GetZ(), l.GetL(), l.GetA(), l.GetB())
-					if k == len(c.Conditions)-1 {
-						figures[i] = append(figures[i], a.GetStrengthKs(), a.GetStrengthNm(), flag(a.GetStrengthClipped()), flag(a.GetStrengthSaturated()))
-					}
+			names = append(names, n)
+		}
+	}
+	return append(names, "KS", "KS_nm", "KS_clipped", "KS_saturated"), nil
+}
+
+// ask computes the figures of rows under each condition in turn, and puts what is wrong with a row in its place.
+func (c Colours) ask(ctx context.Context, client readingv1.ReadingServiceClient, t *table, of curveColumns, rows []row, wrong []string) ([][]float64, error) {
+	req := &readingv1.ComputeColoursRequest{}
+	var asked []int
+	for i, r := range rows {
+		if wrong[i] != "" {
+			continue
+		}
+		curve, err := c.curve(t, r, of)
+		if err != nil {
+			wrong[i] = err.Error()
+			continue
+		}
+		req.Curves = append(req.Curves, curve)
+		asked = append(asked, i)
+	}
+	figures := make([][]float64, len(rows))
+	if len(asked) == 0 {
+		return figures, nil
+	}
+	for k, condition := range c.Conditions {
+		req.AnyCondition = condition
+		got, err := within(ctx, c.Timeout, func(ctx context.Context) (*readingv1.ComputeColoursResponse, error) {
+			return client.ComputeColours(ctx, req)
+		})
+		if err != nil {
+			return nil, err
+		}
+		if n := len(got.GetColours()); n != len(asked) {
+			return nil, status.Errorf(codes.Internal, "the module answered %d curves of %d", n, len(asked))
+		}
+		for n, i := range asked {
+			a := got.GetColours()[n]
+			switch {
+			case wrong[i] != "":
+			case a.GetFault() != "":
+				wrong[i] = a.GetFault()
+				if len(c.Conditions) > 1 {
+					wrong[i] = condition + ": " + a.GetFault()
+				}
+			case a.GetXyz() == nil || a.GetLab() == nil || a.StrengthKs == nil:
+				return nil, status.Error(codes.Internal, "the module answered a curve without XYZ, CIELAB or K/S")
+			default:
+				x, l := a.GetXyz(), a.GetLab()
+				figures[i] = append(figures[i], x.GetX(), x.GetY(), x.GetZ(), l.GetL(), l.GetA(), l.GetB())
+				if k == len(c.Conditions)-1 {
+					figures[i] = append(figures[i], a.GetStrengthKs(), a.GetStrengthNm(), flag(a.GetStrengthClipped()), flag(a.GetStrengthSaturated()))
 				}
 			}
 		}
-		return figures, nil
-	}}
-	return b.run(ctx, t)
+	}
+	return figures, nil
 }
 
 // flag is how a table says yes and no.
@@ -163,9 +194,9 @@ func flag(yes bool) float64 {
 }
 
 // curve reads the figures of a row and refuses those that don't look like the scale that was told.
-func (c Colours) curve(t *table, r row, columns []string, nm []float64) (*readingv1.Curve, error) {
-	out := &readingv1.Curve{WavelengthNm: nm, Reflectance: make([]float64, len(nm))}
-	if err := t.numbers(r, columns, out.Reflectance); err != nil {
+func (c Colours) curve(t *table, r row, of curveColumns) (*readingv1.Curve, error) {
+	out := &readingv1.Curve{WavelengthNm: of.nm, Reflectance: make([]float64, len(of.nm))}
+	if err := t.numbers(r, of.names, out.Reflectance); err != nil {
 		return nil, err
 	}
 	largest := slices.Max(out.Reflectance)

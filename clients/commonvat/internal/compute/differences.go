@@ -100,15 +100,18 @@ func (d Differences) Run(ctx context.Context, conn Conn, in io.Reader, out io.Wr
 		}
 		names = append(names, f.Name)
 	}
-	w, err := newWriter(out, t, d.Keep, names)
-	if err != nil {
-		return 0, err
-	}
 	c, err := conn(ctx, sdk.KindDifference)
 	if err != nil {
 		return 0, err
 	}
 	client := differencev1.NewDifferenceServiceClient(c)
+	if err := d.known(ctx, client, condition); err != nil {
+		return 0, err
+	}
+	w, err := newWriter(out, t, d.Keep, names)
+	if err != nil {
+		return 0, err
+	}
 
 	b := batch{w: w, progress: d.Progress, ask: func(rows []row, wrong []string) ([][]float64, error) {
 		req := &differencev1.ComputeDifferencesRequest{Condition: condition}
@@ -156,6 +159,22 @@ func (d Differences) Run(ctx context.Context, conn Conn, in io.Reader, out io.Wr
 		return figures, nil
 	}}
 	return b.run(ctx, t)
+}
+
+// known asks for each formula once, so that one which the module refuses is told before a line is written.
+func (d Differences) known(ctx context.Context, client differencev1.DifferenceServiceClient, condition *typesv1.ColourCondition) error {
+	grey := &typesv1.Lab{L: 50}
+	for _, f := range d.Formulas {
+		_, err := within(ctx, d.Timeout, func(ctx context.Context) (*differencev1.ComputeDifferencesResponse, error) {
+			return client.ComputeDifferences(ctx, &differencev1.ComputeDifferencesRequest{
+				Condition: condition, Formula: f.Formula, KL: f.KL, KC: f.KC, KH: f.KH, Pairs: []*differencev1.ColourPair{{Reference: grey, Sample: grey}},
+			})
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // ofColumn gives the refusal of a colour the name of its column.
@@ -245,6 +264,9 @@ func (b batch) run(ctx context.Context, t *table) (bad int, err error) {
 				return b.w.bad, err
 			}
 			figures, err := b.ask(rows, wrong)
+			if err != nil && done == 0 {
+				return b.w.bad, err // nothing is written, not even the header
+			}
 			if err != nil {
 				return b.w.bad, errors.Join(err, b.w.flush())
 			}

@@ -1,6 +1,7 @@
 package compute
 
 import (
+	"bytes"
 	"context"
 	"encoding/csv"
 	"errors"
@@ -24,7 +25,7 @@ type Palettes struct {
 	Common
 	Condition   *typesv1.ColourCondition
 	Threshold   float64 // distinct shades from this CIEDE2000 difference on; 0: the module's default
-	EqualNumber int32   // 0: chosen from the data
+	EqualNumber int32   // 0: chosen from the data; else leastEqualNumber or more
 	Seed        uint64
 	// Match lets the n-th row of a group in a block stand against the n-th of the other group, when there is no column "cell" to say so.
 	Match bool
@@ -37,6 +38,8 @@ const (
 	maxPaletteRows = 10_000_000
 	chunkRows      = 4000
 	maxCompared    = 12 // groups
+	// leastEqualNumber is the least number of cells at which palettes are held against each other: of fewer a width says little.
+	leastEqualNumber = 6
 )
 
 // labelled are the rows, as columns.
@@ -66,12 +69,23 @@ func (l *labels) of(name string) uint32 {
 	return i
 }
 
+// name is the label of a number that a module gives; one that isn't there is the module's mistake, and told as a number.
+func (l *labels) name(i uint32) string {
+	if int(i) >= len(l.names) {
+		return fmt.Sprintf("(%d)", i)
+	}
+	return l.names[i]
+}
+
 // Run reads a table of colours with columns group, block, L, a, b, and cell and stratum when there are such, and writes a long table: a row a measure of
 // each group, of each pair of groups, and the verdict on each pair. Block is a session; an empty one is not known. Rows that can't be read are told by
 // says and left out; it tells how many they are.
 //
 // Without a column cell each row is a cell by itself.
 func (p Palettes) Run(ctx context.Context, conn Conn, in io.Reader, out io.Writer, says func(string)) (bad int, err error) {
+	if p.EqualNumber != 0 && p.EqualNumber < leastEqualNumber {
+		return 0, fault("--equal-number", "is %d, want 0 (chosen from the data) or %d and more", p.EqualNumber, leastEqualNumber)
+	}
 	t, err := openTable(in, p.Common)
 	if err != nil {
 		return 0, err
@@ -92,7 +106,8 @@ func (p Palettes) Run(ctx context.Context, conn Conn, in io.Reader, out io.Write
 	if len(rows.l) == 0 {
 		return bad, fault("table", "has no row that can be used")
 	}
-	w := csv.NewWriter(out)
+	var whole bytes.Buffer // a row a measure, however many colours; nothing is written before all of it is known
+	w := csv.NewWriter(&whole)
 	if err := w.Write([]string{"what", "group", "other", "stratum", "measure", "value", "low", "high", "note"}); err != nil {
 		return bad, err
 	}
@@ -103,7 +118,8 @@ func (p Palettes) Run(ctx context.Context, conn Conn, in io.Reader, out io.Write
 		return bad, err
 	}
 	w.Flush()
-	return bad, w.Error()
+	_, err = out.Write(whole.Bytes())
+	return bad, err
 }
 
 func (p Palettes) read(t *table, says func(string)) (*labelled, int, error) {
@@ -218,21 +234,44 @@ func (l *lines) add(measure string, value, low, high *float64, note string) {
 
 func (l *lines) figure(measure string, v float64) { l.add(measure, &v, nil, nil, "") }
 
-func (l *lines) optional(measure string, v *float64) {
+// optional writes a figure, or that there is none for want of something.
+func (l *lines) optional(measure string, v *float64, want string) {
 	if v == nil {
-		l.add(measure, nil, nil, nil, "not computed: too few cells")
+		l.add(measure, nil, nil, nil, "not computed: wants "+want)
 		return
 	}
 	l.add(measure, v, nil, nil, "")
 }
 
+// widths measures the groups and writes what is known of each, and of every two.
 func (p Palettes) widths(ctx context.Context, conn Conn, rows *labelled, w *csv.Writer) error {
 	c, err := conn(ctx, sdk.KindPalette)
 	if err != nil {
 		return err
 	}
-	got, err := within(ctx, p.Timeout, func(ctx context.Context) (*palettev1.MeasureWidthsResponse, error) {
-		stream, err := palettev1.NewPaletteServiceClient(c).MeasureWidths(ctx)
+	got, err := p.measure(ctx, palettev1.NewPaletteServiceClient(c), rows)
+	if err != nil {
+		return err
+	}
+	for _, g := range got.GetGroups() {
+		l := &lines{w: w, what: "group", group: rows.groups.name(g.GetGroup()), stratum: rows.strata.name(g.GetStratum())}
+		if l.width(g, p.EqualNumber); l.err != nil {
+			return l.err
+		}
+	}
+	for _, g := range got.GetPairs() {
+		l := &lines{w: w, what: "pair", group: rows.groups.name(g.GetGroupA()), other: rows.groups.name(g.GetGroupB())}
+		if l.pair(g); l.err != nil {
+			return l.err
+		}
+	}
+	return nil
+}
+
+// measure asks the module about all rows.
+func (p Palettes) measure(ctx context.Context, client palettev1.PaletteServiceClient, rows *labelled) (*palettev1.MeasureWidthsResponse, error) {
+	return within(ctx, p.Timeout, func(ctx context.Context) (*palettev1.MeasureWidthsResponse, error) {
+		stream, err := client.MeasureWidths(ctx)
 		if err != nil {
 			return nil, err
 		}
@@ -249,77 +288,73 @@ func (p Palettes) widths(ctx context.Context, conn Conn, rows *labelled, w *csv.
 		}
 		return stream.CloseAndRecv()
 	})
-	if err != nil {
-		return err
-	}
-	name := func(l labels, i uint32) string {
-		if int(i) >= len(l.names) {
-			return fmt.Sprintf("(%d)", i) // the module's mistake
-		}
-		return l.names[i]
-	}
-	for _, g := range got.GetGroups() {
-		l := &lines{w: w, what: "group", group: name(rows.groups, g.GetGroup()), stratum: name(rows.strata, g.GetStratum())}
-		l.figure("readings", float64(g.GetReadings()))
-		l.figure("cells", float64(g.GetCells()))
-		l.figure("sessions", float64(g.GetBlocks()))
-		for _, s := range g.GetShades() {
-			low, high := float64(s.GetAtLeast()), float64(s.GetAtMost())
-			if low == high {
-				l.add(fmt.Sprintf("shades at %s", output.Figure(s.GetThresholdDe00(), 10)), &low, nil, nil, "exact")
-			} else {
-				l.add(fmt.Sprintf("shades at %s", output.Figure(s.GetThresholdDe00(), 10)), nil, &low, &high, "bounds: the search budget was used up")
-			}
-		}
-		note := "hull is " + strings.ToLower(strings.TrimPrefix(g.GetHullStatus().String(), "HULL_STATUS_"))
-		if g.GetUnstable() {
-			note += "; unstable: fewer than 8 cells"
-		}
-		volume := g.GetHullVolume()
-		l.add("hull volume", &volume, nil, nil, note)
-		l.figure("hull side", g.GetHullSide())
-		l.figure("hull area", g.GetHullArea())
-		l.figure("dispersion", g.GetDispersion())
-		l.optional("mean pairwise difference", g.MeanPairwiseDe00)
-		l.optional("least pairwise difference", g.MinPairwiseDe00)
-		l.optional("largest hue gap", g.LargestHueGapDeg)
-		l.optional("effective hues", g.EffectiveHues)
-		l.figure("lightness range", g.GetLightnessRange())
-		l.figure("chroma range", g.GetChromaRange())
-		for _, e := range []struct {
-			name string
-			e    *palettev1.Estimate
-		}{{"shades", g.GetShadesAtEqualNumber()}, {"hull volume", g.GetHullVolumeAtEqualNumber()}, {"dispersion", g.GetDispersionAtEqualNumber()}} {
-			if e.e == nil {
-				continue
-			}
-			v := e.e.GetValue()
-			note := ""
-			if e.e.Low != nil {
-				note = "interval is approximate"
-			}
-			l.add(fmt.Sprintf("%s at equal number %d", e.name, g.GetEqualNumber()), &v, e.e.Low, e.e.High, note)
-		}
-		if l.err != nil {
-			return l.err
+}
+
+// width writes what is known of a group.
+func (l *lines) width(g *palettev1.GroupWidth, asked int32) {
+	l.figure("readings", float64(g.GetReadings()))
+	l.figure("cells", float64(g.GetCells()))
+	l.figure("sessions", float64(g.GetBlocks()))
+	for _, s := range g.GetShades() {
+		name, low, high := fmt.Sprintf("shades at %s", output.Figure(s.GetThresholdDe00(), 10)), float64(s.GetAtLeast()), float64(s.GetAtMost())
+		if low == high {
+			l.add(name, &low, nil, nil, "exact")
+		} else {
+			l.add(name, nil, &low, &high, "bounds: the search budget was used up")
 		}
 	}
-	for _, g := range got.GetPairs() {
-		l := &lines{w: w, what: "pair", group: name(rows.groups, g.GetGroupA()), other: name(rows.groups, g.GetGroupB())}
+	note := "hull is " + strings.ToLower(strings.TrimPrefix(g.GetHullStatus().String(), "HULL_STATUS_"))
+	if g.GetUnstable() {
+		note += "; unstable: fewer than 8 cells"
+	}
+	volume := g.GetHullVolume()
+	l.add("hull volume", &volume, nil, nil, note)
+	l.figure("hull side", g.GetHullSide())
+	l.figure("hull area", g.GetHullArea())
+	l.figure("dispersion", g.GetDispersion())
+	l.optional("mean pairwise difference", g.MeanPairwiseDe00, "2 cells")
+	l.optional("least pairwise difference", g.MinPairwiseDe00, "2 cells")
+	l.optional("largest hue gap", g.LargestHueGapDeg, "2 cells with C*ab of 5 or more")
+	l.optional("effective hues", g.EffectiveHues, "2 cells with C*ab of 5 or more")
+	l.figure("lightness range", g.GetLightnessRange())
+	l.figure("chroma range", g.GetChromaRange())
+	l.atEqualNumber(g, asked)
+}
+
+// atEqualNumber writes the widths at equal numbers, or how many cells are missing for them.
+func (l *lines) atEqualNumber(g *palettev1.GroupWidth, asked int32) {
+	if g.GetEqualNumber() < leastEqualNumber {
+		want := max(leastEqualNumber, asked)
+		l.add("shades at equal numbers", nil, nil, nil, fmt.Sprintf("not enough yet: %d more cells, as %d are wanted", want-g.GetCells(), want))
+		return
+	}
+	for _, e := range []struct {
+		name string
+		e    *palettev1.Estimate
+	}{{"shades", g.GetShadesAtEqualNumber()}, {"hull volume", g.GetHullVolumeAtEqualNumber()}, {"dispersion", g.GetDispersionAtEqualNumber()}} {
+		if e.e == nil {
+			continue
+		}
+		v := e.e.GetValue()
 		note := ""
-		if g.GetThin() {
-			note = "thin: fewer than 3 strata or 6 cells"
+		if e.e.Low != nil {
+			note = "interval is approximate"
 		}
-		l.add("strata of both", new(float64(g.GetStrata())), nil, nil, note)
-		l.optional("mean log dispersion ratio", g.MeanLogDispersionRatio)
-		l.optional("mean shade difference", g.MeanShadeDifference)
-		l.figure("shades that group adds", float64(g.GetGainA()))
-		l.figure("shades that other adds", float64(g.GetGainB()))
-		if l.err != nil {
-			return l.err
-		}
+		l.add(fmt.Sprintf("%s at equal number %d", e.name, g.GetEqualNumber()), &v, e.e.Low, e.e.High, note)
 	}
-	return nil
+}
+
+// pair writes what is known of two groups.
+func (l *lines) pair(g *palettev1.PairWidth) {
+	note := ""
+	if g.GetThin() {
+		note = "thin: fewer than 3 strata or 6 cells"
+	}
+	l.add("strata of both", new(float64(g.GetStrata())), nil, nil, note)
+	l.optional("mean log dispersion ratio", g.MeanLogDispersionRatio, "a stratum with 2 cells of both, not all of one colour")
+	l.optional("mean shade difference", g.MeanShadeDifference, "a stratum with 2 cells of both")
+	l.figure("shades that group adds", float64(g.GetGainA()))
+	l.figure("shades that other adds", float64(g.GetGainB()))
 }
 
 // verdicts asks of each pair of groups which is wider.
@@ -395,7 +430,10 @@ func writeVerdict(w *csv.Writer, first, second string, got *comparev1.CompareOrd
 	l := &lines{w: w, what: "verdict", group: first, other: second}
 	words := strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(got.GetVerdict().String(), "VERDICT_"), "_", " "))
 	note := words
-	if s := got.GetStatement(); s != "" {
+	switch s := got.GetStatement(); {
+	case strings.HasPrefix(s, words):
+		note = s
+	case s != "":
 		note += ": " + s
 	}
 	l.add("verdict", nil, nil, nil, note)

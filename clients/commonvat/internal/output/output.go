@@ -41,11 +41,15 @@ func ParseFormat(text string) (Format, error) {
 // Measure is a figure that is already written as it shall stand; it goes to the right like other figures.
 type Measure string
 
+// Note says what a column of a table means.
+type Note struct{ Column, Text string }
+
 // Grid is rows under named columns. Cells are string, Measure, float64, *float64, int, int32, int64 or bool;
 // nil and a nil *float64 are empty cells.
 type Grid struct {
 	Title   string // a line above a table; not in CSV
 	Below   string // a line below it; not in CSV
+	Notes   []Note // told there too, where their columns stand
 	Columns []string
 	Rows    [][]any
 }
@@ -130,8 +134,14 @@ func WriteTable(w io.Writer, g Grid) error {
 		}
 		b.WriteString(strings.TrimRight(out.String(), " ") + "\n")
 	}
-	if g.Below != "" {
-		b.WriteString(Clean(g.Below) + "\n")
+	below := []string{g.Below}
+	for _, n := range g.Notes {
+		if i := slices.Index(g.Columns, n.Column); i >= 0 && filled[i] {
+			below = append(below, n.Column+": "+n.Text)
+		}
+	}
+	if text := strings.TrimPrefix(strings.Join(below, "; "), "; "); text != "" {
+		b.WriteString(Clean(text) + "\n")
 	}
 	_, err := io.WriteString(w, b.String())
 	return err

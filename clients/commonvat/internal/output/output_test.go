@@ -46,3 +46,23 @@ func TestParseFormat(t *testing.T) {
 	_, err := ParseFormat("yaml")
 	assert.ErrorContains(t, err, "table, json, csv")
 }
+
+// What a column means is told where it stands; a column that is left out isn't spoken of.
+func TestNotesAreOfColumnsThatStand(t *testing.T) {
+	g := Grid{Columns: []string{"pair", "ratio", "apart"}, Notes: []Note{{"ratio", "first to second"}, {"apart", "first less second"}}}
+	g.Add(1, nil, 0.5)
+	var b strings.Builder
+	require.NoError(t, WriteTable(&b, g))
+	assert.Contains(t, b.String(), "\napart: first less second\n")
+	assert.NotContains(t, b.String(), "ratio")
+	g.Rows, g.Below = nil, "two of them"
+	g.Add(1, 1.5, nil)
+	b.Reset()
+	require.NoError(t, WriteTable(&b, g))
+	assert.Contains(t, b.String(), "\ntwo of them; ratio: first to second\n")
+	g.Rows, g.Below = nil, ""
+	g.Add(1, nil, nil)
+	b.Reset()
+	require.NoError(t, WriteTable(&b, g))
+	assert.Equal(t, "pair\n   1\n", b.String())
+}

@@ -2,9 +2,11 @@
 package poolv1
 
 import (
+	"cmp"
 	"context"
 
 	"google.golang.org/grpc"
+	"google.golang.org/protobuf/proto"
 
 	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
@@ -53,7 +55,7 @@ func (s *Service) AskPalette(ctx context.Context, request *poolpb.AskPaletteRequ
 	if err != nil {
 		return nil, err
 	}
-	return s.pool.AskPalette(ctx, pool.Question{
+	answer, err := s.pool.AskPalette(ctx, pool.Question{
 		GroupBy:         request.GetGroupBy(),
 		Where:           where,
 		ExperimentID:    request.GetExperimentId(),
@@ -63,6 +65,12 @@ func (s *Service) AskPalette(ctx context.Context, request *poolpb.AskPaletteRequ
 		MinimumRevision: request.GetMinimumRevision(),
 		Seed:            request.GetSeed(),
 	})
+	if err != nil {
+		return nil, err
+	}
+	answer.Question = proto.CloneOf(request)
+	answer.Question.Condition, answer.Question.ThresholdDe00, answer.Question.Seed = answer.GetCondition(), answer.GetThresholdDe00(), answer.GetSeed()
+	return answer, nil
 }
 
 // ComparePieces implements poolpb.PoolServiceServer.
@@ -70,13 +78,19 @@ func (s *Service) ComparePieces(ctx context.Context, request *poolpb.ComparePiec
 	if err := validate.Message(request); err != nil {
 		return nil, err
 	}
-	return s.pool.ComparePieces(ctx, pool.PiecesQuestion{
+	answer, err := s.pool.ComparePieces(ctx, pool.PiecesQuestion{
 		Reader:    access.MemberOf(ctx),
 		Reference: request.GetReferencePiece(),
 		Sample:    request.GetSamplePiece(),
 		Formula:   pipeline.Formula{Name: request.GetFormula(), KL: request.GetKL(), KC: request.GetKC(), KH: request.GetKH()},
 		Condition: condition(request.GetCondition()),
 	})
+	if err != nil {
+		return nil, err
+	}
+	answer.Question = proto.CloneOf(request)
+	answer.Question.Formula, answer.Question.Condition = cmp.Or(request.GetFormula(), pool.Formulas[0]), answer.GetCondition()
+	return answer, nil
 }
 
 var depths = map[string]trial.Depth{"": trial.DepthUnstated, "pale": trial.Pale, "medium": trial.Medium, "deep": trial.Deep}
@@ -109,7 +123,13 @@ func (s *Service) PredictOverdye(ctx context.Context, request *poolpb.PredictOve
 	case c.GetLab() != nil:
 		q.FirstColour = &trial.RawColour{Lab: &trial.Lab{L: c.GetLab().GetL(), A: c.GetLab().GetA(), B: c.GetLab().GetB()}, LabCondition: condition(c.GetLabCondition())}
 	}
-	return s.pool.PredictOverdye(ctx, q)
+	answer, err := s.pool.PredictOverdye(ctx, q)
+	if err != nil {
+		return nil, err
+	}
+	answer.Question = proto.CloneOf(request)
+	answer.Question.Condition, answer.Question.RadiusShare = answer.GetCondition(), answer.GetRadiusShare()
+	return answer, nil
 }
 
 // GetPoolStatus implements poolpb.PoolServiceServer.

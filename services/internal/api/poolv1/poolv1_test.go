@@ -6,6 +6,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/proto"
 
 	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
@@ -26,7 +27,7 @@ type asked struct {
 
 func (a *asked) AskPalette(_ context.Context, q pool.Question) (*poolpb.AskPaletteResponse, error) {
 	a.question = q
-	return &poolpb.AskPaletteResponse{Headline: "answered"}, nil
+	return &poolpb.AskPaletteResponse{Headline: "answered", ThresholdDe00: 5}, nil
 }
 
 func (a *asked) PredictOverdye(_ context.Context, q pool.OverdyeQuestion) (*poolpb.PredictOverdyeResponse, error) {
@@ -57,14 +58,18 @@ func TestQuestionsArePassedOnWhole(t *testing.T) {
 	})
 	require.NoError(t, err)
 	assert.Equal(t, "answered", answer.GetHeadline())
+	assert.Equal(t, `dye = "weld"`, answer.GetQuestion().GetFilter())
+	assert.EqualValues(t, 5, answer.GetQuestion().GetThresholdDe00(), "as the answer has it")
 	assert.Equal(t, pool.Question{
 		GroupBy: poolpb.GroupBy_GROUP_BY_WATER, Where: &store.Predicate{Field: "dye", Value: "weld"},
 		Condition: trial.ColourCondition{Illuminant: trial.IlluminantA, Observer: trial.Observer10}, ThresholdDE00: 2.5, EqualNumber: 6, MinimumRevision: 4, Seed: 9,
 	}, a.question)
 
 	ctx := access.WithCaller(t.Context(), access.Caller{ID: "ash"})
-	_, err = s.ComparePieces(ctx, &poolpb.ComparePiecesRequest{ReferencePiece: "q7k2m", SamplePiece: "q7k2n", Formula: "cmc", KL: 2})
+	request := &poolpb.ComparePiecesRequest{ReferencePiece: "q7k2m", SamplePiece: "q7k2n", Formula: "cmc", KL: 2}
+	pieces, err := s.ComparePieces(ctx, request)
 	require.NoError(t, err)
+	assert.True(t, proto.Equal(request, pieces.GetQuestion()))
 	assert.Equal(t, pool.PiecesQuestion{Reader: "ash", Reference: "q7k2m", Sample: "q7k2n", Formula: pipeline.Formula{Name: "cmc", KL: 2}}, a.pieces)
 
 	status, err := s.GetPoolStatus(t.Context(), &poolpb.GetPoolStatusRequest{})

@@ -298,7 +298,7 @@ type AskPaletteRequest struct {
 	Condition *v1.ColourCondition `protobuf:"bytes,4,opt,name=condition,proto3" json:"condition,omitempty"`
 	// 0 means 5. Range: 0.1 to 100.
 	ThresholdDe00 float64 `protobuf:"fixed64,5,opt,name=threshold_de00,json=thresholdDe00,proto3" json:"threshold_de00,omitempty"`
-	// 0: chosen from the data. Range: 0 to 10,000.
+	// 0: chosen from the data. Range: 0, or 6 to 10,000: of fewer cells a palette's width says little.
 	EqualNumber int32 `protobuf:"varint,6,opt,name=equal_number,json=equalNumber,proto3" json:"equal_number,omitempty"`
 	// The answer takes in at least this revision of the record; 0: whatever the pool has. Either way it takes in everything that was
 	// withdrawn or deleted before the question.
@@ -422,7 +422,9 @@ type GroupAnswer struct {
 	// Absent with fewer than 2 chromatic cells. Degrees.
 	LargestHueGapDeg *float64 `protobuf:"fixed64,14,opt,name=largest_hue_gap_deg,json=largestHueGapDeg,proto3,oneof" json:"largest_hue_gap_deg,omitempty"`
 	// True with fewer than 8 cells.
-	Unstable      bool `protobuf:"varint,15,opt,name=unstable,proto3" json:"unstable,omitempty"`
+	Unstable bool `protobuf:"varint,15,opt,name=unstable,proto3" json:"unstable,omitempty"`
+	// In a dyer's words: what is missing for a width at equal numbers, which wants 6 cells; empty where there is one.
+	Missing       string `protobuf:"bytes,16,opt,name=missing,proto3" json:"missing,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -560,6 +562,13 @@ func (x *GroupAnswer) GetUnstable() bool {
 		return x.Unstable
 	}
 	return false
+}
+
+func (x *GroupAnswer) GetMissing() string {
+	if x != nil {
+		return x.Missing
+	}
+	return ""
 }
 
 // PairAnswer compares two groups like with like.
@@ -1781,7 +1790,9 @@ type AskPaletteResponse struct {
 	// The ratio of spreads from which one palette is called wider than another; above 1. 0 of an experiment on anything but orders.
 	MarginRatio float64 `protobuf:"fixed64,18,opt,name=margin_ratio,json=marginRatio,proto3" json:"margin_ratio,omitempty"`
 	// The tests that gave p: none before an experiment's closing size.
-	Tests         []*TestMade `protobuf:"bytes,19,rep,name=tests,proto3" json:"tests,omitempty"`
+	Tests []*TestMade `protobuf:"bytes,19,rep,name=tests,proto3" json:"tests,omitempty"`
+	// The question as it was answered, with what it left to its defaults filled in.
+	Question      *AskPaletteRequest `protobuf:"bytes,20,opt,name=question,proto3" json:"question,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1945,6 +1956,13 @@ func (x *AskPaletteResponse) GetMarginRatio() float64 {
 func (x *AskPaletteResponse) GetTests() []*TestMade {
 	if x != nil {
 		return x.Tests
+	}
+	return nil
+}
+
+func (x *AskPaletteResponse) GetQuestion() *AskPaletteRequest {
+	if x != nil {
+		return x.Question
 	}
 	return nil
 }
@@ -2717,7 +2735,18 @@ type ComparePiecesResponse struct {
 	Condition  *v1.ColourCondition    `protobuf:"bytes,5,opt,name=condition,proto3" json:"condition,omitempty"`
 	Modules    []*v1.ModuleIdentity   `protobuf:"bytes,6,rep,name=modules,proto3" json:"modules,omitempty"`
 	// What stands between the two beside their colour: state, age, instrument not alike or not stated.
-	Remarks       []string `protobuf:"bytes,7,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	Remarks []string `protobuf:"bytes,7,rep,name=remarks,proto3" json:"remarks,omitempty"`
+	// The readings that were held against each other.
+	ReferenceReading *ReadingUsed `protobuf:"bytes,8,opt,name=reference_reading,json=referenceReading,proto3" json:"reference_reading,omitempty"`
+	SampleReading    *ReadingUsed `protobuf:"bytes,9,opt,name=sample_reading,json=sampleReading,proto3" json:"sample_reading,omitempty"`
+	// Other readings of the two pieces.
+	LeftOut []*LeftOut `protobuf:"bytes,10,rep,name=left_out,json=leftOut,proto3" json:"left_out,omitempty"`
+	// The revision of the record when the pieces were looked up, which need not be shared: all that was recorded up to it is in the answer.
+	PoolRevision int64 `protobuf:"varint,11,opt,name=pool_revision,json=poolRevision,proto3" json:"pool_revision,omitempty"`
+	// As of AskPaletteResponse.
+	Question *ComparePiecesRequest `protobuf:"bytes,12,opt,name=question,proto3" json:"question,omitempty"`
+	// True: no chance is in the answer, so it has no seed.
+	NothingDrawn  bool `protobuf:"varint,13,opt,name=nothing_drawn,json=nothingDrawn,proto3" json:"nothing_drawn,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2801,6 +2830,101 @@ func (x *ComparePiecesResponse) GetRemarks() []string {
 	return nil
 }
 
+func (x *ComparePiecesResponse) GetReferenceReading() *ReadingUsed {
+	if x != nil {
+		return x.ReferenceReading
+	}
+	return nil
+}
+
+func (x *ComparePiecesResponse) GetSampleReading() *ReadingUsed {
+	if x != nil {
+		return x.SampleReading
+	}
+	return nil
+}
+
+func (x *ComparePiecesResponse) GetLeftOut() []*LeftOut {
+	if x != nil {
+		return x.LeftOut
+	}
+	return nil
+}
+
+func (x *ComparePiecesResponse) GetPoolRevision() int64 {
+	if x != nil {
+		return x.PoolRevision
+	}
+	return 0
+}
+
+func (x *ComparePiecesResponse) GetQuestion() *ComparePiecesRequest {
+	if x != nil {
+		return x.Question
+	}
+	return nil
+}
+
+func (x *ComparePiecesResponse) GetNothingDrawn() bool {
+	if x != nil {
+		return x.NothingDrawn
+	}
+	return false
+}
+
+// ReadingUsed is a reading that an answer stands on.
+type ReadingUsed struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	ReadingId     string                 `protobuf:"bytes,1,opt,name=reading_id,json=readingId,proto3" json:"reading_id,omitempty"`
+	PieceId       string                 `protobuf:"bytes,2,opt,name=piece_id,json=pieceId,proto3" json:"piece_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReadingUsed) Reset() {
+	*x = ReadingUsed{}
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReadingUsed) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReadingUsed) ProtoMessage() {}
+
+func (x *ReadingUsed) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReadingUsed.ProtoReflect.Descriptor instead.
+func (*ReadingUsed) Descriptor() ([]byte, []int) {
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *ReadingUsed) GetReadingId() string {
+	if x != nil {
+		return x.ReadingId
+	}
+	return ""
+}
+
+func (x *ReadingUsed) GetPieceId() string {
+	if x != nil {
+		return x.PieceId
+	}
+	return ""
+}
+
 type GetPoolStatusRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// True to have the checksum too, which takes a look at every row.
@@ -2811,7 +2935,7 @@ type GetPoolStatusRequest struct {
 
 func (x *GetPoolStatusRequest) Reset() {
 	*x = GetPoolStatusRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[23]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2823,7 +2947,7 @@ func (x *GetPoolStatusRequest) String() string {
 func (*GetPoolStatusRequest) ProtoMessage() {}
 
 func (x *GetPoolStatusRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[23]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2836,7 +2960,7 @@ func (x *GetPoolStatusRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPoolStatusRequest.ProtoReflect.Descriptor instead.
 func (*GetPoolStatusRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{23}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *GetPoolStatusRequest) GetWithChecksum() bool {
@@ -2865,7 +2989,7 @@ type GetPoolStatusResponse struct {
 
 func (x *GetPoolStatusResponse) Reset() {
 	*x = GetPoolStatusResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[24]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2877,7 +3001,7 @@ func (x *GetPoolStatusResponse) String() string {
 func (*GetPoolStatusResponse) ProtoMessage() {}
 
 func (x *GetPoolStatusResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[24]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2890,7 +3014,7 @@ func (x *GetPoolStatusResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetPoolStatusResponse.ProtoReflect.Descriptor instead.
 func (*GetPoolStatusResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{24}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *GetPoolStatusResponse) GetPoolRevision() int64 {
@@ -2963,7 +3087,7 @@ type PredictOverdyeRequest struct {
 
 func (x *PredictOverdyeRequest) Reset() {
 	*x = PredictOverdyeRequest{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[25]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2975,7 +3099,7 @@ func (x *PredictOverdyeRequest) String() string {
 func (*PredictOverdyeRequest) ProtoMessage() {}
 
 func (x *PredictOverdyeRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[25]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2988,7 +3112,7 @@ func (x *PredictOverdyeRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PredictOverdyeRequest.ProtoReflect.Descriptor instead.
 func (*PredictOverdyeRequest) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{25}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *PredictOverdyeRequest) GetFirstPiece() string {
@@ -3097,7 +3221,7 @@ type OverdyeTrialUsed struct {
 
 func (x *OverdyeTrialUsed) Reset() {
 	*x = OverdyeTrialUsed{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[26]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3109,7 +3233,7 @@ func (x *OverdyeTrialUsed) String() string {
 func (*OverdyeTrialUsed) ProtoMessage() {}
 
 func (x *OverdyeTrialUsed) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[26]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3122,7 +3246,7 @@ func (x *OverdyeTrialUsed) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OverdyeTrialUsed.ProtoReflect.Descriptor instead.
 func (*OverdyeTrialUsed) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{26}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *OverdyeTrialUsed) GetSessionId() string {
@@ -3158,7 +3282,7 @@ type RuleTried struct {
 
 func (x *RuleTried) Reset() {
 	*x = RuleTried{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[27]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3170,7 +3294,7 @@ func (x *RuleTried) String() string {
 func (*RuleTried) ProtoMessage() {}
 
 func (x *RuleTried) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[27]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3183,7 +3307,7 @@ func (x *RuleTried) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use RuleTried.ProtoReflect.Descriptor instead.
 func (*RuleTried) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{27}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *RuleTried) GetRule() string {
@@ -3220,7 +3344,7 @@ type OrderPredicted struct {
 
 func (x *OrderPredicted) Reset() {
 	*x = OrderPredicted{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[28]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3232,7 +3356,7 @@ func (x *OrderPredicted) String() string {
 func (*OrderPredicted) ProtoMessage() {}
 
 func (x *OrderPredicted) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[28]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3245,7 +3369,7 @@ func (x *OrderPredicted) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OrderPredicted.ProtoReflect.Descriptor instead.
 func (*OrderPredicted) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{28}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *OrderPredicted) GetAnswered() bool {
@@ -3334,13 +3458,19 @@ type PredictOverdyeResponse struct {
 	TrialsLent int32 `protobuf:"varint,26,opt,name=trials_lent,json=trialsLent,proto3" json:"trials_lent,omitempty"`
 	// True where a curve was made from a colour.
 	FromColourOnly bool `protobuf:"varint,27,opt,name=from_colour_only,json=fromColourOnly,proto3" json:"from_colour_only,omitempty"`
-	unknownFields  protoimpl.UnknownFields
-	sizeCache      protoimpl.SizeCache
+	// All that went into the answer, those of lent trials and of the other order too, sorted by reading_id.
+	Readings []*ReadingUsed `protobuf:"bytes,28,rep,name=readings,proto3" json:"readings,omitempty"`
+	// As of AskPaletteResponse.
+	Question *PredictOverdyeRequest `protobuf:"bytes,29,opt,name=question,proto3" json:"question,omitempty"`
+	// As of ComparePiecesResponse.
+	NothingDrawn  bool `protobuf:"varint,30,opt,name=nothing_drawn,json=nothingDrawn,proto3" json:"nothing_drawn,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *PredictOverdyeResponse) Reset() {
 	*x = PredictOverdyeResponse{}
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[29]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3352,7 +3482,7 @@ func (x *PredictOverdyeResponse) String() string {
 func (*PredictOverdyeResponse) ProtoMessage() {}
 
 func (x *PredictOverdyeResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[29]
+	mi := &file_commonvat_pool_v1_pool_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3365,7 +3495,7 @@ func (x *PredictOverdyeResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PredictOverdyeResponse.ProtoReflect.Descriptor instead.
 func (*PredictOverdyeResponse) Descriptor() ([]byte, []int) {
-	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{29}
+	return file_commonvat_pool_v1_pool_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *PredictOverdyeResponse) GetHeadline() string {
@@ -3557,6 +3687,27 @@ func (x *PredictOverdyeResponse) GetFromColourOnly() bool {
 	return false
 }
 
+func (x *PredictOverdyeResponse) GetReadings() []*ReadingUsed {
+	if x != nil {
+		return x.Readings
+	}
+	return nil
+}
+
+func (x *PredictOverdyeResponse) GetQuestion() *PredictOverdyeRequest {
+	if x != nil {
+		return x.Question
+	}
+	return nil
+}
+
+func (x *PredictOverdyeResponse) GetNothingDrawn() bool {
+	if x != nil {
+		return x.NothingDrawn
+	}
+	return false
+}
+
 var File_commonvat_pool_v1_pool_proto protoreflect.FileDescriptor
 
 const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
@@ -3570,7 +3721,7 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x0ethreshold_de00\x18\x05 \x01(\x01R\rthresholdDe00\x12!\n" +
 	"\fequal_number\x18\x06 \x01(\x05R\vequalNumber\x12)\n" +
 	"\x10minimum_revision\x18\a \x01(\x03R\x0fminimumRevision\x12\x12\n" +
-	"\x04seed\x18\b \x01(\x04R\x04seed\"\xdb\x04\n" +
+	"\x04seed\x18\b \x01(\x04R\x04seed\"\xf5\x04\n" +
 	"\vGroupAnswer\x12\x14\n" +
 	"\x05group\x18\x01 \x01(\tR\x05group\x12\x18\n" +
 	"\astratum\x18\x02 \x01(\tR\astratum\x12\x16\n" +
@@ -3591,7 +3742,8 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"dispersion\x18\r \x01(\x01R\n" +
 	"dispersion\x122\n" +
 	"\x13largest_hue_gap_deg\x18\x0e \x01(\x01H\x03R\x10largestHueGapDeg\x88\x01\x01\x12\x1a\n" +
-	"\bunstable\x18\x0f \x01(\bR\bunstableB\x19\n" +
+	"\bunstable\x18\x0f \x01(\bR\bunstable\x12\x18\n" +
+	"\amissing\x18\x10 \x01(\tR\amissingB\x19\n" +
 	"\x17_shades_at_equal_numberB\r\n" +
 	"\v_shades_lowB\x0e\n" +
 	"\f_shades_highB\x16\n" +
@@ -3757,7 +3909,7 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\aLeftOut\x12\x16\n" +
 	"\x06reason\x18\x01 \x01(\tR\x06reason\x12\x14\n" +
 	"\x05count\x18\x02 \x01(\x05R\x05count\x12\x12\n" +
-	"\x04unit\x18\x03 \x01(\tR\x04unit\"\xea\x06\n" +
+	"\x04unit\x18\x03 \x01(\tR\x04unit\"\xac\a\n" +
 	"\x12AskPaletteResponse\x12\x1a\n" +
 	"\bheadline\x18\x01 \x01(\tR\bheadline\x127\n" +
 	"\bstanding\x18\x02 \x01(\x0e2\x1b.commonvat.pool.v1.StandingR\bstanding\x126\n" +
@@ -3780,7 +3932,8 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x05apart\x18\x10 \x01(\v2\x1f.commonvat.pool.v1.GroupsAnswerR\x05apart\x12\x14\n" +
 	"\x05alpha\x18\x11 \x01(\x01R\x05alpha\x12!\n" +
 	"\fmargin_ratio\x18\x12 \x01(\x01R\vmarginRatio\x121\n" +
-	"\x05tests\x18\x13 \x03(\v2\x1b.commonvat.pool.v1.TestMadeR\x05tests\"X\n" +
+	"\x05tests\x18\x13 \x03(\v2\x1b.commonvat.pool.v1.TestMadeR\x05tests\x12@\n" +
+	"\bquestion\x18\x14 \x01(\v2$.commonvat.pool.v1.AskPaletteRequestR\bquestion\"X\n" +
 	"\bTestMade\x12\x12\n" +
 	"\x04what\x18\x01 \x01(\tR\x04what\x12\"\n" +
 	"\farrangements\x18\x02 \x01(\x03R\farrangements\x12\x14\n" +
@@ -3849,7 +4002,7 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\tcondition\x18\x04 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\x12\x0f\n" +
 	"\x03k_l\x18\x05 \x01(\x01R\x02kL\x12\x0f\n" +
 	"\x03k_c\x18\x06 \x01(\x01R\x02kC\x12\x0f\n" +
-	"\x03k_h\x18\a \x01(\x01R\x02kH\"\xd4\x02\n" +
+	"\x03k_h\x18\a \x01(\x01R\x02kH\"\xae\x05\n" +
 	"\x15ComparePiecesResponse\x12\x1e\n" +
 	"\n" +
 	"difference\x18\x01 \x01(\x01R\n" +
@@ -3859,7 +4012,18 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x06sample\x18\x04 \x01(\v2\x17.commonvat.types.v1.LabR\x06sample\x12A\n" +
 	"\tcondition\x18\x05 \x01(\v2#.commonvat.types.v1.ColourConditionR\tcondition\x12<\n" +
 	"\amodules\x18\x06 \x03(\v2\".commonvat.types.v1.ModuleIdentityR\amodules\x12\x18\n" +
-	"\aremarks\x18\a \x03(\tR\aremarks\";\n" +
+	"\aremarks\x18\a \x03(\tR\aremarks\x12K\n" +
+	"\x11reference_reading\x18\b \x01(\v2\x1e.commonvat.pool.v1.ReadingUsedR\x10referenceReading\x12E\n" +
+	"\x0esample_reading\x18\t \x01(\v2\x1e.commonvat.pool.v1.ReadingUsedR\rsampleReading\x125\n" +
+	"\bleft_out\x18\n" +
+	" \x03(\v2\x1a.commonvat.pool.v1.LeftOutR\aleftOut\x12#\n" +
+	"\rpool_revision\x18\v \x01(\x03R\fpoolRevision\x12C\n" +
+	"\bquestion\x18\f \x01(\v2'.commonvat.pool.v1.ComparePiecesRequestR\bquestion\x12#\n" +
+	"\rnothing_drawn\x18\r \x01(\bR\fnothingDrawn\"G\n" +
+	"\vReadingUsed\x12\x1d\n" +
+	"\n" +
+	"reading_id\x18\x01 \x01(\tR\treadingId\x12\x19\n" +
+	"\bpiece_id\x18\x02 \x01(\tR\apieceId\";\n" +
 	"\x14GetPoolStatusRequest\x12#\n" +
 	"\rwith_checksum\x18\x01 \x01(\bR\fwithChecksum\"\xbb\x01\n" +
 	"\x15GetPoolStatusResponse\x12#\n" +
@@ -3906,7 +4070,8 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x14reversed_radius_de00\x18\x05 \x01(\x01H\x00R\x12reversedRadiusDe00\x88\x01\x01\x12\x1d\n" +
 	"\n" +
 	"told_apart\x18\x06 \x01(\bR\ttoldApartB\x17\n" +
-	"\x15_reversed_radius_de00\"\x91\t\n" +
+	"\x15_reversed_radius_de00\"\xb8\n" +
+	"\n" +
 	"\x16PredictOverdyeResponse\x12\x1a\n" +
 	"\bheadline\x18\x01 \x01(\tR\bheadline\x12A\n" +
 	"\bstanding\x18\x02 \x01(\x0e2%.commonvat.pool.v1.PredictionStandingR\bstanding\x12/\n" +
@@ -3941,7 +4106,10 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"piecesUsed\x12\x1f\n" +
 	"\vtrials_lent\x18\x1a \x01(\x05R\n" +
 	"trialsLent\x12(\n" +
-	"\x10from_colour_only\x18\x1b \x01(\bR\x0efromColourOnlyB\x0e\n" +
+	"\x10from_colour_only\x18\x1b \x01(\bR\x0efromColourOnly\x12:\n" +
+	"\breadings\x18\x1c \x03(\v2\x1e.commonvat.pool.v1.ReadingUsedR\breadings\x12D\n" +
+	"\bquestion\x18\x1d \x01(\v2(.commonvat.pool.v1.PredictOverdyeRequestR\bquestion\x12#\n" +
+	"\rnothing_drawn\x18\x1e \x01(\bR\fnothingDrawnB\x0e\n" +
 	"\f_radius_de00B\r\n" +
 	"\v_error_de00B\f\n" +
 	"\n" +
@@ -3998,7 +4166,7 @@ func file_commonvat_pool_v1_pool_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_pool_v1_pool_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_commonvat_pool_v1_pool_proto_msgTypes = make([]protoimpl.MessageInfo, 30)
+var file_commonvat_pool_v1_pool_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
 var file_commonvat_pool_v1_pool_proto_goTypes = []any{
 	(GroupBy)(0),                   // 0: commonvat.pool.v1.GroupBy
 	(Standing)(0),                  // 1: commonvat.pool.v1.Standing
@@ -4027,88 +4195,96 @@ var file_commonvat_pool_v1_pool_proto_goTypes = []any{
 	(*ScoreFigure)(nil),            // 24: commonvat.pool.v1.ScoreFigure
 	(*ComparePiecesRequest)(nil),   // 25: commonvat.pool.v1.ComparePiecesRequest
 	(*ComparePiecesResponse)(nil),  // 26: commonvat.pool.v1.ComparePiecesResponse
-	(*GetPoolStatusRequest)(nil),   // 27: commonvat.pool.v1.GetPoolStatusRequest
-	(*GetPoolStatusResponse)(nil),  // 28: commonvat.pool.v1.GetPoolStatusResponse
-	(*PredictOverdyeRequest)(nil),  // 29: commonvat.pool.v1.PredictOverdyeRequest
-	(*OverdyeTrialUsed)(nil),       // 30: commonvat.pool.v1.OverdyeTrialUsed
-	(*RuleTried)(nil),              // 31: commonvat.pool.v1.RuleTried
-	(*OrderPredicted)(nil),         // 32: commonvat.pool.v1.OrderPredicted
-	(*PredictOverdyeResponse)(nil), // 33: commonvat.pool.v1.PredictOverdyeResponse
-	(*v1.ColourCondition)(nil),     // 34: commonvat.types.v1.ColourCondition
-	(*v1.LabDifference)(nil),       // 35: commonvat.types.v1.LabDifference
-	(*v1.ModuleIdentity)(nil),      // 36: commonvat.types.v1.ModuleIdentity
-	(*v1.Lab)(nil),                 // 37: commonvat.types.v1.Lab
-	(*v1.RawColour)(nil),           // 38: commonvat.types.v1.RawColour
+	(*ReadingUsed)(nil),            // 27: commonvat.pool.v1.ReadingUsed
+	(*GetPoolStatusRequest)(nil),   // 28: commonvat.pool.v1.GetPoolStatusRequest
+	(*GetPoolStatusResponse)(nil),  // 29: commonvat.pool.v1.GetPoolStatusResponse
+	(*PredictOverdyeRequest)(nil),  // 30: commonvat.pool.v1.PredictOverdyeRequest
+	(*OverdyeTrialUsed)(nil),       // 31: commonvat.pool.v1.OverdyeTrialUsed
+	(*RuleTried)(nil),              // 32: commonvat.pool.v1.RuleTried
+	(*OrderPredicted)(nil),         // 33: commonvat.pool.v1.OrderPredicted
+	(*PredictOverdyeResponse)(nil), // 34: commonvat.pool.v1.PredictOverdyeResponse
+	(*v1.ColourCondition)(nil),     // 35: commonvat.types.v1.ColourCondition
+	(*v1.LabDifference)(nil),       // 36: commonvat.types.v1.LabDifference
+	(*v1.ModuleIdentity)(nil),      // 37: commonvat.types.v1.ModuleIdentity
+	(*v1.Lab)(nil),                 // 38: commonvat.types.v1.Lab
+	(*v1.RawColour)(nil),           // 39: commonvat.types.v1.RawColour
 }
 var file_commonvat_pool_v1_pool_proto_depIdxs = []int32{
 	0,  // 0: commonvat.pool.v1.AskPaletteRequest.group_by:type_name -> commonvat.pool.v1.GroupBy
-	34, // 1: commonvat.pool.v1.AskPaletteRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	35, // 1: commonvat.pool.v1.AskPaletteRequest.condition:type_name -> commonvat.types.v1.ColourCondition
 	1,  // 2: commonvat.pool.v1.PairAnswer.standing:type_name -> commonvat.pool.v1.Standing
 	8,  // 3: commonvat.pool.v1.PairAnswer.effect:type_name -> commonvat.pool.v1.OrderEffect
 	7,  // 4: commonvat.pool.v1.PairAnswer.judgements:type_name -> commonvat.pool.v1.JudgementVotes
 	2,  // 5: commonvat.pool.v1.OrderEffect.verdict:type_name -> commonvat.pool.v1.EffectVerdict
-	35, // 6: commonvat.pool.v1.OrderEffect.difference:type_name -> commonvat.types.v1.LabDifference
+	36, // 6: commonvat.pool.v1.OrderEffect.difference:type_name -> commonvat.types.v1.LabDifference
 	10, // 7: commonvat.pool.v1.OrderEffect.cells:type_name -> commonvat.pool.v1.CellEffect
 	9,  // 8: commonvat.pool.v1.OrderEffect.blanks:type_name -> commonvat.pool.v1.BlankEffect
-	35, // 9: commonvat.pool.v1.BlankEffect.difference:type_name -> commonvat.types.v1.LabDifference
-	35, // 10: commonvat.pool.v1.CellEffect.difference:type_name -> commonvat.types.v1.LabDifference
+	36, // 9: commonvat.pool.v1.BlankEffect.difference:type_name -> commonvat.types.v1.LabDifference
+	36, // 10: commonvat.pool.v1.CellEffect.difference:type_name -> commonvat.types.v1.LabDifference
 	1,  // 11: commonvat.pool.v1.WatersAnswer.standing:type_name -> commonvat.pool.v1.Standing
 	14, // 12: commonvat.pool.v1.WatersAnswer.waters:type_name -> commonvat.pool.v1.WaterAnswer
 	13, // 13: commonvat.pool.v1.WatersAnswer.figures:type_name -> commonvat.pool.v1.WaterFigureAnswer
 	12, // 14: commonvat.pool.v1.WatersAnswer.pairs:type_name -> commonvat.pool.v1.WatersPair
-	35, // 15: commonvat.pool.v1.WatersPair.difference:type_name -> commonvat.types.v1.LabDifference
-	35, // 16: commonvat.pool.v1.WaterAnswer.difference:type_name -> commonvat.types.v1.LabDifference
+	36, // 15: commonvat.pool.v1.WatersPair.difference:type_name -> commonvat.types.v1.LabDifference
+	36, // 16: commonvat.pool.v1.WaterAnswer.difference:type_name -> commonvat.types.v1.LabDifference
 	1,  // 17: commonvat.pool.v1.AskPaletteResponse.standing:type_name -> commonvat.pool.v1.Standing
 	5,  // 18: commonvat.pool.v1.AskPaletteResponse.groups:type_name -> commonvat.pool.v1.GroupAnswer
 	6,  // 19: commonvat.pool.v1.AskPaletteResponse.pairs:type_name -> commonvat.pool.v1.PairAnswer
 	15, // 20: commonvat.pool.v1.AskPaletteResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
-	36, // 21: commonvat.pool.v1.AskPaletteResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	34, // 22: commonvat.pool.v1.AskPaletteResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	37, // 21: commonvat.pool.v1.AskPaletteResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	35, // 22: commonvat.pool.v1.AskPaletteResponse.condition:type_name -> commonvat.types.v1.ColourCondition
 	21, // 23: commonvat.pool.v1.AskPaletteResponse.scores:type_name -> commonvat.pool.v1.ModuleScores
 	11, // 24: commonvat.pool.v1.AskPaletteResponse.waters:type_name -> commonvat.pool.v1.WatersAnswer
 	18, // 25: commonvat.pool.v1.AskPaletteResponse.apart:type_name -> commonvat.pool.v1.GroupsAnswer
 	17, // 26: commonvat.pool.v1.AskPaletteResponse.tests:type_name -> commonvat.pool.v1.TestMade
-	1,  // 27: commonvat.pool.v1.GroupsAnswer.standing:type_name -> commonvat.pool.v1.Standing
-	19, // 28: commonvat.pool.v1.GroupsAnswer.place:type_name -> commonvat.pool.v1.GroupsShare
-	19, // 29: commonvat.pool.v1.GroupsAnswer.spread:type_name -> commonvat.pool.v1.GroupsShare
-	20, // 30: commonvat.pool.v1.GroupsAnswer.pairs:type_name -> commonvat.pool.v1.GroupsPair
-	1,  // 31: commonvat.pool.v1.GroupsAnswer.spread_standing:type_name -> commonvat.pool.v1.Standing
-	19, // 32: commonvat.pool.v1.GroupsPair.place:type_name -> commonvat.pool.v1.GroupsShare
-	19, // 33: commonvat.pool.v1.GroupsPair.spread:type_name -> commonvat.pool.v1.GroupsShare
-	35, // 34: commonvat.pool.v1.GroupsPair.difference:type_name -> commonvat.types.v1.LabDifference
-	36, // 35: commonvat.pool.v1.ModuleScores.module:type_name -> commonvat.types.v1.ModuleIdentity
-	22, // 36: commonvat.pool.v1.ModuleScores.described:type_name -> commonvat.pool.v1.ScoreDescription
-	23, // 37: commonvat.pool.v1.ModuleScores.groups:type_name -> commonvat.pool.v1.GroupScore
-	24, // 38: commonvat.pool.v1.GroupScore.figures:type_name -> commonvat.pool.v1.ScoreFigure
-	34, // 39: commonvat.pool.v1.ComparePiecesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	37, // 40: commonvat.pool.v1.ComparePiecesResponse.reference:type_name -> commonvat.types.v1.Lab
-	37, // 41: commonvat.pool.v1.ComparePiecesResponse.sample:type_name -> commonvat.types.v1.Lab
-	34, // 42: commonvat.pool.v1.ComparePiecesResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	36, // 43: commonvat.pool.v1.ComparePiecesResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	38, // 44: commonvat.pool.v1.PredictOverdyeRequest.first_colour:type_name -> commonvat.types.v1.RawColour
-	34, // 45: commonvat.pool.v1.PredictOverdyeRequest.condition:type_name -> commonvat.types.v1.ColourCondition
-	37, // 46: commonvat.pool.v1.OrderPredicted.reversed_colour:type_name -> commonvat.types.v1.Lab
-	3,  // 47: commonvat.pool.v1.PredictOverdyeResponse.standing:type_name -> commonvat.pool.v1.PredictionStanding
-	37, // 48: commonvat.pool.v1.PredictOverdyeResponse.colour:type_name -> commonvat.types.v1.Lab
-	31, // 49: commonvat.pool.v1.PredictOverdyeResponse.rules:type_name -> commonvat.pool.v1.RuleTried
-	32, // 50: commonvat.pool.v1.PredictOverdyeResponse.order:type_name -> commonvat.pool.v1.OrderPredicted
-	30, // 51: commonvat.pool.v1.PredictOverdyeResponse.trials:type_name -> commonvat.pool.v1.OverdyeTrialUsed
-	15, // 52: commonvat.pool.v1.PredictOverdyeResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
-	36, // 53: commonvat.pool.v1.PredictOverdyeResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
-	34, // 54: commonvat.pool.v1.PredictOverdyeResponse.condition:type_name -> commonvat.types.v1.ColourCondition
-	4,  // 55: commonvat.pool.v1.PoolService.AskPalette:input_type -> commonvat.pool.v1.AskPaletteRequest
-	25, // 56: commonvat.pool.v1.PoolService.ComparePieces:input_type -> commonvat.pool.v1.ComparePiecesRequest
-	29, // 57: commonvat.pool.v1.PoolService.PredictOverdye:input_type -> commonvat.pool.v1.PredictOverdyeRequest
-	27, // 58: commonvat.pool.v1.PoolService.GetPoolStatus:input_type -> commonvat.pool.v1.GetPoolStatusRequest
-	16, // 59: commonvat.pool.v1.PoolService.AskPalette:output_type -> commonvat.pool.v1.AskPaletteResponse
-	26, // 60: commonvat.pool.v1.PoolService.ComparePieces:output_type -> commonvat.pool.v1.ComparePiecesResponse
-	33, // 61: commonvat.pool.v1.PoolService.PredictOverdye:output_type -> commonvat.pool.v1.PredictOverdyeResponse
-	28, // 62: commonvat.pool.v1.PoolService.GetPoolStatus:output_type -> commonvat.pool.v1.GetPoolStatusResponse
-	59, // [59:63] is the sub-list for method output_type
-	55, // [55:59] is the sub-list for method input_type
-	55, // [55:55] is the sub-list for extension type_name
-	55, // [55:55] is the sub-list for extension extendee
-	0,  // [0:55] is the sub-list for field type_name
+	4,  // 27: commonvat.pool.v1.AskPaletteResponse.question:type_name -> commonvat.pool.v1.AskPaletteRequest
+	1,  // 28: commonvat.pool.v1.GroupsAnswer.standing:type_name -> commonvat.pool.v1.Standing
+	19, // 29: commonvat.pool.v1.GroupsAnswer.place:type_name -> commonvat.pool.v1.GroupsShare
+	19, // 30: commonvat.pool.v1.GroupsAnswer.spread:type_name -> commonvat.pool.v1.GroupsShare
+	20, // 31: commonvat.pool.v1.GroupsAnswer.pairs:type_name -> commonvat.pool.v1.GroupsPair
+	1,  // 32: commonvat.pool.v1.GroupsAnswer.spread_standing:type_name -> commonvat.pool.v1.Standing
+	19, // 33: commonvat.pool.v1.GroupsPair.place:type_name -> commonvat.pool.v1.GroupsShare
+	19, // 34: commonvat.pool.v1.GroupsPair.spread:type_name -> commonvat.pool.v1.GroupsShare
+	36, // 35: commonvat.pool.v1.GroupsPair.difference:type_name -> commonvat.types.v1.LabDifference
+	37, // 36: commonvat.pool.v1.ModuleScores.module:type_name -> commonvat.types.v1.ModuleIdentity
+	22, // 37: commonvat.pool.v1.ModuleScores.described:type_name -> commonvat.pool.v1.ScoreDescription
+	23, // 38: commonvat.pool.v1.ModuleScores.groups:type_name -> commonvat.pool.v1.GroupScore
+	24, // 39: commonvat.pool.v1.GroupScore.figures:type_name -> commonvat.pool.v1.ScoreFigure
+	35, // 40: commonvat.pool.v1.ComparePiecesRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	38, // 41: commonvat.pool.v1.ComparePiecesResponse.reference:type_name -> commonvat.types.v1.Lab
+	38, // 42: commonvat.pool.v1.ComparePiecesResponse.sample:type_name -> commonvat.types.v1.Lab
+	35, // 43: commonvat.pool.v1.ComparePiecesResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	37, // 44: commonvat.pool.v1.ComparePiecesResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	27, // 45: commonvat.pool.v1.ComparePiecesResponse.reference_reading:type_name -> commonvat.pool.v1.ReadingUsed
+	27, // 46: commonvat.pool.v1.ComparePiecesResponse.sample_reading:type_name -> commonvat.pool.v1.ReadingUsed
+	15, // 47: commonvat.pool.v1.ComparePiecesResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
+	25, // 48: commonvat.pool.v1.ComparePiecesResponse.question:type_name -> commonvat.pool.v1.ComparePiecesRequest
+	39, // 49: commonvat.pool.v1.PredictOverdyeRequest.first_colour:type_name -> commonvat.types.v1.RawColour
+	35, // 50: commonvat.pool.v1.PredictOverdyeRequest.condition:type_name -> commonvat.types.v1.ColourCondition
+	38, // 51: commonvat.pool.v1.OrderPredicted.reversed_colour:type_name -> commonvat.types.v1.Lab
+	3,  // 52: commonvat.pool.v1.PredictOverdyeResponse.standing:type_name -> commonvat.pool.v1.PredictionStanding
+	38, // 53: commonvat.pool.v1.PredictOverdyeResponse.colour:type_name -> commonvat.types.v1.Lab
+	32, // 54: commonvat.pool.v1.PredictOverdyeResponse.rules:type_name -> commonvat.pool.v1.RuleTried
+	33, // 55: commonvat.pool.v1.PredictOverdyeResponse.order:type_name -> commonvat.pool.v1.OrderPredicted
+	31, // 56: commonvat.pool.v1.PredictOverdyeResponse.trials:type_name -> commonvat.pool.v1.OverdyeTrialUsed
+	15, // 57: commonvat.pool.v1.PredictOverdyeResponse.left_out:type_name -> commonvat.pool.v1.LeftOut
+	37, // 58: commonvat.pool.v1.PredictOverdyeResponse.modules:type_name -> commonvat.types.v1.ModuleIdentity
+	35, // 59: commonvat.pool.v1.PredictOverdyeResponse.condition:type_name -> commonvat.types.v1.ColourCondition
+	27, // 60: commonvat.pool.v1.PredictOverdyeResponse.readings:type_name -> commonvat.pool.v1.ReadingUsed
+	30, // 61: commonvat.pool.v1.PredictOverdyeResponse.question:type_name -> commonvat.pool.v1.PredictOverdyeRequest
+	4,  // 62: commonvat.pool.v1.PoolService.AskPalette:input_type -> commonvat.pool.v1.AskPaletteRequest
+	25, // 63: commonvat.pool.v1.PoolService.ComparePieces:input_type -> commonvat.pool.v1.ComparePiecesRequest
+	30, // 64: commonvat.pool.v1.PoolService.PredictOverdye:input_type -> commonvat.pool.v1.PredictOverdyeRequest
+	28, // 65: commonvat.pool.v1.PoolService.GetPoolStatus:input_type -> commonvat.pool.v1.GetPoolStatusRequest
+	16, // 66: commonvat.pool.v1.PoolService.AskPalette:output_type -> commonvat.pool.v1.AskPaletteResponse
+	26, // 67: commonvat.pool.v1.PoolService.ComparePieces:output_type -> commonvat.pool.v1.ComparePiecesResponse
+	34, // 68: commonvat.pool.v1.PoolService.PredictOverdye:output_type -> commonvat.pool.v1.PredictOverdyeResponse
+	29, // 69: commonvat.pool.v1.PoolService.GetPoolStatus:output_type -> commonvat.pool.v1.GetPoolStatusResponse
+	66, // [66:70] is the sub-list for method output_type
+	62, // [62:66] is the sub-list for method input_type
+	62, // [62:62] is the sub-list for extension type_name
+	62, // [62:62] is the sub-list for extension extendee
+	0,  // [0:62] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_pool_v1_pool_proto_init() }
@@ -4129,16 +4305,16 @@ func file_commonvat_pool_v1_pool_proto_init() {
 	file_commonvat_pool_v1_pool_proto_msgTypes[15].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[16].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[20].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[26].OneofWrappers = []any{}
-	file_commonvat_pool_v1_pool_proto_msgTypes[28].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[27].OneofWrappers = []any{}
 	file_commonvat_pool_v1_pool_proto_msgTypes[29].OneofWrappers = []any{}
+	file_commonvat_pool_v1_pool_proto_msgTypes[30].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_pool_v1_pool_proto_rawDesc), len(file_commonvat_pool_v1_pool_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   30,
+			NumMessages:   31,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

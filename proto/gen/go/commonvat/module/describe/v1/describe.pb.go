@@ -228,6 +228,8 @@ type DescribeResponse struct {
 	Laws []*LawPromise `protobuf:"bytes,11,rep,name=laws,proto3" json:"laws,omitempty"`
 	// Laws that are expected of the kind and that this module doesn't keep, each with the reason.
 	LawExceptions []*LawException `protobuf:"bytes,12,rep,name=law_exceptions,json=lawExceptions,proto3" json:"law_exceptions,omitempty"`
+	// The questions that the module answers, for kinds whose contract has several. At most 32.
+	Questions     []*Question `protobuf:"bytes,13,rep,name=questions,proto3" json:"questions,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -346,6 +348,95 @@ func (x *DescribeResponse) GetLawExceptions() []*LawException {
 	return nil
 }
 
+func (x *DescribeResponse) GetQuestions() []*Question {
+	if x != nil {
+		return x.Questions
+	}
+	return nil
+}
+
+// Question is one of several that a module answers, with the method of its own.
+type Question struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required. What is asked, for example "whether waters give different colours". At most 200 characters.
+	Asks string `protobuf:"bytes,1,opt,name=asks,proto3" json:"asks,omitempty"`
+	// Required. The call of the kind's service that answers it, for example "CompareWaters". At most 40 characters.
+	Call string `protobuf:"bytes,2,opt,name=call,proto3" json:"call,omitempty"`
+	// Required. By what it is answered, and what is exchanged or left out. At most 500 characters.
+	Method string `protobuf:"bytes,3,opt,name=method,proto3" json:"method,omitempty"`
+	// Required. How the chance of a false find is held where several things are compared together. At most 500 characters.
+	Multiplicity string `protobuf:"bytes,4,opt,name=multiplicity,proto3" json:"multiplicity,omitempty"`
+	// Required, at least one. Places in the sources of the description, from 0 on.
+	Sources       []uint32 `protobuf:"varint,5,rep,packed,name=sources,proto3" json:"sources,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Question) Reset() {
+	*x = Question{}
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Question) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Question) ProtoMessage() {}
+
+func (x *Question) ProtoReflect() protoreflect.Message {
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Question.ProtoReflect.Descriptor instead.
+func (*Question) Descriptor() ([]byte, []int) {
+	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Question) GetAsks() string {
+	if x != nil {
+		return x.Asks
+	}
+	return ""
+}
+
+func (x *Question) GetCall() string {
+	if x != nil {
+		return x.Call
+	}
+	return ""
+}
+
+func (x *Question) GetMethod() string {
+	if x != nil {
+		return x.Method
+	}
+	return ""
+}
+
+func (x *Question) GetMultiplicity() string {
+	if x != nil {
+		return x.Multiplicity
+	}
+	return ""
+}
+
+func (x *Question) GetSources() []uint32 {
+	if x != nil {
+		return x.Sources
+	}
+	return nil
+}
+
 // Source is one publication on which a method rests.
 type Source struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -361,7 +452,7 @@ type Source struct {
 
 func (x *Source) Reset() {
 	*x = Source{}
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[2]
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[3]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -373,7 +464,7 @@ func (x *Source) String() string {
 func (*Source) ProtoMessage() {}
 
 func (x *Source) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[2]
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[3]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -386,7 +477,7 @@ func (x *Source) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Source.ProtoReflect.Descriptor instead.
 func (*Source) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{2}
+	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{3}
 }
 
 func (x *Source) GetCitation() string {
@@ -431,7 +522,7 @@ type Parameter struct {
 
 func (x *Parameter) Reset() {
 	*x = Parameter{}
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[3]
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -443,7 +534,7 @@ func (x *Parameter) String() string {
 func (*Parameter) ProtoMessage() {}
 
 func (x *Parameter) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[3]
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -456,7 +547,7 @@ func (x *Parameter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Parameter.ProtoReflect.Descriptor instead.
 func (*Parameter) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{3}
+	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Parameter) GetName() string {
@@ -535,7 +626,7 @@ type NumberParameter struct {
 
 func (x *NumberParameter) Reset() {
 	*x = NumberParameter{}
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[4]
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -547,7 +638,7 @@ func (x *NumberParameter) String() string {
 func (*NumberParameter) ProtoMessage() {}
 
 func (x *NumberParameter) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[4]
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -560,7 +651,7 @@ func (x *NumberParameter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use NumberParameter.ProtoReflect.Descriptor instead.
 func (*NumberParameter) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{4}
+	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *NumberParameter) GetUnit() string {
@@ -611,7 +702,7 @@ type ChoiceParameter struct {
 
 func (x *ChoiceParameter) Reset() {
 	*x = ChoiceParameter{}
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[5]
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -623,7 +714,7 @@ func (x *ChoiceParameter) String() string {
 func (*ChoiceParameter) ProtoMessage() {}
 
 func (x *ChoiceParameter) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[5]
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -636,7 +727,7 @@ func (x *ChoiceParameter) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ChoiceParameter.ProtoReflect.Descriptor instead.
 func (*ChoiceParameter) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{5}
+	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *ChoiceParameter) GetDefaultValue() string {
@@ -672,7 +763,7 @@ type Score struct {
 
 func (x *Score) Reset() {
 	*x = Score{}
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[6]
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -684,7 +775,7 @@ func (x *Score) String() string {
 func (*Score) ProtoMessage() {}
 
 func (x *Score) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[6]
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -697,7 +788,7 @@ func (x *Score) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Score.ProtoReflect.Descriptor instead.
 func (*Score) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{6}
+	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *Score) GetName() string {
@@ -750,7 +841,7 @@ type LawPromise struct {
 
 func (x *LawPromise) Reset() {
 	*x = LawPromise{}
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[7]
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -762,7 +853,7 @@ func (x *LawPromise) String() string {
 func (*LawPromise) ProtoMessage() {}
 
 func (x *LawPromise) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[7]
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -775,7 +866,7 @@ func (x *LawPromise) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LawPromise.ProtoReflect.Descriptor instead.
 func (*LawPromise) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{7}
+	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *LawPromise) GetLaw() Law {
@@ -814,7 +905,7 @@ type LawException struct {
 
 func (x *LawException) Reset() {
 	*x = LawException{}
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[8]
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -826,7 +917,7 @@ func (x *LawException) String() string {
 func (*LawException) ProtoMessage() {}
 
 func (x *LawException) ProtoReflect() protoreflect.Message {
-	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[8]
+	mi := &file_commonvat_module_describe_v1_describe_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -839,7 +930,7 @@ func (x *LawException) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LawException.ProtoReflect.Descriptor instead.
 func (*LawException) Descriptor() ([]byte, []int) {
-	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{8}
+	return file_commonvat_module_describe_v1_describe_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *LawException) GetLaw() Law {
@@ -868,7 +959,7 @@ var File_commonvat_module_describe_v1_describe_proto protoreflect.FileDescriptor
 const file_commonvat_module_describe_v1_describe_proto_rawDesc = "" +
 	"\n" +
 	"+commonvat/module/describe/v1/describe.proto\x12\x1ccommonvat.module.describe.v1\"\x11\n" +
-	"\x0fDescribeRequest\"\xcb\x04\n" +
+	"\x0fDescribeRequest\"\x91\x05\n" +
 	"\x10DescribeResponse\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
 	"\aversion\x18\x02 \x01(\tR\aversion\x12\x12\n" +
@@ -884,7 +975,14 @@ const file_commonvat_module_describe_v1_describe_proto_rawDesc = "" +
 	"\rextra_columns\x18\n" +
 	" \x03(\x0e2).commonvat.module.describe.v1.ExtraColumnR\fextraColumns\x12<\n" +
 	"\x04laws\x18\v \x03(\v2(.commonvat.module.describe.v1.LawPromiseR\x04laws\x12Q\n" +
-	"\x0elaw_exceptions\x18\f \x03(\v2*.commonvat.module.describe.v1.LawExceptionR\rlawExceptions\"_\n" +
+	"\x0elaw_exceptions\x18\f \x03(\v2*.commonvat.module.describe.v1.LawExceptionR\rlawExceptions\x12D\n" +
+	"\tquestions\x18\r \x03(\v2&.commonvat.module.describe.v1.QuestionR\tquestions\"\x88\x01\n" +
+	"\bQuestion\x12\x12\n" +
+	"\x04asks\x18\x01 \x01(\tR\x04asks\x12\x12\n" +
+	"\x04call\x18\x02 \x01(\tR\x04call\x12\x16\n" +
+	"\x06method\x18\x03 \x01(\tR\x06method\x12\"\n" +
+	"\fmultiplicity\x18\x04 \x01(\tR\fmultiplicity\x12\x18\n" +
+	"\asources\x18\x05 \x03(\rR\asources\"_\n" +
 	"\x06Source\x12\x1a\n" +
 	"\bcitation\x18\x01 \x01(\tR\bcitation\x12\x1e\n" +
 	"\n" +
@@ -961,38 +1059,40 @@ func file_commonvat_module_describe_v1_describe_proto_rawDescGZIP() []byte {
 }
 
 var file_commonvat_module_describe_v1_describe_proto_enumTypes = make([]protoimpl.EnumInfo, 2)
-var file_commonvat_module_describe_v1_describe_proto_msgTypes = make([]protoimpl.MessageInfo, 9)
+var file_commonvat_module_describe_v1_describe_proto_msgTypes = make([]protoimpl.MessageInfo, 10)
 var file_commonvat_module_describe_v1_describe_proto_goTypes = []any{
 	(ExtraColumn)(0),         // 0: commonvat.module.describe.v1.ExtraColumn
 	(Law)(0),                 // 1: commonvat.module.describe.v1.Law
 	(*DescribeRequest)(nil),  // 2: commonvat.module.describe.v1.DescribeRequest
 	(*DescribeResponse)(nil), // 3: commonvat.module.describe.v1.DescribeResponse
-	(*Source)(nil),           // 4: commonvat.module.describe.v1.Source
-	(*Parameter)(nil),        // 5: commonvat.module.describe.v1.Parameter
-	(*NumberParameter)(nil),  // 6: commonvat.module.describe.v1.NumberParameter
-	(*ChoiceParameter)(nil),  // 7: commonvat.module.describe.v1.ChoiceParameter
-	(*Score)(nil),            // 8: commonvat.module.describe.v1.Score
-	(*LawPromise)(nil),       // 9: commonvat.module.describe.v1.LawPromise
-	(*LawException)(nil),     // 10: commonvat.module.describe.v1.LawException
+	(*Question)(nil),         // 4: commonvat.module.describe.v1.Question
+	(*Source)(nil),           // 5: commonvat.module.describe.v1.Source
+	(*Parameter)(nil),        // 6: commonvat.module.describe.v1.Parameter
+	(*NumberParameter)(nil),  // 7: commonvat.module.describe.v1.NumberParameter
+	(*ChoiceParameter)(nil),  // 8: commonvat.module.describe.v1.ChoiceParameter
+	(*Score)(nil),            // 9: commonvat.module.describe.v1.Score
+	(*LawPromise)(nil),       // 10: commonvat.module.describe.v1.LawPromise
+	(*LawException)(nil),     // 11: commonvat.module.describe.v1.LawException
 }
 var file_commonvat_module_describe_v1_describe_proto_depIdxs = []int32{
-	4,  // 0: commonvat.module.describe.v1.DescribeResponse.sources:type_name -> commonvat.module.describe.v1.Source
-	5,  // 1: commonvat.module.describe.v1.DescribeResponse.parameters:type_name -> commonvat.module.describe.v1.Parameter
-	8,  // 2: commonvat.module.describe.v1.DescribeResponse.scores:type_name -> commonvat.module.describe.v1.Score
+	5,  // 0: commonvat.module.describe.v1.DescribeResponse.sources:type_name -> commonvat.module.describe.v1.Source
+	6,  // 1: commonvat.module.describe.v1.DescribeResponse.parameters:type_name -> commonvat.module.describe.v1.Parameter
+	9,  // 2: commonvat.module.describe.v1.DescribeResponse.scores:type_name -> commonvat.module.describe.v1.Score
 	0,  // 3: commonvat.module.describe.v1.DescribeResponse.extra_columns:type_name -> commonvat.module.describe.v1.ExtraColumn
-	9,  // 4: commonvat.module.describe.v1.DescribeResponse.laws:type_name -> commonvat.module.describe.v1.LawPromise
-	10, // 5: commonvat.module.describe.v1.DescribeResponse.law_exceptions:type_name -> commonvat.module.describe.v1.LawException
-	6,  // 6: commonvat.module.describe.v1.Parameter.number:type_name -> commonvat.module.describe.v1.NumberParameter
-	7,  // 7: commonvat.module.describe.v1.Parameter.choice:type_name -> commonvat.module.describe.v1.ChoiceParameter
-	1,  // 8: commonvat.module.describe.v1.LawPromise.law:type_name -> commonvat.module.describe.v1.Law
-	1,  // 9: commonvat.module.describe.v1.LawException.law:type_name -> commonvat.module.describe.v1.Law
-	2,  // 10: commonvat.module.describe.v1.DescribeService.Describe:input_type -> commonvat.module.describe.v1.DescribeRequest
-	3,  // 11: commonvat.module.describe.v1.DescribeService.Describe:output_type -> commonvat.module.describe.v1.DescribeResponse
-	11, // [11:12] is the sub-list for method output_type
-	10, // [10:11] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	10, // 4: commonvat.module.describe.v1.DescribeResponse.laws:type_name -> commonvat.module.describe.v1.LawPromise
+	11, // 5: commonvat.module.describe.v1.DescribeResponse.law_exceptions:type_name -> commonvat.module.describe.v1.LawException
+	4,  // 6: commonvat.module.describe.v1.DescribeResponse.questions:type_name -> commonvat.module.describe.v1.Question
+	7,  // 7: commonvat.module.describe.v1.Parameter.number:type_name -> commonvat.module.describe.v1.NumberParameter
+	8,  // 8: commonvat.module.describe.v1.Parameter.choice:type_name -> commonvat.module.describe.v1.ChoiceParameter
+	1,  // 9: commonvat.module.describe.v1.LawPromise.law:type_name -> commonvat.module.describe.v1.Law
+	1,  // 10: commonvat.module.describe.v1.LawException.law:type_name -> commonvat.module.describe.v1.Law
+	2,  // 11: commonvat.module.describe.v1.DescribeService.Describe:input_type -> commonvat.module.describe.v1.DescribeRequest
+	3,  // 12: commonvat.module.describe.v1.DescribeService.Describe:output_type -> commonvat.module.describe.v1.DescribeResponse
+	12, // [12:13] is the sub-list for method output_type
+	11, // [11:12] is the sub-list for method input_type
+	11, // [11:11] is the sub-list for extension type_name
+	11, // [11:11] is the sub-list for extension extendee
+	0,  // [0:11] is the sub-list for field type_name
 }
 
 func init() { file_commonvat_module_describe_v1_describe_proto_init() }
@@ -1000,18 +1100,18 @@ func file_commonvat_module_describe_v1_describe_proto_init() {
 	if File_commonvat_module_describe_v1_describe_proto != nil {
 		return
 	}
-	file_commonvat_module_describe_v1_describe_proto_msgTypes[3].OneofWrappers = []any{
+	file_commonvat_module_describe_v1_describe_proto_msgTypes[4].OneofWrappers = []any{
 		(*Parameter_Number)(nil),
 		(*Parameter_Choice)(nil),
 	}
-	file_commonvat_module_describe_v1_describe_proto_msgTypes[4].OneofWrappers = []any{}
+	file_commonvat_module_describe_v1_describe_proto_msgTypes[5].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_commonvat_module_describe_v1_describe_proto_rawDesc), len(file_commonvat_module_describe_v1_describe_proto_rawDesc)),
 			NumEnums:      2,
-			NumMessages:   9,
+			NumMessages:   10,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -425,7 +425,7 @@ type GroupWidth struct {
 	ChromaRange    float64  `protobuf:"fixed64,17,opt,name=chroma_range,json=chromaRange,proto3" json:"chroma_range,omitempty"`
 	// True with fewer than 8 cells: the hull is then unstable.
 	Unstable bool `protobuf:"varint,18,opt,name=unstable,proto3" json:"unstable,omitempty"`
-	// The number of cells at which the next three are given; 0 when there is none.
+	// The number of cells at which the next three are given; 0 when there is none. One that is chosen from the data is 6 or more.
 	EqualNumber int32 `protobuf:"varint,19,opt,name=equal_number,json=equalNumber,proto3" json:"equal_number,omitempty"`
 	// Distinct shades at the request's threshold, at equal numbers.
 	ShadesAtEqualNumber     *Estimate `protobuf:"bytes,20,opt,name=shades_at_equal_number,json=shadesAtEqualNumber,proto3" json:"shades_at_equal_number,omitempty"`

@@ -1,0 +1,66 @@
+package compute
+
+import (
+	"context"
+	"io"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	"github.com/commonvat/commonvat/plugins/compare"
+	"github.com/commonvat/commonvat/plugins/palette"
+	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
+	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
+)
+
+var textileCondition = &typesv1.ColourCondition{Illuminant: typesv1.Illuminant_ILLUMINANT_D65, Observer: typesv1.Observer_OBSERVER_CIE_1964_10_DEGREE}
+
+// A table that can't be computed leaves nothing behind that looks like the beginning of one: a formula that the module doesn't know, in whatever place and
+// whatever the rows, and a module that fails after another answered.
+func TestWhatCannotBeComputedWritesNothing(t *testing.T) {
+	ctx := context.Background()
+	for _, c := range []struct{ formulas, rows string }{
+		{"ciede3000", "50,0,0,51,0,0\n"}, {"ciede2000,ciede3000", "50,0,0,51,0,0\n"}, {"ciede3000", ""},
+		{"ciede2000,ciede3000", strings.Repeat("nought,0,0,51,0,0\n", 2500)}, {"cie76:2", "50,0,0,51,0,0\n"}, {"ciede2000:99", "50,0,0,51,0,0\n"},
+	} {
+		var out strings.Builder
+		d := Differences{Common: common, Formulas: wanted(t, strings.Split(c.formulas, ",")...)}
+		_, err := d.Run(ctx, dial(t), strings.NewReader("L1,a1,b1,L2,a2,b2\n"+c.rows), &out)
+		require.Equal(t, codes.InvalidArgument, status.Code(err), "%s: %v", c.formulas, err)
+		assert.Empty(t, out.String(), c.formulas)
+	}
+
+	// Many groups, so that what is known of them fills any buffer; then the comparison fails.
+	var in strings.Builder
+	in.WriteString("group,block,cell,L,a,b\n")
+	for _, group := range strings.Split("abcdefghijkl", "") {
+		in.WriteString(group + ",s1,c1,50,0,0\n" + group + ",s1,c2,60,0,0\n")
+	}
+	modules := map[string]grpc.ClientConnInterface{sdk.KindPalette: plugintest.Dial(t, palette.Module()), sdk.KindCompare: plugintest.Dial(t, palette.Module())}
+	var out strings.Builder
+	p := Palettes{Common: common, Condition: textileCondition}
+	_, err := p.Run(ctx, func(_ context.Context, kind string) (grpc.ClientConnInterface, error) { return modules[kind], nil }, strings.NewReader(in.String()), &out, func(string) {})
+	require.Equal(t, codes.Unimplemented, status.Code(err), "%v", err)
+	assert.Empty(t, out.String())
+	modules[sdk.KindCompare] = plugintest.Dial(t, compare.Module())
+	_, err = p.Run(ctx, func(_ context.Context, kind string) (grpc.ClientConnInterface, error) { return modules[kind], nil }, strings.NewReader(in.String()), &out, func(string) {})
+	require.NoError(t, err)
+	assert.Greater(t, out.Len(), 4096)
+}
+
+// Fewer than six cells give no width at equal numbers, but how many are missing.
+func TestTooFewCellsForEqualNumbers(t *testing.T) {
+	var out strings.Builder
+	_, err := Palettes{Common: common, Condition: textileCondition}.Run(context.Background(), dial(t), strings.NewReader("group,block,L,a,b\n"+strings.Repeat("g,s1,50,0,0\n", 4)), &out, func(string) {})
+	require.NoError(t, err)
+	assert.Contains(t, out.String(), `shades at equal numbers,,,,"not enough yet: 2 more cells, as 6 are wanted"`)
+	assert.NotContains(t, out.String(), "at equal number 4")
+	_, err = Palettes{Common: common, EqualNumber: 5}.Run(context.Background(), dial(t), strings.NewReader(""), io.Discard, func(string) {})
+	assert.ErrorContains(t, err, "--equal-number is 5, want 0 (chosen from the data) or 6 and more")
+}
