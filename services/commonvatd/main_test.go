@@ -109,7 +109,7 @@ func runCore(t *testing.T, data string, more ...string) *serving {
 		text, err := os.ReadFile(ready)
 		s.address = strings.TrimSpace(string(text))
 		return err == nil
-	}, 20*time.Second, 5*time.Millisecond, "not ready: %s", s.log)
+	}, time.Minute, 5*time.Millisecond, "not ready: %s", s.log)
 	t.Cleanup(func() { s.stop(); assert.NoFileExists(t, ready) })
 	return s
 }
