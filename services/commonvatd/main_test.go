@@ -136,7 +136,7 @@ func TestBootstrapServeAndStop(t *testing.T) {
 
 	core := runCore(t, data)
 	conn := dial(t, core.address, insecure.NewCredentials())
-	ctx, cancel := context.WithTimeout(metadata.AppendToOutgoingContext(t.Context(), "authorization", "Bearer "+strings.TrimSpace(string(token))), 10*time.Second)
+	ctx, cancel := context.WithTimeout(metadata.AppendToOutgoingContext(t.Context(), "authorization", "Bearer "+strings.TrimSpace(string(token))), time.Minute)
 	defer cancel()
 	who, err := accesspb.NewAccessServiceClient(conn).GetCurrentMember(ctx, &accesspb.GetCurrentMemberRequest{})
 	require.NoError(t, err)
@@ -308,7 +308,7 @@ func TestTLS(t *testing.T) {
 	certFile, keyFile, pool := certificate(t)
 	core := runCore(t, t.TempDir(), "--tls-cert", certFile, "--tls-key", keyFile)
 	check := func(config *tls.Config) error {
-		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 		defer cancel()
 		_, err := healthpb.NewHealthClient(dial(t, core.address, credentials.NewTLS(config))).Check(ctx, &healthpb.HealthCheckRequest{})
 		return err

@@ -94,7 +94,7 @@ func start(t *testing.T, path string, sum []byte, policy sandbox.Policy) (*host.
 
 func ask(t *testing.T, p *host.Process, deed string) string {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	answer, err := echo.Call(ctx, p.Conn(), []byte(deed))
 	require.NoError(t, err, deed)
