@@ -429,26 +429,31 @@ var unanswered = map[string][]string{
 	"pool.v1.PoolService":       {"GetPoolStatus"},
 }
 
-// byChance are the methods that rarely meet what they have an answer for: to delete a water, one must be met that nothing stands on.
+// byChance are the methods that have an answer only where they meet a record as it is just then, with its etag: to delete a water, one must be met that nothing
+// stands on. Each had 0 to 67 of 100,000 messages.
 var byChance = []string{
-	"BathService/DeleteBath", "BathService/UndeleteBath", "HistoryService/GetVersion", "HistoryService/ListVersions", "TrialService/DeleteTrial",
-	"TrialService/SetTrialState", "TrialService/UndeleteTrial", "WaterService/DeleteWaterSource", "WaterService/UndeleteWaterSource",
+	"BathService/AddToBath", "BathService/DeleteBath", "BathService/UndeleteBath", "BathService/UpdateBath",
+	"ExperimentService/DeleteExperiment", "ExperimentService/UndeleteExperiment", "ExperimentService/UpdateExperiment",
+	"HistoryService/GetVersion", "HistoryService/ListVersions",
+	"TrialService/AddEntries", "TrialService/DeleteTrial", "TrialService/PostPiece", "TrialService/SetTrialState", "TrialService/ShareTrial",
+	"TrialService/UndeleteTrial", "TrialService/UpdateTrial", "WaterService/DeleteWaterSource", "WaterService/UndeleteWaterSource",
 }
 
-// answers tells whether some of very many messages to a method must have had an answer.
-func answers(name string) bool {
+// answers tells whether some of very many messages to a method have an answer, and whether only by chance.
+func answers(name string) (some, perhaps bool) {
 	service, method, _ := strings.Cut(strings.TrimPrefix(name, "/commonvat."), "/")
 	if has, none := unanswered[service]; none {
-		return slices.Contains(has, method)
+		return slices.Contains(has, method), false
 	}
-	return !slices.Contains(byChance, service[strings.LastIndex(service, ".")+1:]+"/"+method)
+	return true, slices.Contains(byChance, service[strings.LastIndex(service, ".")+1:]+"/"+method)
 }
 
-// assertReached sees to it that the test isn't empty: every method refused some messages and let some through the check to its handler, and those answered
-// some where it isn't left to chance. Of ten thousand messages to 81 methods each had 15 at the least that it handled, and of a hundred thousand each that
-// must answer answered 20 or more on the average.
+// assertReached sees to it that the test isn't empty: every method refused some messages and let some through the check to its handler; each answered some that
+// must, and of those that do so by chance half did. Of ten thousand messages to 81 methods each had 15 at the least that it handled, on the average; of a hundred
+// thousand each that must answer answered 20 or more; and of the 18 by chance at most 4 had no answer in five runs.
 func assertReached(t *testing.T, total *outcome, all []target) {
 	t.Helper()
+	lucky := 0
 	for _, m := range all {
 		counts := total.codes[m.name]
 		t.Logf("%-60s %v", m.name, counts)
@@ -463,9 +468,16 @@ func assertReached(t *testing.T, total *outcome, all []target) {
 		}
 		assert.Positive(t, refused, "%s refuses nothing", m.name)
 		assert.Positive(t, handled, "%s is never reached", m.name)
-		if !testing.Short() && answers(m.name) { // few messages may miss some
+		some, perhaps := answers(m.name)
+		if !testing.Short() && some && !perhaps { // few messages may miss some
 			assert.Positive(t, counts[codes.OK], "%s answers nothing", m.name)
 		}
+		if perhaps && counts[codes.OK] > 0 {
+			lucky++
+		}
+	}
+	if !testing.Short() {
+		assert.GreaterOrEqual(t, lucky, len(byChance)/2, "of those that answer by chance")
 	}
 }
 
