@@ -109,7 +109,7 @@ func runCore(t *testing.T, data string, more ...string) *serving {
 		text, err := os.ReadFile(ready)
 		s.address = strings.TrimSpace(string(text))
 		return err == nil
-	}, 20*time.Second, 5*time.Millisecond, "not ready: %s", s.log)
+	}, time.Minute, 5*time.Millisecond, "not ready: %s", s.log)
 	t.Cleanup(func() { s.stop(); assert.NoFileExists(t, ready) })
 	return s
 }
@@ -136,7 +136,7 @@ func TestBootstrapServeAndStop(t *testing.T) {
 
 	core := runCore(t, data)
 	conn := dial(t, core.address, insecure.NewCredentials())
-	ctx, cancel := context.WithTimeout(metadata.AppendToOutgoingContext(t.Context(), "authorization", "Bearer "+strings.TrimSpace(string(token))), 10*time.Second)
+	ctx, cancel := context.WithTimeout(metadata.AppendToOutgoingContext(t.Context(), "authorization", "Bearer "+strings.TrimSpace(string(token))), time.Minute)
 	defer cancel()
 	who, err := accesspb.NewAccessServiceClient(conn).GetCurrentMember(ctx, &accesspb.GetCurrentMemberRequest{})
 	require.NoError(t, err)
@@ -312,7 +312,7 @@ func TestTLS(t *testing.T) {
 	certFile, keyFile, pool := certificate(t)
 	core := runCore(t, t.TempDir(), "--tls-cert", certFile, "--tls-key", keyFile)
 	check := func(config *tls.Config) error {
-		ctx, cancel := context.WithTimeout(t.Context(), 5*time.Second)
+		ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 		defer cancel()
 		_, err := healthpb.NewHealthClient(dial(t, core.address, credentials.NewTLS(config))).Check(ctx, &healthpb.HealthCheckRequest{})
 		return err

@@ -29,6 +29,7 @@ func TestWhatWasAcknowledgedIsThereOnce(t *testing.T) {
 	acknowledged, sent := map[string]bool{}, map[string]*labv1.SubmitTrialRequest{}
 	var mu sync.Mutex
 	for range 3 {
+		before := len(acknowledged)
 		l.start()
 		conn, err := grpc.NewClient(l.address, grpc.WithTransportCredentials(insecure.NewCredentials()))
 		require.NoError(t, err)
@@ -52,6 +53,7 @@ func TestWhatWasAcknowledgedIsThereOnce(t *testing.T) {
 				}
 			})
 		}
+		l.eventually(callWithin, "writes are acknowledged", func() bool { mu.Lock(); defer mu.Unlock(); return len(acknowledged) > before })
 		time.Sleep(300 * time.Millisecond) // not a measure of anything: the kill falls somewhere into the writing
 		l.kill()
 		writers.Wait()

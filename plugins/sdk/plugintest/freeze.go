@@ -3,6 +3,7 @@
 package plugintest
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -13,8 +14,12 @@ import (
 )
 
 // Freeze stops a process where it is, and waits until each of its threads has stopped: one that runs on for a moment could still answer.
+// One whose host found it frozen and ended it meanwhile does no more either.
 func Freeze(t testing.TB, pid int) {
 	t.Helper()
+	if pid <= 0 { // kill(2) means whole groups by these, the test's own with 0
+		t.Fatalf("%d is no process", pid)
+	}
 	if err := syscall.Kill(pid, syscall.SIGSTOP); err != nil {
 		t.Fatalf("process %d can't be stopped: %v", pid, err)
 	}
@@ -29,7 +34,7 @@ func Freeze(t testing.TB, pid int) {
 func frozen(pid int) bool {
 	threads, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/stat", pid))
 	if err != nil || len(threads) == 0 {
-		return false
+		return errors.Is(syscall.Kill(pid, 0), syscall.ESRCH)
 	}
 	for _, thread := range threads {
 		stat, err := os.ReadFile(thread)
@@ -37,7 +42,8 @@ func frozen(pid int) bool {
 			return false
 		}
 		text := string(stat)
-		if !strings.HasPrefix(text[strings.LastIndexByte(text, ')')+1:], " T ") {
+		state := text[strings.LastIndexByte(text, ')')+1:]
+		if !strings.HasPrefix(state, " T ") && !strings.HasPrefix(state, " Z ") && !strings.HasPrefix(state, " X ") { // stopped, or ended
 			return false
 		}
 	}

@@ -199,7 +199,7 @@ func TestCallsGivenUpEnd(t *testing.T) {
 		})
 	}
 	wg.Wait()
-	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	_, err := do(ctx, p, "none")
 	require.NoError(t, err, "a worker is free again")

@@ -94,7 +94,7 @@ func start(t *testing.T, path string, sum []byte, policy sandbox.Policy) (*host.
 
 func ask(t *testing.T, p *host.Process, deed string) string {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
 	defer cancel()
 	answer, err := echo.Call(ctx, p.Conn(), []byte(deed))
 	require.NoError(t, err, deed)
@@ -299,7 +299,7 @@ func TestModuleDiesWithItsHost(t *testing.T) {
 	assert.Eventually(t, func() bool {
 		status, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
 		return err != nil || strings.Contains(string(status), "State:\tZ")
-	}, 10*time.Second, 20*time.Millisecond, "module %d outlives its host", pid)
+	}, time.Minute, 20*time.Millisecond, "module %d outlives its host", pid)
 }
 
 func TestChangedExecutableIsRefused(t *testing.T) {

@@ -93,7 +93,7 @@ func TestKilledUnderLoad(t *testing.T) {
 		for _, o := range operations {
 			assert.True(t, h.Counts.Done[o.name] > 0 || done-first < 50, "nobody could %s", o.name)
 		}
-		assert.True(t, h.Counts.Unknown > 0 || done-first < 5, "no kill found a write under way")
+		assert.True(t, h.Counts.Unknown > 0 || h.Counts.Busy == 0, "no kill found a write under way")
 	}
 }
 

@@ -24,8 +24,10 @@ import (
 const (
 	clients    = 8
 	callWithin = 30 * time.Second
-	// The kill falls somewhere into the first of these, so that it finds starts, first groups and busy writers.
+	// The kill falls somewhere into the first of these, so that it finds starts, first groups and busy writers. In every second cycle that time begins
+	// once so many writes were acknowledged, since a slow machine would hardly get beyond its starts.
 	longestLoad  = 300 * time.Millisecond
+	busyWrites   = 100
 	longestStart = 60 * time.Millisecond
 	longestStop  = 30 * time.Millisecond
 	// The core carries its log over into the file once nobody wrote for half a second.
@@ -70,7 +72,9 @@ type Counts struct {
 	// Settled are those of the unknown ones that were found to be there.
 	Settled int
 	// Stale are those of the refused ones whose record had changed since the member read it.
-	Stale   int
+	Stale int
+	// Busy are the kills that certainly came while all clients were writing.
+	Busy    int
 	Done    map[string]int // acknowledged, by operation
 	Moments map[Moment]int
 	Reasons map[string]int // of refusals
@@ -234,6 +238,7 @@ func (h *Harness) loadAndKill(ctx context.Context, random *rand.Rand, moment Mom
 	ctx, cancel := context.WithTimeout(ctx, callWithin)
 	defer cancel()
 	var writing sync.WaitGroup
+	var acknowledged atomic.Int64
 	var stop atomic.Bool
 	faults := make([]error, clients)
 	for i := range clients {
@@ -241,7 +246,15 @@ func (h *Harness) loadAndKill(ctx context.Context, random *rand.Rand, moment Mom
 			world: h.world, member: Members[i%len(Members)], marks: newMark,
 			random: rand.New(rand.NewPCG(h.Seed+uint64(i)+1, uint64(h.cycle))),
 		}
-		writing.Go(func() { faults[i] = h.write(ctx, conn, m, &stop) })
+		writing.Go(func() { faults[i] = h.write(ctx, conn, m, &acknowledged, &stop) })
+	}
+	if h.cycle%2 == 0 {
+		for acknowledged.Load() < busyWrites && ctx.Err() == nil {
+			time.Sleep(time.Millisecond)
+		}
+		if moment != AtCheckpoint && moment != Quiet {
+			h.Counts.Busy++
+		}
 	}
 	time.Sleep(time.Duration(random.Int64N(int64(longestLoad))))
 	switch moment {
@@ -270,13 +283,16 @@ func (h *Harness) loadAndKill(ctx context.Context, random *rand.Rand, moment Mom
 
 func newMark() string { return uuid.NewString()[:18] }
 
-// write lets one client write until it is told to stop or the core is gone.
-func (h *Harness) write(ctx context.Context, conn *grpc.ClientConn, m *maker, stop *atomic.Bool) error {
+// write lets one client write until it is told to stop or the core is gone, and counts what was acknowledged.
+func (h *Harness) write(ctx context.Context, conn *grpc.ClientConn, m *maker, acknowledged *atomic.Int64, stop *atomic.Bool) error {
 	for !stop.Load() {
 		o, request := m.next()
 		code, err := h.begin(ctx, conn, m.member, o, request)
 		if err != nil || lost(code) {
 			return err
+		}
+		if code == codes.OK {
+			acknowledged.Add(1)
 		}
 	}
 	return nil

@@ -62,7 +62,7 @@ func TestProcessesEndWithATestThatPanics(t *testing.T) {
 	var exit *exec.ExitError
 	require.ErrorAs(t, <-ended, &exit)
 	assert.Equal(t, 2, exit.ExitCode(), "of a panic (package runtime)")
-	assert.Eventually(t, func() bool { return !living(pid) }, 10*time.Second, 10*time.Millisecond, "it ends with the test")
+	assert.Eventually(t, func() bool { return !living(pid) }, time.Minute, 10*time.Millisecond, "it ends with the test")
 }
 
 func TestStartTellsWhatFailed(t *testing.T) {

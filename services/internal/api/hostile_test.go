@@ -387,7 +387,7 @@ func TestHostileMessages(t *testing.T) {
 		runtime.GC()
 		assert.LessOrEqual(now, runtime.NumGoroutine(), goroutines+10, "goroutines")
 		assert.Less(now, heapInUse(), heap+192<<20, "memory kept")
-	}, 20*time.Second, 100*time.Millisecond)
+	}, time.Minute, 100*time.Millisecond)
 }
 
 func sendAll(t *testing.T, n int, seed uint64, address string, tokens map[string]string, all []target, known hostile.Known, present map[string]string) *outcome {
@@ -420,11 +420,40 @@ func sendAll(t *testing.T, n int, seed uint64, address string, tokens map[string
 	return total
 }
 
-// assertReached sees to it that the test isn't empty: every method refused some messages, let some through the check to its handler,
-// and nearly all answered some. How many do is left to chance: to delete a water, one must be met that nothing stands on.
+// unanswered are the services that have no answer without modules, with those of their methods that have one.
+var unanswered = map[string][]string{
+	"bench.v1.BenchService":     {"GetWorkshop", "InspectPlan", "InspectSheetsAgain", "ListSheets", "PlanTrial", "UpdateWorkshop"},
+	"catalog.v1.CatalogService": {"ListBuilds", "ListModules"},
+	"catalog.v1.PackService":    {"ListPacks"},
+	"catalog.v1.RunService":     {"ListRuns"},
+	"pool.v1.PoolService":       {"GetPoolStatus"},
+}
+
+// byChance are the methods that have an answer only where they meet a record as it is just then, with its etag: to delete a water, one must be met that nothing
+// stands on. Each had 0 to 67 of 100,000 messages.
+var byChance = []string{
+	"BathService/AddToBath", "BathService/DeleteBath", "BathService/UndeleteBath", "BathService/UpdateBath",
+	"ExperimentService/DeleteExperiment", "ExperimentService/UndeleteExperiment", "ExperimentService/UpdateExperiment",
+	"HistoryService/GetVersion", "HistoryService/ListVersions",
+	"TrialService/AddEntries", "TrialService/DeleteTrial", "TrialService/PostPiece", "TrialService/SetTrialState", "TrialService/ShareTrial",
+	"TrialService/UndeleteTrial", "TrialService/UpdateTrial", "WaterService/DeleteWaterSource", "WaterService/UndeleteWaterSource",
+}
+
+// answers tells whether some of very many messages to a method have an answer, and whether only by chance.
+func answers(name string) (some, perhaps bool) {
+	service, method, _ := strings.Cut(strings.TrimPrefix(name, "/commonvat."), "/")
+	if has, none := unanswered[service]; none {
+		return slices.Contains(has, method), false
+	}
+	return true, slices.Contains(byChance, service[strings.LastIndex(service, ".")+1:]+"/"+method)
+}
+
+// assertReached sees to it that the test isn't empty: every method refused some messages and let some through the check to its handler; each answered some that
+// must, and of those that do so by chance half did. Of ten thousand messages to 81 methods each had 15 at the least that it handled, on the average; of a hundred
+// thousand each that must answer answered 20 or more; and of the 18 by chance at most 4 had no answer in five runs.
 func assertReached(t *testing.T, total *outcome, all []target) {
 	t.Helper()
-	through := 0
+	lucky := 0
 	for _, m := range all {
 		counts := total.codes[m.name]
 		t.Logf("%-60s %v", m.name, counts)
@@ -439,14 +468,16 @@ func assertReached(t *testing.T, total *outcome, all []target) {
 		}
 		assert.Positive(t, refused, "%s refuses nothing", m.name)
 		assert.Positive(t, handled, "%s is never reached", m.name)
-		if counts[codes.OK] > 0 {
-			through++
+		some, perhaps := answers(m.name)
+		if !testing.Short() && some && !perhaps { // few messages may miss some
+			assert.Positive(t, counts[codes.OK], "%s answers nothing", m.name)
+		}
+		if perhaps && counts[codes.OK] > 0 {
+			lucky++
 		}
 	}
-	if !testing.Short() { // few messages may miss some
-		// Without modules the questions of the pool and the bench, and all about builds, packs and runs but their lists, have no answer; half a dozen others
-		// have one by chance.
-		assert.GreaterOrEqual(t, through, len(all)-34, "methods that answered something")
+	if !testing.Short() {
+		assert.GreaterOrEqual(t, lucky, len(byChance)/2, "of those that answer by chance")
 	}
 }
 

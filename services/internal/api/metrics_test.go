@@ -123,7 +123,7 @@ func TestEveryCallsLineHasItsTrace(t *testing.T) {
 		}
 		return lines
 	}
-	require.Eventually(t, func() bool { return len(calls()) >= 3 }, 10*time.Second, time.Millisecond, "the stream's line comes when it has ended here")
+	require.Eventually(t, func() bool { return len(calls()) >= 3 }, time.Minute, time.Millisecond, "the stream's line comes when it has ended here")
 	traces := map[any]bool{}
 	for i, method := range []string{"SubmitTrial", "GetTrial", "WatchChanges"} {
 		line := calls()[i]

@@ -350,7 +350,7 @@ func (w *walked) caughtUp() {
 	require.Eventually(w.t, func() bool {
 		status, err := poolpb.NewPoolServiceClient(w.conn).GetPoolStatus(w.as("ada"), &poolpb.GetPoolStatusRequest{})
 		return err == nil && status.GetPoolRevision() == w.store.Revision()
-	}, 10*time.Second, 5*time.Millisecond)
+	}, time.Minute, 5*time.Millisecond)
 }
 
 // score has a researcher make a run over everything that is shared now.
@@ -365,7 +365,7 @@ func (w *walked) score() {
 		run, err := client.GetRun(w.as("coco"), &catalogpb.GetRunRequest{RunId: w.aim.run})
 		require.NoError(w.t, err)
 		return run.GetState() == catalogpb.RunState_RUN_STATE_DONE
-	}, 10*time.Second, 5*time.Millisecond)
+	}, time.Minute, 5*time.Millisecond)
 }
 
 // versions are the revisions of a record's versions, as its owner is told, oldest first.

@@ -82,9 +82,9 @@ func TestStalledWatcherIsEnded(t *testing.T) {
 
 // A watcher with nothing to take isn't stalled, and one that takes slowly isn't either.
 func TestIdleWatcherStays(t *testing.T) {
-	c := start(t, func(config *api.Config) { config.Connections.SendStall = 50 * time.Millisecond })
+	c := start(t, func(config *api.Config) { config.Connections.SendStall = 500 * time.Millisecond }) // so long that a busy machine is no reason
 	stream := c.watch("ada", -1)
-	time.Sleep(200 * time.Millisecond) // four times the bound
+	time.Sleep(time.Second) // twice the bound
 	c.submit("ada", mine)
 	_, err := stream.Recv()
 	require.NoError(t, err)
@@ -216,7 +216,7 @@ func raw(t *testing.T, address string) net.Conn {
 
 // Connections that open and say nothing are closed after the handshake's time, and meanwhile others are served.
 func TestHalfOpenConnectionsAreClosed(t *testing.T) {
-	c := start(t, func(config *api.Config) { config.Connections.Handshake = 500 * time.Millisecond })
+	c := start(t, func(config *api.Config) { config.Connections.Handshake = 2 * time.Second })
 	address := c.tcp()
 	goroutines := runtime.NumGoroutine()
 	var idle []net.Conn

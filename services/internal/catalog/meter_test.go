@@ -71,7 +71,7 @@ func TestCallsAreCounted(t *testing.T) {
 		require.Eventually(t, func() bool { // a dropped stream is noticed a moment later
 			active, _, ended := counted.seen()
 			return active == 0 && len(ended) == len(want)
-		}, 10*time.Second, time.Millisecond)
+		}, time.Minute, time.Millisecond)
 		active, began, ended := counted.seen()
 		assert.Zero(t, active)
 		assert.Len(t, want, began)

@@ -44,6 +44,14 @@ func serveVersioned() {
 	}
 	fmt.Fprintln(os.Stderr, "this is", manifest.Version)
 	sdk.Serve(echo.Module("versioned", manifest.Version, sdk.KindPalette, func(ctx context.Context, in []byte) ([]byte, error) {
+		if path, told := strings.CutPrefix(string(in), "until "); told { // there is a file
+			for ; ctx.Err() == nil; time.Sleep(time.Millisecond) {
+				if _, err := os.Stat(path); err == nil {
+					return in, nil
+				}
+			}
+			return nil, status.FromContextError(ctx.Err()).Err()
+		}
 		switch string(in) {
 		case "version":
 			return []byte(manifest.Version), nil
@@ -259,7 +267,8 @@ func TestRetireAndDefaults(t *testing.T) {
 func TestMisdeeds(t *testing.T) {
 	for name, c := range map[string]struct {
 		does   func(t *testing.T, c *catalog.Catalog)
-		ends   bool // the process
+		within time.Duration // a call's time, or 0 for the usual
+		ends   bool          // the process
 		reason string
 	}{
 		"prints on standard output": {does: func(t *testing.T, c *catalog.Catalog) {
@@ -280,7 +289,7 @@ func TestMisdeeds(t *testing.T) {
 				_, err := call(t, c, "versioned", "ignore")
 				assert.Equal(t, codes.DeadlineExceeded, status.Code(err))
 			}
-		}, ends: true, reason: "took longer than"},
+		}, within: 2 * time.Second, ends: true, reason: "took longer than"},
 		"answers more than is allowed": {does: func(t *testing.T, c *catalog.Catalog) {
 			_, err := call(t, c, "versioned", "huge")
 			assert.Equal(t, codes.Internal, status.Code(err), "not something to try again: %v", err)
@@ -296,7 +305,10 @@ func TestMisdeeds(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			open, _ := swapping(t, []string{"1.0.0"}, quick, func(cfg *catalog.Config) {
-				cfg.MaxMemory, cfg.CallTimeout, cfg.MaxOverruns = 300<<20, 2*time.Second, 2
+				cfg.MaxMemory, cfg.MaxOverruns = 300<<20, 2
+				if c.within > 0 {
+					cfg.CallTimeout = c.within
+				}
 			})
 			c.does(t, open)
 			out, err := call(t, open, "second", "still here")
@@ -335,11 +347,12 @@ func TestCloseDuringActivation(t *testing.T) {
 // No more than so many calls run at once; some wait, and the rest is refused.
 func TestConcurrencyIsBounded(t *testing.T) {
 	c, _ := swapping(t, []string{"1.0.0"}, func(cfg *catalog.Config) { cfg.MaxConcurrent, cfg.MaxWaiting = 2, 2 })
+	free := filepath.Join(t.TempDir(), "free")
 	var refused, answered atomic.Int64
 	var callers sync.WaitGroup
 	for range 12 {
 		callers.Go(func() {
-			_, err := call(t, c, "versioned", "slow")
+			_, err := call(t, c, "versioned", "until "+free)
 			switch status.Code(err) {
 			case codes.OK:
 				answered.Add(1)
@@ -350,6 +363,9 @@ func TestConcurrencyIsBounded(t *testing.T) {
 			}
 		})
 	}
+	assert.Eventually(t, func() bool { return refused.Load() == 8 }, time.Minute, time.Millisecond)
+	assert.Zero(t, answered.Load())
+	require.NoError(t, os.WriteFile(free, nil, 0o600))
 	callers.Wait()
 	assert.EqualValues(t, 4, answered.Load(), "two at once, and two that waited")
 	assert.EqualValues(t, 8, refused.Load())

@@ -204,7 +204,7 @@ func TestDataIsSentOnce(t *testing.T) {
 
 	_, err = judge(t.Context(), p, "keeps", "end")
 	require.ErrorIs(t, err, ErrModuleUnavailable)
-	require.Eventually(t, func() bool { return c.Status()[0].State == catalog.StateRunning && c.Status()[0].Restarts == 1 }, 20*time.Second, 10*time.Millisecond)
+	require.Eventually(t, func() bool { return c.Status()[0].State == catalog.StateRunning && c.Status()[0].Restarts == 1 }, time.Minute, 10*time.Millisecond)
 	answer, err = judge(t.Context(), p, "keeps", "a", oneSum)
 	require.NoError(t, err)
 	assert.Equal(t, []string{"1"}, answer.GetStandingCautions(), "a new process knows nothing")
@@ -341,6 +341,6 @@ func TestRealSafetyModuleIsSentPacks(t *testing.T) {
 	assert.True(t, fires(), "nothing is known of the vessel: the stop needs an answer")
 	require.NoError(t, syscall.Kill(c.Status()[0].PID, syscall.SIGKILL))
 	require.Eventually(t, func() bool { return c.Status()[0].Restarts == 1 && c.Status()[0].State == catalog.StateRunning }, 30*time.Second, 10*time.Millisecond)
-	require.Eventually(t, fires, 10*time.Second, 50*time.Millisecond)
+	require.Eventually(t, fires, time.Minute, 50*time.Millisecond)
 	assert.Zero(t, c.Status()[0].Wrong)
 }

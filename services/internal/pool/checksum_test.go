@@ -54,7 +54,7 @@ func sumOf(t *testing.T, p *pool.Pool, revision int64) (string, int) {
 		status, got := p.Checksum()
 		sum, rows = got, status.Rows
 		return got != "" && status.PoolRevision == revision
-	}, 20*time.Second, time.Millisecond)
+	}, time.Minute, time.Millisecond)
 	return sum, rows
 }
 

@@ -65,8 +65,8 @@ func TestNoAnswerHoldsWhatWasTakenBack(t *testing.T) {
 	b.read(b.piece("", wool("lot 1"), pot("weld")), lab(70, -5, 60))
 	h := open(t, s)
 	h.put(b.Trial)
-	ask := func() (*poolv1.AskPaletteResponse, error) {
-		ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+	ask := func(within time.Duration) (*poolv1.AskPaletteResponse, error) {
+		ctx, cancel := context.WithTimeout(t.Context(), within)
 		defer cancel()
 		return h.pool.AskPalette(ctx, pool.Question{GroupBy: poolv1.GroupBy_GROUP_BY_FIBRE})
 	}
@@ -75,12 +75,12 @@ func TestNoAnswerHoldsWhatWasTakenBack(t *testing.T) {
 	for _, kind := range []trial.ChangeKind{trial.Withdrawn, trial.Deleted} {
 		h.setFault(errors.New("the disk is slow"))
 		h.noteKind(trial.Changed, b.ID)
-		answer, err := ask()
+		answer, err := ask(time.Minute)
 		require.NoError(t, err)
 		assert.EqualValues(t, 1, answer.GetPiecesUsed())
 		h.noteKind(kind, b.ID)
 		h.noteKind(trial.Changed, b.ID)
-		_, err = ask()
+		_, err = ask(300 * time.Millisecond)
 		require.ErrorIs(t, err, context.DeadlineExceeded)
 		h.setFault(nil)
 		assert.EqualValues(t, 1, h.ask(t, pool.Question{GroupBy: poolv1.GroupBy_GROUP_BY_FIBRE}).GetPiecesUsed(), "it has been taken in, and was shared again")

@@ -164,16 +164,16 @@ func TestATrialThatCannotBeReadIsLoud(t *testing.T) {
 	broken.Store(true)
 	h := open(t, s, func(c *pool.Config) { c.DecodeRows, c.CatchUpWait = decode, 10*time.Millisecond })
 	troubled := func() bool { return strings.HasPrefix(h.pool.Status().WaitingFor, "reading the record failed") }
-	require.Eventually(t, troubled, 5*time.Second, time.Millisecond)
+	require.Eventually(t, troubled, time.Minute, time.Millisecond)
 	_, err := h.pool.AskPalette(t.Context(), byMordant)
 	require.Error(t, err, "it has loaded nothing")
 	broken.Store(false)
-	require.Eventually(t, func() bool { return !troubled() }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return !troubled() }, time.Minute, time.Millisecond)
 	require.EqualValues(t, 1, h.ask(t, byMordant).GetPiecesUsed())
 
 	broken.Store(true)
 	put()
-	require.Eventually(t, troubled, 5*time.Second, time.Millisecond)
+	require.Eventually(t, troubled, time.Minute, time.Millisecond)
 	q := byMordant
 	q.MinimumRevision = s.Revision()
 	_, err = h.pool.AskPalette(t.Context(), q)
@@ -183,6 +183,6 @@ func TestATrialThatCannotBeReadIsLoud(t *testing.T) {
 	require.NoError(t, err)
 	assert.EqualValues(t, 1, before.GetPiecesUsed())
 	broken.Store(false)
-	require.Eventually(t, func() bool { return !troubled() }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return !troubled() }, time.Minute, time.Millisecond)
 	assert.EqualValues(t, 2, h.ask(t, byMordant).GetPiecesUsed())
 }

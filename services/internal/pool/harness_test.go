@@ -222,7 +222,7 @@ func open(t testing.TB, s *shelf, change ...func(*pool.Config)) *house {
 	t.Helper()
 	modules := pipelinetest.Start(t)
 	config := pool.Config{
-		Reader: s, Feed: s, Pipeline: pipeline.New(modules), Decode: record.DecodeTrial, DecodeRows: record.DecodePooled, DecodeMeasured: record.DecodeMeasured, CatchUpWait: 2 * time.Second,
+		Reader: s, Feed: s, Pipeline: pipeline.New(modules), Decode: record.DecodeTrial, DecodeRows: record.DecodePooled, DecodeMeasured: record.DecodeMeasured, CatchUpWait: time.Minute,
 	}
 	for _, f := range change {
 		f(&config)

@@ -409,7 +409,7 @@ func TestMinimumRevision(t *testing.T) {
 	h := open(t, s)
 	h.setFault(store.ErrUnavailable)
 	s.put(b.Trial)
-	require.Eventually(t, func() bool { return strings.Contains(h.pool.Status().WaitingFor, "trying again") }, 5*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return strings.Contains(h.pool.Status().WaitingFor, "trying again") }, time.Minute, time.Millisecond)
 	h.setFault(nil)
 	answer := h.ask(t, byMordant)
 	assert.EqualValues(t, 2, answer.GetPoolRevision())

@@ -53,7 +53,7 @@ func Open(t testing.TB, folders []string, change ...func(*catalog.Config)) *cata
 		defer cancel()
 		c.Close(ctx)
 	})
-	ctx, cancel := context.WithTimeout(context.Background(), 30*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()
 	if err := c.Ready(ctx); err != nil {
 		t.Fatalf("modules did not come up: %v", err)

@@ -166,7 +166,7 @@ func TestFinderFollowsByItself(t *testing.T) {
 	page, err := s.ListTrials(t.Context(), store.TrialQuery{Reader: "ann", Limit: store.MaxPage})
 	require.NoError(t, err)
 	assert.Len(t, page, 2*finderBehind)
-	require.Eventually(t, func() bool { return s.finder.taken() == s.Revision() }, 10*time.Second, 10*time.Millisecond)
+	require.Eventually(t, func() bool { return s.finder.taken() == s.Revision() }, time.Minute, 10*time.Millisecond)
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	_, err = s.ListTrials(ctx, store.TrialQuery{Reader: "ann", Limit: 1})
