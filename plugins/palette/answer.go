@@ -54,7 +54,7 @@ func estimate(e *width.Expected) *palettev1.Estimate {
 }
 
 // pairWidth takes the indexes of First and Second. The calculation has them by label, the answer by index.
-func pairWidth(p width.Pair, first, second uint32) *palettev1.PairWidth {
+func pairWidth(p *width.Pair, first, second uint32) *palettev1.PairWidth {
 	out := &palettev1.PairWidth{
 		GroupA: first, GroupB: second, Strata: int32(len(p.Strata)),
 		CellsA: int32(p.FirstCells), CellsB: int32(p.SecondCells), Thin: p.Thin,

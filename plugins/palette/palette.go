@@ -10,7 +10,6 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/columns"
 	"github.com/commonvat/commonvat/plugins/sdk/score"
-	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
 	"google.golang.org/grpc"
@@ -153,11 +152,15 @@ func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, 
 		p.ThresholdDE = width.DefaultThresholdDE
 	}
 	p.ReportThresholdDE = slices.DeleteFunc(slices.Clone(furtherThresholds), func(t float64) bool { return t == p.ThresholdDE })
-	measured, err := width.MeasureTable(ctx, table, p)
+	group := indexes(header.GetLabels().GetGroups())
+	pairs := make([]*palettev1.PairWidth, inGroup.labels*(inGroup.labels-1)/2)
+	measured, err := width.MeasureTable(ctx, table, p, func(place int, of *width.Pair) {
+		pairs[place] = pairWidth(of, group[of.First], group[of.Second])
+	})
 	if err != nil {
 		return nil, wire.Failed("header", err)
 	}
-	answer := response(measured, header.GetLabels())
+	answer := response(measured, pairs, group, indexes(header.GetLabels().GetStrata()))
 	if size := proto.Size(answer); size > sdk.MaxMessageBytes {
 		return nil, status.Errorf(codes.ResourceExhausted, "the answer for %d groups in strata takes %d bytes, a message holds %d",
 			len(answer.GetGroups()), size, sdk.MaxMessageBytes)
@@ -202,10 +205,9 @@ func indexes(labels []string) map[string]uint32 {
 	return out
 }
 
-func response(a *width.Answer, labels *columnsv1.Labels) *palettev1.MeasureWidthsResponse {
-	group, stratum := indexes(labels.GetGroups()), indexes(labels.GetStrata())
+func response(a *width.Widths, pairs []*palettev1.PairWidth, group, stratum map[string]uint32) *palettev1.MeasureWidthsResponse {
 	out := &palettev1.MeasureWidthsResponse{
-		SearchNodeBudget: int64(a.Params.SearchNodes), ThresholdDe00: a.Params.ThresholdDE, Seed: a.Params.Seed,
+		Pairs: pairs, SearchNodeBudget: int64(a.Params.SearchNodes), ThresholdDe00: a.Params.ThresholdDE, Seed: a.Params.Seed,
 	}
 	used := 0
 	for _, s := range a.Strata {
@@ -221,9 +223,6 @@ func response(a *width.Answer, labels *columnsv1.Labels) *palettev1.MeasureWidth
 	}
 	// The budget is that of each count, so this is what the costliest count took of it.
 	out.SearchNodesUsed = int64(used)
-	for _, p := range a.Pairs {
-		out.Pairs = append(out.Pairs, pairWidth(p, group[p.First], group[p.Second]))
-	}
 	slices.SortFunc(out.Groups, func(a, b *palettev1.GroupWidth) int {
 		if a.GetStratum() != b.GetStratum() {
 			return int(a.GetStratum()) - int(b.GetStratum())

@@ -155,12 +155,17 @@ func refuse(field, value, allowed string) error {
 
 // Answer is everything that Measure tells.
 type Answer struct {
+	Widths
+	Pairs   []Pair // every two groups, by label
+	Ranking Ranking
+}
+
+// Widths are those of all groups in all strata.
+type Widths struct {
 	Params   Params // as used, defaults filled in
 	Readings int
 	Cells    int
 	Strata   []Stratum // by label
-	Pairs    []Pair    // every two groups, by label
-	Ranking  Ranking
 }
 
 // Stratum holds the widths of the groups of one stratum.
@@ -217,11 +222,20 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Answer, error) {
 	if err != nil {
 		return nil, err
 	}
-	return MeasureTable(ctx, t, params)
+	n := len(t.groups)
+	a := &Answer{Pairs: make([]Pair, n*(n-1)/2)}
+	widths, err := MeasureTable(ctx, t, params, func(place int, p *Pair) { a.Pairs[place] = *p })
+	if err != nil {
+		return nil, err
+	}
+	a.Widths = *widths
+	a.Ranking = rank(slices.Sorted(slices.Values(t.groups)), a.Pairs)
+	return a, nil
 }
 
-// MeasureTable is Measure for rows in the order of reading ids that come once. It takes the rows out of the table.
-func MeasureTable(ctx context.Context, t *Table, params Params) (*Answer, error) {
+// MeasureTable is Measure for rows in the order of reading ids that come once, without the ranking. It takes the rows out of the table. Each pair is given to
+// take with its place among those of all groups that hold rows, by label, and isn't kept. take may be called by several goroutines at once.
+func MeasureTable(ctx context.Context, t *Table, params Params, take func(place int, p *Pair)) (*Widths, error) {
 	p, err := params.withDefaults()
 	if err != nil {
 		return nil, err
@@ -233,7 +247,7 @@ func MeasureTable(ctx context.Context, t *Table, params Params) (*Answer, error)
 	if err != nil {
 		return nil, err
 	}
-	a := &Answer{Readings: all.readings, Cells: all.cells}
+	a := &Widths{Readings: all.readings, Cells: all.cells}
 	drawn := 0
 	for _, in := range all.in {
 		drawn += 2 * len(in) * p.chosenM(in) // for the groups, and for their pairs
@@ -264,10 +278,9 @@ func MeasureTable(ctx context.Context, t *Table, params Params) (*Answer, error)
 	if err := side.Wait(); err != nil {
 		return nil, err
 	}
-	if a.Pairs, err = w.pairs(ctx); err != nil {
+	if err := w.pairs(ctx, take); err != nil {
 		return nil, err
 	}
-	a.Ranking = rank(all.groups, a.Pairs)
 	return a, nil
 }
 
