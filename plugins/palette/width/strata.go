@@ -112,12 +112,13 @@ func (w *worker) pairs(ctx context.Context, take Taker) error {
 		from := at
 		at += len(of.groups) - i - 1
 		side.Go(func() error {
+			var p Pair // its lists have room for the next
 			for k, second := range of.groups[i+1:] {
-				p := &Pair{First: first, Second: second}
-				if err := w.pair(sideCtx, p, own[i], own[i+1+k]); err != nil {
+				p = Pair{First: first, Second: second, Strata: p.Strata[:0], NotShared: p.NotShared[:0]}
+				if err := w.pair(sideCtx, &p, own[i], own[i+1+k]); err != nil {
 					return err
 				}
-				if err := take.Pair(from+k, p); err != nil {
+				if err := take.Pair(from+k, &p); err != nil {
 					return err
 				}
 			}

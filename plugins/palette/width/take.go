@@ -11,7 +11,7 @@ import (
 type Taker interface {
 	// Group takes the width of a group in the stratum of that label.
 	Group(stratum string, g *GroupWidth) error
-	// Pair takes two groups; place is that among all pairs of groups that hold rows, by label.
+	// Pair takes two groups; place is that among all pairs of groups that hold rows, by label. The lists of p are used again when it returns.
 	Pair(place int, p *Pair) error
 }
 
@@ -35,7 +35,9 @@ func (c *collector) Group(stratum string, g *GroupWidth) error {
 
 // Pair implements Taker.
 func (c *collector) Pair(place int, p *Pair) error {
-	c.pairs[place] = *p
+	of := &c.pairs[place]
+	*of = *p
+	of.Strata, of.NotShared = append([]PairStratum(nil), p.Strata...), append([]string(nil), p.NotShared...)
 	return nil
 }
 
