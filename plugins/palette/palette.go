@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime/debug"
 	"slices"
 
 	"github.com/commonvat/commonvat/plugins/internal/wire"
@@ -29,8 +30,8 @@ const (
 	maxThreshold = 100.0
 	// maxGroupsWithRows bounds the pairs of an answer, which grow with its square, to less than one message may hold.
 	maxGroupsWithRows = 500
-	// maxRows bounds the rows, which are held until they are cells, so that the memory of a module is enough for them whatever their groups and strata.
-	maxRows = 2_000_000
+	// rowBytes is what a row takes of the memory while its palette is measured, were all rows of one palette.
+	rowBytes = 192
 	// mostReserved is the number of rows for which room is made on the word of a header.
 	mostReserved = 1 << 20
 )
@@ -214,9 +215,12 @@ func (s *seen) add(label uint32, all int) {
 	}
 }
 
+// mostRows is how many rows the memory holds that the process should keep within, whatever their groups and strata: 2,097,152 where a core grants it 512 MiB.
+func mostRows() int64 { return debug.SetMemoryLimit(-1) / rowBytes }
+
 func checkHeader(h *palettev1.WidthsHeader, v *sdk.Violations) {
-	if n := h.GetRowCount(); n > maxRows && n <= columns.MaxRows {
-		v.Add("header.row_count", "is %d, want at most %d: this method holds all rows in memory", n, maxRows)
+	if n, most := h.GetRowCount(), mostRows(); n > most && n <= columns.MaxRows {
+		v.Add("header.row_count", "is %d, want at most %d: this method holds all rows, and the process is granted no memory for more", n, most)
 	}
 	wire.OrDefault(v, "header.threshold_de00", h.GetThresholdDe00(), width.DefaultThresholdDE, minThreshold, maxThreshold)
 	if m := h.GetEqualNumber(); m != 0 && (m < 2 || m > width.MaxM) {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"runtime/debug"
 	"slices"
 	"testing"
 
@@ -267,6 +268,8 @@ func TestSameStreamSameBytes(t *testing.T) {
 }
 
 func TestRefuses(t *testing.T) {
+	granted := debug.SetMemoryLimit(384 << 20) // as a core sets it for 512 MiB
+	defer debug.SetMemoryLimit(granted)
 	header := func(change func(*palettev1.WidthsHeader)) []*palettev1.MeasureWidthsRequest {
 		return stream(9, rowsOf("x", "", "", greys()...), change)
 	}
@@ -290,8 +293,8 @@ func TestRefuses(t *testing.T) {
 			"header.condition": "is missing, want an illuminant and an observer", "header.row_count": "is -1, want 0 to 10000000",
 			"header.threshold_de00": "is -1, want 0.1 to 100, or 0 for 5"}},
 		"row count": {header(func(h *palettev1.WidthsHeader) { h.RowCount = 9 }), map[string]string{"header.row_count": "is 9, but 8 rows came"}},
-		"many rows": {header(func(h *palettev1.WidthsHeader) { h.RowCount = maxRows + 1 }), map[string]string{
-			"header.row_count": "is 2000001, want at most 2000000: this method holds all rows in memory"}},
+		"many rows": {header(func(h *palettev1.WidthsHeader) { h.RowCount = 2_097_153 }), map[string]string{
+			"header.row_count": "is 2097153, want at most 2097152: this method holds all rows, and the process is granted no memory for more"}},
 		"many groups": {many(), map[string]string{"header.labels.groups": "has 501 groups with rows, want at most 500: every pair of groups gets an answer"}},
 	} {
 		t.Run(name, func(t *testing.T) {
