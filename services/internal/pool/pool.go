@@ -126,7 +126,7 @@ func New(config Config) *Pool {
 	p := &Pool{
 		reader: config.Reader, feed: config.Feed, pipeline: config.Pipeline, decode: config.Decode, decodeRows: config.DecodeRows, measured: config.DecodeMeasured, log: config.Log, wait: config.CatchUpWait,
 		maxPieces: config.MaxPieces, maxAnswer: config.MaxAnswerBytes,
-		shared:    newDictionary(), moved: make(chan struct{}),
+		shared: newDictionary(), moved: make(chan struct{}),
 	}
 	if p.decodeRows == nil {
 		p.decodeRows = p.decode
