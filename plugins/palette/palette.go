@@ -3,6 +3,9 @@ package palette
 
 import (
 	"context"
+	"errors"
+	"fmt"
+	"runtime/debug"
 	"slices"
 
 	"github.com/commonvat/commonvat/plugins/internal/wire"
@@ -10,13 +13,9 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/columns"
 	"github.com/commonvat/commonvat/plugins/sdk/score"
-	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
-	"google.golang.org/protobuf/proto"
 )
 
 // Name and Version are also in the module's manifest.
@@ -31,6 +30,8 @@ const (
 	maxThreshold = 100.0
 	// maxGroupsWithRows bounds the pairs of an answer, which grow with its square, to less than one message may hold.
 	maxGroupsWithRows = 500
+	// rowBytes is what a row takes of the memory while its palette is measured, were all rows of one palette.
+	rowBytes = 192
 	// mostReserved is the number of rows for which room is made on the word of a header.
 	mostReserved = 1 << 20
 )
@@ -121,15 +122,19 @@ func (*Server) MeasureWidths(stream grpc.ClientStreamingServer[palettev1.Measure
 func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, error)) (*palettev1.MeasureWidthsResponse, error) {
 	var table *width.Table
 	var inGroup, inBlock seen
+	most := 0 // palettes of which an answer may be
 	header, err := columns.Receive(recv, checkHeader, func(h *palettev1.WidthsHeader, r columns.Row) {
 		if table == nil {
 			table = tableFor(h)
+			most = sdk.MaxMessageBytes / leastGroup(paramsOf(h))
 		}
 		if h.GetLabels().GetBlocks()[r.Block] != "" {
 			inBlock.add(r.Block, len(h.GetLabels().GetBlocks()))
 		}
 		inGroup.add(r.Group, len(h.GetLabels().GetGroups()))
-		table.Add(r.Group, r.Block, r.Stratum, r.Cell, r.Lab)
+		if table.Palettes() <= most { // else it will be refused
+			table.Add(r.Group, r.Block, r.Stratum, r.Cell, r.Lab)
+		}
 	})
 	if err != nil {
 		return nil, err
@@ -137,33 +142,57 @@ func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, 
 	if table == nil {
 		table = tableFor(header)
 	}
-	if n := inGroup.labels; n > maxGroupsWithRows {
-		var v sdk.Violations
-		v.Add("header.labels.groups", "has %d groups with rows, want at most %d: every pair of groups gets an answer", n, maxGroupsWithRows)
-		return nil, v.Err()
+	p := paramsOf(header)
+	// An interval needs room to leave a session out; without sessions there is none to make room for.
+	p.Interval = inBlock.labels >= 2
+	groups, palettes := inGroup.labels, table.Palettes()
+	if err := checkSize(groups, palettes, p); err != nil {
+		return nil, err
 	}
 	ctx, span := sdk.StartSpan(ctx, "measure widths")
 	defer span.End()
-	p := width.Params{
-		ThresholdDE: header.GetThresholdDe00(), M: int(header.GetEqualNumber()), Seed: header.GetSeed(),
-		// An interval needs room to leave a session out; without sessions there is none to make room for.
-		Interval: inBlock.labels >= 2,
+	answer := newAnswer(header.GetLabels(), groups)
+	measured, err := width.MeasureTable(ctx, table, p, answer)
+	if err == nil {
+		err = answer.finish(measured.Params)
 	}
+	switch {
+	case errors.Is(err, errTooLong):
+		var v sdk.Violations
+		tooLong(&v, groups, palettes, "more than")
+		return nil, v.Err()
+	case err != nil:
+		return nil, wire.Failed("header", err)
+	}
+	return answer.message, nil
+}
+
+func paramsOf(h *palettev1.WidthsHeader) width.Params {
+	p := width.Params{ThresholdDE: h.GetThresholdDe00(), M: int(h.GetEqualNumber()), Seed: h.GetSeed()}
 	if p.ThresholdDE == 0 {
 		p.ThresholdDE = width.DefaultThresholdDE
 	}
 	p.ReportThresholdDE = slices.DeleteFunc(slices.Clone(furtherThresholds), func(t float64) bool { return t == p.ThresholdDE })
-	measured, err := width.MeasureTable(ctx, table, p)
-	if err != nil {
-		return nil, wire.Failed("header", err)
-	}
-	answer := response(measured, header.GetLabels())
-	if size := proto.Size(answer); size > sdk.MaxMessageBytes {
-		return nil, status.Errorf(codes.ResourceExhausted, "the answer for %d groups in strata takes %d bytes, a message holds %d",
-			len(answer.GetGroups()), size, sdk.MaxMessageBytes)
-	}
-	return answer, nil
+	return p
 }
+
+// checkSize refuses before the work what has so many groups, or groups in strata, that no message would hold the answer.
+func checkSize(groups, palettes int, p width.Params) error {
+	var v sdk.Violations
+	if groups > maxGroupsWithRows {
+		v.Add("header.labels.groups", "has %d groups with rows, want at most %d: every pair of groups gets an answer", groups, maxGroupsWithRows)
+	} else if least := palettes*leastGroup(p) + pairsOf(groups)*leastPair(); least > sdk.MaxMessageBytes {
+		tooLong(&v, groups, palettes, fmt.Sprintf("at least %d, more than", least))
+	}
+	return v.Err()
+}
+
+func tooLong(v *sdk.Violations, groups, palettes int, more string) {
+	v.Add("header.labels.strata", "hold at least %d palettes of %d groups: the answer about them and %d pairs of groups takes %s the %d bytes of a message, so ask about fewer groups or strata",
+		palettes, groups, pairsOf(groups), more, sdk.MaxMessageBytes)
+}
+
+func pairsOf(groups int) int { return groups * (groups - 1) / 2 }
 
 func tableFor(h *palettev1.WidthsHeader) *width.Table {
 	l := h.GetLabels()
@@ -186,55 +215,15 @@ func (s *seen) add(label uint32, all int) {
 	}
 }
 
+// mostRows is how many rows the memory holds that the process should keep within, whatever their groups and strata: 2,097,152 where a core grants it 512 MiB.
+func mostRows() int64 { return debug.SetMemoryLimit(-1) / rowBytes }
+
 func checkHeader(h *palettev1.WidthsHeader, v *sdk.Violations) {
+	if n, most := h.GetRowCount(), mostRows(); n > most && n <= columns.MaxRows {
+		v.Add("header.row_count", "is %d, want at most %d: this method holds all rows, and the process is granted no memory for more", n, most)
+	}
 	wire.OrDefault(v, "header.threshold_de00", h.GetThresholdDe00(), width.DefaultThresholdDE, minThreshold, maxThreshold)
 	if m := h.GetEqualNumber(); m != 0 && (m < 2 || m > width.MaxM) {
 		v.Add("header.equal_number", "is %d, want 2 to %d, or 0 for one chosen from the data", m, width.MaxM)
 	}
-}
-
-// indexes finds labels again.
-func indexes(labels []string) map[string]uint32 {
-	out := make(map[string]uint32, len(labels))
-	for i, l := range labels {
-		out[l] = uint32(i)
-	}
-	return out
-}
-
-func response(a *width.Answer, labels *columnsv1.Labels) *palettev1.MeasureWidthsResponse {
-	group, stratum := indexes(labels.GetGroups()), indexes(labels.GetStrata())
-	out := &palettev1.MeasureWidthsResponse{
-		SearchNodeBudget: int64(a.Params.SearchNodes), ThresholdDe00: a.Params.ThresholdDE, Seed: a.Params.Seed,
-	}
-	used := 0
-	for _, s := range a.Strata {
-		for _, g := range s.Groups {
-			out.Groups = append(out.Groups, groupWidth(g, group[g.Group], stratum[s.Label]))
-			for _, c := range g.Shades {
-				used = max(used, c.SearchNodes)
-			}
-			if g.Rarefied != nil {
-				used = max(used, g.Rarefied.SearchNodes)
-			}
-		}
-	}
-	// The budget is that of each count, so this is what the costliest count took of it.
-	out.SearchNodesUsed = int64(used)
-	for _, p := range a.Pairs {
-		out.Pairs = append(out.Pairs, pairWidth(p, group[p.First], group[p.Second]))
-	}
-	slices.SortFunc(out.Groups, func(a, b *palettev1.GroupWidth) int {
-		if a.GetStratum() != b.GetStratum() {
-			return int(a.GetStratum()) - int(b.GetStratum())
-		}
-		return int(a.GetGroup()) - int(b.GetGroup())
-	})
-	slices.SortFunc(out.Pairs, func(a, b *palettev1.PairWidth) int {
-		if a.GetGroupA() != b.GetGroupA() {
-			return int(a.GetGroupA()) - int(b.GetGroupA())
-		}
-		return int(a.GetGroupB()) - int(b.GetGroupB())
-	})
-	return out
 }

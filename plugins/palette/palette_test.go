@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"runtime/debug"
 	"slices"
 	"testing"
 
@@ -245,6 +246,19 @@ func TestNoRows(t *testing.T) {
 	assert.Empty(t, got.GetPairs())
 }
 
+// What an answer takes at least is what one of a single grey takes, and two groups that meet nowhere.
+func TestLeastOfAnAnswer(t *testing.T) {
+	grey := []colorimetry.Lab{{L: 50}}
+	for threshold, counts := range map[float64]int{5: 3, 10: 2} {
+		got, err := ask(t, stream(9, append(rowsOf("x", "", "y", grey...), rowsOf("z", "", "w", grey...)...), func(h *palettev1.WidthsHeader) { h.ThresholdDe00 = threshold })...)
+		require.NoError(t, err)
+		require.Len(t, got.GetGroups()[0].GetShades(), counts)
+		assert.Equal(t, framed(got.GetGroups()[0]), leastGroup(paramsOf(&palettev1.WidthsHeader{ThresholdDe00: threshold})))
+		assert.Equal(t, framed(got.GetPairs()[0]), leastPair())
+		assert.LessOrEqual(t, framed(got.GetGroups()[0]), framed(got.GetGroups()[1]))
+	}
+}
+
 func TestSameStreamSameBytes(t *testing.T) {
 	var rows []row
 	for i := range 60 {
@@ -260,6 +274,8 @@ func TestSameStreamSameBytes(t *testing.T) {
 }
 
 func TestRefuses(t *testing.T) {
+	granted := debug.SetMemoryLimit(384 << 20) // as a core sets it for 512 MiB
+	defer debug.SetMemoryLimit(granted)
 	header := func(change func(*palettev1.WidthsHeader)) []*palettev1.MeasureWidthsRequest {
 		return stream(9, rowsOf("x", "", "", greys()...), change)
 	}
@@ -282,7 +298,9 @@ func TestRefuses(t *testing.T) {
 		"everything in the header": {header(func(h *palettev1.WidthsHeader) { h.Condition, h.ThresholdDe00, h.RowCount = nil, -1, -1 }), map[string]string{
 			"header.condition": "is missing, want an illuminant and an observer", "header.row_count": "is -1, want 0 to 10000000",
 			"header.threshold_de00": "is -1, want 0.1 to 100, or 0 for 5"}},
-		"row count":   {header(func(h *palettev1.WidthsHeader) { h.RowCount = 9 }), map[string]string{"header.row_count": "is 9, but 8 rows came"}},
+		"row count": {header(func(h *palettev1.WidthsHeader) { h.RowCount = 9 }), map[string]string{"header.row_count": "is 9, but 8 rows came"}},
+		"many rows": {header(func(h *palettev1.WidthsHeader) { h.RowCount = 2_097_153 }), map[string]string{
+			"header.row_count": "is 2097153, want at most 2097152: this method holds all rows, and the process is granted no memory for more"}},
 		"many groups": {many(), map[string]string{"header.labels.groups": "has 501 groups with rows, want at most 500: every pair of groups gets an answer"}},
 	} {
 		t.Run(name, func(t *testing.T) {

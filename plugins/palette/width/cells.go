@@ -53,6 +53,9 @@ func (t *Table) Add(group, block, stratum, cellLabel uint32, lab colorimetry.Lab
 	t.rows = append(t.rows, cell{block: int32(block), label: int32(cellLabel), mean: lab})
 }
 
+// Palettes is how many there are: groups in strata.
+func (t *Table) Palettes() int { return len(t.sets) }
+
 func (t *Table) check(group, block, stratum, cellLabel uint32, lab colorimetry.Lab) error {
 	if int(group) < len(t.groups) && int(block) < len(t.blocks) && int(stratum) < len(t.strata) && int(cellLabel) < len(t.labels) {
 		if err := lab.Validate(); err != nil {

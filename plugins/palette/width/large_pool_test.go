@@ -2,6 +2,7 @@ package width
 
 import (
 	"context"
+	"errors"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -168,13 +169,36 @@ func TestTableRefuses(t *testing.T) {
 		own.Add(0, 0, 0, 0, good)
 		add(own)
 		own.Add(0, 1, 0, 1, good)
-		_, err := MeasureTable(t.Context(), own, Params{})
+		_, err := MeasureTable(t.Context(), own, Params{}, &collector{})
 		assert.ErrorContains(t, err, want)
 	}
 	own := table()
 	own.Add(0, 0, 0, 1, good)
-	a, err := MeasureTable(t.Context(), own, Params{})
+	c := &collector{}
+	a, err := MeasureTable(t.Context(), own, Params{}, c)
 	require.NoError(t, err)
+	c.sort(a.Strata)
 	assert.Equal(t, 1, a.Readings)
 	assert.True(t, a.Strata[0].Groups[0].BlockUnstated)
+}
+
+// refusing refuses groups, or pairs.
+type refusing struct{ group, pair error }
+
+func (r *refusing) Group(string, *GroupWidth) error { return r.group }
+
+func (r *refusing) Pair(int, *Pair) error { return r.pair }
+
+func TestTakerEndsTheWork(t *testing.T) {
+	table := func() *Table {
+		own := NewTable([]string{"g", "h"}, []string{""}, []string{"y"}, []string{"c"}, 2)
+		own.Add(0, 0, 0, 0, colorimetry.Lab{L: 50})
+		own.Add(1, 0, 0, 0, colorimetry.Lab{L: 50})
+		return own
+	}
+	enough := errors.New("enough")
+	for _, take := range []*refusing{{group: enough}, {pair: enough}} {
+		_, err := MeasureTable(t.Context(), table(), Params{}, take)
+		assert.ErrorIs(t, err, enough)
+	}
 }

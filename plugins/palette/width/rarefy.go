@@ -68,10 +68,8 @@ type worker struct {
 	rounds        bool
 	// samplePairs is the number of pairs of cells that a group draws; see samplePairs.
 	samplePairs int
-	// meetings of every two groups, by pair; ends says where those of each pair end; met counts the cells of all that can be compared.
-	meetings []meeting
-	ends     []int
-	met      int
+	// met counts the cells of all pairs of palettes that can be compared.
+	met int
 }
 
 // tally sums one width over subsets.
@@ -329,8 +327,12 @@ func (s *sampler) noInterval(m int) string {
 // topUp draws subsets from the cells of all other blocks where too few drawn subsets happened to leave a block out. Both kinds
 // are uniform over the subsets without the block.
 func (s *sampler) topUp(rng *rand.Rand, m int) error {
+	pool := make([]int, 0, len(s.block))
 	for b := range s.without {
-		var pool []int
+		if s.without[b].n >= leastOmitting {
+			continue
+		}
+		pool = pool[:0]
 		for v, own := range s.block {
 			if own != b {
 				pool = append(pool, v)

@@ -67,62 +67,44 @@ type PairStratum struct {
 	NoGain bool
 }
 
-// meeting is a pair of groups in one stratum.
-type meeting struct {
-	stratum, m int32
-	a, b       *palette
-}
-
-// meet finds where every two groups meet, and notes with their palettes what that will ask of them.
+// meet notes with every palette at which equal numbers it will be compared, and counts the cells of all that can be.
 func (w *worker) meet() {
-	of := w.palettes
-	n := len(of.groups)
-	in := make([]*palette, len(of.strata)*n) // by stratum and group
-	for k := range of.in {
-		for i := range of.in[k] {
-			g := &of.in[k][i]
-			in[k*n+int(g.group)] = g
-		}
-	}
-	none := &palette{}
-	for first := range n {
-		for second := first + 1; second < n; second++ {
-			for k := range of.strata {
-				a, b := in[k*n+first], in[k*n+second]
-				if a == nil && b == nil {
-					continue
-				}
-				if a == nil {
-					a = none
-				}
-				if b == nil {
-					b = none
-				}
-				m := w.params.M
-				if m == 0 {
-					m = equalNumber(min(len(a.cells), len(b.cells)), len(of.in[k]))
-				}
-				if min(len(a.cells), len(b.cells)) < max(2, m) {
-					m = 0
-				} else {
+	for _, in := range w.palettes.in {
+		for i := range in {
+			b := &in[i]
+			for k := range i {
+				a := &in[k]
+				if m := w.meetingAt(a, b); m > 0 {
 					a.at(m)
 					b.at(m)
 					w.met += len(a.cells) + len(b.cells)
 				}
-				w.meetings = append(w.meetings, meeting{int32(k), int32(m), a, b})
 			}
-			w.ends = append(w.ends, len(w.meetings))
 		}
 	}
 }
 
-// pairs compares every two groups.
-func (w *worker) pairs(ctx context.Context) ([]Pair, error) {
-	of := w.palettes
-	if len(w.ends) == 0 {
-		return nil, nil
+// meetingAt is the equal number at which two palettes of one stratum are compared, 0 where they can't be.
+func (w *worker) meetingAt(a, b *palette) int {
+	least, m := min(len(a.cells), len(b.cells)), w.params.M
+	if m == 0 {
+		m = equalNumber(least, len(w.palettes.in[a.stratum]))
 	}
-	out := make([]Pair, len(w.ends))
+	if least < max(2, m) {
+		return 0
+	}
+	return m
+}
+
+// pairs compares every two groups. Of 200 groups over 1,000 yarns, where a million readings make 36,000 palettes, that is in 20 million places.
+func (w *worker) pairs(ctx context.Context, take Taker) error {
+	of := w.palettes
+	own := make([][]*palette, len(of.groups)) // palettes of each group, by stratum
+	for _, in := range of.in {
+		for i := range in {
+			own[in[i].group] = append(own[in[i].group], &in[i])
+		}
+	}
 	side, sideCtx := errgroup.WithContext(ctx)
 	side.SetLimit(runtime.GOMAXPROCS(0))
 	at := 0
@@ -130,44 +112,43 @@ func (w *worker) pairs(ctx context.Context) ([]Pair, error) {
 		from := at
 		at += len(of.groups) - i - 1
 		side.Go(func() error {
+			var p Pair // its lists have room for the next
 			for k, second := range of.groups[i+1:] {
-				p := &out[from+k]
-				p.First, p.Second = first, second
-				if err := w.pair(sideCtx, p, w.meetingsOf(from+k)); err != nil {
+				p = Pair{First: first, Second: second, Strata: p.Strata[:0], NotShared: p.NotShared[:0]}
+				if err := w.pair(sideCtx, &p, own[i], own[i+1+k]); err != nil {
+					return err
+				}
+				if err := take.Pair(from+k, &p); err != nil {
 					return err
 				}
 			}
 			return nil
 		})
 	}
-	return out, side.Wait()
+	return side.Wait()
 }
 
-// meetingsOf are those of the pair at a place.
-func (w *worker) meetingsOf(pair int) []meeting {
-	from := 0
-	if pair > 0 {
-		from = w.ends[pair-1]
-	}
-	return w.meetings[from:w.ends[pair]]
-}
-
-func (w *worker) pair(ctx context.Context, p *Pair, meetings []meeting) error {
-	shared := 0
-	for _, meet := range meetings {
-		if meet.m > 0 {
-			shared++
-		}
-	}
-	if shared > 0 {
-		p.Strata = make([]PairStratum, 0, shared)
-	}
-	for _, meet := range meetings {
-		if meet.m == 0 {
-			p.NotShared = append(p.NotShared, w.palettes.strata[meet.stratum])
+// pair fills in p, given the palettes of both groups by stratum.
+func (w *worker) pair(ctx context.Context, p *Pair, first, second []*palette) error {
+	for len(first) > 0 || len(second) > 0 {
+		switch {
+		case len(second) == 0 || len(first) > 0 && first[0].stratum < second[0].stratum:
+			p.NotShared = append(p.NotShared, first[0].stratumName)
+			first = first[1:]
+			continue
+		case len(first) == 0 || second[0].stratum < first[0].stratum:
+			p.NotShared = append(p.NotShared, second[0].stratumName)
+			second = second[1:]
 			continue
 		}
-		in, err := w.pairIn(ctx, meet, w.met <= gainCells)
+		a, b := first[0], second[0]
+		first, second = first[1:], second[1:]
+		m := w.meetingAt(a, b)
+		if m == 0 {
+			p.NotShared = append(p.NotShared, a.stratumName)
+			continue
+		}
+		in, err := w.pairIn(ctx, a, b, m)
 		if err != nil {
 			return err
 		}
@@ -193,24 +174,23 @@ func equalNumber(n, groups int) int {
 	return coarse[at]
 }
 
-func (w *worker) pairIn(ctx context.Context, meet meeting, withGain bool) (PairStratum, error) {
-	m := int(meet.m)
-	p := PairStratum{Stratum: w.palettes.strata[meet.stratum], FirstCells: len(meet.a.cells), SecondCells: len(meet.b.cells), M: m}
-	ra, rb := meet.a.at(m), meet.b.at(m)
+func (w *worker) pairIn(ctx context.Context, a, b *palette, m int) (PairStratum, error) {
+	p := PairStratum{Stratum: a.stratumName, FirstCells: len(a.cells), SecondCells: len(b.cells), M: m}
+	ra, rb := a.at(m), b.at(m)
 	if x, y := ra.dispersion, rb.dispersion; x > 0 && y > 0 {
 		r := math.Log(x / y)
 		p.LogRatio = &r
 	}
 	p.ShadeDifference = ra.shades - rb.shades
-	if p.NoGain = !withGain; p.NoGain {
+	if p.NoGain = w.met > gainCells; p.NoGain {
 		return p, ctx.Err()
 	}
-	both, err := distinctShades(ctx, slices.Concat(coloursOf(meet.a.cells), coloursOf(meet.b.cells)), w.params.ThresholdDE, w.params.SearchNodes)
+	both, err := distinctShades(ctx, slices.Concat(coloursOf(a.cells), coloursOf(b.cells)), w.params.ThresholdDE, w.params.SearchNodes)
 	if err != nil {
 		return p, err
 	}
-	p.GainFirst = gain(both, meet.b.shades, len(meet.a.cells))
-	p.GainSecond = gain(both, meet.a.shades, len(meet.b.cells))
+	p.GainFirst = gain(both, b.shades, len(a.cells))
+	p.GainSecond = gain(both, a.shades, len(b.cells))
 	return p, nil
 }
 

@@ -37,6 +37,7 @@ import (
 	"strconv"
 
 	"golang.org/x/sync/errgroup"
+	"golang.org/x/sync/semaphore"
 
 	"github.com/commonvat/commonvat/plugins/palette/width/hull"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
@@ -93,6 +94,8 @@ const (
 	hullDraws = 32
 	// intervalDraws is the number of draws below which there is no interval: the luck of the draw would pass for that of sessions.
 	intervalDraws = 500
+	// cellsAtOnce are those of the palettes that are measured side by side, of which each takes some 140 bytes more then; a larger palette is measured alone.
+	cellsAtOnce = 1 << 19
 	// gainCells are the cells of all pairs together up to which gains are counted.
 	gainCells = 400_000
 	// finePairs is the number of groups of a stratum up to which every pair is compared at the largest equal number that it allows; beyond,
@@ -155,20 +158,26 @@ func refuse(field, value, allowed string) error {
 
 // Answer is everything that Measure tells.
 type Answer struct {
+	Widths
+	Pairs   []Pair // every two groups, by label
+	Ranking Ranking
+}
+
+// Widths are those of all strata.
+type Widths struct {
 	Params   Params // as used, defaults filled in
 	Readings int
 	Cells    int
 	Strata   []Stratum // by label
-	Pairs    []Pair    // every two groups, by label
-	Ranking  Ranking
 }
 
 // Stratum holds the widths of the groups of one stratum.
 type Stratum struct {
 	Label string
 	// M is the equal number that Rarefied uses for all groups here; 0 when none of them has CompareM cells.
-	M      int
-	Groups []GroupWidth // by label
+	M int
+	// Groups are by label; of MeasureTable there are none, as a Taker has them.
+	Groups []GroupWidth
 }
 
 // GroupWidth is the width of one group's palette in one stratum. Nil fields do not exist for so few cells.
@@ -217,11 +226,19 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Answer, error) {
 	if err != nil {
 		return nil, err
 	}
-	return MeasureTable(ctx, t, params)
+	groups := slices.Sorted(slices.Values(t.groups))
+	c := &collector{pairs: make([]Pair, len(groups)*(len(groups)-1)/2)}
+	widths, err := MeasureTable(ctx, t, params, c)
+	if err != nil {
+		return nil, err
+	}
+	c.sort(widths.Strata)
+	return &Answer{Widths: *widths, Pairs: c.pairs, Ranking: rank(groups, c.pairs)}, nil
 }
 
-// MeasureTable is Measure for rows in the order of reading ids that come once. It takes the rows out of the table.
-func MeasureTable(ctx context.Context, t *Table, params Params) (*Answer, error) {
+// MeasureTable is Measure for rows in the order of reading ids that come once, without the ranking. It takes the rows out of the table, and gives what it measures
+// to take and keeps none of it: of many groups over many strata that is more than the rows. An error of take is returned.
+func MeasureTable(ctx context.Context, t *Table, params Params, take Taker) (*Widths, error) {
 	p, err := params.withDefaults()
 	if err != nil {
 		return nil, err
@@ -233,7 +250,7 @@ func MeasureTable(ctx context.Context, t *Table, params Params) (*Answer, error)
 	if err != nil {
 		return nil, err
 	}
-	a := &Answer{Readings: all.readings, Cells: all.cells}
+	a := &Widths{Readings: all.readings, Cells: all.cells}
 	drawn := 0
 	for _, in := range all.in {
 		drawn += 2 * len(in) * p.chosenM(in) // for the groups, and for their pairs
@@ -250,13 +267,22 @@ func MeasureTable(ctx context.Context, t *Table, params Params) (*Answer, error)
 	// Each group has its own random numbers and its own budget, so groups side by side give what they give one by one.
 	side, sideCtx := errgroup.WithContext(ctx)
 	side.SetLimit(runtime.GOMAXPROCS(0))
+	room := semaphore.NewWeighted(cellsAtOnce)
 	w.ctx = sideCtx
 	for i, in := range all.in {
-		out := Stratum{Label: all.strata[i], M: p.chosenM(in), Groups: make([]GroupWidth, len(in))}
+		out := Stratum{Label: all.strata[i], M: p.chosenM(in)}
 		for k := range in {
-			side.Go(func() (err error) {
-				out.Groups[k], err = w.group(&in[k], out.M)
-				return err
+			side.Go(func() error {
+				cells := min(int64(len(in[k].cells)), cellsAtOnce)
+				if err := room.Acquire(sideCtx, cells); err != nil {
+					return err
+				}
+				defer room.Release(cells)
+				g, err := w.group(&in[k], out.M)
+				if err != nil {
+					return err
+				}
+				return take.Group(out.Label, g)
 			})
 		}
 		a.Strata = append(a.Strata, out)
@@ -264,10 +290,9 @@ func MeasureTable(ctx context.Context, t *Table, params Params) (*Answer, error)
 	if err := side.Wait(); err != nil {
 		return nil, err
 	}
-	if a.Pairs, err = w.pairs(ctx); err != nil {
+	if err := w.pairs(ctx, take); err != nil {
 		return nil, err
 	}
-	a.Ranking = rank(all.groups, a.Pairs)
 	return a, nil
 }
 
@@ -309,8 +334,8 @@ func (p Params) chosenM(groups []palette) int {
 }
 
 // group measures one palette, and works out what its pairs will ask for.
-func (w *worker) group(g *palette, m int) (GroupWidth, error) {
-	out := GroupWidth{Group: g.groupName, Readings: g.readings, Cells: len(g.cells)}
+func (w *worker) group(g *palette, m int) (*GroupWidth, error) {
+	out := &GroupWidth{Group: g.groupName, Readings: g.readings, Cells: len(g.cells)}
 	labels := make([]int32, len(g.cells))
 	for i, c := range g.cells {
 		labels[i] = c.label
@@ -324,28 +349,29 @@ func (w *worker) group(g *palette, m int) (GroupWidth, error) {
 	slices.Sort(labels)
 	out.Recipes = len(slices.Compact(labels))
 	colours := coloursOf(g.cells)
+	if d, ok := dispersion(colours); ok {
+		out.Dispersion = &d
+	}
+	var err error
+	if out.Pairwise, err = pairwise(w.ctx, colours, w.params.Seed, w.samplePairs); err != nil {
+		return nil, err
+	}
+	out.Hue = hueCoverage(colours)
+	out.LightnessSpan, out.ChromaSpan = spans(colours)
 	thresholds := append([]float64{w.params.ThresholdDE}, w.params.ReportThresholdDE...)
 	light := g.byLightness()
 	byLightness := coloursOf(light)
 	counts, headline, err := countShades(w.ctx, byLightness, thresholds, w.params.SearchNodes)
 	if err != nil {
-		return out, err
+		return nil, err
 	}
 	for i, t := range thresholds {
 		out.Shades = append(out.Shades, ShadeCount{ThresholdDE: t, Count: counts[i]})
 	}
 	g.shades = counts[0]
 	if out.Hull, err = hullWidth(byLightness); err != nil {
-		return out, err
+		return nil, err
 	}
-	if d, ok := dispersion(colours); ok {
-		out.Dispersion = &d
-	}
-	if out.Pairwise, err = pairwise(w.ctx, colours, w.params.Seed, w.samplePairs); err != nil {
-		return out, err
-	}
-	out.Hue = hueCoverage(colours)
-	out.LightnessSpan, out.ChromaSpan = spans(colours)
 	s := w.sample(g, light, headline)
 	if s.graph != nil {
 		defer s.graph.release()
@@ -357,7 +383,7 @@ func (w *worker) group(g *palette, m int) (GroupWidth, error) {
 		out.NotRarefied = fmt.Sprintf("%d cells, fewer than m = %d", len(g.cells), m)
 	default:
 		if out.Rarefied, err = s.rarefy(m, true); err != nil {
-			return out, err
+			return nil, err
 		}
 	}
 	for i := range g.lite {
@@ -365,7 +391,7 @@ func (w *worker) group(g *palette, m int) (GroupWidth, error) {
 		r := out.Rarefied
 		if r == nil || r.M != of.m { // of the same number, the same subsets were drawn
 			if r, err = s.rarefy(of.m, false); err != nil {
-				return out, err
+				return nil, err
 			}
 		}
 		of.shades, of.dispersion = r.Shades.Mean, r.Dispersion.Mean

@@ -26,6 +26,7 @@ import (
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
 	"github.com/commonvat/commonvat/services/e2e/leash"
+	"github.com/commonvat/commonvat/services/internal/api"
 )
 
 const (
@@ -226,7 +227,7 @@ func startOn(b *testing.B, data, token string) *core {
 		time.Sleep(time.Millisecond)
 	}
 	c.ready = time.Since(c.begun)
-	c.conn, err = grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	c.conn, err = grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.MaxCallRecvMsgSize(api.MaxSendBytes)))
 	require.NoError(b, err)
 	c.ctx = metadata.NewOutgoingContext(context.Background(), metadata.Pairs("authorization", "Bearer "+token))
 	return c

@@ -26,14 +26,15 @@ import (
 	"github.com/commonvat/commonvat/services/internal/api/catalogv1"
 	"github.com/commonvat/commonvat/services/internal/api/labv1"
 	"github.com/commonvat/commonvat/services/internal/api/limits"
+	"github.com/commonvat/commonvat/services/internal/pool"
 	"github.com/commonvat/commonvat/services/internal/store"
 )
 
 // The limits of the server.
 const (
 	MaxReceiveBytes = 8 << 20
-	// MaxSendBytes keeps an answer within what the clients of ours take.
-	MaxSendBytes         = 16 << 20
+	// MaxSendBytes keeps an answer within what the clients of ours take. The pool refuses longer ones in words.
+	MaxSendBytes         = pool.DefaultMaxAnswerBytes
 	MaxHeaderBytes       = 16 << 10
 	MaxConcurrentStreams = 256 // per connection
 	// DefaultMaxUnary is the most that a call of one answer may take, whatever its caller's deadline.

@@ -107,6 +107,9 @@ func (p *Pool) AskPalette(ctx context.Context, q Question) (*poolv1.AskPaletteRe
 		return nil, err
 	}
 	a.finish()
+	if err := p.checkAnswer(a.answer); err != nil {
+		return nil, err
+	}
 	return a.answer, nil
 }
 

@@ -61,7 +61,7 @@ type Reader interface {
 	Experiment(ctx context.Context, id trial.ID) (*trial.Experiment, error)
 }
 
-// Config is what a pool is made of; all but DecodeRows, DecodeMeasured, Log, CatchUpWait and MaxPieces is required.
+// Config is what a pool is made of; all but DecodeRows, DecodeMeasured, Log, CatchUpWait, MaxPieces and MaxAnswerBytes is required.
 type Config struct {
 	Reader   Reader
 	Feed     store.Feed
@@ -77,6 +77,8 @@ type Config struct {
 	CatchUpWait time.Duration
 	// MaxPieces is how many pieces a question may be about; 0 means DefaultMaxPieces.
 	MaxPieces int
+	// MaxAnswerBytes is how long an answer about palettes may be; 0 means DefaultMaxAnswerBytes.
+	MaxAnswerBytes int
 }
 
 // DefaultMaxPieces is how many pieces a question may be about, as many as a run may freeze. The contracts of the modules would take 10,000,000 rows; what bounds a question
@@ -94,6 +96,7 @@ type Pool struct {
 	log        *slog.Logger
 	wait       time.Duration
 	maxPieces  int
+	maxAnswer  int
 
 	shared *dictionary // of Run alone
 
@@ -122,8 +125,8 @@ type snapshot struct {
 func New(config Config) *Pool {
 	p := &Pool{
 		reader: config.Reader, feed: config.Feed, pipeline: config.Pipeline, decode: config.Decode, decodeRows: config.DecodeRows, measured: config.DecodeMeasured, log: config.Log, wait: config.CatchUpWait,
-		maxPieces: config.MaxPieces,
-		shared:    newDictionary(), moved: make(chan struct{}),
+		maxPieces: config.MaxPieces, maxAnswer: config.MaxAnswerBytes,
+		shared: newDictionary(), moved: make(chan struct{}),
 	}
 	if p.decodeRows == nil {
 		p.decodeRows = p.decode
@@ -139,6 +142,9 @@ func New(config Config) *Pool {
 	}
 	if p.maxPieces <= 0 {
 		p.maxPieces = DefaultMaxPieces
+	}
+	if p.maxAnswer <= 0 {
+		p.maxAnswer = DefaultMaxAnswerBytes
 	}
 	return p
 }

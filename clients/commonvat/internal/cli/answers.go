@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -286,8 +287,8 @@ func adjusted(s *poolv1.GroupsShare) output.Measure {
 	return figure(s.PAdjusted)
 }
 
-// writeApart writes how far groups lie apart within sessions.
-func writeApart(b *strings.Builder, x *poolv1.GroupsAnswer) error {
+// writeApart writes how far groups lie apart within sessions; of many pairs those that lie furthest apart.
+func writeApart(b *strings.Builder, x *poolv1.GroupsAnswer, all bool) error {
 	if x == nil {
 		return nil
 	}
@@ -302,10 +303,15 @@ func writeApart(b *strings.Builder, x *poolv1.GroupsAnswer) error {
 	}
 	grid := output.Grid{Columns: []string{"first", "second", "CIEDE2000", "L*, a*, b*", "sessions", "of place", "by chance", "p adjusted", "of spread", "by chance ", "p adjusted "},
 		Notes: []output.Note{{Column: "of place", Text: "the part of how colours differ that lies between the groups"}, {Column: "of spread", Text: "the same of how widely they spread"}}}
-	for _, pair := range x.GetPairs() {
-		if pair.GetPlace() == nil && pair.GetSpread() == nil && pair.De00 == nil {
-			continue
-		}
+	pairs := slices.DeleteFunc(slices.Clone(x.GetPairs()), func(pair *poolv1.GroupsPair) bool {
+		return pair.GetPlace() == nil && pair.GetSpread() == nil && pair.De00 == nil
+	})
+	if more := len(pairs) - manyPairs; more > 0 && !all {
+		slices.SortStableFunc(pairs, func(a, b *poolv1.GroupsPair) int { return cmp.Compare(b.GetDe00(), a.GetDe00()) })
+		pairs = pairs[:manyPairs]
+		grid.Below = fmt.Sprintf("%s that lie less far apart with --all", counted(int32(more), "more pairs"))
+	}
+	for _, pair := range pairs {
 		place, placeChance := percent(pair.GetPlace())
 		spread, spreadChance := percent(pair.GetSpread())
 		grid.Add(pair.GetFirst(), pair.GetSecond(), figure(pair.De00), shift(pair.GetDifference()), sessionsOfPair(pair), place, placeChance, adjusted(pair.GetPlace()), spread, spreadChance, adjusted(pair.GetSpread()))

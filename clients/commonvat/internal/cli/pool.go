@@ -1,9 +1,11 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strings"
 
@@ -75,7 +77,7 @@ answer is exploratory: estimates, no p. --output csv writes one part of the answ
 	f.Int32Var(&req.EqualNumber, "equal-number", 0, "number of cells at which groups are compared, 6 or more (default: chosen from the data)")
 	f.Int64Var(&req.MinimumRevision, "revision", 0, "the answer takes in at least this revision of the record")
 	f.Uint64Var(&req.Seed, "seed", 1, "seed of the random draws")
-	f.BoolVar(&all, "all", false, "in the table, show groups of a single cell and cells of an order effect too when there are many")
+	f.BoolVar(&all, "all", false, "in the tables, show everything when there is much: groups of a single or few cells, pairs that are thin or hardly differ, cells of an order effect")
 	f.StringVar(&part, "part", "groups", "with --output csv: "+partNames())
 	return c
 }
@@ -152,7 +154,7 @@ func scoreGrid(r *poolv1.AskPaletteResponse) output.Grid {
 }
 
 // writeScores writes what other methods say, a table for each.
-func writeScores(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
+func writeScores(b *strings.Builder, r *poolv1.AskPaletteResponse, all bool) error {
 	for _, m := range r.GetScores() {
 		if m.GetFault() != "" {
 			fmt.Fprintf(b, "\nanother method gave no answer: %s\n", output.Clean(m.GetFault()))
@@ -170,6 +172,10 @@ func writeScores(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
 			}
 			grid.Add(row...)
 		}
+		if more := len(grid.Rows) - manyPalettes; more > 0 && !all {
+			grid.Rows = grid.Rows[:manyPalettes]
+			grid.Below = fmt.Sprintf("and %s (--all shows them)", counted(int32(more), "palettes"))
+		}
 		if err := output.WriteTable(b, grid); err != nil {
 			return err
 		}
@@ -186,8 +192,12 @@ func (a *app) palettePart(r *poolv1.AskPaletteResponse, part string) error {
 	return output.WriteCSV(a.Out, paletteParts[i].of(r))
 }
 
-// manyGroups is the number of groups above which the table leaves out those of a single cell.
-const manyGroups = 20
+// What tables leave out when there is much. Everything is in JSON and CSV, and with --all.
+const (
+	manyGroups   = 20 // palettes above which those of a single cell are left out
+	manyPalettes = 60 // palettes above which the fullest are shown
+	manyPairs    = 40 // pairs above which those are shown that tell most
+)
 
 // paletteTable writes the answer to be read: the headline first, and all that it stands on below.
 func (a *app) paletteTable(ctx context.Context, r *poolv1.AskPaletteResponse, all bool) error {
@@ -196,15 +206,15 @@ func (a *app) paletteTable(ctx context.Context, r *poolv1.AskPaletteResponse, al
 	if err := writeGroups(&b, r.GetGroups(), all); err != nil {
 		return err
 	}
-	if err := writePairs(&b, r); err != nil {
+	if err := writePairs(&b, r, all); err != nil {
 		return err
 	}
 	for _, write := range []func() error{
 		func() error { return writeEffects(&b, r, all) },
 		func() error { return writeJudgements(&b, r) },
-		func() error { return writeApart(&b, r.GetApart()) },
+		func() error { return writeApart(&b, r.GetApart(), all) },
 		func() error { return writeWaters(&b, r.GetWaters()) },
-		func() error { return writeScores(&b, r) },
+		func() error { return writeScores(&b, r, all) },
 	} {
 		if err := write(); err != nil {
 			return err
@@ -276,14 +286,10 @@ func figure(v *float64) output.Measure {
 func writeGroups(b *strings.Builder, groups []*poolv1.GroupAnswer, all bool) error {
 	grid := output.Grid{Title: "palettes", Columns: []string{"group", "stratum", "pieces", "cells", "sessions", "shades", "at equal number", "95 % interval",
 		"hull side", "dispersion", "hue gap", ""}}
-	hidden := 0
 	var missing []string
 	of := map[string][]string{} // groups, by what is missing
-	for _, x := range groups {
-		if !all && len(groups) > manyGroups && x.GetCells() < 2 {
-			hidden++
-			continue
-		}
+	shown, single, fewer := shownGroups(groups, all)
+	for _, x := range shown {
 		var equal, interval, gap output.Measure
 		mark := ""
 		switch {
@@ -317,8 +323,11 @@ func writeGroups(b *strings.Builder, groups []*poolv1.GroupAnswer, all bool) err
 	if err := output.WriteTable(b, grid); err != nil {
 		return err
 	}
-	if hidden > 0 {
-		fmt.Fprintf(b, "and %s of a single cell (--all shows them)\n", counted(int32(hidden), "groups"))
+	if single > 0 {
+		fmt.Fprintf(b, "and %s of a single cell (--all shows them)\n", counted(int32(single), "groups"))
+	}
+	if fewer > 0 {
+		fmt.Fprintf(b, "and %s of fewer cells (--all shows them)\n", counted(int32(fewer), "palettes"))
 	}
 	for _, m := range missing {
 		named := of[m]
@@ -333,9 +342,56 @@ func writeGroups(b *strings.Builder, groups []*poolv1.GroupAnswer, all bool) err
 // namedGroups is how many groups are named that lack the same.
 const namedGroups = 4
 
+// shownGroups leaves out, of many, those of a single cell, and then those of fewest cells.
+func shownGroups(groups []*poolv1.GroupAnswer, all bool) (shown []*poolv1.GroupAnswer, single, fewer int) {
+	if all || len(groups) <= manyGroups {
+		return groups, 0, 0
+	}
+	for _, x := range groups {
+		if x.GetCells() < 2 {
+			single++
+		} else {
+			shown = append(shown, x)
+		}
+	}
+	if fewer = len(shown) - manyPalettes; fewer <= 0 {
+		return shown, single, 0
+	}
+	slices.SortStableFunc(shown, func(a, b *poolv1.GroupAnswer) int { return cmp.Compare(b.GetCells(), a.GetCells()) })
+	return shown[:manyPalettes], single, fewer
+}
+
+// shownPairs are the places of those to show: of many, those that aren't thin come first, and of these those whose widths lie furthest apart.
+func shownPairs(pairs []*poolv1.PairAnswer, all bool) (places []int, more int) {
+	for i := range pairs {
+		places = append(places, i)
+	}
+	if more = len(pairs) - manyPairs; all || more <= 0 {
+		return places, 0
+	}
+	apart := func(x *poolv1.PairAnswer) float64 {
+		if x.WidthRatio == nil {
+			return -1
+		}
+		return math.Abs(math.Log(x.GetWidthRatio()))
+	}
+	thin := func(x *poolv1.PairAnswer) int {
+		if x.GetThin() {
+			return 1
+		}
+		return 0
+	}
+	slices.SortStableFunc(places, func(i, k int) int {
+		a, b := pairs[i], pairs[k]
+		return cmp.Or(cmp.Compare(thin(a), thin(b)), cmp.Compare(apart(b), apart(a)))
+	})
+	return places[:manyPairs], more
+}
+
 // writePairs writes what was held against what: figures in a table, then what each pair says and lacks, each thing once.
-func writePairs(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
+func writePairs(b *strings.Builder, r *poolv1.AskPaletteResponse, all bool) error {
 	pairs := r.GetPairs()
+	places, more := shownPairs(pairs, all)
 	if len(pairs) == 0 {
 		return nil
 	}
@@ -343,7 +399,11 @@ func writePairs(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
 	grid := output.Grid{Title: "compared like with like", Columns: []string{"pair", "first", "second", "width ratio", "shades apart", "p", "p adjusted",
 		"sessions", "strata", "cells", "standing", ""},
 		Notes: []output.Note{{Column: "width ratio", Text: "first to second"}, {Column: "shades apart", Text: "first less second"}}}
-	for i, x := range pairs {
+	if more > 0 {
+		grid.Below = fmt.Sprintf("here are those that aren't thin first, each time the furthest apart first; %s more with --all", counted(int32(more), "pairs"))
+	}
+	for _, i := range places {
+		x := pairs[i]
 		mark := ""
 		if x.GetThin() {
 			mark = "thin"
@@ -354,7 +414,8 @@ func writePairs(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
 	if err := output.WriteTable(b, grid); err != nil {
 		return err
 	}
-	for i, x := range pairs {
+	for _, i := range places {
+		x := pairs[i]
 		if s := x.GetStatement(); s != "" && s != r.GetHeadline() { // a single pair's is the headline
 			fmt.Fprintf(b, "  pair %d: %s\n", i+1, output.Clean(s))
 		}
@@ -364,7 +425,8 @@ func writePairs(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
 	}
 	var missing []string
 	of := map[string][]string{}
-	for i, x := range pairs {
+	for _, i := range places {
+		x := pairs[i]
 		for _, m := range x.GetMissing() {
 			if of[m] == nil {
 				missing = append(missing, m)
@@ -375,9 +437,9 @@ func writePairs(b *strings.Builder, r *poolv1.AskPaletteResponse) error {
 	for _, m := range missing {
 		where := ""
 		switch {
-		case len(of[m]) < len(pairs):
+		case len(of[m]) < len(places):
 			where = " in pair " + strings.Join(of[m], ", ")
-		case len(pairs) > 1:
+		case len(places) > 1:
 			where = " in every pair"
 		}
 		fmt.Fprintf(b, "  missing%s: %s\n", where, output.Clean(m))

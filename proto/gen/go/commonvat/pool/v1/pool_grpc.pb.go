@@ -35,7 +35,7 @@ const (
 type PoolServiceClient interface {
 	// AskPalette answers "how wide is the palette of each ...?". A verdict with p is given only for an experiment
 	// at its closing size; anything else is exploratory: estimates, no p. Errors: INVALID_ARGUMENT, also for a question about
-	// more than 1,000,000 pieces, which a filter can make smaller (reason QUESTION_TOO_LARGE); UNAVAILABLE
+	// more than 1,000,000 pieces, or one whose answer would take more than 16 MiB, which a filter can make smaller (reason QUESTION_TOO_LARGE); UNAVAILABLE
 	// while the pool catches up (it says how far) or when a module that is needed is down (it is named); DEADLINE_EXCEEDED when a
 	// module took too long (reason MODULE_TOO_SLOW), which it will do again.
 	AskPalette(ctx context.Context, in *AskPaletteRequest, opts ...grpc.CallOption) (*AskPaletteResponse, error)
@@ -108,7 +108,7 @@ func (c *poolServiceClient) GetPoolStatus(ctx context.Context, in *GetPoolStatus
 type PoolServiceServer interface {
 	// AskPalette answers "how wide is the palette of each ...?". A verdict with p is given only for an experiment
 	// at its closing size; anything else is exploratory: estimates, no p. Errors: INVALID_ARGUMENT, also for a question about
-	// more than 1,000,000 pieces, which a filter can make smaller (reason QUESTION_TOO_LARGE); UNAVAILABLE
+	// more than 1,000,000 pieces, or one whose answer would take more than 16 MiB, which a filter can make smaller (reason QUESTION_TOO_LARGE); UNAVAILABLE
 	// while the pool catches up (it says how far) or when a module that is needed is down (it is named); DEADLINE_EXCEEDED when a
 	// module took too long (reason MODULE_TOO_SLOW), which it will do again.
 	AskPalette(context.Context, *AskPaletteRequest) (*AskPaletteResponse, error)
