@@ -301,17 +301,17 @@ func within(s *trial.Spectrum) (part trial.Spectrum, ok bool) {
 // ScoredChunks cuts rows, sorted by reading id, into columns of at most 1 MiB with the further columns that are asked for, and hands them to send. Spectra of a
 // chunk are all on the same wavelengths.
 func ScoredChunks(rows []Row, ages, spectra bool, send func(*palettev2.ScoredColumns) error) error {
-	return cutScored(rows, ages, spectra, func(part []Row) error {
+	return cutScored(rows, chunkBytes, ages, spectra, func(part []Row) error {
 		out := beside(part, ages, spectra)
 		out.Colours = columns(part)
 		return send(out)
 	})
 }
 
-// cutScored cuts rows by what is sent of each.
-func cutScored(rows []Row, ages, spectra bool, send func([]Row) error) error {
+// cutScored cuts rows into runs of at most so many bytes, by what is sent of each.
+func cutScored(rows []Row, most int, ages, spectra bool, send func([]Row) error) error {
 	if !ages && !spectra {
-		return cut(rows, func(*Row) int { return rowBytes }, nil, send)
+		return cut(rows, most, func(*Row) int { return rowBytes }, nil, send)
 	}
 	size := func(r *Row) int {
 		n := rowBytes
@@ -327,7 +327,7 @@ func cutScored(rows []Row, ages, spectra bool, send func([]Row) error) error {
 		return n
 	}
 	if !spectra {
-		return cut(rows, size, nil, send)
+		return cut(rows, most, size, nil, send)
 	}
 	grid := func(r *Row) [3]float64 { // zero: any will do
 		s, ok := within(r.Spectrum)
@@ -337,7 +337,7 @@ func cutScored(rows []Row, ages, spectra bool, send func([]Row) error) error {
 		return [3]float64{s.StartNm, s.StepNm, float64(len(s.Reflectance))}
 	}
 	var grids [3]float64 // of the run
-	return cut(rows, size, func(run []Row, r *Row) bool {
+	return cut(rows, most, size, func(run []Row, r *Row) bool {
 		if len(run) == 1 {
 			grids = grid(&run[0])
 		}
