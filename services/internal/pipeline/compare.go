@@ -50,7 +50,7 @@ func (p *Pipeline) CompareOrders(ctx context.Context, q OrdersQuestion) (*compar
 	defer h.handle.Release()
 	streaming, cancel := context.WithCancel(ctx) // ends the stream wherever we leave
 	defer cancel()
-	stream, err := comparev1.NewCompareServiceClient(h.handle).CompareOrders(streaming)
+	stream, err := comparev1.NewCompareServiceClient(h.handle).CompareOrders(streaming, withRows)
 	if err != nil {
 		return nil, nil, h.failed(ctx, err)
 	}

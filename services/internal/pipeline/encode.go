@@ -7,13 +7,16 @@ import (
 	"io"
 	"math"
 	"slices"
-	"sync"
 
 	"github.com/google/uuid"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/encoding"
+	wire "google.golang.org/grpc/encoding/proto"
+	"google.golang.org/grpc/mem"
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/types/known/emptypb"
 
+	"github.com/commonvat/commonvat/plugins/sdk/packed"
 	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
 )
 
@@ -23,50 +26,42 @@ const (
 	coloursField = 1 // of ScoredColumns: colours
 )
 
-// encoder writes rows as ColourColumns are encoded, each byte once and into room that is used again: as messages, a million rows would be made three times over
-// before they are on their way.
-type encoder struct {
-	rows    []Row
-	size    int    // of the encoding of rows
-	indexes [4]int // bytes of the columns group, block, stratum and cell
-	out     []byte
-}
-
-var encoders = sync.Pool{New: func() any { return &encoder{} }}
-
 // idText is the length of an id as a text, and idBytes with what stands before it.
 const (
 	idText  = 36
 	idBytes = 2 + idText
 )
 
-// take looks at the rows of a chunk and returns the length of their encoding.
-func (e *encoder) take(rows []Row) (size int) {
-	e.rows = rows
-	var n [4]int
-	for i := range rows {
-		r := &rows[i]
-		n[0] += protowire.SizeVarint(uint64(r.Group))
-		n[1] += protowire.SizeVarint(uint64(r.Block))
-		n[2] += protowire.SizeVarint(uint64(r.Stratum))
-		n[3] += protowire.SizeVarint(uint64(r.Cell))
-	}
-	e.indexes = n
-	e.size = idBytes*len(rows) + 3*(1+protowire.SizeBytes(8*len(rows)))
-	for _, column := range n {
-		e.size += 1 + protowire.SizeBytes(column)
-	}
-	return e.size
+// extent is how many bytes rows take as ColourColumns: each of the columns group, block, stratum and cell, and all together.
+type extent struct {
+	indexes [4]int
+	all     int
 }
 
-// colours appends the rows that were taken. It is byte by byte what the library makes of columns(rows).
-func (e *encoder) colours(b []byte) []byte {
-	b = slices.Grow(b, e.size)
+func extentOf(rows []Row) (e extent) {
+	for i := range rows {
+		r := &rows[i]
+		e.indexes[0] += protowire.SizeVarint(uint64(r.Group))
+		e.indexes[1] += protowire.SizeVarint(uint64(r.Block))
+		e.indexes[2] += protowire.SizeVarint(uint64(r.Stratum))
+		e.indexes[3] += protowire.SizeVarint(uint64(r.Cell))
+	}
+	e.all = idBytes*len(rows) + 3*(1+protowire.SizeBytes(8*len(rows)))
+	for _, size := range e.indexes {
+		e.all += 1 + protowire.SizeBytes(size)
+	}
+	return e
+}
+
+// appendColours appends rows as ColourColumns are encoded, each byte once: as messages, a million rows would be made three times over before they are on their way.
+// It is byte by byte what the library makes of columns(rows).
+func appendColours(b []byte, rows []Row, e extent) []byte {
+	b = slices.Grow(b, e.all)
 	column := func(size int) []byte {
 		b = b[:len(b)+size]
 		return b[len(b)-size:]
 	}
-	ids := column(idBytes * len(e.rows))
+	ids := column(idBytes * len(rows))
 	var indexes [4][]byte
 	for k, size := range e.indexes {
 		b = head(b, protowire.Number(2+k), size)
@@ -74,22 +69,22 @@ func (e *encoder) colours(b []byte) []byte {
 	}
 	var figures [3][]byte
 	for k := range figures {
-		b = head(b, protowire.Number(6+k), 8*len(e.rows))
-		figures[k] = column(8 * len(e.rows))
+		b = head(b, protowire.Number(6+k), 8*len(rows))
+		figures[k] = column(8 * len(rows))
 	}
-	for i := range e.rows {
-		r := &e.rows[i]
+	for i := range rows {
+		r := &rows[i]
 		putID((*[idBytes]byte)(ids[idBytes*i:]), &r.ReadingID)
 		for k, x := range [...]uint32{r.Group, r.Block, r.Stratum, r.Cell} {
-			column := indexes[k]
+			rest := indexes[k]
 			for ; x >= 0x80; x >>= 7 {
-				column[0], column = byte(x)|0x80, column[1:]
+				rest[0], rest = byte(x)|0x80, rest[1:]
 			}
-			column[0], indexes[k] = byte(x), column[1:]
+			rest[0], indexes[k] = byte(x), rest[1:]
 		}
-		binary.LittleEndian.PutUint64(figures[0][8*i:], math.Float64bits(r.Lab.L))
-		binary.LittleEndian.PutUint64(figures[1][8*i:], math.Float64bits(r.Lab.A))
-		binary.LittleEndian.PutUint64(figures[2][8*i:], math.Float64bits(r.Lab.B))
+		for k, x := range [...]float64{r.Lab.L, r.Lab.A, r.Lab.B} {
+			binary.LittleEndian.PutUint64(figures[k][8*i:], math.Float64bits(x))
+		}
 	}
 	return b
 }
@@ -116,24 +111,33 @@ func head(b []byte, field protowire.Number, size int) []byte {
 	return protowire.AppendVarint(protowire.AppendTag(b, field, protowire.BytesType), uint64(size))
 }
 
-// encoded is a message that is encoded as b. gRPC copies b when it sends it.
-func encoded(b []byte) *emptypb.Empty {
-	m := &emptypb.Empty{}
-	m.ProtoReflect().SetUnknown(b)
-	return m
+// encoded is a request that is encoded already. rowCodec sends it, which gives the bytes back to packed.Buffers.
+type encoded struct{ bytes *[]byte }
+
+// withRows is the option of every call that rows are sent in.
+var withRows = grpc.ForceCodecV2(rowCodec{encoding.GetCodecV2(wire.Name)})
+
+// rowCodec is gRPC's own codec of protocol buffers, and hands encoded requests on without another copy.
+type rowCodec struct{ encoding.CodecV2 }
+
+// Marshal gives the bytes of v.
+func (c rowCodec) Marshal(v any) (mem.BufferSlice, error) {
+	if e, ok := v.(encoded); ok {
+		return mem.BufferSlice{mem.NewBuffer(e.bytes, packed.Buffers)}, nil
+	}
+	return c.CodecV2.Marshal(v)
 }
 
 // sendRows sends rows in requests of at most sentBytes whose columns are theirs; each is on its way while the rows of the next are made. An io.EOF of sendMsg
 // ends it without an error: the stream's own status then tells why.
 func sendRows(rows Rows, sendMsg func(any) error) error {
-	e := encoders.Get().(*encoder)
-	defer encoders.Put(e)
 	part := make([]Row, 0, min(chunkRows, rows.Len()))
 	var err error
 	send := func() bool {
-		e.out = head(e.out[:0], columnsField, e.take(part))
-		e.out = e.colours(e.out)
-		part, err = part[:0], sendMsg(encoded(e.out))
+		e := extentOf(part)
+		request := packed.Buffers.Get(0)
+		*request = appendColours(head(*request, columnsField, e.all), part, e)
+		part, err = part[:0], sendMsg(encoded{request})
 		return err == nil
 	}
 	for row := range rows.All() {
@@ -152,32 +156,40 @@ func sendRows(rows Rows, sendMsg func(any) error) error {
 
 // sendScored sends rows with what is asked for beside them, as sendRows does.
 func sendScored(rows []Row, ages, spectra bool, sendMsg func(any) error) error {
-	return encodedChunks(rows, sentBytes, ages, spectra, columnsField, func(request []byte, _ int) error { return sendMsg(encoded(request)) })
+	return cutScored(rows, sentBytes, ages, spectra, func(part []Row) (err error) {
+		request := packed.Buffers.Get(0)
+		if *request, err = appendScored(*request, columnsField, part, ages, spectra); err != nil {
+			return err
+		}
+		return sendMsg(encoded{request})
+	})
 }
 
 // EncodedChunks is ScoredChunks with the chunks encoded, by the deterministic encoding, as a field of another message. send gets each with its number of rows,
 // and must not keep it.
 func EncodedChunks(rows []Row, ages, spectra bool, field protowire.Number, send func(scored []byte, rows int) error) error {
-	return encodedChunks(rows, chunkBytes, ages, spectra, field, send)
+	chunk := packed.Buffers.Get(0)
+	defer packed.Buffers.Put(chunk)
+	return cutScored(rows, chunkBytes, ages, spectra, func(part []Row) (err error) {
+		if *chunk, err = appendScored((*chunk)[:0], field, part, ages, spectra); err != nil {
+			return err
+		}
+		return send(*chunk, len(part))
+	})
 }
 
-func encodedChunks(rows []Row, most int, ages, spectra bool, field protowire.Number, send func(scored []byte, rows int) error) error {
-	e := encoders.Get().(*encoder)
-	defer encoders.Put(e)
-	return cutScored(rows, most, ages, spectra, func(part []Row) error {
-		var more []byte
-		if ages || spectra {
-			var err error
-			if more, err = (proto.MarshalOptions{Deterministic: true}).Marshal(beside(part, ages, spectra)); err != nil {
-				return err
-			}
+// appendScored appends rows as ScoredColumns in a field of another message.
+func appendScored(b []byte, field protowire.Number, part []Row, ages, spectra bool) ([]byte, error) {
+	var more []byte
+	if ages || spectra {
+		var err error
+		if more, err = (proto.MarshalOptions{Deterministic: true}).Marshal(beside(part, ages, spectra)); err != nil {
+			return b, err
 		}
-		size := e.take(part)
-		e.out = head(e.out[:0], field, 1+protowire.SizeBytes(size)+len(more))
-		e.out = e.colours(head(e.out, coloursField, size))
-		e.out = append(e.out, more...)
-		return send(e.out, len(part))
-	})
+	}
+	e := extentOf(part)
+	b = head(b, field, 1+protowire.SizeBytes(e.all)+len(more))
+	return append(appendColours(head(b, coloursField, e.all), part, e), more...), nil
 }
 
 // beside are the columns beside the colours.

@@ -130,7 +130,7 @@ func (p *Pipeline) ScorePalettes(ctx context.Context, name string, q ScoresQuest
 	}
 	streaming, cancel := context.WithCancel(ctx) // ends the stream wherever we leave
 	defer cancel()
-	stream, err := palettev2.NewPaletteServiceClient(h.handle).ScorePalettes(streaming)
+	stream, err := palettev2.NewPaletteServiceClient(h.handle).ScorePalettes(streaming, withRows)
 	if err != nil {
 		return nil, h.failed(ctx, err)
 	}
