@@ -30,65 +30,83 @@ func (*Server) CompareGroups(stream grpc.ClientStreamingServer[comparev1.Compare
 }
 
 func compareGroups(ctx context.Context, recv func() (*comparev1.CompareGroupsRequest, error)) (*comparev1.CompareGroupsResponse, error) {
-	type key struct{ group, block, stratum, cell uint32 }
-	type sum struct {
-		key
-		l, a, b, n float64
-	}
-	at := map[key]int{}
-	var sums []sum // in the order of reading ids, in which rows come
-	header, err := columns.Receive(recv, checkGroupsHeader, func(_ *comparev1.GroupsHeader, r columns.Row) {
-		k := key{r.Group, r.Block, r.Stratum, r.Cell}
-		i, ok := at[k]
-		if !ok {
-			i = len(sums)
-			at[k] = i
-			sums = append(sums, sum{key: k})
-		}
-		s := &sums[i]
-		s.l, s.a, s.b, s.n = s.l+r.Lab.L, s.a+r.Lab.A, s.b+r.Lab.B, s.n+1
-	})
+	sums, header, err := groupSums(recv)
 	if err != nil {
 		return nil, err
 	}
 	ctx, span := sdk.StartSpan(ctx, "compare groups")
 	defer span.End()
 	l := header.GetLabels()
-	var cells []groups.Cell
-	var cellOf []string
+	var cells []groups.UnitCell
 	for _, s := range sums {
 		if l.GetBlocks()[s.block] == "" {
 			continue // a cell of no known session is exchangeable with nothing
 		}
-		cells = append(cells, groups.Cell{
-			Group: l.GetGroups()[s.group], Block: fmt.Sprintf("%q %q", l.GetBlocks()[s.block], l.GetStrata()[s.stratum]),
+		cells = append(cells, groups.UnitCell{
+			Group: l.GetGroups()[s.group], Block: fmt.Sprintf("%q %q", l.GetBlocks()[s.block], l.GetStrata()[s.stratum]), Cell: l.GetCells()[s.cell],
 			Lab: colorimetry.Lab{L: s.l / s.n, A: s.a / s.n, B: s.b / s.n},
 		})
-		cellOf = append(cellOf, l.GetCells()[s.cell])
 	}
-	permutations := 0
-	if header.GetExploring() {
-		permutations = groups.EstimatesOnly
-	}
-	var r *groups.Result
-	var more groups.UnitResult
-	if header.GetWholeUnits() {
-		units := make([]groups.UnitCell, len(cells))
-		for i, c := range cells {
-			units[i] = groups.UnitCell{Group: c.Group, Block: c.Block, Cell: cellOf[i], Lab: c.Lab}
-		}
-		answer, err := groups.CompareUnits(ctx, units, groups.UnitParams{Permutations: permutations, Seed: header.GetSeed(), Alpha: header.GetAlpha(), ToleranceDE: header.GetToleranceDe00()})
-		if err != nil {
-			return nil, wire.Failed("header", err)
-		}
-		r, more = &answer.Result, *answer
-	} else if r, err = groups.Compare(ctx, cells, permutations, header.GetSeed()); err != nil {
+	result, err := testGroups(ctx, cells, header)
+	if err != nil {
 		return nil, wire.Failed("header", err)
 	}
-	index := indexes(l.GetGroups())
+	out := groupsAnswer(result, header)
+	out.Alone += int32(len(sums) - len(cells))
+	return out, nil
+}
+
+// groupSum holds sums over the readings of one group, block, stratum and cell.
+type groupSum struct {
+	groupKey
+	l, a, b, n float64
+}
+
+type groupKey struct{ group, block, stratum, cell uint32 }
+
+// groupSums takes the stream. The sums are in the order of reading ids, in which rows come.
+func groupSums(recv func() (*comparev1.CompareGroupsRequest, error)) (sums []groupSum, header *comparev1.GroupsHeader, err error) {
+	at := map[groupKey]int{}
+	header, err = columns.Receive(recv, checkGroupsHeader, func(_ *comparev1.GroupsHeader, r columns.Row) {
+		k := groupKey{r.Group, r.Block, r.Stratum, r.Cell}
+		i, ok := at[k]
+		if !ok {
+			i = len(sums)
+			at[k] = i
+			sums = append(sums, groupSum{groupKey: k})
+		}
+		s := &sums[i]
+		s.l, s.a, s.b, s.n = s.l+r.Lab.L, s.a+r.Lab.A, s.b+r.Lab.B, s.n+1
+	})
+	return sums, header, err
+}
+
+// testGroups tests units or cells, as the header says; of cells there are no distances and no outlook.
+func testGroups(ctx context.Context, cells []groups.UnitCell, h *comparev1.GroupsHeader) (*groups.UnitResult, error) {
+	permutations := 0
+	if h.GetExploring() {
+		permutations = groups.EstimatesOnly
+	}
+	if h.GetWholeUnits() {
+		return groups.CompareUnits(ctx, cells, groups.UnitParams{Permutations: permutations, Seed: h.GetSeed(), Alpha: h.GetAlpha(), ToleranceDE: h.GetToleranceDe00()})
+	}
+	single := make([]groups.Cell, len(cells))
+	for i, c := range cells {
+		single[i] = groups.Cell{Group: c.Group, Block: c.Block, Lab: c.Lab}
+	}
+	r, err := groups.Compare(ctx, single, permutations, h.GetSeed())
+	if err != nil {
+		return nil, err
+	}
+	return &groups.UnitResult{Result: *r}, nil
+}
+
+// groupsAnswer is a result as a message.
+func groupsAnswer(r *groups.UnitResult, header *comparev1.GroupsHeader) *comparev1.CompareGroupsResponse {
+	index := indexes(header.GetLabels().GetGroups())
 	out := &comparev1.CompareGroupsResponse{
-		Cells: int32(r.Cells), Blocks: int32(r.Blocks), Alone: int32(r.Alone + len(sums) - len(cells)),
-		Place: groupsTest(r.Place), Spread: groupsTest(r.Spread), Seed: header.GetSeed(),
+		Cells: int32(r.Cells), Blocks: int32(r.Blocks), Alone: int32(r.Alone),
+		Place: groupsTest(r.Place), Spread: groupsTest(r.Spread), Seed: header.GetSeed(), Outlook: placeOutlook(r.Outlook),
 	}
 	for _, g := range r.Apart {
 		out.Apart = append(out.Apart, index[g])
@@ -103,13 +121,12 @@ func compareGroups(ctx context.Context, recv func() (*comparev1.CompareGroupsReq
 		}
 		out.Pairs = append(out.Pairs, pair)
 	}
-	out.Outlook = placeOutlook(more.Outlook)
-	for _, d := range more.Distances {
+	for _, d := range r.Distances {
 		out.Distances = append(out.Distances, &comparev1.GroupsDistance{
 			GroupA: index[d.First], GroupB: index[d.Second], Blocks: int32(d.Blocks), L: d.Difference[0], A: d.Difference[1], B: d.Difference[2], De00: d.DE,
 		})
 	}
-	return out, nil
+	return out
 }
 
 func placeOutlook(o *groups.Outlook) *comparev1.PlaceOutlook {

@@ -1,8 +1,8 @@
-// Package packed reads chunks of columns off the wire in a fraction of the time that it takes to read them field by field, and into the same messages. It is
-// the codec of a module's server (sdk.ServerOptions); nobody has to know of it.
+// Package packed reads chunks of columns, and the labels of their header, off the wire in a fraction of the time that it takes to read them field by field, and
+// into the same messages. It is the codec of a module's server (sdk.ServerOptions); nobody has to know of it.
 //
-// What is quick about it: room for a column is made once, and the ids of a chunk are parts of one text. An id that is kept therefore keeps the ids of its
-// chunk, up to a mebibyte; who keeps a few of many clones them.
+// What is quick about it: room for a column is made once, and the ids of a chunk are parts of one text, as labels of one kind are. An id that is kept therefore
+// keeps the ids of its chunk, up to a mebibyte; who keeps a few of many clones them.
 package packed
 
 import (
@@ -63,6 +63,44 @@ func Read(b []byte, c *columnsv1.ColourColumns) bool {
 		}
 	}
 	return true
+}
+
+// ReadLabels sets l to what b encodes, and tells whether it could. As Read, it takes what is usual alone: the labels of a kind together, no other field.
+func ReadLabels(b []byte, l *columnsv1.Labels) bool {
+	lists := [...]*[]string{&l.Groups, &l.Blocks, &l.Strata, &l.Cells}
+	for len(b) > 0 {
+		field, kind := int(b[0]>>3), b[0]&7
+		if kind != bytesType || field < 1 || field > len(lists) || *lists[field-1] != nil {
+			return false
+		}
+		var ok bool
+		if *lists[field-1], b, ok = texts(b, b[0]); !ok {
+			return false
+		}
+	}
+	return true
+}
+
+// texts takes the texts at the beginning of b, each behind the tag.
+func texts(b []byte, tag byte) (out []string, rest []byte, ok bool) {
+	n, end := 0, 0
+	for end < len(b) && b[end] == tag {
+		content, after, there := one(b[end+1:])
+		if !there || !utf8.Valid(content) {
+			return nil, nil, false
+		}
+		end = len(b) - len(after)
+		n++
+	}
+	text := string(b[:end])
+	out = make([]string, n)
+	for i, at := 0, 0; i < n; i++ {
+		length, size := binary.Uvarint(b[at+1:])
+		at += 1 + size
+		out[i] = text[at:][:length]
+		at += int(length)
+	}
+	return out, b[end:], true
 }
 
 // one takes a length and as many bytes from b.

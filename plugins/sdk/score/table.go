@@ -3,6 +3,7 @@ package score
 import (
 	"cmp"
 	"fmt"
+	"hash/maphash"
 	"slices"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
@@ -18,23 +19,28 @@ type unitKey struct{ group, block, stratum, cell uint32 }
 
 // unit holds sums over the readings of one group, block, stratum and cell.
 type unit struct {
-	key        unitKey
-	n          int
-	l, a, b    float64
+	key     unitKey
+	n       int
+	l, a, b float64
+}
+
+// further is what a unit holds beside its colours: sums, too.
+type further struct {
 	age        float64
 	ageMissing bool
-	spectrum   *Spectrum // sums
-	mixed      bool      // a reading has no spectrum, or one on other wavelengths
+	spectrum   *Spectrum
+	mixed      bool // a reading has no spectrum, or one on other wavelengths
 }
 
 // table is the rows of a stream as units, in the order of their first row.
 type table struct {
 	ages, spectra bool
 	units         []unit
-	index         map[unitKey]int
+	further       []further // of each unit, where the method asks for ages or spectra
+	index         index
 	last          int // unit of the last row
 	labels        *columnsv1.Labels
-	order         []int // units by block, cell and first row
+	order         []int32 // units by block, cell and first row
 
 	current       *palettev2.ScoredColumns
 	row, rowKnown int // rows of the current chunk that were added, and how many of them have a spectrum
@@ -90,11 +96,38 @@ func (t *table) chunk(v *sdk.Violations, c *palettev2.ScoredColumns) {
 	}
 }
 
+// mostRoom bounds the units that room is made for before they come.
+const mostRoom = 1 << 15
+
 // expect makes room for the units of so many rows. Whoever says more than come has no more room made than for a common part of a question.
 func (t *table) expect(rows int64) {
-	room := min(max(int(rows), 0), 1<<15)
-	t.units = make([]unit, 0, room)
-	t.index = make(map[unitKey]int, room)
+	t.units = make([]unit, 0, min(max(int(rows), 0), mostRoom))
+	t.index = newIndex(cap(t.units))
+}
+
+// index finds units by their labels: numbers of units, from 1 on, each at the first free slot behind where the hash of its labels points. (A map would hold the
+// labels once more, and a million rows spent most of their time in it.)
+type index struct {
+	seed  maphash.Seed
+	slots []int32 // a power of two, at most half of them used
+}
+
+func newIndex(units int) index {
+	size := 8
+	for size < 2*units {
+		size *= 2
+	}
+	return index{maphash.MakeSeed(), make([]int32, size)}
+}
+
+// slot is where a unit's number stands, or where it would.
+func (x *index) slot(units []unit, key unitKey) *int32 {
+	mask := len(x.slots) - 1
+	at := int(maphash.Comparable(x.seed, key)) & mask
+	for x.slots[at] != 0 && units[x.slots[at]-1].key != key {
+		at = (at + 1) & mask
+	}
+	return &x.slots[at]
 }
 
 // unitOf finds or makes the unit with this key.
@@ -102,25 +135,38 @@ func (t *table) unitOf(key unitKey) int {
 	if len(t.units) > 0 && t.units[t.last].key == key { // replicates often come together
 		return t.last
 	}
-	at, known := t.index[key]
-	if !known {
-		at = len(t.units)
-		t.index[key] = at
+	slot := t.index.slot(t.units, key)
+	if *slot == 0 {
 		t.units = append(t.units, unit{key: key})
+		if t.ages || t.spectra {
+			t.further = append(t.further, further{})
+		}
+		*slot = int32(len(t.units))
+		t.last = len(t.units) - 1
+		if 2*len(t.units) > len(t.index.slots) {
+			t.index = newIndex(2 * len(t.units))
+			for i := range t.units {
+				*t.index.slot(t.units, t.units[i].key) = int32(i + 1)
+			}
+		}
+		return t.last
 	}
-	t.last = at
-	return at
+	t.last = int(*slot) - 1
+	return t.last
 }
 
 func (t *table) add(r columns.Row) {
 	at := t.unitOf(unitKey{r.Group, r.Block, r.Stratum, r.Cell})
-	if !t.ages && !t.spectra {
-		u := &t.units[at]
-		u.n++
-		u.l, u.a, u.b = u.l+r.Lab.L, u.a+r.Lab.A, u.b+r.Lab.B
-		return
+	u := &t.units[at]
+	if t.ages || t.spectra {
+		t.further[at].plus(t.beside(), u.n == 0)
 	}
-	one := unit{n: 1, l: r.Lab.L, a: r.Lab.A, b: r.Lab.B}
+	u.n++
+	u.l, u.a, u.b = u.l+r.Lab.L, u.a+r.Lab.A, u.b+r.Lab.B
+}
+
+// beside is what the next row of the current chunk has beside its colour.
+func (t *table) beside() (one further) {
 	if t.ages {
 		one.age = t.current.GetAgeDays()[t.row]
 		one.ageMissing = one.age < 0
@@ -134,48 +180,55 @@ func (t *table) add(r columns.Row) {
 		}
 	}
 	t.row++
-	t.units[at].plus(one)
+	return one
 }
 
 // plus adds the sums of o.
-func (u *unit) plus(o unit) {
-	first := u.n == 0
+func (u *unit) plus(o *unit) {
 	u.n += o.n
 	u.l, u.a, u.b = u.l+o.l, u.a+o.a, u.b+o.b
-	u.age += o.age
-	u.ageMissing = u.ageMissing || o.ageMissing
-	u.mixed = u.mixed || o.mixed
+}
+
+// plus adds the sums of o; first tells that there are none yet.
+func (f *further) plus(o further, first bool) {
+	f.age += o.age
+	f.ageMissing = f.ageMissing || o.ageMissing
+	f.mixed = f.mixed || o.mixed
 	switch s := o.spectrum; {
-	case u.mixed || s == nil:
-		u.spectrum = nil
+	case f.mixed || s == nil:
+		f.spectrum = nil
 	case first:
-		u.spectrum = &Spectrum{s.StartNm, s.StepNm, slices.Clone(s.Reflectance)}
-	case s.StartNm != u.spectrum.StartNm || s.StepNm != u.spectrum.StepNm || len(s.Reflectance) != len(u.spectrum.Reflectance):
-		u.mixed, u.spectrum = true, nil
+		f.spectrum = &Spectrum{s.StartNm, s.StepNm, slices.Clone(s.Reflectance)}
+	case s.StartNm != f.spectrum.StartNm || s.StepNm != f.spectrum.StepNm || len(s.Reflectance) != len(f.spectrum.Reflectance):
+		f.mixed, f.spectrum = true, nil
 	default:
 		for i, r := range s.Reflectance {
-			u.spectrum.Reflectance[i] += r
+			f.spectrum.Reflectance[i] += r
 		}
 	}
 }
 
 func (t *table) finish(labels *columnsv1.Labels) {
-	t.labels, t.current, t.index = labels, nil, nil
-	t.order = make([]int, len(t.units))
+	t.labels, t.current, t.index = labels, nil, index{}
+	t.order = make([]int32, len(t.units))
 	for i := range t.order {
-		t.order[i] = i
+		t.order[i] = int32(i)
 	}
-	slices.SortStableFunc(t.order, func(x, y int) int {
-		a, b := t.units[x].key, t.units[y].key
-		return cmp.Or(cmp.Compare(labels.GetBlocks()[a.block], labels.GetBlocks()[b.block]), cmp.Compare(labels.GetCells()[a.cell], labels.GetCells()[b.cell]))
+	blocks, cells := labels.GetBlocks(), labels.GetCells()
+	slices.SortStableFunc(t.order, func(x, y int32) int {
+		a, b := &t.units[x].key, &t.units[y].key
+		if a.block != b.block { // each label is there once
+			return cmp.Compare(blocks[a.block], blocks[b.block])
+		}
+		return cmp.Compare(cells[a.cell], cells[b.cell])
 	})
 }
 
 // own is the labelling of the rows themselves.
 func (t *table) own() []uint32 {
 	out := make([]uint32, len(t.units))
-	for i, u := range t.units {
-		out[i] = u.key.group
+	for i := range t.units {
+		out[i] = t.units[i].key.group
 	}
 	return out
 }
@@ -189,69 +242,82 @@ type bucket struct {
 // cell, as they would be if the rows had come with those groups.
 func (t *table) buckets(groups []uint32) []bucket {
 	type place struct{ stratum, group uint32 }
-	at, sizes := map[place]int{}, []int{}
+	at, sizes := map[place]int32{}, []int32{}
 	var out []bucket
-	of := make([]int, len(t.order)) // the bucket of each unit
-	for _, i := range t.order {
+	of := make([]int32, len(t.order)) // the bucket of each unit
+	for i, k := int32(0), int32(0); int(i) < len(t.units); i++ {
 		p := place{t.units[i].key.stratum, groups[i]}
-		k, known := at[p]
-		if !known {
-			k = len(out)
-			at[p] = k
-			out, sizes = append(out, bucket{stratum: p.stratum, group: p.group}), append(sizes, 0)
+		if i == 0 || out[k].stratum != p.stratum || out[k].group != p.group { // what was read together often lies together
+			known := false
+			if k, known = at[p]; !known {
+				k = int32(len(out))
+				at[p] = k
+				out, sizes = append(out, bucket{stratum: p.stratum, group: p.group}), append(sizes, 0)
+			}
 		}
 		of[i] = k
 		sizes[k]++
 	}
-	members := make([][]int, len(out))
-	room := make([]int, len(t.order))
+	members := make([][]int32, len(out))
+	room := make([]int32, len(t.order))
 	for k, n := range sizes {
 		members[k], room = room[:0:n], room[n:]
 	}
 	for _, i := range t.order {
 		members[of[i]] = append(members[of[i]], i)
 	}
+	cells := make([]Cell, len(t.order))
 	for k, list := range members {
-		b := &out[k]
-		b.cells = make([]Cell, 0, len(list))
-		for at := 0; at < len(list); {
-			sum := t.units[list[at]]
-			end := at + 1
-			for ; end < len(list); end++ {
-				o := t.units[list[end]]
-				if o.key.block != sum.key.block || o.key.cell != sum.key.cell {
-					break
-				}
-				if end == at+1 && sum.spectrum != nil { // the table's own sums stay as they are
-					s := *sum.spectrum
-					s.Reflectance = slices.Clone(s.Reflectance)
-					sum.spectrum = &s
-				}
-				sum.plus(o)
-			}
-			b.cells = append(b.cells, t.cell(sum))
-			at = end
-		}
+		out[k].cells, cells = t.cells(list, cells[:0:len(list)]), cells[len(list):]
 	}
 	slices.SortFunc(out, func(x, y bucket) int { return cmp.Or(cmp.Compare(x.stratum, y.stratum), cmp.Compare(x.group, y.group)) })
 	return out
 }
 
-func (t *table) cell(u unit) Cell {
-	n := float64(u.n)
-	out := Cell{
-		Name: t.labels.GetCells()[u.key.cell], Block: t.labels.GetBlocks()[u.key.block], Readings: u.n,
-		Lab: colorimetry.Lab{L: u.l / n, A: u.a / n, B: u.b / n}, AgeDays: -1,
+// cells appends the cells of a bucket's units to room; units of one cell are together.
+func (t *table) cells(list []int32, room []Cell) []Cell {
+	for at := 0; at < len(list); {
+		sum := t.units[list[at]]
+		end := at + 1
+		for ; end < len(list); end++ {
+			o := &t.units[list[end]]
+			if o.key.block != sum.key.block || o.key.cell != sum.key.cell {
+				break
+			}
+			sum.plus(o)
+		}
+		n := float64(sum.n)
+		room = append(room, Cell{
+			Name: t.labels.GetCells()[sum.key.cell], Block: t.labels.GetBlocks()[sum.key.block], Readings: sum.n,
+			Lab: colorimetry.Lab{L: sum.l / n, A: sum.a / n, B: sum.b / n}, AgeDays: -1,
+		})
+		if t.further != nil {
+			t.mean(list[at:end], n, &room[len(room)-1])
+		}
+		at = end
 	}
-	if t.ages && !u.ageMissing {
-		out.AgeDays = u.age / n
+	return room
+}
+
+// mean sets what a cell of n readings has beside its colour.
+func (t *table) mean(units []int32, n float64, to *Cell) {
+	sum := t.further[units[0]]
+	if len(units) > 1 && sum.spectrum != nil { // the table's own sums stay as they are
+		s := *sum.spectrum
+		s.Reflectance = slices.Clone(s.Reflectance)
+		sum.spectrum = &s
 	}
-	if u.spectrum != nil {
-		mean := Spectrum{u.spectrum.StartNm, u.spectrum.StepNm, make([]float64, len(u.spectrum.Reflectance))}
-		for i, r := range u.spectrum.Reflectance {
+	for _, i := range units[1:] {
+		sum.plus(t.further[i], false)
+	}
+	if t.ages && !sum.ageMissing {
+		to.AgeDays = sum.age / n
+	}
+	if sum.spectrum != nil {
+		mean := Spectrum{sum.spectrum.StartNm, sum.spectrum.StepNm, make([]float64, len(sum.spectrum.Reflectance))}
+		for i, r := range sum.spectrum.Reflectance {
 			mean.Reflectance[i] = r / n
 		}
-		out.Spectrum = &mean
+		to.Spectrum = &mean
 	}
-	return out
 }

@@ -91,7 +91,7 @@ func (p *Pipeline) MeasureOrderEffect(ctx context.Context, q EffectQuestion) (*c
 	}}}
 	return askRows(ctx, p, rows,
 		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.MeasureOrderEffectRequest, comparev1.MeasureOrderEffectResponse], error) {
-			return c.MeasureOrderEffect(ctx)
+			return c.MeasureOrderEffect(ctx, withRows)
 		}, header, func(h *hold, r *comparev1.MeasureOrderEffectResponse) error { return h.checkEffect(q, r) })
 }
 

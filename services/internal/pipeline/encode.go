@@ -3,15 +3,20 @@ package pipeline
 import (
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"io"
 	"math"
-	"sync"
+	"slices"
 
 	"github.com/google/uuid"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/encoding"
+	wire "google.golang.org/grpc/encoding/proto"
+	"google.golang.org/grpc/mem"
 	"google.golang.org/protobuf/encoding/protowire"
 	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/types/known/emptypb"
 
+	"github.com/commonvat/commonvat/plugins/sdk/packed"
 	palettev2 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v2"
 )
 
@@ -21,70 +26,84 @@ const (
 	coloursField = 1 // of ScoredColumns: colours
 )
 
-// encoder writes rows as ColourColumns are encoded, in one pass and into room that is used again: as messages, a million rows would be made three times over
-// before they are on their way.
-type encoder struct {
-	ids     []byte
-	indexes [4][]byte // group, block, stratum, cell
-	figures [3][]byte // L*, a*, b*
-	out     []byte
+// idText is the length of an id as a text, and idBytes with what stands before it.
+const (
+	idText  = 36
+	idBytes = 2 + idText
+)
+
+// extent is how many bytes rows take as ColourColumns: each of the columns group, block, stratum and cell, and all together.
+type extent struct {
+	indexes [4]int
+	all     int
 }
 
-var encoders = sync.Pool{New: func() any { return &encoder{} }}
-
-// columns are the packed ones, in the order of their fields from 2 on.
-func (e *encoder) columns() [7][]byte {
-	return [...][]byte{e.indexes[0], e.indexes[1], e.indexes[2], e.indexes[3], e.figures[0], e.figures[1], e.figures[2]}
-}
-
-// take looks at the rows of a chunk and returns the length of their encoding.
-func (e *encoder) take(rows []Row) (size int) {
-	e.ids = e.ids[:0]
-	for i := range e.indexes {
-		e.indexes[i] = e.indexes[i][:0]
+func extentOf(rows []Row) (e extent) {
+	for i := range rows {
+		r := &rows[i]
+		e.indexes[0] += protowire.SizeVarint(uint64(r.Group))
+		e.indexes[1] += protowire.SizeVarint(uint64(r.Block))
+		e.indexes[2] += protowire.SizeVarint(uint64(r.Stratum))
+		e.indexes[3] += protowire.SizeVarint(uint64(r.Cell))
 	}
-	for i := range e.figures {
-		e.figures[i] = e.figures[i][:0]
+	e.all = idBytes*len(rows) + 3*(1+protowire.SizeBytes(8*len(rows)))
+	for _, size := range e.indexes {
+		e.all += 1 + protowire.SizeBytes(size)
+	}
+	return e
+}
+
+// appendColours appends rows as ColourColumns are encoded, each byte once: as messages, a million rows would be made three times over before they are on their way.
+// It is byte by byte what the library makes of columns(rows).
+func appendColours(b []byte, rows []Row, e extent) []byte {
+	b = slices.Grow(b, e.all)
+	column := func(size int) []byte {
+		b = b[:len(b)+size]
+		return b[len(b)-size:]
+	}
+	ids := column(idBytes * len(rows))
+	var indexes [4][]byte
+	for k, size := range e.indexes {
+		b = head(b, protowire.Number(2+k), size)
+		indexes[k] = column(size)
+	}
+	var figures [3][]byte
+	for k := range figures {
+		b = head(b, protowire.Number(6+k), 8*len(rows))
+		figures[k] = column(8 * len(rows))
 	}
 	for i := range rows {
 		r := &rows[i]
-		e.ids = appendID(append(e.ids, 1<<3|byte(protowire.BytesType), idText), &r.ReadingID)
+		putID((*[idBytes]byte)(ids[idBytes*i:]), &r.ReadingID)
 		for k, x := range [...]uint32{r.Group, r.Block, r.Stratum, r.Cell} {
-			e.indexes[k] = protowire.AppendVarint(e.indexes[k], uint64(x))
+			rest := indexes[k]
+			for ; x >= 0x80; x >>= 7 {
+				rest[0], rest = byte(x)|0x80, rest[1:]
+			}
+			rest[0], indexes[k] = byte(x), rest[1:]
 		}
 		for k, x := range [...]float64{r.Lab.L, r.Lab.A, r.Lab.B} {
-			e.figures[k] = binary.LittleEndian.AppendUint64(e.figures[k], math.Float64bits(x))
+			binary.LittleEndian.PutUint64(figures[k][8*i:], math.Float64bits(x))
 		}
-	}
-	size = len(e.ids)
-	for _, column := range e.columns() {
-		size += 1 + protowire.SizeBytes(len(column))
-	}
-	return size
-}
-
-// idText is the length of an id as a text.
-const idText = 36
-
-// appendID appends an id as uuid.UUID.String writes it, without a text of its own.
-func appendID(b []byte, id *uuid.UUID) []byte {
-	const digits = "0123456789abcdef"
-	for i, x := range id {
-		if i == 4 || i == 6 || i == 8 || i == 10 {
-			b = append(b, '-')
-		}
-		b = append(b, digits[x>>4], digits[x&15])
 	}
 	return b
 }
 
-// colours appends the rows that were taken. It is byte by byte what the library makes of columns(rows).
-func (e *encoder) colours(b []byte) []byte {
-	b = append(b, e.ids...)
-	for i, column := range e.columns() {
-		b = protowire.AppendBytes(protowire.AppendTag(b, protowire.Number(2+i), protowire.BytesType), column)
+// pairs are the two hexadecimal digits of each byte.
+var pairs = func() (out [256][2]byte) {
+	for i := range out {
+		copy(out[i][:], fmt.Sprintf("%02x", i))
 	}
-	return b
+	return out
+}()
+
+// putID writes the field of an id, with its text as uuid.UUID.String writes it.
+func putID(b *[idBytes]byte, id *uuid.UUID) {
+	b[0], b[1] = 1<<3|byte(protowire.BytesType), idText
+	b[10], b[15], b[20], b[25] = '-', '-', '-', '-'
+	for i, at := range [...]int{2, 4, 6, 8, 11, 13, 16, 18, 21, 23, 26, 28, 30, 32, 34, 36} {
+		b[at], b[at+1] = pairs[id[i]][0], pairs[id[i]][1]
+	}
 }
 
 // head appends what stands before a message of a size in the field of another one.
@@ -92,24 +111,33 @@ func head(b []byte, field protowire.Number, size int) []byte {
 	return protowire.AppendVarint(protowire.AppendTag(b, field, protowire.BytesType), uint64(size))
 }
 
-// encoded is a message that is encoded as b. gRPC copies b when it sends it.
-func encoded(b []byte) *emptypb.Empty {
-	m := &emptypb.Empty{}
-	m.ProtoReflect().SetUnknown(b)
-	return m
+// encoded is a request that is encoded already. rowCodec sends it, which gives the bytes back to packed.Buffers.
+type encoded struct{ bytes *[]byte }
+
+// withRows is the option of every call that rows are sent in.
+var withRows = grpc.ForceCodecV2(rowCodec{encoding.GetCodecV2(wire.Name)})
+
+// rowCodec is gRPC's own codec of protocol buffers, and hands encoded requests on without another copy.
+type rowCodec struct{ encoding.CodecV2 }
+
+// Marshal gives the bytes of v.
+func (c rowCodec) Marshal(v any) (mem.BufferSlice, error) {
+	if e, ok := v.(encoded); ok {
+		return mem.BufferSlice{mem.NewBuffer(e.bytes, packed.Buffers)}, nil
+	}
+	return c.CodecV2.Marshal(v)
 }
 
-// sendRows sends rows in requests of at most chunkBytes whose columns are theirs; each is on its way while the rows of the next are made. An io.EOF of sendMsg
+// sendRows sends rows in requests of at most sentBytes whose columns are theirs; each is on its way while the rows of the next are made. An io.EOF of sendMsg
 // ends it without an error: the stream's own status then tells why.
 func sendRows(rows Rows, sendMsg func(any) error) error {
-	e := encoders.Get().(*encoder)
-	defer encoders.Put(e)
 	part := make([]Row, 0, min(chunkRows, rows.Len()))
 	var err error
 	send := func() bool {
-		e.out = head(e.out[:0], columnsField, e.take(part))
-		e.out = e.colours(e.out)
-		part, err = part[:0], sendMsg(encoded(e.out))
+		e := extentOf(part)
+		request := packed.Buffers.Get(0)
+		*request = appendColours(head(*request, columnsField, e.all), part, e)
+		part, err = part[:0], sendMsg(encoded{request})
 		return err == nil
 	}
 	for row := range rows.All() {
@@ -128,28 +156,40 @@ func sendRows(rows Rows, sendMsg func(any) error) error {
 
 // sendScored sends rows with what is asked for beside them, as sendRows does.
 func sendScored(rows []Row, ages, spectra bool, sendMsg func(any) error) error {
-	return EncodedChunks(rows, ages, spectra, columnsField, func(request []byte, _ int) error { return sendMsg(encoded(request)) })
+	return cutScored(rows, sentBytes, ages, spectra, func(part []Row) (err error) {
+		request := packed.Buffers.Get(0)
+		if *request, err = appendScored(*request, columnsField, part, ages, spectra); err != nil {
+			return err
+		}
+		return sendMsg(encoded{request})
+	})
 }
 
 // EncodedChunks is ScoredChunks with the chunks encoded, by the deterministic encoding, as a field of another message. send gets each with its number of rows,
 // and must not keep it.
 func EncodedChunks(rows []Row, ages, spectra bool, field protowire.Number, send func(scored []byte, rows int) error) error {
-	e := encoders.Get().(*encoder)
-	defer encoders.Put(e)
-	return cutScored(rows, ages, spectra, func(part []Row) error {
-		var more []byte
-		if ages || spectra {
-			var err error
-			if more, err = (proto.MarshalOptions{Deterministic: true}).Marshal(beside(part, ages, spectra)); err != nil {
-				return err
-			}
+	chunk := packed.Buffers.Get(0)
+	defer packed.Buffers.Put(chunk)
+	return cutScored(rows, chunkBytes, ages, spectra, func(part []Row) (err error) {
+		if *chunk, err = appendScored((*chunk)[:0], field, part, ages, spectra); err != nil {
+			return err
 		}
-		size := e.take(part)
-		e.out = head(e.out[:0], field, 1+protowire.SizeBytes(size)+len(more))
-		e.out = e.colours(head(e.out, coloursField, size))
-		e.out = append(e.out, more...)
-		return send(e.out, len(part))
+		return send(*chunk, len(part))
 	})
+}
+
+// appendScored appends rows as ScoredColumns in a field of another message.
+func appendScored(b []byte, field protowire.Number, part []Row, ages, spectra bool) ([]byte, error) {
+	var more []byte
+	if ages || spectra {
+		var err error
+		if more, err = (proto.MarshalOptions{Deterministic: true}).Marshal(beside(part, ages, spectra)); err != nil {
+			return b, err
+		}
+	}
+	e := extentOf(part)
+	b = head(b, field, 1+protowire.SizeBytes(e.all)+len(more))
+	return append(appendColours(head(b, coloursField, e.all), part, e), more...), nil
 }
 
 // beside are the columns beside the colours.
@@ -175,11 +215,11 @@ func beside(part []Row, ages, spectra bool) *palettev2.ScoredColumns {
 	return out
 }
 
-// cut hands rows on in runs of at most chunkBytes, by the size of a row; apart, which may be nil, tells that a row can't be in one run with those before it.
-func cut(rows []Row, bytes func(*Row) int, apart func(run []Row, row *Row) bool, send func([]Row) error) error {
+// cut hands rows on in runs of at most so many bytes, by the size of a row; apart, which may be nil, tells that a row can't be in one run with those before it.
+func cut(rows []Row, most int, bytes func(*Row) int, apart func(run []Row, row *Row) bool, send func([]Row) error) error {
 	for start := 0; start < len(rows); {
 		size, end := frameBytes, start
-		for end < len(rows) && (end == start || size+bytes(&rows[end]) <= chunkBytes && (apart == nil || !apart(rows[start:end], &rows[end]))) {
+		for end < len(rows) && (end == start || size+bytes(&rows[end]) <= most && (apart == nil || !apart(rows[start:end], &rows[end]))) {
 			size += bytes(&rows[end])
 			end++
 		}

@@ -40,7 +40,7 @@ func (p *Pipeline) CompareGroups(ctx context.Context, q GroupsQuestion) (*compar
 	}}}
 	return askRows(ctx, p, rows,
 		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.CompareGroupsRequest, comparev1.CompareGroupsResponse], error) {
-			return c.CompareGroups(ctx)
+			return c.CompareGroups(ctx, withRows)
 		}, header, func(h *hold, r *comparev1.CompareGroupsResponse) error { return h.checkGroups(q, r) })
 }
 

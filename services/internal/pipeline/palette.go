@@ -45,7 +45,7 @@ func (p *Pipeline) MeasureWidths(ctx context.Context, q WidthsQuestion) (*palett
 	defer h.handle.Release()
 	streaming, cancel := context.WithCancel(ctx) // ends the stream wherever we leave
 	defer cancel()
-	stream, err := palettev1.NewPaletteServiceClient(h.handle).MeasureWidths(streaming)
+	stream, err := palettev1.NewPaletteServiceClient(h.handle).MeasureWidths(streaming, withRows)
 	if err != nil {
 		return nil, nil, h.failed(ctx, err)
 	}

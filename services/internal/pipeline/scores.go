@@ -115,87 +115,137 @@ func (p *Pipeline) ScorePalettes(ctx context.Context, name string, q ScoresQuest
 		return nil, err
 	}
 	defer h.handle.Release()
-	if q.Build != "" && h.identity().GetDigest() != q.Build {
-		return nil, fmt.Errorf("%w: of %s, %.12s and not %.12s", ErrOtherBuild, h.name, h.identity().GetDigest(), q.Build)
-	}
-	described := h.handle.Description()
-	ages := slices.Contains(described.GetExtraColumns(), describev1.ExtraColumn_EXTRA_COLUMN_AGE_DAYS)
-	spectra := slices.Contains(described.GetExtraColumns(), describev1.ExtraColumn_EXTRA_COLUMN_SPECTRUM)
-	if ages && !q.Ages || spectra && !q.Spectra || len(described.GetExtraColumns()) > both(ages, spectra) {
-		return nil, ErrWantsMore
-	}
-	asked, err := askedScores(described.GetScores(), q.Scores)
-	if err != nil {
+	c := &scoresCall{hold: h, question: q, rows: rows, sent: make(chan error, 1), relabelled: make(chan []uint32, 1)}
+	if err := c.suit(); err != nil {
 		return nil, err
 	}
 	streaming, cancel := context.WithCancel(ctx) // ends the stream wherever we leave
 	defer cancel()
-	stream, err := palettev2.NewPaletteServiceClient(h.handle).ScorePalettes(streaming)
-	if err != nil {
+	if c.stream, err = palettev2.NewPaletteServiceClient(h.handle).ScorePalettes(streaming, withRows); err != nil {
 		return nil, h.failed(ctx, err)
-	}
-	var units []Unit
-	if q.Relabellings > 0 {
-		units = unitsOf(rows)
 	}
 	var sending sync.WaitGroup
 	defer sending.Wait()
 	defer cancel() // before the wait
-	sent := make(chan error, 1)
-	relabelled := make(chan []uint32, 1)
 	sending.Go(func() {
-		defer close(relabelled)
-		err := send(streaming, stream, header, rows, ages, spectra, q, relabelled)
+		defer close(c.relabelled)
+		err := c.send(streaming, header)
 		if errors.Is(err, io.EOF) || streaming.Err() != nil {
 			err = nil // the stream ended: its status, which the receiver gets, tells why
 		}
-		sent <- err
+		c.sent <- err
 		if err != nil {
 			cancel() // a fault of ours: there will be no answer
 		}
 	})
-	check := answers{hold: h, scores: len(asked)}
-	own := placesOf(rows)
-	out := &Scores{Identity: h.identity(), Described: asked}
-	for n := 0; n <= q.Relabellings; n++ {
-		response, err := stream.Recv()
+	return c.receive(ctx)
+}
+
+// scoresCall is one question to one scorer.
+type scoresCall struct {
+	*hold
+	question      ScoresQuestion
+	rows          []Row // in order
+	ages, spectra bool  // the module asks for them
+	asked         []*describev1.Score
+	stream        palettev2.PaletteService_ScorePalettesClient
+	relabelled    chan []uint32 // each relabelling that was sent, so that its answer can be held against it
+	sent          chan error    // what came of the sending
+}
+
+// suit sees to it that the module is the one that was meant, and what it needs is there.
+func (c *scoresCall) suit() error {
+	q, digest := c.question, c.identity().GetDigest()
+	if q.Build != "" && digest != q.Build {
+		return fmt.Errorf("%w: of %s, %.12s and not %.12s", ErrOtherBuild, c.name, digest, q.Build)
+	}
+	described := c.handle.Description()
+	c.ages = slices.Contains(described.GetExtraColumns(), describev1.ExtraColumn_EXTRA_COLUMN_AGE_DAYS)
+	c.spectra = slices.Contains(described.GetExtraColumns(), describev1.ExtraColumn_EXTRA_COLUMN_SPECTRUM)
+	if c.ages && !q.Ages || c.spectra && !q.Spectra || len(described.GetExtraColumns()) > both(c.ages, c.spectra) {
+		return ErrWantsMore
+	}
+	var err error
+	c.asked, err = askedScores(described.GetScores(), q.Scores)
+	return err
+}
+
+// send sends the whole question.
+func (c *scoresCall) send(ctx context.Context, header *palettev2.ScorePalettesRequest) error {
+	if err := c.stream.Send(header); err != nil {
+		return err
+	}
+	if err := sendScored(c.rows, c.ages, c.spectra, c.stream.SendMsg); err != nil {
+		return err
+	}
+	for n := 1; n <= c.question.Relabellings; n++ {
+		groups := c.question.Relabel(n)
+		if err := c.stream.Send(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Relabelling{Relabelling: &palettev2.Relabelling{Group: groups}}}); err != nil {
+			return err
+		}
+		select {
+		case c.relabelled <- groups:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
+	return c.stream.CloseSend()
+}
+
+// receive takes the answer to the groups as they are and to each relabelling, and sees to it that nothing comes behind.
+func (c *scoresCall) receive(ctx context.Context) (*Scores, error) {
+	own, relabellings := placesOf(c.rows), c.question.Relabellings
+	var units []Unit
+	if relabellings > 0 {
+		units = unitsOf(c.rows)
+	}
+	out := &Scores{Identity: c.identity(), Described: c.asked}
+	for n := 0; n <= relabellings; n++ {
+		response, err := c.stream.Recv()
 		if err != nil {
-			return nil, h.ended(ctx, err, sent, n, q.Relabellings)
+			return nil, c.ended(ctx, err, n)
 		}
 		places := own
 		if n > 0 {
-			groups, ok := <-relabelled
-			if !ok { // the stream ended before it could be sent
-				_, err := stream.Recv()
-				return nil, h.ended(ctx, cmp.Or(err, io.EOF), sent, n, q.Relabellings)
-			}
-			if len(groups) != len(units) {
-				return nil, fmt.Errorf("relabelling %d has %d groups for %d units", n, len(groups), len(units))
-			}
-			places = make(map[[2]uint32]bool, len(own))
-			for i, u := range units {
-				places[[2]uint32{u.Stratum, groups[i]}] = true
+			if places, err = c.placesAfter(ctx, n, units); err != nil {
+				return nil, err
 			}
 		}
-		if err := check.check(n, response, places); err != nil {
+		if err := c.check(n, response, places); err != nil {
 			return nil, err
 		}
 		if n == 0 {
 			out.Groups = response.GetGroups()
-		} else if err := q.Each(n, response.GetGroups()); err != nil {
+		} else if err := c.question.Each(n, response.GetGroups()); err != nil {
 			return nil, err
 		}
 	}
-	if _, err := stream.Recv(); !errors.Is(err, io.EOF) {
-		if err == nil {
-			if q.Relabellings > 0 {
-				return nil, h.blame("it gave more than %d answers to a question and its relabellings", q.Relabellings+1)
-			}
-			return nil, h.blame("it gave two answers to one question")
-		}
-		return nil, h.failed(ctx, err)
+	switch _, err := c.stream.Recv(); {
+	case errors.Is(err, io.EOF):
+		return out, nil
+	case err != nil:
+		return nil, c.failed(ctx, err)
+	case relabellings > 0:
+		return nil, c.blame("it gave more than %d answers to a question and its relabellings", relabellings+1)
 	}
-	return out, nil
+	return nil, c.blame("it gave two answers to one question")
+}
+
+// placesAfter are the strata and groups that have units after the n-th relabelling.
+func (c *scoresCall) placesAfter(ctx context.Context, n int, units []Unit) (map[[2]uint32]bool, error) {
+	groups, ok := <-c.relabelled
+	if !ok { // the stream ended before it could be sent
+		_, err := c.stream.Recv()
+		return nil, c.ended(ctx, cmp.Or(err, io.EOF), n)
+	}
+	if len(groups) != len(units) {
+		return nil, fmt.Errorf("relabelling %d has %d groups for %d units", n, len(groups), len(units))
+	}
+	places := map[[2]uint32]bool{}
+	for i, u := range units {
+		places[[2]uint32{u.Stratum, groups[i]}] = true
+	}
+	return places, nil
 }
 
 // placesOf are the strata and groups that have rows.
@@ -211,9 +261,9 @@ func placesOf(rows []Row) map[[2]uint32]bool {
 }
 
 // ended is what the end of a stream means, after so many answers.
-func (h *hold) ended(ctx context.Context, err error, sent <-chan error, answers, relabellings int) error {
+func (c *scoresCall) ended(ctx context.Context, err error, answers int) error {
 	select {
-	case fault := <-sent:
+	case fault := <-c.sent:
 		if fault != nil {
 			return fault
 		}
@@ -221,11 +271,11 @@ func (h *hold) ended(ctx context.Context, err error, sent <-chan error, answers,
 	}
 	switch {
 	case !errors.Is(err, io.EOF):
-		return h.failed(ctx, err)
+		return c.failed(ctx, err)
 	case answers == 0:
-		return h.blame("it gave no answer")
+		return c.blame("it gave no answer")
 	}
-	return h.blame("it gave %d answers to a question and %d relabellings", answers, relabellings)
+	return c.blame("it gave %d answers to a question and %d relabellings", answers, c.question.Relabellings)
 }
 
 func both(a, b bool) int {
@@ -254,28 +304,6 @@ func askedScores(described []*describev1.Score, names []string) ([]*describev1.S
 	return out, nil
 }
 
-// send sends the whole question. What each relabelling was is handed on, so that its answer can be held against it.
-func send(ctx context.Context, stream palettev2.PaletteService_ScorePalettesClient, header *palettev2.ScorePalettesRequest, rows []Row, ages, spectra bool, q ScoresQuestion, relabelled chan<- []uint32) error {
-	if err := stream.Send(header); err != nil {
-		return err
-	}
-	if err := sendScored(rows, ages, spectra, stream.SendMsg); err != nil {
-		return err
-	}
-	for n := 1; n <= q.Relabellings; n++ {
-		groups := q.Relabel(n)
-		if err := stream.Send(&palettev2.ScorePalettesRequest{Part: &palettev2.ScorePalettesRequest_Relabelling{Relabelling: &palettev2.Relabelling{Group: groups}}}); err != nil {
-			return err
-		}
-		select {
-		case relabelled <- groups:
-		case <-ctx.Done():
-			return ctx.Err()
-		}
-	}
-	return stream.CloseSend()
-}
-
 // Spectra travel on the wavelengths that the contract has; what lies outside isn't sent.
 const (
 	firstNm, lastNm = 360, 780
@@ -301,17 +329,17 @@ func within(s *trial.Spectrum) (part trial.Spectrum, ok bool) {
 // ScoredChunks cuts rows, sorted by reading id, into columns of at most 1 MiB with the further columns that are asked for, and hands them to send. Spectra of a
 // chunk are all on the same wavelengths.
 func ScoredChunks(rows []Row, ages, spectra bool, send func(*palettev2.ScoredColumns) error) error {
-	return cutScored(rows, ages, spectra, func(part []Row) error {
+	return cutScored(rows, chunkBytes, ages, spectra, func(part []Row) error {
 		out := beside(part, ages, spectra)
 		out.Colours = columns(part)
 		return send(out)
 	})
 }
 
-// cutScored cuts rows by what is sent of each.
-func cutScored(rows []Row, ages, spectra bool, send func([]Row) error) error {
+// cutScored cuts rows into runs of at most so many bytes, by what is sent of each.
+func cutScored(rows []Row, most int, ages, spectra bool, send func([]Row) error) error {
 	if !ages && !spectra {
-		return cut(rows, func(*Row) int { return rowBytes }, nil, send)
+		return cut(rows, most, func(*Row) int { return rowBytes }, nil, send)
 	}
 	size := func(r *Row) int {
 		n := rowBytes
@@ -327,7 +355,7 @@ func cutScored(rows []Row, ages, spectra bool, send func([]Row) error) error {
 		return n
 	}
 	if !spectra {
-		return cut(rows, size, nil, send)
+		return cut(rows, most, size, nil, send)
 	}
 	grid := func(r *Row) [3]float64 { // zero: any will do
 		s, ok := within(r.Spectrum)
@@ -337,7 +365,7 @@ func cutScored(rows []Row, ages, spectra bool, send func([]Row) error) error {
 		return [3]float64{s.StartNm, s.StepNm, float64(len(s.Reflectance))}
 	}
 	var grids [3]float64 // of the run
-	return cut(rows, size, func(run []Row, r *Row) bool {
+	return cut(rows, most, size, func(run []Row, r *Row) bool {
 		if len(run) == 1 {
 			grids = grid(&run[0])
 		}
@@ -353,39 +381,33 @@ func cutScored(rows []Row, ages, spectra bool, send func([]Row) error) error {
 	}, send)
 }
 
-// answers sees to it that answers are some.
-type answers struct {
-	*hold
-	scores int
-}
-
 // check sees to it that an answer is one: every group of every stratum that was sent, once and in order, with a figure or a reason for each score.
-func (h answers) check(n int, r *palettev2.ScorePalettesResponse, asked map[[2]uint32]bool) error {
+func (c *scoresCall) check(n int, r *palettev2.ScorePalettesResponse, asked map[[2]uint32]bool) error {
 	if int(r.GetRelabelling()) != n {
 		if n == 0 {
-			return h.blame("relabelling is %d; none was asked for", r.GetRelabelling())
+			return c.blame("relabelling is %d; none was asked for", r.GetRelabelling())
 		}
-		return h.blame("relabelling is %d; the next is %d", r.GetRelabelling(), n)
+		return c.blame("relabelling is %d; the next is %d", r.GetRelabelling(), n)
 	}
 	if len(r.GetGroups()) != len(asked) {
-		return h.blame("groups has %d answers for %d groups in strata", len(r.GetGroups()), len(asked))
+		return c.blame("groups has %d answers for %d groups in strata", len(r.GetGroups()), len(asked))
 	}
 	last := [2]uint32{}
 	for i, g := range r.GetGroups() {
 		at := [2]uint32{g.GetStratum(), g.GetGroup()}
 		if !asked[at] {
-			return h.blame("groups[%d] names group %d in stratum %d, of which no row was sent", i, g.GetGroup(), g.GetStratum())
+			return c.blame("groups[%d] names group %d in stratum %d, of which no row was sent", i, g.GetGroup(), g.GetStratum())
 		}
 		if i > 0 && slices.Compare(at[:], last[:]) <= 0 {
-			return h.blame("groups[%d] is out of order or doubled: stratum %d, group %d", i, g.GetStratum(), g.GetGroup())
+			return c.blame("groups[%d] is out of order or doubled: stratum %d, group %d", i, g.GetStratum(), g.GetGroup())
 		}
 		last = at
-		if len(g.GetScores()) != h.scores {
-			return h.blame("groups[%d].scores has %d figures for %d scores", i, len(g.GetScores()), h.scores)
+		if len(g.GetScores()) != len(c.asked) {
+			return c.blame("groups[%d].scores has %d figures for %d scores", i, len(g.GetScores()), len(c.asked))
 		}
 		for k, s := range g.GetScores() {
 			if !finite(s.GetValue()) || (s.GetNotComputed() != "" && s.GetValue() != 0) {
-				return h.blame("groups[%d].scores[%d] is %v with the reason %.80q; allowed: a finite number, or 0 with a reason", i, k, s.GetValue(), s.GetNotComputed())
+				return c.blame("groups[%d].scores[%d] is %v with the reason %.80q; allowed: a finite number, or 0 with a reason", i, k, s.GetValue(), s.GetNotComputed())
 			}
 		}
 	}

@@ -39,7 +39,7 @@ func (p *Pipeline) CompareWaters(ctx context.Context, q WatersQuestion) (*compar
 	}}}
 	return askRows(ctx, p, rows,
 		func(ctx context.Context, c comparev1.CompareServiceClient) (clientStream[comparev1.CompareWatersRequest, comparev1.CompareWatersResponse], error) {
-			return c.CompareWaters(ctx)
+			return c.CompareWaters(ctx, withRows)
 		}, header, func(h *hold, r *comparev1.CompareWatersResponse) error { return h.checkWaters(q, r) })
 }
 

@@ -24,34 +24,10 @@ const repeatsApart = 2.5
 // effect says whether the order of a dye pair changes the colour, over the same matched pieces as their widths, and writes it beside them. closing
 // is 0 without an experiment.
 func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, matched []*pick, groups []string, closing int32, tolerance float64) error {
-	// A cell is a recipe read in one way; strata tell repeats of the whole route apart there.
-	picks := make([]*pick, len(matched))
-	words := map[label]string{}
-	for i, of := range matched {
-		clone := *of
-		clone.cell = cell{head: a.texts.label(a.texts.text(of.stratum) + "; " + a.texts.cellText(of.cell))}
-		picks[i] = &clone
-		if _, ok := words[clone.cell.head]; !ok {
-			words[clone.cell.head] = a.now.cellWords(of)
-		}
-	}
-	done := a.texts.completion(picks)
-	arms := []comparev1.Arm{comparev1.Arm_ARM_FIRST_ORDER, comparev1.Arm_ARM_SECOND_ORDER}
-	for _, beside := range a.arms(picks, groups) {
-		if !slices.Contains(arms, beside.arm) {
-			arms = append(arms, beside.arm)
-		}
-		beside.group = a.texts.label(beside.arm.String())
-		picks = append(picks, beside.pick)
-	}
-	armGroups := slices.Clone(groups)
-	for _, arm := range arms[2:] {
-		armGroups = append(armGroups, arm.String())
-	}
-	a.texts.repeats(picks)
-	labels, rows := a.texts.tableBy(picks, armGroups, done)
+	e := a.effectPicks(matched, groups)
+	labels, rows := a.texts.tableBy(e.picks, e.groups, e.done)
 	response, identity, err := p.pipeline.MeasureOrderEffect(ctx, pipeline.EffectQuestion{
-		Condition: a.question.Condition, Labels: labels, Rows: rows.list(), Arms: arms,
+		Condition: a.question.Condition, Labels: labels, Rows: rows.list(), Arms: e.arms,
 		ToleranceDE00: tolerance, ClosingSessions: closing, Comparisons: 1, Alpha: alpha, Seed: a.question.Seed,
 	})
 	if errors.Is(err, pipeline.ErrNotOffered) {
@@ -62,12 +38,65 @@ func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, m
 		return err
 	}
 	a.modules = append(a.modules, identity)
+	out := e.answer(a, response, closing, tolerance)
+	if o := response.GetOverall(); o != nil && o.P != nil {
+		a.tested("whether the order changes the colour", o.GetArrangements(), o.GetExact())
+	}
+	if mcdm := out.GetRepeatabilityMcdm(); a.question.ThresholdDE00 < repeatsApart*mcdm {
+		a.tell("how many shades a dyer would see: repeats of the whole route lie %.1f from their mean, so that repeats of one colour can count as shades of %g; repeats alone lie %.1f or more apart about once in 20 times",
+			mcdm, a.question.ThresholdDE00, repeatsApart*mcdm)
+	}
+	out.Statement = effectStatement(pair, out)
+	if out.GetVerdict() != poolv1.EffectVerdict_EFFECT_VERDICT_ORDER_MATTERS {
+		out.Outlook = outlookWords(response, pair, tolerance)
+	}
+	pair.Effect = out
+	return nil
+}
+
+// effectPicks is what a question about an order's effect is asked of.
+type effectPicks struct {
+	picks  []*pick
+	words  map[label]string // what a dyer calls each cell
+	done   map[label]int64  // when each block was complete, of the matched pieces alone
+	arms   []comparev1.Arm
+	groups []string // of the arms
+}
+
+// effectPicks are the matched pieces of two orders and those that stand beside them, such as blanks.
+func (a *asking) effectPicks(matched []*pick, groups []string) *effectPicks {
+	e := &effectPicks{
+		words: map[label]string{}, arms: []comparev1.Arm{comparev1.Arm_ARM_FIRST_ORDER, comparev1.Arm_ARM_SECOND_ORDER}, groups: slices.Clone(groups),
+	}
+	for _, of := range matched {
+		// A cell is a recipe read in one way; strata tell repeats of the whole route apart there.
+		clone := *of
+		clone.cell = cell{head: a.texts.label(a.texts.text(of.stratum) + "; " + a.texts.cellText(of.cell))}
+		e.picks = append(e.picks, &clone)
+		if _, ok := e.words[clone.cell.head]; !ok {
+			e.words[clone.cell.head] = a.now.cellWords(of)
+		}
+	}
+	e.done = a.texts.completion(e.picks)
+	for _, beside := range a.arms(e.picks, groups) {
+		if !slices.Contains(e.arms, beside.arm) {
+			e.arms, e.groups = append(e.arms, beside.arm), append(e.groups, beside.arm.String())
+		}
+		beside.group = a.texts.label(beside.arm.String())
+		e.picks = append(e.picks, beside.pick)
+	}
+	a.texts.repeats(e.picks)
+	return e
+}
+
+// answer carries what the module said, in the words of dyers.
+func (e *effectPicks) answer(a *asking, response *comparev1.MeasureOrderEffectResponse, closing int32, tolerance float64) *poolv1.OrderEffect {
 	out := &poolv1.OrderEffect{
 		Verdict: poolv1.EffectVerdict(response.GetVerdict()), Sessions: response.GetUsedSessions(), ToleranceDe00: tolerance,
 		CellsDifferP: response.CellsDifferP, Missing: response.GetMissing(), MedianDe00: response.MedianDe00,
 		RepeatabilityMcdm: response.RepeatabilityMcdm, Repeats: response.GetRepeats(),
 	}
-	first, second, _ := strings.Cut(groups[0], " > ")
+	first, second, _ := strings.Cut(e.groups[0], " > ")
 	if n := int(max(closing, minSessions) - response.GetCompleteSessions()); n > 0 && len(out.Missing) > 0 {
 		out.Missing = []string{sessionsMissing(n, first+" and "+second)}
 	}
@@ -83,26 +112,14 @@ func (p *Pool) effect(ctx context.Context, a *asking, pair *poolv1.PairAnswer, m
 		out.De00, out.UpperDe00, out.P, out.PAdjusted = &de, o.UpperDe00, o.P, o.PAdjusted
 		out.Difference = &typesv1.LabDifference{L: o.GetL(), A: o.GetA(), B: o.GetB()}
 	}
-	cells := a.texts.sorted(picks, func(p *pick) label { return p.cell.head })
+	cells := a.texts.sorted(e.picks, func(p *pick) label { return p.cell.head })
 	for _, c := range response.GetCells() {
 		out.Cells = append(out.Cells, &poolv1.CellEffect{
-			Cell: words[cells[c.GetCell()]], Sessions: c.GetSessions(), De00: c.GetDe00(), PAdjusted: c.PAdjusted,
+			Cell: e.words[cells[c.GetCell()]], Sessions: c.GetSessions(), De00: c.GetDe00(), PAdjusted: c.PAdjusted,
 			Difference: &typesv1.LabDifference{L: c.GetL(), A: c.GetA(), B: c.GetB()},
 		})
 	}
-	if o := response.GetOverall(); o != nil && o.P != nil {
-		a.tested("whether the order changes the colour", o.GetArrangements(), o.GetExact())
-	}
-	if mcdm := out.GetRepeatabilityMcdm(); a.question.ThresholdDE00 < repeatsApart*mcdm {
-		a.tell("how many shades a dyer would see: repeats of the whole route lie %.1f from their mean, so that repeats of one colour can count as shades of %g; repeats alone lie %.1f or more apart about once in 20 times",
-			mcdm, a.question.ThresholdDE00, repeatsApart*mcdm)
-	}
-	out.Statement = effectStatement(pair, out)
-	if out.GetVerdict() != poolv1.EffectVerdict_EFFECT_VERDICT_ORDER_MATTERS {
-		out.Outlook = outlookWords(response, pair, tolerance)
-	}
-	pair.Effect = out
-	return nil
+	return out
 }
 
 // blankWords says what a blank arm tells; first is A, second B.

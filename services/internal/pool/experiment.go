@@ -75,23 +75,35 @@ func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 		return err
 	}
 	if response.GetVerdict() <= comparev1.Verdict_VERDICT_NOT_ENOUGH_YET {
-		pair.Standing, pair.Outlook = poolv1.Standing_STANDING_NOT_ENOUGH_YET, widthOutlook(response)
-		pair.Sessions = response.GetCompleteSessions()
-		pair.Thin = pair.GetSessions() < minSessions
-		for _, m := range response.GetMissing() {
-			if m.GetWhat() != "sessions" {
-				pair.Missing = append(pair.Missing, m.GetText())
-			}
-		}
-		lacking := e.ClosingSessions - int(response.GetCompleteSessions())
-		if lacking <= 0 && len(pair.Missing) == 0 {
-			for _, m := range response.GetMissing() {
-				pair.Missing = append(pair.Missing, m.GetText())
-			}
-		}
-		a.missing(pair, lacking, d)
-		return nil
+		a.notEnoughYet(pair, response, d)
+	} else {
+		a.verdict(pair, response)
 	}
+	return nil
+}
+
+// notEnoughYet says what an experiment lacks before its closing size.
+func (a *asking) notEnoughYet(pair *poolv1.PairAnswer, response *comparev1.CompareOrdersResponse, d dyePair) {
+	pair.Standing, pair.Outlook = poolv1.Standing_STANDING_NOT_ENOUGH_YET, widthOutlook(response)
+	pair.Sessions = response.GetCompleteSessions()
+	pair.Thin = pair.GetSessions() < minSessions
+	lacking := a.experiment.ClosingSessions - int(response.GetCompleteSessions())
+	var sessions []string // what is said of them, which is said of lacking otherwise
+	for _, m := range response.GetMissing() {
+		if m.GetWhat() != "sessions" {
+			pair.Missing = append(pair.Missing, m.GetText())
+		} else {
+			sessions = append(sessions, m.GetText())
+		}
+	}
+	if lacking <= 0 && len(pair.GetMissing()) == 0 {
+		pair.Missing = sessions
+	}
+	a.missing(pair, lacking, d)
+}
+
+// verdict writes the verdict of an experiment at its closing size.
+func (a *asking) verdict(pair *poolv1.PairAnswer, response *comparev1.CompareOrdersResponse) {
 	pair.P, pair.PAdjusted = response.P, response.PAdjusted
 	a.tested("which order is wider", response.GetArrangements(), response.GetExact())
 	pair.Standing = poolv1.Standing_STANDING_VERDICT
@@ -109,9 +121,8 @@ func (p *Pool) answerExperiment(ctx context.Context, a *asking) error {
 		a.answer.Headline += ". Colour: " + said
 	}
 	if extra := response.GetCompleteSessions() - response.GetUsedSessions(); extra > 0 {
-		a.tell("more than was planned: %s came after the closing size of %d and are not in the verdict", sessionsWords(int(extra)), e.ClosingSessions)
+		a.tell("more than was planned: %s came after the closing size of %d and are not in the verdict", sessionsWords(int(extra)), a.experiment.ClosingSessions)
 	}
-	return nil
 }
 
 // missing says what an experiment still needs, with the estimates so far.

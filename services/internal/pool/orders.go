@@ -74,7 +74,7 @@ func (p *Pool) answerOrders(ctx context.Context, a *asking) error {
 				mine = append(mine, pick)
 			}
 		}
-		if err := p.explore(ctx, a, mine, d.orders(), byPair, d.String(), a.left); err != nil {
+		if err := p.explore(ctx, a, twoOrders{picks: mine, groups: d.orders(), prefix: byPair, what: d.String(), left: a.left}); err != nil {
 			return err
 		}
 	}
@@ -94,11 +94,21 @@ func (p *Pool) orderWidths(ctx context.Context, a *asking) error {
 	return err
 }
 
-// explore compares two groups of picks without a test and adds the pair to the answer.
-func (p *Pool) explore(ctx context.Context, a *asking, picks []*pick, groups []string, prefix func(*pick) string, what string, left *leftOut) error {
-	a.texts.strata(picks, false, prefix)
-	a.texts.assignCells(picks, true)
-	matched := unmatched(picks, left)
+// twoOrders are pieces of two orders that are to be compared.
+type twoOrders struct {
+	picks  []*pick
+	groups []string           // the orders
+	prefix func(*pick) string // of a stratum
+	what   string             // was dyed in both orders, in a sentence
+	left   *leftOut           // counts what has no partner
+}
+
+// explore compares two orders without a test and adds the pair to the answer.
+func (p *Pool) explore(ctx context.Context, a *asking, o twoOrders) error {
+	groups, what := o.groups, o.what
+	a.texts.strata(o.picks, false, o.prefix)
+	a.texts.assignCells(o.picks, true)
+	matched := unmatched(o.picks, o.left)
 	out := &poolv1.PairAnswer{First: groups[0], Second: groups[1], Standing: poolv1.Standing_STANDING_EXPLORATORY}
 	a.answer.Pairs = append(a.answer.Pairs, out)
 	if len(matched) == 0 {
@@ -250,7 +260,9 @@ func (p *Pool) byRole(ctx context.Context, a *asking, pairs []dyePair) error {
 		names[i] = d.String()
 	}
 	prefix := func(pick *pick) string { return pairOf(pick).String() }
-	return p.explore(ctx, a, picks, []string{vatFirst, vatLast}, prefix, "a vat ("+strings.Join(names, "; ")+")", newLeftOut())
+	return p.explore(ctx, a, twoOrders{
+		picks: picks, groups: []string{vatFirst, vatLast}, prefix: prefix, what: "a vat (" + strings.Join(names, "; ") + ")", left: newLeftOut(),
+	})
 }
 
 // headlineOrders says which orders look wider.

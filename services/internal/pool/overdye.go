@@ -312,13 +312,17 @@ func (p *Pool) plainCurves(ctx context.Context, o *overdyeing, class overdyeClas
 	if o.request.Piece.First, why = o.grid.curve(first); why != "" {
 		return fmt.Errorf("%w: the first colour: %s", ErrUnusable, why)
 	}
-	second, err := p.stands(ctx, o, "second_piece", o.question.SecondPiece, o.bySecond(class, used), func(r *row) bool {
-		return r.route.kind == orderOneColour && r.route.colour[0].name == class.second
-	}, class.second+" alone on "+class.fibre)
+	second, err := p.stands(ctx, o, plainPiece{
+		field: "second_piece", named: o.question.SecondPiece, among: o.bySecond(class, used), what: class.second + " alone on " + class.fibre,
+		fits: func(r *row) bool { return r.route.kind == orderOneColour && r.route.colour[0].name == class.second },
+	})
 	if err != nil {
 		return err
 	}
-	substrate, err := p.stands(ctx, o, "substrate_piece", o.question.SubstratePiece, o.bySubstrate(class), func(r *row) bool { return r.route.undyed }, "undyed "+class.fibre)
+	substrate, err := p.stands(ctx, o, plainPiece{
+		field: "substrate_piece", named: o.question.SubstratePiece, among: o.bySubstrate(class), what: "undyed " + class.fibre,
+		fits: func(r *row) bool { return r.route.undyed },
+	})
 	if err != nil {
 		return err
 	}
@@ -333,34 +337,20 @@ type stand struct {
 	curve *overdyev1.OverdyeCurve
 }
 
+// plainPiece is a piece that is wanted beside the first colour.
+type plainPiece struct {
+	field, named string // of the question: its name, and the piece that it tells, if it does
+	among        []*seen
+	fits         func(*row) bool
+	what         string // in a sentence
+}
+
 // stands gives the curve of a piece that was named, or of the first of the shared ones that has one on the grid.
-func (p *Pool) stands(ctx context.Context, o *overdyeing, field, named string, among []*seen, fits func(*row) bool, what string) (stand, error) {
-	if named != "" {
-		of, err := p.pieceOf(ctx, field, o.question.Reader, named)
-		if err != nil {
-			return stand{}, err
-		}
-		if !fits(of.row) {
-			return stand{}, fmt.Errorf("%w: %s %s is not a piece of %s", ErrUnusable, field, named, what)
-		}
-		why := "no reading under " + conditionWords(o.question.Condition)
-		for _, h := range of.readings {
-			if h.only() != (trial.ColourCondition{}) && h.only() != o.question.Condition {
-				continue
-			}
-			if o.reading != nil && !alikeRead(h.reading, o.reading) {
-				why = "read by another instrument, or in another way, than the first colour"
-				continue
-			}
-			var c *overdyev1.OverdyeCurve
-			if c, why = o.grid.curve(h.raw); why == "" {
-				o.use(h.reading, of.row)
-				return stand{of.row.piece.String(), c}, nil
-			}
-		}
-		return stand{}, fmt.Errorf("%w: %s %s: %s", ErrUnusable, field, named, why)
+func (p *Pool) stands(ctx context.Context, o *overdyeing, want plainPiece) (stand, error) {
+	if want.named != "" {
+		return p.namedStands(ctx, o, want)
 	}
-	for _, s := range among {
+	for _, s := range want.among {
 		if o.reading != nil && !alikeRead(s.reading, o.reading) {
 			continue
 		}
@@ -376,7 +366,34 @@ func (p *Pool) stands(ctx context.Context, o *overdyeing, field, named string, a
 			return stand{s.id(), c}, nil
 		}
 	}
-	return stand{}, fmt.Errorf("%w: no piece of %s that was read alike is shared; name one with %s", ErrUnusable, what, field)
+	return stand{}, fmt.Errorf("%w: no piece of %s that was read alike is shared; name one with %s", ErrUnusable, want.what, want.field)
+}
+
+// namedStands gives the curve of the piece that was named, or says why it has none.
+func (p *Pool) namedStands(ctx context.Context, o *overdyeing, want plainPiece) (stand, error) {
+	of, err := p.pieceOf(ctx, want.field, o.question.Reader, want.named)
+	if err != nil {
+		return stand{}, err
+	}
+	if !want.fits(of.row) {
+		return stand{}, fmt.Errorf("%w: %s %s is not a piece of %s", ErrUnusable, want.field, want.named, want.what)
+	}
+	why := "no reading under " + conditionWords(o.question.Condition)
+	for _, h := range of.readings {
+		if h.only() != (trial.ColourCondition{}) && h.only() != o.question.Condition {
+			continue
+		}
+		if o.reading != nil && !alikeRead(h.reading, o.reading) {
+			why = "read by another instrument, or in another way, than the first colour"
+			continue
+		}
+		var c *overdyev1.OverdyeCurve
+		if c, why = o.grid.curve(h.raw); why == "" {
+			o.use(h.reading, of.row)
+			return stand{of.row.piece.String(), c}, nil
+		}
+	}
+	return stand{}, fmt.Errorf("%w: %s %s: %s", ErrUnusable, want.field, want.named, why)
 }
 
 // preferred sorts pieces: those of the first piece's yarn, then of its session, then the newest.

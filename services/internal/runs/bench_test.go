@@ -105,7 +105,8 @@ func benchMethod(name string, of func(context.Context, score.Group) (float64, er
 	}}
 }
 
-// own is the module's own time on the same rows in one process: they are put into groups and cells, as any module must do, in the
+// own is the module's own time on the same rows in one process, read strictly: it begins with rows in memory and ends with figures, so that to read them off the
+// wire, to check them and to answer are not the module's own but the run's. Rows are put into groups and cells, as any module must do, in the
 // quickest of four plain ways that were tried, and its function is called.
 func own(c *frozen.Columns, of func(context.Context, score.Group) (float64, error)) (sum float64) {
 	type mean struct {
@@ -173,7 +174,8 @@ func processorTime(b *testing.B, module int) time.Duration {
 }
 
 // BenchmarkRescoring holds a run against the module's own time on the same rows in one process, by turns. scoring is from the first question to the last score
-// that is kept; whole is with the columns' freezing.
+// that is kept; whole is with the columns' freezing, which is no part of scoring: it is done once for all modules of a run. processor is of both processes
+// together, which says more than the clock where the machine has other work; on an idle one scoring is less, since core and module work side by side.
 func BenchmarkRescoring(b *testing.B) {
 	described := func(name string, of func(context.Context, score.Group) (float64, error)) *describev1.DescribeResponse {
 		m := benchMethod(name, of)

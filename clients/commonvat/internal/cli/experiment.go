@@ -2,6 +2,7 @@ package cli
 
 import (
 	"context"
+	"slices"
 	"strings"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
@@ -69,22 +70,22 @@ func namedWaters(names map[string]string, ids []string) string {
 	return strings.Join(texts, ", ")
 }
 
-// waterNames looks up the waters of experiments, for people to read: one that can't be had keeps its id. It is nil for JSON, which has the ids.
+// waterNames looks up the waters of experiments, for people to read: one that is deleted keeps its id, and all do, with a word about it, when the waters can't be
+// read. It is nil for JSON, which has the ids.
 func (a *app) waterNames(ctx context.Context, list ...*labv1.Experiment) map[string]string {
 	if output.Format(a.format) == output.JSON {
 		return nil
 	}
 	names := map[string]string{}
-	for _, e := range list {
-		for _, id := range e.GetWaterSourceIds() {
-			if _, known := names[id]; known {
-				continue
-			}
-			names[id] = ""
-			if w, err := a.waterKeeper().get(ctx, id); err == nil {
-				names[id] = w.GetName()
-			}
-		}
+	if !slices.ContainsFunc(list, func(e *labv1.Experiment) bool { return len(e.GetWaterSourceIds()) > 0 }) {
+		return names
+	}
+	waters, err := a.waterSources(ctx, false)
+	if err != nil {
+		a.say("note: waters are shown by their ids, since their names can't be read: %s", err)
+	}
+	for _, w := range waters.GetWaterSources() {
+		names[w.GetId()] = w.GetName()
 	}
 	return names
 }

@@ -280,7 +280,8 @@ func (f *fake) AddWaterSample(_ context.Context, r *labv1.AddWaterSampleRequest)
 func (f *fake) ListWaterSources(context.Context, *labv1.ListWaterSourcesRequest) (*labv1.ListWaterSourcesResponse, error) {
 	hard := 212.5
 	return &labv1.ListWaterSourcesResponse{WaterSources: []*labv1.WaterSource{{Id: sourceID, Name: "mill well", Kind: "well", Owner: "ada",
-		Samples: []*labv1.WaterSample{{Id: "w1", HardnessMgPerL: &hard}}}, {Id: "e2", Name: "rain", Common: true, Owner: "bo"}}}, nil
+		Samples: []*labv1.WaterSample{{Id: "w1", HardnessMgPerL: &hard}}}, {Id: "e2", Name: "rain", Common: true, Owner: "bo"},
+		{Id: "0197a000-0000-7000-8000-00000000aaaa", Name: "twin well", Owner: "bo"}, {Id: "0197a000-0000-7000-8000-00000000bbbb", Name: "twin well", Owner: "bo"}}}, nil
 }
 func (f *fake) CreateExperiment(_ context.Context, r *labv1.CreateExperimentRequest) (*labv1.Experiment, error) {
 	return r.GetExperiment(), nil

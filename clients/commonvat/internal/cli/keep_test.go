@@ -105,10 +105,7 @@ func cannedWater() *labv1.WaterSource {
 	return &labv1.WaterSource{Id: sourceID, Name: "mill well", Kind: "well", Owner: "ada", Place: "behind the mill", Etag: `"r17"`,
 		Samples: []*labv1.WaterSample{{Id: "w1", HardnessMgPerL: &hard}}}
 }
-func (f *fake) GetWaterSource(_ context.Context, r *labv1.GetWaterSourceRequest) (*labv1.WaterSource, error) {
-	if r.GetWaterSourceId() == bathID { // the second water of an experiment, which its owner took away
-		return nil, status.Error(codes.NotFound, "water_source_id: not found")
-	}
+func (f *fake) GetWaterSource(context.Context, *labv1.GetWaterSourceRequest) (*labv1.WaterSource, error) {
 	return cannedWater(), nil
 }
 func (f *fake) UpdateWaterSource(_ context.Context, r *labv1.UpdateWaterSourceRequest) (*labv1.WaterSource, error) {
@@ -224,6 +221,18 @@ func TestEditIsSentAgainAsItWas(t *testing.T) {
 	require.Equal(t, ExitOK, f.run(t, "", append([]string{"trial", "edit", trialID, "--title", "x"}, strings.Fields(again)...)...).code)
 	after := f.take()
 	assert.Equal(t, before[len(before)-1], after[0], "and it isn't read again")
+}
+
+// The names of an experiment's waters are a courtesy: without them it is shown with their ids, and why is said.
+func TestExperimentWithoutItsWatersNames(t *testing.T) {
+	f := startFake(t)
+	f.fail(nil, status.Error(codes.PermissionDenied, "waters are closed today"))
+	r := f.run(t, "", "experiment", "show", watersID)
+	assert.Equal(t, ExitOK, r.code)
+	assert.Contains(t, r.out, sourceID)
+	assert.Contains(t, r.err, "note: waters are shown by their ids, since their names can't be read: ")
+	assert.Contains(t, r.err, "waters are closed today")
+	assert.Len(t, f.take(), 2, "one call for the experiment, and one for all its waters")
 }
 
 func TestParseFibre(t *testing.T) {

@@ -229,16 +229,7 @@ func (a *app) waterSample() *cobra.Command {
 func (a *app) waterList() *cobra.Command {
 	var deleted bool
 	c := &cobra.Command{Use: "list", Short: "List the water sources of the cooperative", Args: takes(), RunE: func(c *cobra.Command, _ []string) error {
-		client, err := a.waterClient(c.Context())
-		if err != nil {
-			return err
-		}
-		all := &labv1.ListWaterSourcesResponse{}
-		_, err = pages(0, func(token string, size int32) (string, int, error) {
-			page, err := call(c.Context(), a, client.ListWaterSources, &labv1.ListWaterSourcesRequest{PageSize: size, PageToken: token, Deleted: deleted})
-			all.WaterSources = append(all.WaterSources, page.GetWaterSources()...)
-			return page.GetNextPageToken(), len(page.GetWaterSources()), err
-		})
+		all, err := a.waterSources(c.Context(), deleted)
 		if err != nil {
 			return err
 		}
@@ -246,4 +237,19 @@ func (a *app) waterList() *cobra.Command {
 	}}
 	c.Flags().BoolVar(&deleted, "deleted", false, "list your deleted water sources, and no others")
 	return c
+}
+
+// waterSources reads those of the cooperative, or one's own deleted ones, page by page.
+func (a *app) waterSources(ctx context.Context, deleted bool) (*labv1.ListWaterSourcesResponse, error) {
+	client, err := a.waterClient(ctx)
+	if err != nil {
+		return nil, err
+	}
+	all := &labv1.ListWaterSourcesResponse{}
+	_, err = pages(0, func(token string, size int32) (string, int, error) {
+		page, err := call(ctx, a, client.ListWaterSources, &labv1.ListWaterSourcesRequest{PageSize: size, PageToken: token, Deleted: deleted})
+		all.WaterSources = append(all.WaterSources, page.GetWaterSources()...)
+		return page.GetNextPageToken(), len(page.GetWaterSources()), err
+	})
+	return all, err
 }

@@ -62,6 +62,7 @@ var parsers = []struct{ folder, parser, target string }{
 	{"plugins/sdk/colorimetry", "wavelengths", "FuzzNewWeightsAt"},
 	{"plugins/sdk/host", "spans in trailers", "FuzzCheckSpans"},
 	{"plugins/sdk/packed", "columns read quickly", "FuzzRead"},
+	{"plugins/sdk/packed", "requests of columns and labels read quickly", "FuzzWithin"},
 	{"clients/commonvat/internal/archive", "manifests of exports", "FuzzManifest"},
 	{"clients/commonvat/internal/archive", "records in lines", "FuzzRecordLines"},
 	{"clients/commonvat/internal/archive", "cells of text", "FuzzTextCells"},
