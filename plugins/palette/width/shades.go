@@ -2,6 +2,7 @@ package width
 
 import (
 	"context"
+	"math"
 	"slices"
 
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
@@ -17,6 +18,8 @@ type Count struct {
 const (
 	exactUpTo = 60   // vertices of a component that is searched
 	graphUpTo = 3000 // colours for which the graph is held; beyond, only bounds from one pass
+	// Pairs that one pass looks at for each of its two counts: up to ten seconds. 430,000 colours that fill 70 x 80 x 90 units of CIELAB take 250 million for 2 units.
+	onePassPairs = 300_000_000
 )
 
 // DistinctShades is N(t): the size of the largest subset of colours that are pairwise at least thresholdDE apart in CIEDE2000.
@@ -80,7 +83,7 @@ func countShades(ctx context.Context, colours []colorimetry.Lab, thresholds []fl
 	own = slices.Compact(own)
 	if len(own) > graphUpTo {
 		for _, t := range thresholds {
-			counts = append(counts, onePass(ctx, own, t))
+			counts = append(counts, onePass(ctx, own, t, onePassPairs))
 		}
 		return counts, nil, ctx.Err()
 	}
@@ -105,35 +108,42 @@ func spotsOf(colours []colorimetry.Lab) []spot {
 }
 
 // onePass bounds N(t) without the graph: a list of leaders, each at least t from all before it, and cliques that each colour
-// joins if it is closer than t to all members.
-func onePass(ctx context.Context, sorted []colorimetry.Lab, t float64) Count {
+// joins if it is closer than t to all members. The work of very many colours that are nearly alike, members of few cliques, would grow with their
+// square, and so would that of leaders for a tiny t: each looks at pairs at the most. Then no more leaders are sought, or the colours that are left count by
+// the boxes that they lie in.
+func onePass(ctx context.Context, sorted []colorimetry.Lab, t float64, pairs int) Count {
 	if len(sorted) == 0 {
 		return Count{}
 	}
 	spots := spotsOf(sorted)
 	r, near := reachOf(sorted[0].L, sorted[len(sorted)-1].L, t), closerThan(t)
 	window := r.window
-	closer := func(x, y *spot) bool { return !r.beyond(x, y) && near.closer(x, y) }
+	forLeaders, forCliques := pairs, pairs
+	closer := func(x, y *spot, left *int) bool { *left--; return !r.beyond(x, y) && near.closer(x, y) }
 	var leaders []*spot
 	var cliques [][]*spot
+	boxed := 0
 	for n := range spots {
 		c := &spots[n]
 		if n%256 == 0 && ctx.Err() != nil {
 			break
 		}
-		leads := true
-		for i := len(leaders) - 1; i >= 0 && c.l-leaders[i].l < window; i-- {
-			if closer(leaders[i], c) {
-				leads = false
-				break
-			}
+		leads := forLeaders > 0
+		for i := len(leaders) - 1; leads && i >= 0 && c.l-leaders[i].l < window; i-- {
+			leads = !closer(leaders[i], c, &forLeaders)
 		}
 		if leads {
 			leaders = append(leaders, c)
 		}
+		if forCliques <= 0 {
+			if boxed == 0 {
+				boxed = boxes(sorted[n:], t)
+			}
+			continue
+		}
 		joined := false
 		for i := len(cliques) - 1; i >= 0 && c.l-cliques[i][0].l < window && !joined; i-- {
-			joined = !slices.ContainsFunc(cliques[i], func(m *spot) bool { return !closer(m, c) })
+			joined = !slices.ContainsFunc(cliques[i], func(m *spot) bool { return !closer(m, c, &forCliques) })
 			if joined {
 				cliques[i] = append(cliques[i], c)
 			}
@@ -142,5 +152,18 @@ func onePass(ctx context.Context, sorted []colorimetry.Lab, t float64) Count {
 			cliques = append(cliques, []*spot{c})
 		}
 	}
-	return Count{Lower: len(leaders), Upper: len(cliques)}
+	return Count{Lower: len(leaders), Upper: len(cliques) + boxed}
+}
+
+// boxes counts the boxes of a grid in CIELAB that hold a colour, so small that any two colours of one are closer than t: CIEDE2000² ≤ ΔL*² + 2(2.25Δa*² + Δb*²),
+// as S_L, S_C and S_H are at least 1, a' stretches a* by at most 1.5, and with |R_T| ≤ 2 the form in ΔC' and ΔH' is at most twice their squares, which sum to
+// Δa'² + Δb*² (from the formula's own terms in CIE 142-2001). Each of the three may be a third.
+func boxes(colours []colorimetry.Lab, t float64) int {
+	third := t * (1 - 1e-9) / math.Sqrt(3)
+	lightness, red, yellow := third, third/math.Sqrt(4.5), third/math.Sqrt(2)
+	held := map[[3]float64]struct{}{}
+	for _, c := range colours {
+		held[[3]float64{math.Floor(c.L / lightness), math.Floor(c.A / red), math.Floor(c.B / yellow)}] = struct{}{}
+	}
+	return len(held)
 }

@@ -242,9 +242,11 @@ func TestShadesAgainstEnumeration(t *testing.T) {
 		}
 		sorted := slices.Clone(colours)
 		slices.SortFunc(sorted, func(a, b lab) int { return int(math.Copysign(1, a.L-b.L)) })
-		one := onePass(t.Context(), sorted, threshold)
-		require.LessOrEqual(t, one.Lower, want)
-		require.GreaterOrEqual(t, one.Upper, want)
+		for _, pairs := range []int{onePassPairs, 10, 1, 0} {
+			one := onePass(t.Context(), sorted, threshold, pairs)
+			require.LessOrEqual(t, one.Lower, want)
+			require.GreaterOrEqual(t, one.Upper, want)
+		}
 		again, err := DistinctShades(t.Context(), append(slices.Clone(colours), colours...), threshold, DefaultSearchNodes)
 		require.NoError(t, err)
 		require.Equal(t, c, again, "repeats add nothing")

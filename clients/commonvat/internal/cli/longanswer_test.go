@@ -47,7 +47,7 @@ func TestTablesOfManyGroupsAreCut(t *testing.T) {
 	assert.Regexp(t, "^ 100  first 099 ", lines[3], "the furthest apart of those that aren't thin, by its number in the answer")
 	assert.Regexp(t, "^  22  first 021 ", lines[42])
 	assert.NotContains(t, b.String(), "thin\n")
-	assert.Equal(t, "width ratio: first to second; shades apart: first less second; here are those that aren't thin first, each time the furthest apart first; 61 pairs more with --all", lines[43])
+	assert.Equal(t, "here are those that aren't thin first, each time the furthest apart first; 61 pairs more with --all; width ratio: first to second", lines[43])
 	assert.Equal(t, "  pair 100: said of first 099", lines[44])
 	assert.Equal(t, 40, strings.Count(b.String(), "said of"))
 
@@ -55,7 +55,7 @@ func TestTablesOfManyGroupsAreCut(t *testing.T) {
 	require.NoError(t, writeApart(&b, r.GetApart(), false))
 	assert.Contains(t, b.String(), "\nfirst 100  ")
 	assert.NotContains(t, b.String(), "first 060")
-	assert.Contains(t, b.String(), "; and 61 pairs that lie less far apart (--all shows them)\n")
+	assert.Contains(t, b.String(), "\n61 more pairs that lie less far apart with --all\n")
 
 	b.Reset()
 	require.NoError(t, writeScores(&b, r, false))
