@@ -34,7 +34,7 @@ const (
 	// modulesCloseTimeout bounds the end of the modules, after the last call is done.
 	modulesCloseTimeout = 10 * time.Second
 	// registryCloseTimeout bounds the keeping of when tokens were last used.
-	registryCloseTimeout = 5 * time.Second
+	registryCloseTimeout = 10 * time.Second
 	// softMemory is from where the collector works harder instead of letting the heap double. A pool of a million readings holds a third of it
 	// and hardly changes, and a question about all of them as much again; smaller ones never come near. It refuses nothing: a larger pool takes what it needs.
 	softMemory = 300 << 20

@@ -87,9 +87,11 @@ const (
 // What bounds the work of a question about very many cells, counted in cells so that the same question gets the same answer.
 const (
 	// drawnCells are the cells of all drawn subsets of all groups together, where Draws is left to Measure; each mean gets leastDraws at
-	// the least. Fewer than intervalDraws are drawn in rounds (see sampler.inRounds), and enumeration ends in the same proportion earlier.
+	// the least. Fewer than intervalDraws are drawn in rounds (see sampler.inRounds), and enumeration ends earlier too.
 	drawnCells = 8_000_000
 	leastDraws = 40
+	// enumeratedForDraw is how many subsets are all taken, rather than one drawn, where draws are few: small palettes would else take ten times the work of large ones.
+	enumeratedForDraw = 3
 	// hullDraws of each leastDraws subsets drawn in rounds have their volume measured: for volumes so few tell as much as all for shades.
 	hullDraws = 32
 	// intervalDraws is the number of draws below which there is no interval: the luck of the draw would pass for that of sessions.
@@ -261,7 +263,7 @@ func MeasureTable(ctx context.Context, t *Table, params Params, take Taker) (*Wi
 	a.Params = p
 	w := &worker{params: p, palettes: all, samplePairs: samplePairs(all.in), enumerateUpTo: enumerateUpTo}
 	if w.rounds = params.Draws == 0 && p.Draws < intervalDraws; w.rounds {
-		w.enumerateUpTo = enumerateUpTo / DefaultDraws * p.Draws
+		w.enumerateUpTo = enumeratedForDraw * p.Draws
 	}
 	w.meet()
 	// Each group has its own random numbers and its own budget, so groups side by side give what they give one by one.
