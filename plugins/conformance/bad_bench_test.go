@@ -16,6 +16,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk"
 	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
 	datav1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/data/v1"
+	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
 	safetyv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/safety/v1"
 )
 
@@ -75,6 +76,15 @@ func badBench() map[string]bad {
 		}),
 		"names-tell-long-tales": answering(safety.Module, sdk.KindSafety, "names", "more than 400 characters", func(a *safetyv1.NameMaterialsResponse) {
 			a.Materials[0].ToldApart = strings.Repeat("x", 401)
+		}),
+		"mordant-without-a-name": answering(mordant.Module, sdk.KindMordant, "plain questions", "a material without a name", func(a *mordantv1.SelectMordantsResponse) {
+			for _, f := range a.GetFibres() {
+				for _, c := range f.GetChoices() {
+					for _, s := range c.GetSteps() {
+						s.Material = nil
+					}
+				}
+			}
 		}),
 		"data-of-another-digest": answering(mordant.Module, sdk.KindMordant, "data", "the digest of these", func(a *datav1.ListOwnDataResponse) {
 			own := proto.CloneOf(a.GetData()[0])

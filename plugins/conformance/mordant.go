@@ -102,6 +102,11 @@ func mordantSound(_ *module, q question, a reply) error {
 				if n := int(s.GetBeforeDyestuff()); n < 1 || n > len(asked.GetDyestuffs())+1 {
 					return fmt.Errorf("fibres[%d].choices[%d].steps[%d].before_dyestuff is %d, want 1 to %d", i, j, k, n, len(asked.GetDyestuffs())+1)
 				}
+				for _, m := range append([]*mordantv1.MordantMaterial{s.GetMaterial()}, s.GetWith()...) {
+					if m.GetMaterial() == "" {
+						return fmt.Errorf("fibres[%d].choices[%d].steps[%d] has a material without a name", i, j, k)
+					}
+				}
 			}
 		}
 	}

@@ -252,7 +252,7 @@ func (h *Harness) loadAndKill(ctx context.Context, random *rand.Rand, moment Mom
 		for acknowledged.Load() < busyWrites && ctx.Err() == nil {
 			time.Sleep(time.Millisecond)
 		}
-		if moment != AtCheckpoint && moment != Quiet {
+		if acknowledged.Load() >= busyWrites && moment != AtCheckpoint && moment != Quiet {
 			h.Counts.Busy++
 		}
 	}

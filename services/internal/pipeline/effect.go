@@ -97,37 +97,34 @@ func (p *Pipeline) MeasureOrderEffect(ctx context.Context, q EffectQuestion) (*c
 
 func (h *hold) checkEffect(q EffectQuestion, r *comparev1.MeasureOrderEffectResponse) error {
 	const exploratory, notEnough = comparev1.OrderEffectVerdict_ORDER_EFFECT_VERDICT_EXPLORATORY, comparev1.OrderEffectVerdict_ORDER_EFFECT_VERDICT_NOT_ENOUGH_YET
-	at := func(field string, value, allowed any) error {
-		return h.blame("%s is %v; allowed: %v", field, value, allowed)
-	}
 	tested := r.GetVerdict() > notEnough
 	switch {
 	case r.GetVerdict() < exploratory || r.GetVerdict() > comparev1.OrderEffectVerdict_ORDER_EFFECT_VERDICT_NO_ANSWER_AT_THIS_SIZE:
-		return at("verdict", r.GetVerdict(), "a known verdict")
+		return h.wrong("verdict", r.GetVerdict(), "a known verdict")
 	case r.GetSeed() != q.Seed:
-		return at("seed", r.GetSeed(), q.Seed)
+		return h.wrong("seed", r.GetSeed(), q.Seed)
 	case r.GetToleranceDe00() != q.ToleranceDE00:
-		return at("tolerance_de00", r.GetToleranceDe00(), q.ToleranceDE00)
+		return h.wrong("tolerance_de00", r.GetToleranceDe00(), q.ToleranceDE00)
 	case r.GetStatement() == "":
 		return h.blame("statement is missing")
 	case r.GetCompleteSessions() < 0 || int(r.GetCompleteSessions()) > len(q.Labels.Blocks):
-		return at("complete_sessions", r.GetCompleteSessions(), "0 to the number of sessions sent")
+		return h.wrong("complete_sessions", r.GetCompleteSessions(), "0 to the number of sessions sent")
 	case r.GetUsedSessions() < 0 || r.GetUsedSessions() > r.GetCompleteSessions():
-		return at("used_sessions", r.GetUsedSessions(), "0 to complete_sessions")
+		return h.wrong("used_sessions", r.GetUsedSessions(), "0 to complete_sessions")
 	case (r.GetUsedSessions() > 0) != (r.GetOverall() != nil):
 		return h.blame("overall is there or missing against used_sessions, which is %d", r.GetUsedSessions())
 	case r.GetVerdict() == notEnough && len(r.GetMissing()) == 0:
 		return h.blame("missing is empty; required with NOT_ENOUGH_YET")
 	case tested && q.ClosingSessions == 0:
-		return at("verdict", r.GetVerdict(), "EXPLORATORY or NOT_ENOUGH_YET without closing_sessions")
+		return h.wrong("verdict", r.GetVerdict(), "EXPLORATORY or NOT_ENOUGH_YET without closing_sessions")
 	case tested && r.GetUsedSessions() != q.ClosingSessions:
-		return at("used_sessions", r.GetUsedSessions(), q.ClosingSessions)
+		return h.wrong("used_sessions", r.GetUsedSessions(), q.ClosingSessions)
 	case tested && (r.GetOverall().P == nil || r.GetOverall().PAdjusted == nil):
 		return h.blame("overall.p or p_adjusted is missing; required with a verdict")
 	case !tested && (r.GetOverall().GetP() != 0 || r.CellsDifferP != nil):
 		return h.blame("a p is given without a test: the verdict is %v", r.GetVerdict())
 	case r.CellsDifferP != nil && !isShare(r.CellsDifferP):
-		return at("cells_differ_p", r.GetCellsDifferP(), "0 to 1")
+		return h.wrong("cells_differ_p", r.GetCellsDifferP(), "0 to 1")
 	}
 	if err := h.checkContrast("overall", r.GetOverall()); err != nil {
 		return err
@@ -135,20 +132,20 @@ func (h *hold) checkEffect(q EffectQuestion, r *comparev1.MeasureOrderEffectResp
 	for i, c := range r.GetCells() {
 		switch {
 		case int(c.GetCell()) >= len(q.Labels.Cells):
-			return at(fmt.Sprintf("cells[%d].cell", i), c.GetCell(), "an index of a cell")
+			return h.wrong(fmt.Sprintf("cells[%d].cell", i), c.GetCell(), "an index of a cell")
 		case !(finite(c.GetDe00()) && c.GetDe00() >= 0 && finite(c.GetL()) && finite(c.GetA()) && finite(c.GetB())):
 			return h.blame("cells[%d] has figures that aren't finite", i)
 		case !isShare(c.PAdjusted) || !tested && c.PAdjusted != nil:
-			return at(fmt.Sprintf("cells[%d].p_adjusted", i), c.GetPAdjusted(), "0 to 1, and none without a verdict")
+			return h.wrong(fmt.Sprintf("cells[%d].p_adjusted", i), c.GetPAdjusted(), "0 to 1, and none without a verdict")
 		}
 	}
 	for i, b := range r.GetBlanks() {
 		_, known := comparev1.BlankKind_name[int32(b.GetKind())]
 		switch {
 		case !known || b.GetKind() == comparev1.BlankKind_BLANK_KIND_UNSPECIFIED:
-			return at(fmt.Sprintf("blanks[%d].kind", i), b.GetKind(), "a known kind")
+			return h.wrong(fmt.Sprintf("blanks[%d].kind", i), b.GetKind(), "a known kind")
 		case b.GetContrast().GetSessions() < 1:
-			return at(fmt.Sprintf("blanks[%d].contrast.sessions", i), b.GetContrast().GetSessions(), "1 or above")
+			return h.wrong(fmt.Sprintf("blanks[%d].contrast.sessions", i), b.GetContrast().GetSessions(), "1 or above")
 		case !tested && b.GetContrast().P != nil:
 			return h.blame("blanks[%d] has a p without a test: the verdict is %v", i, r.GetVerdict())
 		}

@@ -44,16 +44,13 @@ func (p *Pipeline) CompareWaters(ctx context.Context, q WatersQuestion) (*compar
 }
 
 func (h *hold) checkWaters(q WatersQuestion, r *comparev1.CompareWatersResponse) error {
-	at := func(field string, value, allowed any) error {
-		return h.blame("%s is %v; allowed: %v", field, value, allowed)
-	}
 	known := func(i uint32) bool { return int(i) < len(q.Labels.Groups) }
 	tested := r.GetVerdict() > comparev1.WatersVerdict_WATERS_VERDICT_WATER_OR_MEMBER
 	switch {
 	case r.GetVerdict() <= comparev1.WatersVerdict_WATERS_VERDICT_UNSPECIFIED || r.GetVerdict() > comparev1.WatersVerdict_WATERS_VERDICT_NO_ANSWER_AT_THIS_SIZE:
-		return at("verdict", r.GetVerdict(), "a known verdict")
+		return h.wrong("verdict", r.GetVerdict(), "a known verdict")
 	case tested && !q.Closing:
-		return at("verdict", r.GetVerdict(), "EXPLORATORY, NOT_ENOUGH_YET or WATER_OR_MEMBER without closing")
+		return h.wrong("verdict", r.GetVerdict(), "EXPLORATORY, NOT_ENOUGH_YET or WATER_OR_MEMBER without closing")
 	case tested != (r.P != nil):
 		return h.blame("p is %v with the verdict %v; allowed: a p with a test, and none else", r.P, r.GetVerdict())
 	case r.P != nil && !(r.GetP() > 0 && r.GetP() <= 1 && r.GetArrangements() > 0):
@@ -61,15 +58,15 @@ func (h *hold) checkWaters(q WatersQuestion, r *comparev1.CompareWatersResponse)
 	case r.GetVerdict() == comparev1.WatersVerdict_WATERS_VERDICT_WATER_OR_MEMBER && len(r.GetApart()) == 0:
 		return h.blame("apart is empty; required with WATER_OR_MEMBER")
 	case len(r.GetWaters()) > 0 && q.Reference != "" && known(r.GetReference()) && q.Labels.Groups[r.GetReference()] != q.Reference:
-		return at("reference", r.GetReference(), "the one that was asked for")
+		return h.wrong("reference", r.GetReference(), "the one that was asked for")
 	case r.GetSeed() != q.Seed:
-		return at("seed", r.GetSeed(), q.Seed)
+		return h.wrong("seed", r.GetSeed(), q.Seed)
 	case r.GetStatement() == "":
 		return h.blame("statement is missing")
 	case len(r.GetWaters()) > 0 && !known(r.GetReference()):
-		return at("reference", r.GetReference(), "an index of a water")
+		return h.wrong("reference", r.GetReference(), "an index of a water")
 	case !finite(r.GetNoiseFloorDe00()) || r.GetNoiseFloorDe00() < 0:
-		return at("noise_floor_de00", r.GetNoiseFloorDe00(), "0 or above")
+		return h.wrong("noise_floor_de00", r.GetNoiseFloorDe00(), "0 or above")
 	}
 	for i, w := range r.GetWaters() {
 		figures := finite(w.GetL()) && finite(w.GetA()) && finite(w.GetB()) && finite(w.GetMeanDe00()) && finite(w.GetMaxDe00())
@@ -82,7 +79,7 @@ func (h *hold) checkWaters(q WatersQuestion, r *comparev1.CompareWatersResponse)
 	}
 	for i, w := range r.GetApart() {
 		if !known(w) {
-			return at(fmt.Sprintf("apart[%d]", i), w, "an index of a water")
+			return h.wrong(fmt.Sprintf("apart[%d]", i), w, "an index of a water")
 		}
 	}
 	names := map[string]bool{}
@@ -92,9 +89,9 @@ func (h *hold) checkWaters(q WatersQuestion, r *comparev1.CompareWatersResponse)
 	for i, c := range r.GetCorrelations() {
 		switch {
 		case !names[c.GetName()]:
-			return at(fmt.Sprintf("correlations[%d].name", i), c.GetName(), "one of the covariates")
+			return h.wrong(fmt.Sprintf("correlations[%d].name", i), c.GetName(), "one of the covariates")
 		case !(c.GetRho() >= -1-1e-9 && c.GetRho() <= 1+1e-9):
-			return at(fmt.Sprintf("correlations[%d].rho", i), c.GetRho(), "-1 to 1")
+			return h.wrong(fmt.Sprintf("correlations[%d].rho", i), c.GetRho(), "-1 to 1")
 		case c.P != nil && !(tested && c.GetName() == q.NamedCovariate && c.GetP() > 0 && c.GetP() <= 1):
 			return h.blame("correlations[%d].p is %v; allowed: above 0 to 1, with a verdict and of the named covariate only", i, c.GetP())
 		}

@@ -324,8 +324,11 @@ func (l *lines) width(g *palettev1.GroupWidth, asked int32) {
 // atEqualNumber writes the widths at equal numbers, or how many cells are missing for them.
 func (l *lines) atEqualNumber(g *palettev1.GroupWidth, asked int32) {
 	if g.GetEqualNumber() < leastEqualNumber {
-		want := max(leastEqualNumber, asked)
-		l.add("shades at equal numbers", nil, nil, nil, fmt.Sprintf("not enough yet: %d more cells, as %d are wanted", want-g.GetCells(), want))
+		note := "the module gives none"
+		if want := max(leastEqualNumber, asked); g.GetCells() < want {
+			note = fmt.Sprintf("not enough yet: has %d of the %d cells that are wanted", g.GetCells(), want)
+		}
+		l.add("shades at equal numbers", nil, nil, nil, note)
 		return
 	}
 	for _, e := range []struct {

@@ -59,7 +59,7 @@ func TestTooFewCellsForEqualNumbers(t *testing.T) {
 	var out strings.Builder
 	_, err := Palettes{Common: common, Condition: textileCondition}.Run(context.Background(), dial(t), strings.NewReader("group,block,L,a,b\n"+strings.Repeat("g,s1,50,0,0\n", 4)), &out, func(string) {})
 	require.NoError(t, err)
-	assert.Contains(t, out.String(), `shades at equal numbers,,,,"not enough yet: 2 more cells, as 6 are wanted"`)
+	assert.Contains(t, out.String(), `shades at equal numbers,,,,not enough yet: has 4 of the 6 cells that are wanted`)
 	assert.NotContains(t, out.String(), "at equal number 4")
 	_, err = Palettes{Common: common, EqualNumber: 5}.Run(context.Background(), dial(t), strings.NewReader(""), io.Discard, func(string) {})
 	assert.ErrorContains(t, err, "--equal-number is 5, want 0 (chosen from the data) or 6 and more")

@@ -8,8 +8,9 @@ import (
 	"strings"
 )
 
-// repeated are the calls that may be made twice, and are made again when a connection is refused or breaks, or when the core says to come again: those that only ask, those that carry a request id (without which the core refuses them), and
-// those by which the same request twice does no more than once. Of a service without methods it is all of them.
+// repeated are the calls that may be made twice, and are made again when a connection is refused or breaks, or when the core says to come again: those that only
+// ask, those that carry a request id (without which the core refuses them), and those by which the same request twice does no more than once. Of a service without
+// methods it is all of them.
 var repeated = map[string][]string{
 	"commonvat.lab.v1.TrialService":      nil,
 	"commonvat.lab.v1.BathService":       nil,
