@@ -184,7 +184,7 @@ func gates() []gate {
 			}
 			fill(b, s)
 			return byMordant
-		}, "1 more yarn with two pieces or more of both groups"},
+		}, "1 more yarn with 2 pieces or more of each group, of other recipes or sessions"},
 	}
 }
 
