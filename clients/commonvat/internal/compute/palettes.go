@@ -325,7 +325,14 @@ func (l *lines) width(g *palettev1.GroupWidth, asked int32) {
 func (l *lines) atEqualNumber(g *palettev1.GroupWidth, asked int32) {
 	if g.GetEqualNumber() < leastEqualNumber {
 		want := max(leastEqualNumber, asked)
-		l.add("shades at equal numbers", nil, nil, nil, fmt.Sprintf("not enough yet: %d more cells, as %d are wanted", want-g.GetCells(), want))
+		note := fmt.Sprintf("not enough yet: %d more cells, as %d are wanted", want-g.GetCells(), want)
+		switch lacking := want - g.GetCells(); {
+		case lacking == 1:
+			note = fmt.Sprintf("not enough yet: 1 more cell, as %d are wanted", want)
+		case lacking <= 0: // a module's own choice
+			note = fmt.Sprintf("not computed: the module has none at %d cells or more", want)
+		}
+		l.add("shades at equal numbers", nil, nil, nil, note)
 		return
 	}
 	for _, e := range []struct {
