@@ -55,7 +55,14 @@ func TestTablesOfManyGroupsAreCut(t *testing.T) {
 	require.NoError(t, writeApart(&b, r.GetApart(), false))
 	assert.Contains(t, b.String(), "\nfirst 100  ")
 	assert.NotContains(t, b.String(), "first 060")
-	assert.Contains(t, b.String(), "\n61 more pairs that lie less far apart with --all\n")
+	assert.Contains(t, b.String(), "\nhere are those furthest apart first, by CIEDE2000 or else by their part of place; 61 pairs more with --all\n")
+	for i, pair := range r.GetApart().GetPairs() { // as it is without an experiment
+		pair.De00, pair.Place = nil, &poolv1.GroupsShare{Share: float64(i) / 101}
+	}
+	b.Reset()
+	require.NoError(t, writeApart(&b, r.GetApart(), false))
+	assert.Contains(t, b.String(), "\nfirst 100  ")
+	assert.NotContains(t, b.String(), "first 060")
 
 	b.Reset()
 	require.NoError(t, writeScores(&b, r, false))

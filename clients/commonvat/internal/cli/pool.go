@@ -221,8 +221,11 @@ func (a *app) paletteTable(ctx context.Context, r *poolv1.AskPaletteResponse, al
 		}
 	}
 	writeMissing(&b, r.GetLeftOut(), "what the data can't tell", r.GetCannotTell())
-	fmt.Fprintf(&b, "\nasked %s\ncomputed from %s of %s under %s; %s; seed %d; pool revision %d\n", output.Clean(asked(r.GetQuestion())),
-		counted(r.GetReadingsUsed(), "readings"), counted(r.GetPiecesUsed(), "pieces"), words.ShowCondition(r.GetCondition()), parameters(r), r.GetSeed(), r.GetPoolRevision())
+	b.WriteString("\n")
+	if q := r.GetQuestion(); q != nil { // an older core doesn't tell it
+		fmt.Fprintf(&b, "asked %s\n", output.Clean(asked(q)))
+	}
+	fmt.Fprintf(&b, "computed from %s of %s under %s; %s; seed %d; pool revision %d\n", counted(r.GetReadingsUsed(), "readings"), counted(r.GetPiecesUsed(), "pieces"), words.ShowCondition(r.GetCondition()), parameters(r), r.GetSeed(), r.GetPoolRevision())
 	for _, t := range r.GetTests() {
 		of := "all"
 		if !t.GetExact() {
