@@ -34,7 +34,7 @@ import (
 const (
 	MaxReceiveBytes = 8 << 20
 	// MaxSendBytes keeps an answer within what the clients of ours take. The pool refuses longer ones in words.
-	MaxSendBytes         = pool.DefaultMaxAnswerBytes
+	MaxSendBytes         = pool.DefaultMaxAnswerBytes + pool.QuestionBytes
 	MaxHeaderBytes       = 16 << 10
 	MaxConcurrentStreams = 256 // per connection
 	// DefaultMaxUnary is the most that a call of one answer may take, whatever its caller's deadline.

@@ -129,6 +129,13 @@ func gates() []gate {
 			fill(b, s)
 			return byWater
 		}, "pieces of which the water, the yarn lot and every bath are stated"},
+		{"waters: none beside another", func(s *shelf) pool.Question {
+			_, mill, _ := wells(s, 6)
+			b := newBook("ash")
+			dyed(b, "", 6, mill)
+			fill(b, s)
+			return byWater
+		}, "a session with pieces dyed in two waters, of one yarn, mordanted and dyed alike"},
 		{"mordants: nothing yet", func(s *shelf) pool.Question {
 			return pool.Question{GroupBy: byMordant.GroupBy, ExperimentID: mordants(s, "alum", "iron", "tin")}
 		}, "6 more sessions with pieces in at least two of alum, iron and tin that are otherwise alike"},
@@ -184,7 +191,7 @@ func gates() []gate {
 			}
 			fill(b, s)
 			return byMordant
-		}, "1 more yarn with two pieces or more of both groups"},
+		}, "1 more yarn with 2 pieces or more of each group, of other recipes or sessions"},
 	}
 }
 

@@ -230,7 +230,7 @@ func (a *asking) thinMissing(pair *poolv1.PairAnswer, strata int, onLotless bool
 		if n > 1 {
 			noun = pluralStrata[noun]
 		}
-		out = append(out, fmt.Sprintf("%d more %s with two pieces or more of both groups", n, noun))
+		out = append(out, fmt.Sprintf("%d more %s with %d pieces or more of each group, of other recipes or sessions", n, noun, max(2, a.question.EqualNumber)))
 	}
 	for _, of := range []struct {
 		group string

@@ -9,11 +9,15 @@ import (
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 )
 
-// DefaultMaxAnswerBytes is how long an answer may be: what clients of ours take in one message.
-const DefaultMaxAnswerBytes = 16 << 20
+// DefaultMaxAnswerBytes is how long an answer may be: what clients of ours take in one message, less room for the question that goes back with it.
+const DefaultMaxAnswerBytes = 16<<20 - QuestionBytes
+
+// QuestionBytes is more than any question takes; its filter has 2,000 characters at the most.
+const QuestionBytes = 16 << 10
 
 // checkLength refuses a question whose answer is sure to be too long, before the palette module works on it: each group has a line in each of its strata, and
-// each two whose group is stated have one where a stratum holds two cells of both.
+// each two whose group is stated have one where a stratum holds two cells of both. At an equal number that was asked for it takes so many, so those
+// aren't counted.
 func (p *Pool) checkLength(a *asking, stated map[string]bool) error {
 	type palette struct{ stratum, group label }
 	alone := map[palette]*pick{}       // the first of each palette, nil where it has several cells
@@ -41,6 +45,9 @@ func (p *Pool) checkLength(a *asking, stated map[string]bool) error {
 	}
 	if bytes > p.maxAnswer {
 		return refuse()
+	}
+	if a.question.EqualNumber > 0 {
+		return nil
 	}
 	sentence := framed(&poolv1.PairAnswer{Standing: poolv1.Standing_STANDING_EXPLORATORY, Strata: 1, CellsFirst: 2, CellsSecond: 2, Statement: exploratory + " spread wider than  (ratio 1.00 over 1 yarn)"})
 	all := 0

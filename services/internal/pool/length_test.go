@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"google.golang.org/protobuf/proto"
 
+	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/pool"
 )
@@ -44,4 +45,32 @@ func TestAnAnswerThatIsTooLongIsRefusedInWords(t *testing.T) {
 		assert.ErrorContains(t, err, fmt.Sprintf("allowed: 0 to %d, so ask for fewer with a filter", most), what)
 		assert.Zero(t, len(h.modules.Widths()), what)
 	}
+}
+
+// At an equal number that no palette has, no pair is in the answer, and none counts for its length before the work.
+func TestPairsThatDoNotMeetAreNoLength(t *testing.T) {
+	s := newShelf()
+	b := newBook("ash")
+	session := b.session("")
+	for group := range 40 {
+		spread(b, session, wool("lot"), float64(1+group), 2, with(fmt.Sprint("mordant ", group)))
+	}
+	s.put(b.Trial)
+	meeting := byMordant
+	meeting.EqualNumber = 50
+	none := func(r *palettev1.MeasureWidthsResponse) {
+		for _, pair := range r.GetPairs() {
+			pair.Strata, pair.CellsA, pair.CellsB, pair.MeanShadeDifference, pair.MeanLogDispersionRatio = 0, 0, 0, nil, nil
+		}
+	}
+	h := open(t, s)
+	h.modules.SpoilWidths(none)
+	length := proto.Size(h.ask(t, meeting))
+	h = open(t, s, func(c *pool.Config) { c.MaxAnswerBytes = length })
+	h.modules.SpoilWidths(none)
+	assert.Empty(t, h.ask(t, meeting).GetPairs())
+	meeting.EqualNumber = 0
+	meeting.MinimumRevision = h.Revision()
+	_, err := h.pool.AskPalette(t.Context(), meeting)
+	require.ErrorIs(t, err, pipeline.ErrTooLarge)
 }

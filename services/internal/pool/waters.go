@@ -73,6 +73,9 @@ func (p *Pool) waters(ctx context.Context, a *asking) error {
 	case len(differences) == 0:
 		out.Standing = poolv1.Standing_STANDING_NOT_ENOUGH_YET
 		out.Statement = "Not enough yet: no recipe was dyed alike in two waters"
+		if len(out.GetMissing()) == 0 {
+			out.Missing = []string{sideBySide[poolv1.GroupBy_GROUP_BY_WATER]}
+		}
 	default:
 		out.Statement = exploratory + waterEstimates(out)
 		if len(out.GetMissing()) > 0 {

@@ -287,7 +287,8 @@ func adjusted(s *poolv1.GroupsShare) output.Measure {
 	return figure(s.PAdjusted)
 }
 
-// writeApart writes how far groups lie apart within sessions; of many pairs those that lie furthest apart.
+// writeApart writes how far groups lie apart within sessions; of many pairs those that lie furthest apart, or
+// where that isn't told those of which most lies between the two.
 func writeApart(b *strings.Builder, x *poolv1.GroupsAnswer, all bool) error {
 	if x == nil {
 		return nil
@@ -307,9 +308,11 @@ func writeApart(b *strings.Builder, x *poolv1.GroupsAnswer, all bool) error {
 		return pair.GetPlace() == nil && pair.GetSpread() == nil && pair.De00 == nil
 	})
 	if more := len(pairs) - manyPairs; more > 0 && !all {
-		slices.SortStableFunc(pairs, func(a, b *poolv1.GroupsPair) int { return cmp.Compare(b.GetDe00(), a.GetDe00()) })
+		slices.SortStableFunc(pairs, func(a, b *poolv1.GroupsPair) int {
+			return cmp.Or(cmp.Compare(b.GetDe00(), a.GetDe00()), cmp.Compare(b.GetPlace().GetShare(), a.GetPlace().GetShare()))
+		})
 		pairs = pairs[:manyPairs]
-		grid.Below = fmt.Sprintf("%s that lie less far apart with --all", counted(int32(more), "more pairs"))
+		grid.Below = fmt.Sprintf("here are those furthest apart first, by CIEDE2000 or else by their part of place; %s more with --all", counted(more, "pairs"))
 	}
 	for _, pair := range pairs {
 		place, placeChance := percent(pair.GetPlace())

@@ -39,7 +39,7 @@ func TestTablesOfManyGroupsAreCut(t *testing.T) {
 	lines := strings.Split(b.String(), "\n")
 	assert.Regexp(t, "^mordant 099", lines[2], "the fullest first")
 	assert.Regexp(t, "^mordant 040", lines[61])
-	assert.Equal(t, "and 40 palettes of fewer cells (--all shows them)", lines[62])
+	assert.Equal(t, "and 40 palettes that hold no more cells than these (--all shows them)", lines[62])
 
 	b.Reset()
 	require.NoError(t, writePairs(&b, r, false))
@@ -55,7 +55,14 @@ func TestTablesOfManyGroupsAreCut(t *testing.T) {
 	require.NoError(t, writeApart(&b, r.GetApart(), false))
 	assert.Contains(t, b.String(), "\nfirst 100  ")
 	assert.NotContains(t, b.String(), "first 060")
-	assert.Contains(t, b.String(), "\n61 more pairs that lie less far apart with --all\n")
+	assert.Contains(t, b.String(), "\nhere are those furthest apart first, by CIEDE2000 or else by their part of place; 61 pairs more with --all\n")
+	for i, pair := range r.GetApart().GetPairs() { // as it is without an experiment
+		pair.De00, pair.Place = nil, &poolv1.GroupsShare{Share: float64(i) / 101}
+	}
+	b.Reset()
+	require.NoError(t, writeApart(&b, r.GetApart(), false))
+	assert.Contains(t, b.String(), "\nfirst 100  ")
+	assert.NotContains(t, b.String(), "first 060")
 
 	b.Reset()
 	require.NoError(t, writeScores(&b, r, false))
@@ -71,6 +78,23 @@ func TestTablesOfManyGroupsAreCut(t *testing.T) {
 	assert.Equal(t, 200, strings.Count(b.String(), "mordant "))
 	assert.Equal(t, 101, strings.Count(b.String(), "said of"))
 	assert.NotContains(t, b.String(), "--all")
+}
+
+// What a palette lacks is told of its yarn where its group has several, and of no more than some by name.
+func TestMissingOfPalettes(t *testing.T) {
+	var b strings.Builder
+	groups := []*poolv1.GroupAnswer{
+		{Group: "alum", Stratum: "yarn W7", Cells: 4, Missing: "2 more pieces"}, {Group: "alum", Stratum: "yarn W8", Cells: 3, Missing: "3 more pieces"},
+		{Group: "iron", Stratum: "yarn W8", Cells: 4, Missing: "2 more pieces"},
+	}
+	require.NoError(t, writeGroups(&b, groups, false))
+	assert.Contains(t, b.String(), "\n  missing for equal numbers in alum (yarn W7), iron: 2 more pieces\n  missing for equal numbers in alum (yarn W8): 3 more pieces\n")
+	b.Reset()
+	for i := range 4 {
+		groups = append(groups, &poolv1.GroupAnswer{Group: fmt.Sprintf("tin %d", i), Cells: 4, Missing: "2 more pieces"})
+	}
+	require.NoError(t, writeGroups(&b, groups, false))
+	assert.Contains(t, b.String(), "in alum (yarn W7), iron, tin 0, tin 1, 2 other palettes: 2 more pieces\n")
 }
 
 // Pairs of few are shown as they come; those whose widths can't be put in proportion are last among many.

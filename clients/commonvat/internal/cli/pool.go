@@ -221,8 +221,11 @@ func (a *app) paletteTable(ctx context.Context, r *poolv1.AskPaletteResponse, al
 		}
 	}
 	writeMissing(&b, r.GetLeftOut(), "what the data can't tell", r.GetCannotTell())
-	fmt.Fprintf(&b, "\nasked %s\ncomputed from %s of %s under %s; %s; seed %d; pool revision %d\n", output.Clean(asked(r.GetQuestion())),
-		counted(r.GetReadingsUsed(), "readings"), counted(r.GetPiecesUsed(), "pieces"), words.ShowCondition(r.GetCondition()), parameters(r), r.GetSeed(), r.GetPoolRevision())
+	b.WriteString("\n")
+	if q := r.GetQuestion(); q != nil { // an older core doesn't tell it
+		fmt.Fprintf(&b, "asked %s\n", output.Clean(asked(q)))
+	}
+	fmt.Fprintf(&b, "computed from %s of %s under %s; %s; seed %d; pool revision %d\n", counted(r.GetReadingsUsed(), "readings"), counted(r.GetPiecesUsed(), "pieces"), words.ShowCondition(r.GetCondition()), parameters(r), r.GetSeed(), r.GetPoolRevision())
 	for _, t := range r.GetTests() {
 		of := "all"
 		if !t.GetExact() {
@@ -287,8 +290,12 @@ func writeGroups(b *strings.Builder, groups []*poolv1.GroupAnswer, all bool) err
 	grid := output.Grid{Title: "palettes", Columns: []string{"group", "stratum", "pieces", "cells", "sessions", "shades", "at equal number", "95 % interval",
 		"hull side", "dispersion", "hue gap", ""}}
 	var missing []string
-	of := map[string][]string{} // groups, by what is missing
+	of := map[string][]string{} // palettes, by what is missing
 	shown, single, fewer := shownGroups(groups, all)
+	palettes := map[string]int{} // of each group
+	for _, x := range shown {
+		palettes[x.GetGroup()]++
+	}
 	for _, x := range shown {
 		var equal, interval, gap output.Measure
 		mark := ""
@@ -300,9 +307,11 @@ func writeGroups(b *strings.Builder, groups []*poolv1.GroupAnswer, all bool) err
 			if of[x.GetMissing()] == nil {
 				missing = append(missing, x.GetMissing())
 			}
-			if !slices.Contains(of[x.GetMissing()], x.GetGroup()) {
-				of[x.GetMissing()] = append(of[x.GetMissing()], x.GetGroup())
+			name := x.GetGroup()
+			if palettes[name] > 1 { // which of its yarns
+				name += " (" + x.GetStratum() + ")"
 			}
+			of[x.GetMissing()] = append(of[x.GetMissing()], name)
 		}
 		if x.ShadesLow != nil && x.ShadesHigh != nil {
 			interval = output.Measure(output.Figure(x.GetShadesLow(), 3) + " to " + output.Figure(x.GetShadesHigh(), 3))
@@ -327,20 +336,20 @@ func writeGroups(b *strings.Builder, groups []*poolv1.GroupAnswer, all bool) err
 		fmt.Fprintf(b, "and %s of a single cell (--all shows them)\n", counted(int32(single), "groups"))
 	}
 	if fewer > 0 {
-		fmt.Fprintf(b, "and %s of fewer cells (--all shows them)\n", counted(int32(fewer), "palettes"))
+		fmt.Fprintf(b, "and %s that hold no more cells than these (--all shows them)\n", counted(int32(fewer), "palettes"))
 	}
 	for _, m := range missing {
 		named := of[m]
-		if more := len(named) - namedGroups; more > 0 {
-			named = append(slices.Clone(named[:namedGroups]), counted(int32(more), "other groups"))
+		if more := len(named) - namedPalettes; more > 0 {
+			named = append(slices.Clone(named[:namedPalettes]), counted(int32(more), "other palettes"))
 		}
 		fmt.Fprintf(b, "  missing for equal numbers in %s: %s\n", output.Clean(strings.Join(named, ", ")), output.Clean(m))
 	}
 	return nil
 }
 
-// namedGroups is how many groups are named that lack the same.
-const namedGroups = 4
+// namedPalettes is how many palettes are named that lack the same.
+const namedPalettes = 4
 
 // shownGroups leaves out, of many, those of a single cell, and then those of fewest cells.
 func shownGroups(groups []*poolv1.GroupAnswer, all bool) (shown []*poolv1.GroupAnswer, single, fewer int) {

@@ -175,7 +175,7 @@ func (a *app) predictionTable(r *poolv1.PredictOverdyeResponse) error {
 		}
 	}
 	writeMissing(&b, r.GetLeftOut(), "mind", r.GetCannotTell())
-	fmt.Fprintf(&b, "\ncomputed from %s in %s under %s; second dye alone: piece %s; undyed: piece %s; a radius for %.0f %% of pieces; %s; pool revision %d\n",
+	fmt.Fprintf(&b, "\ncomputed from %s, those of %s among them, under %s; second dye alone: piece %s; undyed: piece %s; a radius for %.0f %% of pieces; %s; pool revision %d\n",
 		counted(int32(len(r.GetReadings())), "readings"), counted(int32(len(r.GetTrials())), "trials"), words.ShowCondition(r.GetCondition()),
 		output.Clean(r.GetSecondPieceId()), output.Clean(r.GetSubstratePieceId()), 100*r.GetRadiusShare(), chance(r.GetNothingDrawn()), r.GetPoolRevision())
 	b.WriteString(provenance(r.GetModules()))

@@ -2,6 +2,7 @@ package compute
 
 import (
 	"context"
+	"encoding/csv"
 	"io"
 	"strings"
 	"testing"
@@ -16,6 +17,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/palette"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
+	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
 	typesv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 )
 
@@ -61,6 +63,14 @@ func TestTooFewCellsForEqualNumbers(t *testing.T) {
 	require.NoError(t, err)
 	assert.Contains(t, out.String(), `shades at equal numbers,,,,not enough yet: has 4 of the 6 cells that are wanted`)
 	assert.NotContains(t, out.String(), "at equal number 4")
+	for cells, want := range map[int32]string{5: "not enough yet: has 5 of the 6 cells that are wanted", 9: "the module gives none"} { // of a module that chooses four
+		out.Reset()
+		w := csv.NewWriter(&out)
+		l := &lines{w: w}
+		l.atEqualNumber(&palettev1.GroupWidth{Cells: cells, EqualNumber: 4, ShadesAtEqualNumber: &palettev1.Estimate{Value: 2}}, 0)
+		w.Flush()
+		assert.Contains(t, out.String(), want)
+	}
 	_, err = Palettes{Common: common, EqualNumber: 5}.Run(context.Background(), dial(t), strings.NewReader(""), io.Discard, func(string) {})
 	assert.ErrorContains(t, err, "--equal-number is 5, want 0 (chosen from the data) or 6 and more")
 }
