@@ -88,6 +88,18 @@ func twoNamesThatNobodyKnows(t *testing.T, w *workplace) {
 	assert.Nil(t, found)
 	assert.NotContains(t, strings.Join(bath.GetWithheldBecause(), "\n"), "S005")
 	assert.NotContains(t, strings.Join(bath.GetRemarks(), "\n"), "less is told")
+
+	// 3 % beside 3 % of iron that a module knows is the same.
+	beside := func(told float64) *benchpb.SheetFinding {
+		p := saddened(1)
+		p.Baths[0].Doses = []*benchpb.PlanDose{percent("moon salt", 3), percent("ferrous sulfate heptahydrate", 3)}
+		p.Baths[0].Doses[0].Answers = []*benchpb.Answer{{Field: "step.salts_wof_percent", Value: &benchpb.Answer_Number{Number: &benchpb.AnswerNumber{Low: told, High: told}}}}
+		s, err := w.Plan(t.Context(), ash, p)
+		require.NoError(t, err)
+		return findingOf(bathNamed(t, s, "sadden"), "S005")
+	}
+	require.NotNil(t, beside(3.1))
+	require.NotNil(t, beside(6.1))
 }
 
 // Ferrous sulfate is sold with seven parts of water and with one, and 3 % of the latter has the iron of 4.9 % of the former; a name that doesn't say which may be either.
