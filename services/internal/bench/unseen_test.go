@@ -7,6 +7,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	"github.com/commonvat/commonvat/services/internal/store"
@@ -183,4 +185,22 @@ func vesselsByOneRule(t *testing.T, w *workplace) {
 	again, err = w.UpdateWorkshop(t.Context(), byAsh, respelled, again.GetEtag(), "POT")
 	require.NoError(t, err)
 	assert.Empty(t, again.GetVessels()[0].GetUses())
+}
+
+// A workshop that was kept when names were told apart by case has two pots: each is what is said of it, and what the record says of one counts for both.
+func vesselsThatWereTwo(t *testing.T, w *workplace) {
+	old := aWorkshop()
+	pot := aWorkshop().GetVessels()[0]
+	pot.Name, pot.Answers[0], pot.ToldTime = "Pot", words("vessel.material", "copper"), timestamppb.New(w.now.AddDate(0, 0, 1))
+	old.Vessels = append(old.Vessels, pot)
+	body, err := proto.Marshal(old)
+	require.NoError(t, err)
+	require.NoError(t, w.store.KeepWorkshop(t.Context(), byAsh, store.WorkshopRow{Member: ash, Revision: 1, At: w.now, Body: body}))
+	recordedIn(t, w, "pot", "ferrous sulfate", trial.ClaimedTime{})
+	p := saddened(1)
+	p.Baths[0].Vessel = "Pot"
+	s, err := w.Plan(t.Context(), ash, p)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"copper"}, w.modules.fact("ferrous sulfate", "vessel.material").GetTexts().GetValues())
+	assert.Contains(t, strings.Join(s.GetRemarks(), "\n"), "was last used with iron")
 }
