@@ -222,7 +222,7 @@ func TestVats(t *testing.T) {
 		assert.Len(t, asks.Recipes, 2)
 		assert.ErrorContains(t, err, "which one")
 	}
-	for _, name := range []string{"no iron", "iron-free", "iron or fructose", "environmental", "1-2-3 ferment"} {
+	for _, name := range []string{"no iron", "iron-free", "iron or fructose", "environmental", "1-2-3 ferment", "iron 1-3-2", "fructose 1:1:1"} {
 		_, err = amounts.Vat(name)
 		require.ErrorIs(t, err, amounts.ErrInput, name)
 	}

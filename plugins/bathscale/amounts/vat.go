@@ -49,7 +49,7 @@ func (a *Ambiguous) Error() string {
 	return fmt.Sprintf("%q is told of several vats: which one, %s?", a.Name, strings.Join(texts, " or "))
 }
 
-// Vat finds a vat by its name, with or without "1-2-3", "indigo" and "vat" beside it. "1-2-3" and its spellings alone give an [*Ambiguous]. Other words aren't passed over: "iron-free" is no iron.
+// Vat finds a vat by its name, with or without "1-2-3", "indigo" and "vat" beside it. "1-2-3" and its spellings alone give an [*Ambiguous]. Other words aren't passed over, nor other numbers: "iron-free" is no iron, and "1-3-2" another recipe.
 func Vat(name string) (VatRecipe, error) {
 	vats := Vats()
 	words := strings.FieldsFunc(strings.ToLower(name), func(r rune) bool { return !unicode.IsLetter(r) && !unicode.IsDigit(r) })
@@ -63,7 +63,7 @@ func Vat(name string) (VatRecipe, error) {
 		return number
 	})
 	for _, v := range vats {
-		if len(rest) == 1 && rest[0] == v.Name {
+		if len(rest) == 1 && rest[0] == v.Name && (digits == "" || digits == "123") {
 			return v, nil
 		}
 	}

@@ -158,6 +158,13 @@ func TestOtherNames(t *testing.T) {
 	got = facts.Choose(q).Fibres[0]
 	require.NotEmpty(t, got.Choices)
 	assert.Equal(t, []string{"potassium alum", "ferrous sulfate heptahydrate"}, materials(got.Choices[0]))
+	for _, name := range []string{"iron(II) sulphate", "iron(II) sulfate heptahydrate", "iron(II) sulfate monohydrate", "exsiccated ferrous sulfate", "copperas"} {
+		q = ask("wool", "weld")
+		q.Shift, q.Refused = "darker", []string{name}
+		for _, c := range facts.Choose(q).Fibres[0].Choices {
+			assert.NotContains(t, materials(c), "ferrous sulfate heptahydrate", "%s is refused", name)
+		}
+	}
 	q = ask("cotton", "weld")
 	q.Store = []string{"potassium alum", "soda ash", "oak gall"}
 	got = facts.Choose(q).Fibres[0]

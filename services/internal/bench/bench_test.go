@@ -66,6 +66,7 @@ func TestBench(t *testing.T) {
 		"two names that nobody knows":                              twoNamesThatNobodyKnows,
 		"forms that weigh otherwise":                               formsThatWeighOtherwise,
 		"vessels by one rule":                                      vesselsByOneRule,
+		"vessels that were two":                                    vesselsThatWereTwo,
 		"a sheet that was done isn't asked after again":            doneSheetsAreNotAskedAfter,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, open(t, modules)) })

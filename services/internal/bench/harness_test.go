@@ -240,7 +240,7 @@ func plainWeek() *benchpb.Plan {
 			Doses: []*benchpb.PlanDose{percent("potassium alum", 12), percent("cream of tartar", 5)}},
 		{Name: "weld", Kind: benchpb.BathKind_BATH_KIND_DYE, Volume: &benchpb.PlanBath_LiquorRatio{LiquorRatio: 40}, Vessel: "pot", Heat: heat(70, 60), Ph: &benchpb.PhRange{Low: 6, High: 8},
 			RinsedBefore: true, Doses: []*benchpb.PlanDose{percent("weld", 100)}},
-		{Name: "blue", Kind: benchpb.BathKind_BATH_KIND_VAT, Volume: &benchpb.PlanBath_Litres{Litres: 10}, Vessel: "vat", Heat: heat(40, 15), Ph: &benchpb.PhRange{Low: 9, High: 9.5},
+		{Name: "blue", Kind: benchpb.BathKind_BATH_KIND_VAT, Volume: &benchpb.PlanBath_Litres{Litres: 10}, Vessel: "vat", Heat: heat(40, 15), Ph: &benchpb.PhRange{Low: 10.5, High: 11.5},
 			RinsedBefore: true, Vat: "fructose", IndigoGPerL: 1, IndigoPurityPercent: proto64(40), Dips: 2},
 	}
 	return p

@@ -122,11 +122,7 @@ func (one *bath) delivered(k known, material string) {
 	}
 	// One salt alone is the module's own to convert.
 	if salts := one.saltsOf(one.salts[material]); len(salts) > 1 && one.salts[material].GetCeilingSalt() != "" {
-		asCeiling := func(name string) (low, high float64) {
-			s := one.salts[name]
-			return s.GetLowPercent() / s.GetCeilingSaltPercent(), s.GetHighPercent() / s.GetCeilingSaltPercent()
-		}
-		if percent, _, known := one.together(salts, asCeiling); known {
+		if percent, _, known := one.together(salts, one.asCeiling); known {
 			k.number("step.salts_wof_percent", math.Max(0, percent.low), percent.high)
 		}
 	}

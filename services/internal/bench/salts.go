@@ -120,8 +120,25 @@ func (one *bath) tellForms(toldApart map[string]string) {
 	}
 }
 
-// noLessThanTogether has what was told of a salt's figure with the others of its metal count for no less than all weighs that is told to be of its class: half of it under each of two
-// names that no module knows would else pass as half. That is doubtful then, so that it clears nothing.
+// asCeiling is how much of the salt that ceilings count stands for a gram of a material; 1 of what no module knows as a salt with a ceiling.
+func (one *bath) asCeiling(name string) (low, high float64) {
+	s := one.salts[name]
+	if s.GetCeilingSalt() == "" {
+		return 1, 1
+	}
+	return s.GetLowPercent() / s.GetCeilingSaltPercent(), s.GetHighPercent() / s.GetCeilingSaltPercent()
+}
+
+// saltClass is the word for salts of a metal among the classes of materials.
+func saltClass(metal string) string {
+	if metal == "aluminium" {
+		return "alum"
+	}
+	return metal + "_salt"
+}
+
+// noLessThanTogether has what was told of a salt's figure with the others of its metal count for no less than all weighs that is told, or known by a module, to be of its class: half of
+// it under each of two names, of which no module knows both, would else pass as half. That is doubtful then, so that it clears nothing.
 func (d *draft) noLessThanTogether(one *bath, material string, k, told known) {
 	const field = "step.salts_wof_percent"
 	figure, ok := told[field].GetValue().(*benchpb.Answer_Number)
@@ -131,15 +148,17 @@ func (d *draft) noLessThanTogether(one *bath, material string, k, told known) {
 	classes := told["material.classes"].GetTexts().GetValues()
 	var of []string
 	for _, name := range one.inIt() {
-		if name == material || slices.ContainsFunc(d.told(one, name)["material.classes"].GetTexts().GetValues(), func(class string) bool { return contains(classes, class) }) {
+		s := one.salts[name]
+		if name == material || s != nil && contains(classes, saltClass(s.GetMetal())) ||
+			slices.ContainsFunc(d.told(one, name)["material.classes"].GetTexts().GetValues(), func(class string) bool { return contains(classes, class) }) {
 			of = append(of, name)
 		}
 	}
-	together, _, known := one.together(of, func(string) (low, high float64) { return 1, 1 })
+	together, _, known := one.together(of, one.asCeiling)
 	if len(of) < 2 || !known || figure.Number.GetHigh() >= together.high && figure.Number.GetLow() >= together.low {
 		return
 	}
 	k.number(field, max(together.low, figure.Number.GetLow()), max(together.high, figure.Number.GetHigh()))
 	k[field].Doubtful = true
-	one.remark("of %s less is told than they weigh together, and they are told to be of one kind: tell step.salts_wof_percent of each with all the others, or plan them in baths of their own", quotedList(of))
+	one.remark("of %s less is told than they weigh together, and they are of one kind by what is told or known of them: tell step.salts_wof_percent of each with all the others, or plan them in baths of their own", quotedList(of))
 }

@@ -7,6 +7,8 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/timestamppb"
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	"github.com/commonvat/commonvat/services/internal/store"
@@ -88,6 +90,18 @@ func twoNamesThatNobodyKnows(t *testing.T, w *workplace) {
 	assert.Nil(t, found)
 	assert.NotContains(t, strings.Join(bath.GetWithheldBecause(), "\n"), "S005")
 	assert.NotContains(t, strings.Join(bath.GetRemarks(), "\n"), "less is told")
+
+	// 3 % beside 3 % of iron that a module knows is the same.
+	beside := func(told float64) *benchpb.SheetFinding {
+		p := saddened(1)
+		p.Baths[0].Doses = []*benchpb.PlanDose{percent("moon salt", 3), percent("ferrous sulfate heptahydrate", 3)}
+		p.Baths[0].Doses[0].Answers = []*benchpb.Answer{{Field: "step.salts_wof_percent", Value: &benchpb.Answer_Number{Number: &benchpb.AnswerNumber{Low: told, High: told}}}}
+		s, err := w.Plan(t.Context(), ash, p)
+		require.NoError(t, err)
+		return findingOf(bathNamed(t, s, "sadden"), "S005")
+	}
+	require.NotNil(t, beside(3.1))
+	require.NotNil(t, beside(6.1))
 }
 
 // Ferrous sulfate is sold with seven parts of water and with one, and 3 % of the latter has the iron of 4.9 % of the former; a name that doesn't say which may be either.
@@ -171,4 +185,22 @@ func vesselsByOneRule(t *testing.T, w *workplace) {
 	again, err = w.UpdateWorkshop(t.Context(), byAsh, respelled, again.GetEtag(), "POT")
 	require.NoError(t, err)
 	assert.Empty(t, again.GetVessels()[0].GetUses())
+}
+
+// A workshop that was kept when names were told apart by case has two pots: each is what is said of it, and what the record says of one counts for both.
+func vesselsThatWereTwo(t *testing.T, w *workplace) {
+	old := aWorkshop()
+	pot := aWorkshop().GetVessels()[0]
+	pot.Name, pot.Answers[0], pot.ToldTime = "Pot", words("vessel.material", "copper"), timestamppb.New(w.now.AddDate(0, 0, 1))
+	old.Vessels = append(old.Vessels, pot)
+	body, err := proto.Marshal(old)
+	require.NoError(t, err)
+	require.NoError(t, w.store.KeepWorkshop(t.Context(), byAsh, store.WorkshopRow{Member: ash, Revision: 1, At: w.now, Body: body}))
+	recordedIn(t, w, "pot", "ferrous sulfate", trial.ClaimedTime{})
+	p := saddened(1)
+	p.Baths[0].Vessel = "Pot"
+	s, err := w.Plan(t.Context(), ash, p)
+	require.NoError(t, err)
+	assert.Equal(t, []string{"copper"}, w.modules.fact("ferrous sulfate", "vessel.material").GetTexts().GetValues())
+	assert.Contains(t, strings.Join(s.GetRemarks(), "\n"), "was last used with iron")
 }

@@ -26,14 +26,17 @@ func vesselKey(name string) string {
 	return strings.ToLower(strings.ToUpper(strings.Join(strings.Fields(name), " "))) // both, as some letters have two small forms
 }
 
-// vesselNamed is one of the vessels; nil when none bears that name.
-func vesselNamed(list []*benchpb.Vessel, name string) *benchpb.Vessel {
+// vesselNamed is one of the vessels; nil when none bears that name. Of two that an older workshop has under one key the one that is written so is meant.
+func vesselNamed(list []*benchpb.Vessel, name string) (named *benchpb.Vessel) {
 	for _, v := range list {
-		if vesselKey(v.GetName()) == vesselKey(name) {
+		if v.GetName() == name {
 			return v
 		}
+		if named == nil && vesselKey(v.GetName()) == vesselKey(name) {
+			named = v
+		}
 	}
-	return nil
+	return named
 }
 
 func (d *draft) vessel(name string) *benchpb.Vessel {
@@ -47,11 +50,14 @@ func (d *draft) vessels() (names []string) {
 	return names
 }
 
-// toldTimes tells when the last metal of each vessel was told, by its key.
+// toldTimes tells when the last metal of each vessel was told, by its key; of two under one key, when the first of them was, as the record doesn't tell them apart.
 func toldTimes(w *benchpb.Workshop) map[string]*timestamppb.Timestamp {
 	out := map[string]*timestamppb.Timestamp{}
 	for _, v := range w.GetVessels() {
-		out[vesselKey(v.GetName())] = v.GetToldTime()
+		key, at := vesselKey(v.GetName()), v.GetToldTime()
+		if before, twice := out[key]; !twice || at.AsTime().Before(before.AsTime()) { // never told is before any time
+			out[key] = at
+		}
 	}
 	return out
 }

@@ -38,7 +38,10 @@ func TestExamplePlan(t *testing.T) {
 	require.Len(t, p.GetBaths(), 3)
 	assert.Equal(t, 100.0, p.GetBaths()[0].GetDoses()[0].GetPercentWof())
 	assert.Equal(t, []float64{30, 45, 60}, p.GetBaths()[0].GetHeat().GetLooksMin())
-	assert.Equal(t, 9.5, p.GetBaths()[1].GetPh().GetHigh())
+	// Tutorials and suppliers tell about pH 11 of the vat with slaked lime and fructose; saturated lime water is near 12 at 40 °C (from memory of tables of pH standards).
+	assert.Equal(t, "fructose", p.GetBaths()[1].GetVat())
+	assert.Equal(t, 10.5, p.GetBaths()[1].GetPh().GetLow())
+	assert.Equal(t, 11.5, p.GetBaths()[1].GetPh().GetHigh())
 	assert.Equal(t, benchv1.HardnessScale_HARDNESS_SCALE_GERMAN_DEGREE, p.GetWaters()[0].GetScale())
 	assert.Equal(t, 40.0, p.GetMordant().GetLiquorRatio())
 	assert.Equal(t, `bath "blue", line`, f.Where("plan.baths[1].litres")[:len(`bath "blue", line`)])
