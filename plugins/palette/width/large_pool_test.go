@@ -11,6 +11,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	"github.com/commonvat/commonvat/plugins/palette/width/hull"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
 
@@ -51,33 +52,49 @@ func TestRounds(t *testing.T) {
 	}
 }
 
-// The mean over subsets drawn in rounds is that over all subsets, which are enumerated, and its stated standard error is not too small.
-func TestRoundsAgainstEnumeration(t *testing.T) {
-	rows := rowsOf("g", "s", "", genFixed(11))
-	table, err := tableOf(rows)
-	require.NoError(t, err)
-	all, err := averaged(t.Context(), table)
-	require.NoError(t, err)
+// The mean over subsets drawn in rounds is that over all subsets, and its stated standard error is not too small. Shades and dispersion of all subsets are
+// enumerated; so is the volume of few cells, which then is exact and not drawn, while that of more is had without making hulls.
+func TestRoundsAgainstAllSubsets(t *testing.T) {
+	paletteOf := func(n int) *palette {
+		table, err := tableOf(rowsOf("g", "s", "", genFixed(n)))
+		require.NoError(t, err)
+		all, err := averaged(t.Context(), table)
+		require.NoError(t, err)
+		return &all.in[0][0]
+	}
 	p, err := Params{ThresholdDE: 20}.withDefaults()
 	require.NoError(t, err)
-	of := &all.in[0][0]
+	few, more := paletteOf(11), paletteOf(40)
+	var points []hull.Point
+	for _, c := range more.cells {
+		points = append(points, hull.Point{c.mean.L, c.mean.A, c.mean.B})
+	}
+	drawn := func(of *palette, m int, seed uint64) *Rarefied {
+		w := &worker{ctx: t.Context(), params: p, rounds: true}
+		w.params.Draws, w.params.Seed = leastDraws, seed
+		got, err := w.sample(of, of.byLightness(), nil).rarefy(m, true)
+		require.NoError(t, err)
+		require.False(t, got.Enumerated)
+		return got
+	}
 	for _, m := range []int{4, 5, 8} {
 		w := &worker{ctx: t.Context(), params: p, enumerateUpTo: enumerateUpTo}
-		want, err := w.sample(of, of.byLightness(), nil).rarefy(m, true)
+		want, err := w.sample(few, few.byLightness(), nil).rarefy(m, true)
 		require.NoError(t, err)
 		require.True(t, want.Enumerated)
+		volume, general, err := hull.Expected(points, m)
+		require.NoError(t, err)
+		require.True(t, general)
 		const runs = 400
 		var off, squares, stated [widths]float64
 		for seed := range uint64(runs) {
-			w := &worker{ctx: t.Context(), params: p, rounds: true}
-			w.params.Draws, w.params.Seed = leastDraws, seed
-			got, err := w.sample(of, of.byLightness(), nil).rarefy(m, true)
-			require.NoError(t, err)
-			require.False(t, got.Enumerated)
-			for k, pair := range [widths][2]Expected{{got.Shades, want.Shades}, {*got.Volume, *want.Volume}, {got.Dispersion, want.Dispersion}} {
+			got, large := drawn(few, m, seed), drawn(more, m, seed)
+			for k, pair := range [widths][2]Expected{{got.Shades, want.Shades}, {*large.Volume, {Mean: volume}}, {got.Dispersion, want.Dispersion}} {
 				d := pair[0].Mean - pair[1].Mean
 				off[k], squares[k], stated[k] = off[k]+d/runs, squares[k]+d*d/runs, stated[k]+pair[0].MonteCarloSE*pair[0].MonteCarloSE/runs
 			}
+			require.Zero(t, got.Volume.MonteCarloSE)
+			require.InEpsilon(t, enumeratedVolume(t, few, m), got.Volume.Mean, 1e-12)
 		}
 		for k := range widths {
 			assert.Less(t, math.Abs(off[k]), 4*math.Sqrt(squares[k]/runs), "width %d of %d is off by %g", k, m, off[k])
@@ -85,6 +102,44 @@ func TestRoundsAgainstEnumeration(t *testing.T) {
 			assert.Positive(t, squares[k])
 		}
 	}
+}
+
+// enumeratedVolume is the mean volume of all subsets of m cells, hull by hull.
+func enumeratedVolume(t *testing.T, of *palette, m int) float64 {
+	t.Helper()
+	sum, n := 0.0, 0
+	require.NoError(t, everySubset(len(of.cells), m, func(subset []int) error {
+		var points []hull.Point
+		for _, v := range subset {
+			c := of.cells[v].mean
+			points = append(points, hull.Point{c.L, c.A, c.B})
+		}
+		v, _, err := hull.Volume(points)
+		sum, n = sum+v, n+1
+		return err
+	}))
+	return sum / float64(n)
+}
+
+// Cells that don't lie in general, as those of four on a grid, have the volumes of their subsets gone through, which is the same mean.
+func TestVolumeOfCellsInAPlane(t *testing.T) {
+	var colours []colorimetry.Lab
+	for i := range 12 {
+		colours = append(colours, colorimetry.Lab{L: 40 + 10*float64(i%3), A: 10 * float64(i/3%2), B: 7 * float64(i/6)})
+	}
+	table, err := tableOf(rowsOf("g", "s", "", colours))
+	require.NoError(t, err)
+	all, err := averaged(t.Context(), table)
+	require.NoError(t, err)
+	p, err := Params{}.withDefaults()
+	require.NoError(t, err)
+	of := &all.in[0][0]
+	w := &worker{ctx: t.Context(), params: p, enumerateUpTo: enumerateUpTo}
+	got, err := w.sample(of, of.byLightness(), nil).rarefy(6, true)
+	require.NoError(t, err)
+	assert.Equal(t, 924, got.Subsets)
+	assert.InEpsilon(t, enumeratedVolume(t, of, 6), got.Volume.Mean, 1e-12)
+	assert.Zero(t, got.Volume.MonteCarloSE)
 }
 
 // Differences put right by distances have the mean of all pairs, with the standard error that they state, which is less than half that of as many pairs alone.

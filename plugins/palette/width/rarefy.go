@@ -16,8 +16,10 @@ import (
 
 // Rarefied holds the widths expected of M cells chosen at random from a group's cells.
 type Rarefied struct {
-	M          int
-	Subsets    int  // subsets measured; of very large questions (see Params.Draws) only the first four fifths for Volume
+	M int
+	// Subsets measured; of very large questions (see Params.Draws) only the first four fifths for Volume. Where it takes less work, Volume is that of all
+	// subsets, and its MonteCarloSE 0.
+	Subsets    int
 	Enumerated bool // all C(n, M) subsets; otherwise Subsets were drawn
 	// Shades at the headline threshold.
 	Shades Expected
@@ -53,6 +55,9 @@ const enumerateUpTo = 20_000
 // leastWidth is the width, in units of CIELAB, at and below which there is nothing to measure: a mean of equal colours is off by 1e-14, of which a logarithm
 // would make an interval of many powers of ten. Instruments tell 0.01.
 const leastWidth = 1e-9
+
+// testsForCell is how many tests of a point against a plane take as long as making a hull for each of its cells.
+const testsForCell = 50
 
 // leastOmitting is the number of subsets without a block behind each leave-out value; where the drawn subsets hold fewer, more are
 // drawn from the cells of the other blocks.
@@ -148,7 +153,7 @@ func (w *worker) sample(of *palette, cells []cell, g *graph) *sampler {
 // rarefy takes 2 ≤ m ≤ len(cells).
 func (s *sampler) rarefy(m int, full bool) (*Rarefied, error) {
 	volume := full && m >= 4
-	s.left, s.volume, s.hulls = s.params.SearchNodes, volume, 0
+	s.left, s.hulls = s.params.SearchNodes, 0
 	n := len(s.cells)
 	out := &Rarefied{M: m}
 	out.Enumerated = subsets(n, m, s.enumerateUpTo) <= s.enumerateUpTo
@@ -165,19 +170,32 @@ func (s *sampler) rarefy(m int, full bool) (*Rarefied, error) {
 	for i, c := range s.colours {
 		s.shares[i] = colorimetry.Lab{L: c.L / float64(m), A: c.A / float64(m), B: c.B / float64(m)}
 	}
+	toMeasure := s.params.Draws // subsets whose volume is
+	switch {
+	case out.Enumerated:
+		toMeasure = subsets(n, m, s.enumerateUpTo)
+	case s.rounds:
+		toMeasure = toMeasure * hullDraws / leastDraws
+	}
 	var err error
+	if volume && s.without == nil {
+		if out.Volume, err = s.expectedVolume(m, toMeasure, reason); err != nil {
+			return nil, err
+		}
+	}
+	byHulls := volume && out.Volume == nil
+	s.volume = byHulls
 	if out.Enumerated {
 		err = everySubset(n, m, s.measure)
 	} else {
 		rng := rand.New(rand.NewPCG(s.params.Seed, s.of.stream()))
 		pool := identity(n)
 		next := func() []int { return s.draw(rng, pool, m) }
-		hulls := s.params.Draws
 		if s.rounds {
-			next, hulls = s.inRounds(rng, pool, m), hulls*hullDraws/leastDraws
+			next = s.inRounds(rng, pool, m)
 		}
 		for i := 0; i < s.params.Draws && err == nil; i++ {
-			s.volume = volume && i < hulls
+			s.volume = byHulls && i < toMeasure
 			err = s.measure(next())
 		}
 		if err == nil && reason == "" {
@@ -190,13 +208,32 @@ func (s *sampler) rarefy(m int, full bool) (*Rarefied, error) {
 	out.Subsets = s.all.n
 	out.Shades = s.expected(ofShades, m, out.Enumerated, reason)
 	out.Dispersion = s.expected(ofDispersion, m, out.Enumerated, reason)
-	if volume {
+	if byHulls {
 		v := s.expected(ofVolume, m, out.Enumerated, reason)
 		out.Volume = &v
-		out.Side = math.Cbrt(v.Mean)
+	}
+	if volume {
+		out.Side = math.Cbrt(out.Volume.Mean)
 	}
 	out.SearchNodes = s.params.SearchNodes - s.left
 	return out, nil
+}
+
+// expectedVolume is that of all subsets, without an interval, nil where going through so many hulls is less work or the cells don't lie in general.
+func (s *sampler) expectedVolume(m, hulls int, noInterval string) (*Expected, error) {
+	if hull.Tests(len(s.colours)) > float64(testsForCell*m*hulls) {
+		return nil, nil
+	}
+	s.points = s.points[:0]
+	for i := range s.colours {
+		c := &s.colours[i]
+		s.points = append(s.points, hull.Point{c.L, c.A, c.B})
+	}
+	mean, general, err := hull.Expected(s.points, m)
+	if err != nil || !general {
+		return nil, err
+	}
+	return &Expected{Mean: mean, UpperMean: mean, NoInterval: noInterval}, nil
 }
 
 // sampler measures subsets of one group's cells.

@@ -134,23 +134,31 @@ func (t *texts) assignCellsBy(picks []*pick, byOrder bool, key func(*row) string
 
 // tellCells tells cells of one key apart, within strata and blocks, where their delivered depths don't agree.
 func (t *texts) tellCells(picks []*pick, byOrder bool) {
-	places := t.lay(picks, func(p *pick) (high, low uint64) {
-		return uint64(p.stratum)<<32 | uint64(p.block), p.cell.route.start()
-	})
-	slices.SortFunc(places, func(a, b place) int {
-		return cmp.Or(compareKeys(a, b), cmp.Compare(a.of.cell.head, b.of.cell.head), compareRoutes(a.of, b.of))
-	})
 	alike := func(a, b place) bool { return a.high == b.high && a.of.cell == b.of.cell }
-	var members []*pick
-	for from, to := 0, 0; from < len(places); from = to {
-		members = members[:0]
-		for to = from; to < len(places) && alike(places[from], places[to]); to++ {
-			members = append(members, places[to].of)
-		}
-		if len(members) > 1 {
+	t.within(picks, len(t.list), func(p *pick) (bucket uint32, high, low uint64) {
+		return uint32(p.block), uint64(p.stratum)<<32 | uint64(p.cell.head), p.cell.route.start()
+	}, func(places []place) {
+		slices.SortFunc(places, func(a, b place) int {
+			if c := compareKeys(a, b); c != 0 {
+				return c
+			}
+			return compareRoutes(a.of, b.of)
+		})
+		var members []*pick
+		for from, to := 0, 0; from < len(places); from = to {
+			for to = from; to < len(places) && alike(places[from], places[to]); {
+				to++
+			}
+			if to-from < 2 {
+				continue
+			}
+			members = members[:0]
+			for _, at := range places[from:to] {
+				members = append(members, at.of)
+			}
 			tellDepths(members, byOrder)
 		}
-	}
+	})
 }
 
 // tellDepths makes cells of their own of the members of a place whose delivered depths don't agree.
@@ -340,19 +348,25 @@ func (t *texts) tableBy(picks []*pick, groups []string, done map[label]int64) (p
 	return labels, &tabled{picks, cellOf, t.places(inOrder), t.places(blocks), t.places(strata)}
 }
 
-// cellNames are short names, under which cells travel; parts of one text, since half a million small ones cost more than their letters.
+// cellNames are short names, under which cells travel, in the order of their texts: a module needn't sort them. They are parts of one text, since half a
+// million small ones cost more than their letters.
 func cellNames(n int) []string {
 	const word = "cell "
-	text := make([]byte, 0, n*(len(word)+7))
-	ends := make([]int, n)
+	digits := len(strconv.Itoa(n))
+	text := make([]byte, 0, n*(len(word)+digits))
 	for i := range n {
-		text = strconv.AppendInt(append(text, word...), int64(i+1), 10)
-		ends[i] = len(text)
+		text = append(text, word...)
+		for range digits {
+			text = append(text, '0')
+		}
+		for at, rest := len(text)-1, i+1; rest > 0; at, rest = at-1, rest/10 {
+			text[at] = byte('0' + rest%10)
+		}
 	}
-	all, from := string(text), 0
+	all, size := string(text), len(word)+digits
 	out := make([]string, n)
-	for i, to := range ends {
-		out[i], from = all[from:to], to
+	for i := range out {
+		out[i] = all[i*size : (i+1)*size]
 	}
 	return out
 }

@@ -59,15 +59,34 @@ func (s *colourSet) set(place int, colour pipeline.Colour) {
 	s.faults[uint32(place)] = colour.Fault
 }
 
-func (c *colours) get(condition trial.ColourCondition, digest string, place int) (pipeline.Colour, bool) {
+// found is what is known of a reading's colour.
+type found struct {
+	pipeline.Colour
+	known bool
+}
+
+// of appends what is known of the colours of the first readings of candidates of this chunk.
+func (c *colours) of(condition trial.ColourCondition, digest string, candidates []candidate, to []found) []found {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	for _, set := range c.sets {
-		if set.condition == condition && set.digest == digest {
-			return set.at(place)
+	i := slices.IndexFunc(c.sets, func(s *colourSet) bool { return s.condition == condition && s.digest == digest })
+	for k := range candidates {
+		var f found
+		if i >= 0 {
+			f.Colour, f.known = c.sets[i].at(candidates[k].place())
 		}
+		to = append(to, f)
 	}
-	return pipeline.Colour{}, false
+	return to
+}
+
+// ofOneChunk takes the first candidates of one chunk off the list.
+func ofOneChunk(candidates []candidate) (of, rest []candidate) {
+	n := 1
+	for n < len(candidates) && candidates[n].chunk == candidates[0].chunk {
+		n++
+	}
+	return candidates[:n], candidates[n:]
 }
 
 func (c *chunk) putColour(condition trial.ColourCondition, digest string, place int, colour pipeline.Colour) {
@@ -158,17 +177,19 @@ func (p *Pool) readRaws(ctx context.Context, now *snapshot, condition trial.Colo
 		rawOf = (&rawPages{pool: p}).rawOf
 	}
 	var b batch
+	var known []found
 	for _, of := range lacking {
-		found, err := rawOf(ctx, of[0].chunk.trial)
+		raws, err := rawOf(ctx, of[0].chunk.trial)
 		if err != nil {
 			return err
 		}
+		known = of[0].chunk.colours.of(condition, digest, of, known[:0])
 		for i := range of {
-			c, place := of[i].chunk, of[i].place()
-			if _, known := c.colours.get(condition, digest, place); known {
+			if known[i].known {
 				continue
 			}
-			if raw, ok := found[c.readings[place].id]; ok {
+			c, place := of[i].chunk, of[i].place()
+			if raw, ok := raws[c.readings[place].id]; ok {
 				b.raws, b.whose = append(b.raws, raw), append(b.whose, wanted{c, place})
 			}
 		}
@@ -187,17 +208,12 @@ func (p *Pool) readRaws(ctx context.Context, now *snapshot, condition trial.Colo
 
 // lackingTrials are the candidates of each trial of which some first reading has no colour yet.
 func lackingTrials(condition trial.ColourCondition, digest string, candidates []candidate) (out [][]candidate) {
+	var known []found
 	for len(candidates) > 0 {
-		n := 1
-		for n < len(candidates) && candidates[n].chunk == candidates[0].chunk {
-			n++
-		}
-		of := candidates[:n]
-		candidates = candidates[n:]
-		if slices.ContainsFunc(of, func(c candidate) bool {
-			_, known := c.chunk.colours.get(condition, digest, c.place())
-			return !known
-		}) {
+		var of []candidate
+		of, candidates = ofOneChunk(candidates)
+		known = of[0].chunk.colours.of(condition, digest, of, known[:0])
+		if slices.ContainsFunc(known, func(f found) bool { return !f.known }) {
 			out = append(out, of)
 		}
 	}

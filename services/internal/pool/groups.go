@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 
 	palettev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/palette/v1"
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
@@ -25,14 +26,16 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 	}
 	by := a.question.GroupBy
 	a.shown, a.mixed = a.texts.strata(a.picks, by == poolv1.GroupBy_GROUP_BY_FIBRE, nil)
+	var side sync.WaitGroup
+	side.Go(func() { a.unknown = a.unknowns() }) // which wants no cells
 	a.texts.assignCells(a.picks, false)
 	labels, rows := a.texts.table(a.picks, nil)
+	side.Wait()
 	// All that is wanted of the pieces besides is taken now, so that they can go once the palette modules have them: of a large question they take much room.
 	stated, lotlessPicks, alike := a.statedGroups(), a.lotless(), a.alikeBut(by)
 	if err := p.checkLength(a, stated); err != nil {
 		return err
 	}
-	a.unknown = a.unknowns()
 	if by != poolv1.GroupBy_GROUP_BY_WATER {
 		a.picks = nil
 	}

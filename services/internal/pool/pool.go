@@ -113,6 +113,9 @@ type snapshot struct {
 	waters   map[trial.ID]string // names
 	rows     int
 
+	order sync.Once
+	list  []*chunk // by trial id
+
 	tie    sync.Once
 	blocks map[string]string // session to the session that stands for its block
 	tied   int               // sessions that share a block with another
@@ -424,9 +427,11 @@ func (p *Pool) owed(ctx context.Context, after, upTo int64) (int64, error) {
 	return owed, nil
 }
 
-// ordered lists the chunks by trial id.
+// ordered lists the chunks by trial id. The list is that of all who ask.
 func (s *snapshot) ordered() []*chunk {
-	out := slices.Collect(maps.Values(s.chunks))
-	slices.SortFunc(out, func(a, b *chunk) int { return strings.Compare(a.trial, b.trial) })
-	return out
+	s.order.Do(func() {
+		s.list = slices.Collect(maps.Values(s.chunks))
+		slices.SortFunc(s.list, func(a, b *chunk) int { return strings.Compare(a.trial, b.trial) })
+	})
+	return s.list
 }

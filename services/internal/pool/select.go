@@ -51,56 +51,83 @@ func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.Colou
 	if fitting > most {
 		return nil, fmt.Errorf("%w: it is about %d pieces; allowed: 0 to %d, so ask for fewer with a filter", pipeline.ErrTooLarge, fitting, most)
 	}
-	digest := module.Identity().GetDigest()
-	picks := make([]*pick, 0, len(candidates))
-	block := memo(t, now.blockOf)
-	faults := map[string]int{}
-	example := ""
-	missed := map[*row]int{}
+	c := chosen{digest: module.Identity().GetDigest(), picks: make([]*pick, 0, len(candidates)), block: memo(t, now.blockOf), left: left, faults: map[string]int{}, missed: map[*row]int{}}
 	for len(candidates) > 0 {
 		if err := p.compute(ctx, now, module, s.condition, candidates); err != nil {
 			return nil, err
 		}
-		var again []candidate
-		room := make([]pick, len(candidates))
-		for _, c := range candidates {
-			colour, ok := c.chunk.colours.get(s.condition, digest, c.place())
-			switch {
-			case !ok:
-				// Another question may have begun with a module that was brought into service since, and put its colours in this one's place.
-				if missed[c.row]++; missed[c.row] < lookAgain {
-					again = append(again, c)
-				} else {
-					left.piece("withdrawn while the question was answered")
-				}
-				continue
-			case colour.Fault != "":
-				faults[colour.Fault]++
-				if example == "" || colour.Fault < example {
-					example = colour.Fault
-				}
-				if c.readings = c.readings[1:]; len(c.readings) > 0 {
-					again = append(again, c)
-				} else {
-					left.piece("no reading that can be used")
+		candidates = c.take(s.condition, candidates)
+	}
+	if n := total(c.faults); n > 0 {
+		left.reading(fmt.Sprintf("colour not computable under %s (%s)", conditionWords(s.condition), c.fault), n)
+	}
+	t.sortByReading(c.picks)
+	return c.picks, nil
+}
+
+// chosen are the pieces of a question that have their colours.
+type chosen struct {
+	digest string // of the module that computed them
+	picks  []*pick
+	block  func(session string) label
+	left   *leftOut
+	faults map[string]int // readings without a colour
+	fault  string         // the first of them by text
+	missed map[*row]int   // how often no colour was there
+}
+
+// take takes the candidates whose colours are there, and gives those that are to be looked for again.
+func (c *chosen) take(condition trial.ColourCondition, candidates []candidate) (again []candidate) {
+	room := make([]pick, len(candidates))
+	var known []found
+	session, block := "", c.block("") // of the last piece: those of a trial mostly share it
+	for len(candidates) > 0 {
+		var of []candidate
+		of, candidates = ofOneChunk(candidates)
+		known = of[0].chunk.colours.of(condition, c.digest, of, known[:0])
+		for i, piece := range of {
+			colour := known[i]
+			if !colour.known || colour.Fault != "" {
+				if c.missing(&piece, colour) {
+					again = append(again, piece)
 				}
 				continue
 			}
-			if others := len(c.readings) - 1; others > 0 {
-				left.reading("another reading of the same piece", others)
+			if others := len(piece.readings) - 1; others > 0 {
+				c.left.reading("another reading of the same piece", others)
 			}
-			of := &room[0]
+			if id := piece.row.session.id; id != session {
+				session, block = id, c.block(id)
+			}
+			pick := &room[0]
 			room = room[1:]
-			*of = pick{chunk: c.chunk, row: c.row, reading: c.readings[0], lab: colour.Lab, block: block(c.row.session.id)}
-			picks = append(picks, of)
+			pick.chunk, pick.row, pick.reading, pick.lab, pick.block = piece.chunk, piece.row, piece.readings[0], colour.Lab, block
+			c.picks = append(c.picks, pick)
 		}
-		candidates = again
 	}
-	if n := total(faults); n > 0 {
-		left.reading(fmt.Sprintf("colour not computable under %s (%s)", conditionWords(s.condition), example), n)
+	return again
+}
+
+// missing counts a piece whose first reading has no colour, and tells whether to look for it again, or for that of its next reading.
+func (c *chosen) missing(piece *candidate, colour found) bool {
+	if !colour.known {
+		// Another question may have begun with a module that was brought into service since, and put its colours in this one's place.
+		c.missed[piece.row]++
+		if c.missed[piece.row] < lookAgain {
+			return true
+		}
+		c.left.piece("withdrawn while the question was answered")
+		return false
 	}
-	t.sortByReading(picks)
-	return picks, nil
+	c.faults[colour.Fault]++
+	if c.fault == "" || colour.Fault < c.fault {
+		c.fault = colour.Fault
+	}
+	if piece.readings = piece.readings[1:]; len(piece.readings) == 0 {
+		c.left.piece("no reading that can be used")
+		return false
+	}
+	return true
 }
 
 func total(counts map[string]int) int {

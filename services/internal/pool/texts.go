@@ -4,9 +4,11 @@ import (
 	"bytes"
 	"cmp"
 	"encoding/binary"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 )
 
 // label is a text of one question, by its place among them; 0 is "". A question of half a million pieces has five labels a piece, and each
@@ -83,53 +85,104 @@ type place struct {
 	of        *pick
 }
 
-// lay gives the places of picks, in the room of those that were laid before.
-func (t *texts) lay(picks []*pick, key func(*pick) (high, low uint64)) []place {
-	if cap(t.room) < len(picks) {
-		t.room = make([]place, len(picks))
+// lay gives places for so many picks, in the room of those that were laid before.
+func (t *texts) lay(n int) []place {
+	if cap(t.room) < n {
+		t.room = make([]place, n)
 	}
-	places := t.room[:len(picks)]
-	for i, p := range picks {
-		places[i] = place{at: uint32(i), of: p}
-		places[i].high, places[i].low = key(p)
-	}
-	return places
+	return t.room[:n]
 }
 
 func compareKeys(a, b place) int {
-	return cmp.Or(cmp.Compare(a.high, b.high), cmp.Compare(a.low, b.low))
+	if c := cmp.Compare(a.high, b.high); c != 0 {
+		return c
+	}
+	return cmp.Compare(a.low, b.low)
 }
 
 // sortByReading orders picks by their readings' ids.
 func (t *texts) sortByReading(picks []*pick) {
-	places := t.lay(picks, func(p *pick) (high, low uint64) {
-		return binary.BigEndian.Uint64(p.reading.id[:8]), binary.BigEndian.Uint64(p.reading.id[8:])
-	})
+	places := t.lay(len(picks))
+	for i, p := range picks {
+		places[i] = place{binary.BigEndian.Uint64(p.reading.id[:8]), binary.BigEndian.Uint64(p.reading.id[8:]), uint32(i), p}
+	}
 	slices.SortFunc(places, compareKeys)
 	for i := range places {
 		picks[i] = places[i].of
 	}
 }
 
+// within lays picks out in buckets numbered below n, one after the other and each in the order of the picks, and has all of them worked on, by all
+// processors at once: most of what picks are sorted by is a label, of which few have the same.
+func (t *texts) within(picks []*pick, n int, lay func(*pick) (bucket uint32, high, low uint64), work func([]place)) []place {
+	places := t.lay(len(picks))
+	ends := make([]int, n+1) // first where the bucket before begins, then where it ends
+	for _, p := range picks {
+		bucket, _, _ := lay(p)
+		ends[bucket+1]++
+	}
+	for i := range n {
+		ends[i+1] += ends[i]
+	}
+	for i, p := range picks {
+		bucket, high, low := lay(p)
+		places[ends[bucket]] = place{high, low, uint32(i), p}
+		ends[bucket]++
+	}
+	ends = ends[:n]
+	var sides sync.WaitGroup
+	share := len(places)/runtime.GOMAXPROCS(0) + 1
+	for first, from := 0, 0; first < n; {
+		last, start := first, from
+		for last < n && ends[last]-start < share {
+			last++
+		}
+		last = min(last+1, n)
+		from = ends[last-1]
+		of := ends[first:last]
+		sides.Go(func() {
+			at := start
+			for _, end := range of {
+				if end > at {
+					work(places[at:end])
+				}
+				at = end
+			}
+		})
+		first = last
+	}
+	sides.Wait()
+	return places
+}
+
 // numberCells numbers the cells of picks from 0 in the order of their texts, and gives the number of each pick and how many there are.
 func (t *texts) numberCells(picks []*pick) (of []uint32, cells int) {
 	heads := t.sorted(picks, func(p *pick) label { return p.cell.head })
 	rank := t.places(heads)
-	places := t.lay(picks, func(p *pick) (high, low uint64) { return uint64(rank[p.cell.head]), p.cell.route.start() })
 	compare := func(a, b place) int {
-		if c := compareKeys(a, b); c != 0 {
+		if c := cmp.Compare(a.low, b.low); c != 0 {
 			return c
 		}
-		return cmp.Or(compareRoutes(a.of, b.of), strings.Compare(depthsText(a.of.cell.depths), depthsText(b.of.cell.depths)))
+		if c := compareRoutes(a.of, b.of); c != 0 || a.of.cell.depths == b.of.cell.depths {
+			return c
+		}
+		return strings.Compare(depthsText(a.of.cell.depths), depthsText(b.of.cell.depths))
 	}
-	if t.nested(heads) { // then what comes after a shorter head stands against the end of a longer one
+	nested := t.nested(heads) // then what comes after a shorter head stands against the end of a longer one
+	places := t.within(picks, len(heads), func(p *pick) (bucket uint32, high, low uint64) {
+		return rank[p.cell.head], 0, p.cell.route.start()
+	}, func(of []place) {
+		if !nested {
+			slices.SortFunc(of, compare)
+		}
+	})
+	if nested {
 		words := newTexts()
 		whole := memo(words, t.cellText)
-		compare = func(a, b place) int {
+		slices.SortFunc(places, func(a, b place) int {
 			return strings.Compare(words.text(whole(a.of.cell)), words.text(whole(b.of.cell)))
-		}
+		})
 	}
-	slices.SortFunc(places, compare)
 	of = make([]uint32, len(picks))
 	for i, at := range places {
 		if i == 0 || at.of.cell != places[i-1].of.cell {

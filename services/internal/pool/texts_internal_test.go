@@ -2,8 +2,8 @@ package pool
 
 import (
 	"crypto/sha256"
-	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -53,10 +53,17 @@ func TestCellsAreNumberedInTheOrderOfTheirTexts(t *testing.T) {
 
 func TestCellNames(t *testing.T) {
 	assert.Empty(t, cellNames(0))
-	names := cellNames(1001)
-	assert.Len(t, names, 1001)
-	for _, n := range []int{1, 9, 10, 99, 100, 1001} {
-		assert.Equal(t, fmt.Sprint("cell ", n), names[n-1])
+	assert.Equal(t, []string{"cell 1", "cell 2", "cell 3"}, cellNames(3))
+	for _, n := range []int{9, 10, 99, 100, 1001} {
+		names := cellNames(n)
+		require.Len(t, names, n)
+		assert.Len(t, slices.Compact(slices.Clone(names)), n)
+		assert.True(t, slices.IsSorted(names), "so that nobody needs to sort them")
+		for i, name := range names {
+			of, err := strconv.Atoi(strings.TrimPrefix(name, "cell "))
+			require.NoError(t, err)
+			require.Equal(t, i+1, of)
+		}
 	}
 }
 

@@ -407,15 +407,7 @@ func volume(points []Point, faces [][3]int32) float64 {
 	}
 	six := 0.0
 	for _, f := range faces {
-		var d [3]Point
-		for i, v := range f {
-			for k := range 3 {
-				d[i][k] = points[v][k] - c[k]
-			}
-		}
-		six += d[0][0]*(d[1][1]*d[2][2]-d[1][2]*d[2][1]) +
-			d[0][1]*(d[1][2]*d[2][0]-d[1][0]*d[2][2]) +
-			d[0][2]*(d[1][0]*d[2][1]-d[1][1]*d[2][0])
+		six += determinant(&points[f[0]], &points[f[1]], &points[f[2]], &c)
 	}
 	return max(0, six/6)
 }

@@ -96,6 +96,7 @@ type builder struct {
 	work, hidden, fresh []int32
 	startOf, endOf      []int32 // by vertex: the new face whose horizon edge starts or ends there
 	out                 [][3]int32
+	above3              []uint8 // see countAbove
 }
 
 var builders = sync.Pool{New: func() any { return new(builder) }}
@@ -131,12 +132,16 @@ func (b *builder) newFace(u, v, w int32) int32 {
 	f.normal[0] = e1*g2 - e2*g1
 	f.normal[1] = e2*g0 - e0*g2
 	f.normal[2] = e0*g1 - e1*g0
-	// The forward error of a 3×3 determinant is 7ε times its permanent (Shewchuk 1997, "Adaptive precision floating-point
-	// arithmetic", Discrete & Computational Geometry 18:305), taken as 8ε; the permanent is at most six times the product of the
-	// lengths of its rows, and the third row's entries are at most 2^(gridBits+1).
-	f.doubt = 0x1p-50 * 6 * (1 << (gridBits + 1)) * math.Sqrt((e0*e0+e1*e1+e2*e2)*(g0*g0+g1*g1+g2*g2))
+	f.doubt = doubtOf(math.Sqrt((e0*e0 + e1*e1 + e2*e2) * (g0*g0 + g1*g1 + g2*g2)))
 	return int32(n)
 }
+
+// doubtOf is the largest rounding error of a height above a plane of two edges, given the product of their lengths.
+//
+// The forward error of a 3×3 determinant is 7ε times its permanent (Shewchuk 1997, "Adaptive precision floating-point
+// arithmetic", Discrete & Computational Geometry 18:305), taken as 8ε; the permanent is at most six times the product of the
+// lengths of its rows, and the third row's entries are at most 2^(gridBits+1).
+func doubtOf(lengths float64) float64 { return 0x1p-50 * 6 * (1 << (gridBits + 1)) * lengths }
 
 // over is the approximate distance of a point above the face, times twice the face's area.
 func (f *face) over(q *gridPoint) float64 {
