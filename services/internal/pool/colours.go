@@ -137,15 +137,39 @@ type wanted struct {
 	place int
 }
 
-// compute has the module compute the colours of the candidates' first readings that aren't known yet. The raw measurements are read from the record again, so
+// computeLacking has the module compute the colours of the candidates' first readings that aren't known yet.
+func (p *Pool) computeLacking(ctx context.Context, now *snapshot, module *pipeline.ColourReader, condition trial.ColourCondition, candidates []candidate) error {
+	lacking := func() [][]candidate { return lackingTrials(condition, module.Identity().GetDigest(), candidates) }
+	most := func(of [][]candidate) bool { return 2*len(of) >= len(now.chunks) }
+	of := lacking()
+	if most(of) && condition == DefaultCondition { // they may be being computed
+		if err := p.waitBeforehand(ctx); err != nil {
+			return err
+		}
+		of = lacking()
+	}
+	rawOf := p.rawOf
+	if most(of) {
+		rawOf = (&rawPages{pool: p}).rawOf
+	}
+	return p.compute(ctx, module, condition, of, rawOf)
+}
+
+// rawsOfTrial reads what the readings of a shared trial measured; none when it is no longer shared.
+type rawsOfTrial func(context.Context, trial.ID) (map[entryID]trial.RawColour, error)
+
+// compute has the module compute the colours of first readings that aren't known yet, trial by trial. The raw measurements are read from the record again, so
 // that the pool needs no room for them: the next batch is read while the module has one. A reading that is gone since (its trial was withdrawn) gets no colour.
-func (p *Pool) compute(ctx context.Context, now *snapshot, module *pipeline.ColourReader, condition trial.ColourCondition, candidates []candidate) error {
+func (p *Pool) compute(ctx context.Context, module *pipeline.ColourReader, condition trial.ColourCondition, lacking [][]candidate, rawOf rawsOfTrial) error {
+	if len(lacking) == 0 {
+		return nil
+	}
 	digest := module.Identity().GetDigest()
 	batches := make(chan batch)
 	both, ctx := errgroup.WithContext(ctx)
 	both.Go(func() error {
 		defer close(batches)
-		return p.readRaws(ctx, now, condition, digest, candidates, func(b batch) error {
+		return readRaws(ctx, condition, digest, lacking, rawOf, func(b batch) error {
 			select {
 			case batches <- b:
 				return nil
@@ -169,13 +193,8 @@ func (p *Pool) compute(ctx context.Context, now *snapshot, module *pipeline.Colo
 	return both.Wait()
 }
 
-// readRaws hands on what the candidates' first readings measured where its colour isn't known, trial by trial.
-func (p *Pool) readRaws(ctx context.Context, now *snapshot, condition trial.ColourCondition, digest string, candidates []candidate, hand func(batch) error) error {
-	lacking := lackingTrials(condition, digest, candidates)
-	rawOf := p.rawOf
-	if 2*len(lacking) >= len(now.chunks) {
-		rawOf = (&rawPages{pool: p}).rawOf
-	}
+// readRaws hands on what first readings measured where its colour isn't known.
+func readRaws(ctx context.Context, condition trial.ColourCondition, digest string, lacking [][]candidate, rawOf rawsOfTrial, hand func(batch) error) error {
 	var b batch
 	var known []found
 	for _, of := range lacking {

@@ -61,7 +61,7 @@ type Reader interface {
 	Experiment(ctx context.Context, id trial.ID) (*trial.Experiment, error)
 }
 
-// Config is what a pool is made of; all but DecodeRows, DecodeMeasured, Log, CatchUpWait, MaxPieces and MaxAnswerBytes is required.
+// Config is what a pool is made of; all but DecodeRows, DecodeMeasured, Log, CatchUpWait, MaxPieces, MaxAnswerBytes and BeforehandFrom is required.
 type Config struct {
 	Reader   Reader
 	Feed     store.Feed
@@ -79,6 +79,8 @@ type Config struct {
 	MaxPieces int
 	// MaxAnswerBytes is how long an answer about palettes may be; 0 means DefaultMaxAnswerBytes.
 	MaxAnswerBytes int
+	// BeforehandFrom is from how many pieces their colours are computed when the pool is loaded; 0 means DefaultBeforehandFrom.
+	BeforehandFrom int
 }
 
 // DefaultMaxPieces is how many pieces a question may be about, as many as a run may freeze. The contracts of the modules would take 10,000,000 rows; what bounds a question
@@ -87,18 +89,20 @@ const DefaultMaxPieces = 1_000_000
 
 // Pool answers questions. It is safe for use by several goroutines.
 type Pool struct {
-	reader     Reader
-	feed       store.Feed
-	pipeline   *pipeline.Pipeline
-	decode     func([]byte) (*trial.Trial, error)
-	decodeRows func([]byte) (*trial.Trial, error)
-	measured   func([]byte) (*trial.Trial, error)
-	log        *slog.Logger
-	wait       time.Duration
-	maxPieces  int
-	maxAnswer  int
+	reader         Reader
+	feed           store.Feed
+	pipeline       *pipeline.Pipeline
+	decode         func([]byte) (*trial.Trial, error)
+	decodeRows     func([]byte) (*trial.Trial, error)
+	measured       func([]byte) (*trial.Trial, error)
+	log            *slog.Logger
+	wait           time.Duration
+	maxPieces      int
+	maxAnswer      int
+	beforehandFrom int
 
-	shared *dictionary // of Run alone
+	shared     *dictionary   // of Run alone
+	beforehand chan struct{} // closed when no colours are computed beforehand any more
 
 	mu      sync.Mutex
 	now     *snapshot     // nil before the first load
@@ -128,8 +132,8 @@ type snapshot struct {
 func New(config Config) *Pool {
 	p := &Pool{
 		reader: config.Reader, feed: config.Feed, pipeline: config.Pipeline, decode: config.Decode, decodeRows: config.DecodeRows, measured: config.DecodeMeasured, log: config.Log, wait: config.CatchUpWait,
-		maxPieces: config.MaxPieces, maxAnswer: config.MaxAnswerBytes,
-		shared: newDictionary(), moved: make(chan struct{}),
+		maxPieces: config.MaxPieces, maxAnswer: config.MaxAnswerBytes, beforehandFrom: config.BeforehandFrom,
+		shared: newDictionary(), beforehand: make(chan struct{}), moved: make(chan struct{}),
 	}
 	if p.decodeRows == nil {
 		p.decodeRows = p.decode
@@ -149,6 +153,9 @@ func New(config Config) *Pool {
 	if p.maxAnswer <= 0 {
 		p.maxAnswer = DefaultMaxAnswerBytes
 	}
+	if p.beforehandFrom <= 0 {
+		p.beforehandFrom = DefaultBeforehandFrom
+	}
 	return p
 }
 
@@ -157,11 +164,18 @@ const page = 25
 
 // Run loads the pool and follows the feed until ctx ends. It is called once. Faults of the store are tried again.
 func (p *Pool) Run(ctx context.Context) {
+	var side sync.WaitGroup
+	defer side.Wait()
+	loaded := false
 	for pause := time.Duration(0); ctx.Err() == nil; {
 		err := p.step(ctx)
 		if err == nil {
 			pause = 0
 			p.setTrouble("")
+			if !loaded {
+				loaded = true
+				side.Go(func() { p.computeBeforehand(ctx) })
+			}
 			continue
 		}
 		if ctx.Err() != nil {

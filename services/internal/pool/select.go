@@ -47,13 +47,13 @@ func (p *Pool) choose(ctx context.Context, now *snapshot, module *pipeline.Colou
 	if most == 0 {
 		most = p.maxPieces
 	}
-	candidates, fitting := s.candidates(now, left, most)
+	candidates, fitting := s.candidates(now, now.ordered(), left, most)
 	if fitting > most {
 		return nil, fmt.Errorf("%w: it is about %d pieces; allowed: 0 to %d, so ask for fewer with a filter", pipeline.ErrTooLarge, fitting, most)
 	}
 	c := chosen{digest: module.Identity().GetDigest(), picks: make([]*pick, 0, len(candidates)), block: memo(t, now.blockOf), left: left, faults: map[string]int{}, missed: map[*row]int{}}
 	for len(candidates) > 0 {
-		if err := p.compute(ctx, now, module, s.condition, candidates); err != nil {
+		if err := p.computeLacking(ctx, now, module, s.condition, candidates); err != nil {
 			return nil, err
 		}
 		candidates = c.take(s.condition, candidates)
@@ -138,13 +138,17 @@ func total(counts map[string]int) int {
 	return n
 }
 
-// candidates finds the pieces that the question is about and counts them; beyond most they are counted alone.
-func (s selection) candidates(now *snapshot, left *leftOut, most int) (out []candidate, count int) {
+// candidates finds the pieces of some chunks that the question is about and counts them; beyond most they are counted alone.
+func (s selection) candidates(now *snapshot, chunks []*chunk, left *leftOut, most int) (out []candidate, count int) {
 	if s.where == nil && s.experiment == nil { // then it is most rows, and growing a list takes five times its room
-		out = make([]candidate, 0, min(now.rows, most))
+		rows := 0
+		for _, c := range chunks {
+			rows += len(c.rows)
+		}
+		out = make([]candidate, 0, min(rows, most))
 	}
 	var fitting, room []*reading
-	for _, c := range now.ordered() {
+	for _, c := range chunks {
 		for i := range c.rows {
 			r := &c.rows[i]
 			if s.experiment != nil && r.session.experiment != s.experiment.ID {
