@@ -1,10 +1,13 @@
 package pool
 
 import (
+	"cmp"
 	"crypto/sha256"
+	"runtime"
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/assert"
@@ -48,6 +51,40 @@ func TestCellsAreNumberedInTheOrderOfTheirTexts(t *testing.T) {
 		for i, number := range of {
 			require.Equal(t, slices.Index(plain, texts[i]), int(number))
 		}
+	})
+}
+
+// Every piece is worked on once, with those of its bucket alone and in their order, however many processors share the buckets.
+func TestWithin(t *testing.T) {
+	defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(0))
+	rapid.Check(t, func(t *rapid.T) {
+		runtime.GOMAXPROCS(rapid.IntRange(1, 5).Draw(t, "processors"))
+		n := rapid.IntRange(1, 12).Draw(t, "buckets")
+		buckets := rapid.SliceOfN(rapid.IntRange(0, n-1), 0, 60).Draw(t, "of")
+		picks := make([]*pick, len(buckets))
+		for i, bucket := range buckets {
+			picks[i] = &pick{block: label(bucket)}
+		}
+		var mu sync.Mutex
+		met := map[label][]uint32{}
+		places := newTexts().within(picks, n, func(p *pick) (bucket uint32, high, low uint64) { return uint32(p.block), 7, 9 }, func(of []place) {
+			mu.Lock()
+			defer mu.Unlock()
+			for _, at := range of {
+				require.Equal(t, of[0].of.block, at.of.block)
+				require.Same(t, picks[at.at], at.of)
+				require.Equal(t, [2]uint64{7, 9}, [2]uint64{at.high, at.low})
+				met[at.of.block] = append(met[at.of.block], at.at)
+			}
+		})
+		require.Len(t, places, len(picks))
+		all := 0
+		for bucket, of := range met {
+			require.True(t, slices.IsSorted(of), "bucket %d", bucket)
+			all += len(of)
+		}
+		require.Equal(t, len(picks), all)
+		require.True(t, slices.IsSortedFunc(places, func(a, b place) int { return cmp.Compare(a.of.block, b.of.block) }))
 	})
 }
 
