@@ -268,3 +268,35 @@ func TestLendersShareNoPots(t *testing.T) {
 		assert.NotEqual(t, b.Sessions[0].ID, lent.GetTrialId())
 	}
 }
+
+// Sessions that a pot of colour ties share that pot's accidents, and are one trial: left out alone, the one would be predicted by the other. A pot of mordant
+// ties nothing.
+func TestTiedSessionsAreOneTrial(t *testing.T) {
+	s, b, ids := overdyeShelf(3)
+	dye := func(alum, blue *trial.Bath) {
+		session := b.session("")
+		first := pot("weld")
+		for _, x := range []struct {
+			r     float64
+			baths []*trial.Bath
+		}{{0.8, nil}, {0.45, []*trial.Bath{alum, first}}, {0.3, []*trial.Bath{alum, blue}}, {0.2, []*trial.Bath{alum, first, blue}}} {
+			b.read(b.piece(session, wool("w 1"), x.baths...), trial.Lab{}, flat(x.r))
+		}
+	}
+	tied, cone := vat(), mordant("alum")
+	dye(mordant("alum"), tied)
+	dye(mordant("alum"), tied)
+	dye(cone, vat())
+	dye(cone, vat())
+	s.put(b.Trial)
+	h := open(t, s)
+	answer, err := h.pool.PredictOverdye(t.Context(), pool.OverdyeQuestion{Reader: "birch", FirstPiece: ids[0]["weld"], SecondDye: "indigo", MinimumRevision: h.Revision()})
+	require.NoError(t, err)
+	assert.Len(t, answer.GetTrials(), 3+1+2, "of seven sessions")
+	var pieces []int
+	for _, of := range h.modules.Overdyes()[0].GetTrials() {
+		pieces = append(pieces, len(of.GetPieces()))
+	}
+	slices.Sort(pieces)
+	assert.Equal(t, []int{1, 1, 1, 1, 1, 2}, pieces)
+}
