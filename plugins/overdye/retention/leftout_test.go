@@ -2,6 +2,7 @@ package retention
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"testing"
@@ -89,4 +90,93 @@ func TestManyPiecesAreOneTrial(t *testing.T) {
 	for i, r := range once.Rules {
 		assert.InDelta(t, r.MeanDE00, often.Rules[i].MeanDE00, 1e-9, fmt.Sprint(r.Rule))
 	}
+}
+
+// The second radius is of trials that are left out and have plain pieces of other trials in place of their own; of nine trials those of each of the other eight.
+func TestRadiusOfAnyBath(t *testing.T) {
+	m := method(t, Surface{})
+	all := several(9)
+	model, err := m.Learn(t.Context(), all, nil)
+	require.NoError(t, err)
+	require.NotNil(t, model.AnyBathRadius)
+	var largest []float64
+	for i := range all {
+		others := slices.Delete(slices.Clone(all), i, i+1)
+		fitted, err := m.Learn(t.Context(), others, nil)
+		require.NoError(t, err)
+		for _, o := range others {
+			// Pieces of a trial come sorted by their curves.
+			lent := slices.MinFunc(o.Pieces, func(a, b Piece) int { return slices.Compare(a.Both, b.Both) })
+			worst := 0.0
+			for _, p := range all[i].Pieces {
+				p.Second = lent.Second
+				predicted, err := m.Predict(p, fitted.Coefficients)
+				require.NoError(t, err)
+				lab, err := m.weights.Lab(p.Both)
+				require.NoError(t, err)
+				worst = max(worst, colorimetry.CIEDE2000(lab, predicted.Lab, colorimetry.DefaultFactors))
+			}
+			largest = append(largest, worst)
+		}
+	}
+	require.Len(t, largest, 72)
+	assert.InDelta(t, slices.Max(largest), *model.AnyBathRadius, 1e-9, "0.9 x 10 x 8 is the 72nd of 72")
+
+	// Where second baths are all of one strength the two radii are one.
+	alike := make([]Trial, 12)
+	random := rand.New(rand.NewPCG(4, 5))
+	for i := range alike {
+		alike[i] = trial(4*i, Surface{}, Coefficients{.6, .8}, 0.02, random)
+	}
+	model, err = m.Learn(t.Context(), alike, nil)
+	require.NoError(t, err)
+	assert.InDelta(t, *model.Radius, *model.AnyBathRadius, 1e-9)
+}
+
+// Second baths whose strength varies by a tenth: with the plain piece of another bath the first radius holds far too few of the pieces that come next, the
+// second at least as many as were promised.
+func TestRadiusHoldsAnyBath(t *testing.T) {
+	m := method(t, Surface{})
+	random := rand.New(rand.NewPCG(1, 2))
+	next := func(i int) Trial {
+		first, second := 0.8*math.Exp(.1*random.NormFloat64()), 1.1*math.Exp(.1*random.NormFloat64())
+		r, s := .6+.05*random.NormFloat64(), .8+.05*random.NormFloat64()
+		return Trial{ID: fmt.Sprintf("trial %02d", i), Pieces: []Piece{{
+			Substrate: cloth(Surface{}), First: cloth(Surface{}, first, yellow()), Second: cloth(Surface{}, second, blue()),
+			Both: cloth(Surface{}, r*first, yellow(), s*second, blue()),
+		}}}
+	}
+	const runs = 400
+	published, one, other := 0, 0, 0
+	for range runs {
+		made := make([]Trial, 12)
+		for i := range made {
+			made[i] = next(i)
+		}
+		p := next(99).Pieces[0]
+		model, err := m.Learn(t.Context(), made, nil)
+		require.NoError(t, err)
+		if model.Radius == nil {
+			continue
+		}
+		published++
+		p.Second = made[random.IntN(len(made))].Pieces[0].Second
+		predicted, err := m.Predict(p, model.Coefficients)
+		require.NoError(t, err)
+		lab, err := m.weights.Lab(p.Both)
+		require.NoError(t, err)
+		d := colorimetry.CIEDE2000(lab, predicted.Lab, colorimetry.DefaultFactors)
+		if d <= *model.Radius {
+			one++
+		}
+		if d <= *model.AnyBathRadius {
+			other++
+		}
+	}
+	held := func(n int) float64 { return float64(n) / float64(published) }
+	t.Logf("%d of %d runs published radii; with the plain piece of another bath the first held %.3f, the second %.3f", published, runs, held(one), held(other))
+	require.Greater(t, published, runs*9/10)
+	// Three standard deviations of a share of .9 over 360 runs are .047.
+	assert.Greater(t, held(other), .9-.047)
+	assert.Less(t, held(one), .8)
 }

@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/proto"
 
 	overdyev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/overdye/v1"
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
@@ -97,6 +98,29 @@ func TestPredictOverdye(t *testing.T) {
 	assert.InDelta(t, 0.25, piece.GetBoth().GetReflectance()[0], 0)
 	assert.Empty(t, asked.GetRelatedTrials(), "5 trials need none")
 	assert.InDelta(t, 0.4, asked.GetPiece().GetFirst().GetReflectance()[0], 0)
+}
+
+// What is said of the strength of a bath that nobody dyed in yet has the radius that holds for it, where the module knows one.
+func TestRadiusForABathWithoutAPlainPiece(t *testing.T) {
+	s, _, ids := overdyeShelf(9)
+	h := open(t, s)
+	q := pool.OverdyeQuestion{Reader: "birch", FirstPiece: ids[0]["weld"], SecondDye: "indigo", MinimumRevision: h.Revision()}
+	answer, err := h.pool.PredictOverdye(t.Context(), q)
+	require.NoError(t, err)
+	assert.Nil(t, answer.AnyBathRadiusDe00)
+	assert.Contains(t, strings.Join(answer.GetCannotTell(), "\n"), "and no radius holds for another")
+	h.modules.SpoilOverdye(func(r *overdyev1.PredictOverdyeResponse) {
+		r.RadiusDe00, r.AnyBathRadiusDe00 = proto.Float64(2), proto.Float64(6.94)
+	})
+	answer, err = h.pool.PredictOverdye(t.Context(), q)
+	require.NoError(t, err)
+	assert.Equal(t, []float64{2, 6.94}, []float64{answer.GetRadiusDe00(), answer.GetAnyBathRadiusDe00()})
+	assert.Contains(t, strings.Join(answer.GetCannotTell(), "\n"), "for one as strong or weak as those of the trials were, the radius is 6.9")
+	q.SecondPiece = string(ids[0]["indigo"])
+	answer, err = h.pool.PredictOverdye(t.Context(), q)
+	require.NoError(t, err)
+	assert.NotContains(t, strings.Join(answer.GetCannotTell(), "\n"), "how strong", "of a named piece its member knows the bath")
+	assert.NotNil(t, answer.AnyBathRadiusDe00)
 }
 
 func TestPredictOverdyeWithoutAPiece(t *testing.T) {
