@@ -116,7 +116,7 @@ func TestRadiusForABathWithoutAPlainPiece(t *testing.T) {
 	require.NoError(t, err)
 	assert.Equal(t, []float64{2, 6.94}, []float64{answer.GetRadiusDe00(), answer.GetAnyBathRadiusDe00()})
 	assert.Contains(t, strings.Join(answer.GetCannotTell(), "\n"), "for one as strong or weak as those of the trials were, the radius is 6.9")
-	q.SecondPiece = string(ids[0]["indigo"])
+	q.SecondPiece = ids[0]["indigo"]
 	answer, err = h.pool.PredictOverdye(t.Context(), q)
 	require.NoError(t, err)
 	assert.NotContains(t, strings.Join(answer.GetCannotTell(), "\n"), "how strong", "of a named piece its member knows the bath")
