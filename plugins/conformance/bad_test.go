@@ -429,6 +429,11 @@ func badCalls() map[string]bad {
 				a.RadiusDe00 = proto.Float64(1)
 			}
 		}),
+		"radius-of-any-bath": predictions("plain questions", "any_bath_radius_de00 is 1, want", func(_ *overdyev1.PredictOverdyeRequest, a *overdyev1.PredictOverdyeResponse) {
+			if a.GetStanding() == overdyev1.Standing_STANDING_FITTED && a.GetTrialCount() == 5 {
+				a.AnyBathRadiusDe00 = proto.Float64(1)
+			}
+		}),
 		"relabels-nothing": scores("relabellings", "relabelling", func(_ []proto.Message, a *palettev2.ScorePalettesResponse) {
 			if a.GetRelabelling() > 0 {
 				for _, g := range a.GetGroups() {

@@ -210,6 +210,8 @@ func soundOverdye(_ *module, q question, a reply) error {
 		return fmt.Errorf("radius_de00 is there with %v and %d trials, which are too few for %v", standing, len(asked.GetTrials()), asked.GetRadiusShare())
 	case got.RadiusDe00 != nil && got.GetRadiusDe00() < 0:
 		return fmt.Errorf("radius_de00 is %v", got.GetRadiusDe00())
+	case got.AnyBathRadiusDe00 != nil && (got.RadiusDe00 == nil || got.GetAnyBathRadiusDe00() < 0):
+		return fmt.Errorf("any_bath_radius_de00 is %v, want 0 or above, and radius_de00 beside it", got.GetAnyBathRadiusDe00())
 	case asked.GetAskOrder() != (got.GetOrder() != nil):
 		return fmt.Errorf("order is there: %v, with ask_order %v", got.GetOrder() != nil, asked.GetAskOrder())
 	case got.GetOrder().GetAnswered() && (standing != overdyev1.Standing_STANDING_FITTED || len(asked.GetReversedTrials()) == 0):
@@ -231,7 +233,7 @@ func soundOverdye(_ *module, q question, a reply) error {
 func overdyeFigures(a reply) []comparison {
 	got := a[0].(*overdyev1.PredictOverdyeResponse)
 	out := []comparison{
-		{at: "standing", want: value(float64(got.GetStanding()))}, {at: "error_de00", want: got.ErrorDe00}, {at: "radius_de00", want: got.RadiusDe00},
+		{at: "standing", want: value(float64(got.GetStanding()))}, {at: "error_de00", want: got.ErrorDe00}, {at: "radius_de00", want: got.RadiusDe00}, {at: "any_bath_radius_de00", want: got.AnyBathRadiusDe00},
 		{at: "retention_plus_uptake", want: value(got.GetFit().GetRetentionPlusUptake())}, {at: "order.difference_de00", want: value(got.GetOrder().GetDifferenceDe00())},
 		{at: "lab.l", want: value(got.GetPrediction().GetLab().GetL())}, {at: "lab.a", want: value(got.GetPrediction().GetLab().GetA())},
 		{at: "lab.b", want: value(got.GetPrediction().GetLab().GetB())},

@@ -33,7 +33,7 @@ var ruleWords = map[retention.Rule]string{
 // tell gives all of the model but the prediction and what hangs on it.
 func (q *question) tell(m *retention.Model) *overdyev1.PredictOverdyeResponse {
 	out := &overdyev1.PredictOverdyeResponse{
-		Standing: standings[m.Standing], Fit: fit(m), RadiusDe00: m.Radius, RadiusShare: q.share, TrialCount: int32(m.Trials), PieceCount: int32(m.Pieces),
+		Standing: standings[m.Standing], Fit: fit(m), RadiusDe00: m.Radius, AnyBathRadiusDe00: m.AnyBathRadius, RadiusShare: q.share, TrialCount: int32(m.Trials), PieceCount: int32(m.Pieces),
 		ClippedReadings: int32(m.Clipped), FromColourOnly: q.fromColour,
 	}
 	if len(m.Left) > 0 {
@@ -212,7 +212,8 @@ func (q *question) statement(m *retention.Model, told *overdyev1.PredictOverdyeR
 	if m.Radius == nil {
 		return fmt.Sprintf("%s is expected at %s, %s; too few for a radius (error %.1f CIEDE2000 on trials that were left out).", pair, colour, how, m.MeanDE00)
 	}
-	return fmt.Sprintf("%s is expected at %s, within %.1f CIEDE2000 in %.0f of 100 cases, %s.", pair, colour, *m.Radius, 100*q.share, how)
+	return fmt.Sprintf("%s is expected at %s, in %.0f of 100 cases within %.1f CIEDE2000 where the piece of %s alone was dyed in the very bath, and within %.1f where it wasn't, %s.",
+		pair, colour, 100*q.share, *m.Radius, q.of.GetSecondDye(), *m.AnyBathRadius, how)
 }
 
 func retained(m *retention.Model) string {

@@ -69,6 +69,8 @@ func TestFitted(t *testing.T) {
 	assert.InDelta(t, .6, got.GetFit().GetRetention(), .01)
 	assert.InDelta(t, .8, got.GetFit().GetUptake(), .01)
 	require.NotNil(t, got.RadiusDe00)
+	require.NotNil(t, got.AnyBathRadiusDe00)
+	assert.Greater(t, got.GetAnyBathRadiusDe00(), got.GetRadiusDe00(), "the trials' second baths were not of one strength")
 	assert.Equal(t, .9, got.GetRadiusShare())
 	assert.Len(t, got.GetTrialErrors(), 10)
 	assert.Len(t, got.GetRuleErrors(), 5)
@@ -78,7 +80,8 @@ func TestFitted(t *testing.T) {
 		assert.InDelta(t, 1+k-math.Sqrt(k*k+2*k), got.GetPrediction().GetReflectance()[i], .002)
 	}
 	assert.Contains(t, got.GetStatement(), "indigo over weld is expected at L*")
-	assert.Contains(t, got.GetStatement(), "in 90 of 100 cases, by 10 trials")
+	assert.Contains(t, got.GetStatement(), fmt.Sprintf("in 90 of 100 cases within %.1f CIEDE2000 where the piece of indigo alone was dyed in the very bath, and within %.1f where it wasn't, by 10 trials",
+		got.GetRadiusDe00(), got.GetAnyBathRadiusDe00()))
 	assert.Empty(t, got.GetRemarks())
 	assert.False(t, got.GetFromColourOnly())
 }

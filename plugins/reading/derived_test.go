@@ -189,7 +189,7 @@ func TestDips(t *testing.T) {
 		field, says string
 	}{
 		{&readingv1.FitDipsRequest{Dips: []float64{1, 2, 3, 4}, Ks: []float64{1, 2, 3, 4}}, "ks", "more dips"},
-		{&readingv1.FitDipsRequest{Dips: []float64{1, 2, 3}, Ks: []float64{1, 2, 3}}, "dips", "1 are missing"},
+		{&readingv1.FitDipsRequest{Dips: []float64{1, 2, 3}, Ks: []float64{1, 2, 3}}, "dips", "1 missing"},
 		{&readingv1.FitDipsRequest{Dips: []float64{1, 2, 3, 4}, Ks: []float64{1, 2, 3}}, "ks", "is 3 strengths"},
 		{&readingv1.FitDipsRequest{Dips: []float64{1, 2, 3, 4}, Ks: []float64{1, 2, math.NaN(), 4}}, "ks[2]", "is NaN, want 0 to 1000"},
 		{&readingv1.FitDipsRequest{Dips: []float64{1, -2, 3, 4}, Ks: []float64{1, 2, 3, 4}}, "dips[1]", "is -2, want 0 to 1000"},

@@ -96,8 +96,12 @@ type Model struct {
 	MeanDE00 float64
 	Left     []TrialError // sorted by id
 	Rules    []RuleError  // in the order of Rules; empty without a trial
-	// Radius is from 9 trials on: of the largest errors of the trials that were left out, the ceil((n+1) share)-th smallest. Nil: none.
+	// Radius is from 9 trials on: of the largest errors of the trials that were left out, the ceil((n+1) share)-th smallest. Nil: none. It is for a second bath
+	// whose own plain piece is known, as it is of every trial.
 	Radius *float64
+	// AnyBathRadius is there with Radius, for a second bath of which that isn't known: each trial that is left out is predicted with plain pieces of the
+	// second dye from other trials, so that the baths' different strengths are in it.
+	AnyBathRadius *float64
 }
 
 // Best is the rule with the smallest error.
@@ -167,9 +171,11 @@ func (m *Method) Learn(ctx context.Context, trials, related []Trial) (*Model, er
 		for i, e := range out.Left {
 			largest[i] = e.MaxDE00
 		}
-		out.Radius = radius(largest, m.share)
+		if out.Radius = radius(largest, len(trials), m.share); out.Radius != nil {
+			out.AnyBathRadius, err = m.anyBath(ctx, trials, rows)
+		}
 	}
-	return out, nil
+	return out, err
 }
 
 // pooled is what related trials say together; nil when they can't tell.
@@ -205,6 +211,39 @@ func (m *Method) tryRules(ctx context.Context, out *Model, trials []Trial) error
 		out.Rules = append(out.Rules, RuleError{rule, sum / float64(len(trials))})
 	}
 	return nil
+}
+
+// mostStandIns is how many other trials lend a trial that was left out a plain piece of the second dye.
+const mostStandIns = 8
+
+// anyBath gives the radius for a second bath that has no plain piece yet. Stand-ins are those of all other trials, or of as many as mostStandIns, spread over
+// them.
+func (m *Method) anyBath(ctx context.Context, trials []Trial, rows []reduced) (*float64, error) {
+	n := len(trials)
+	standIns := min(n-1, mostStandIns)
+	var largest []float64
+	for i, t := range trials {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		f, err := fit(rows, i, nil)
+		if err != nil {
+			return nil, err
+		}
+		for k := range standIns {
+			other := trials[(i+1+k*(n-1)/standIns)%n].Pieces[0].Second
+			e, err := m.errorsOf(t, func(p Piece) (colorimetry.Lab, error) {
+				p.Second = other
+				curve, _ := m.surface.Mix(p, f.Coefficients)
+				return m.weights.Lab(curve)
+			})
+			if err != nil {
+				return nil, err
+			}
+			largest = append(largest, e.MaxDE00)
+		}
+	}
+	return radius(largest, n, m.share), nil
 }
 
 // leaveOut predicts each trial by a fit to the others, made in the same way.
@@ -248,11 +287,11 @@ func (m *Method) errorsOf(t Trial, predict func(Piece) (colorimetry.Lab, error))
 	return e, nil
 }
 
-// radius is the ceil((n+1) share)-th smallest; nil where there are too few.
-func radius(largest []float64, share float64) *float64 {
-	n := len(largest)
-	k := int(math.Ceil(float64(n+1)*share - 1e-9))
-	if n < LeastRadiusTrials || k > n {
+// radius is the ceil((n+1) share)-th smallest of the errors of n trials, or as far along where each trial has several; nil where there are too few trials.
+func radius(largest []float64, n int, share float64) *float64 {
+	each := float64(len(largest)) / float64(n)
+	k := int(math.Ceil(float64(n+1)*share*each - 1e-9))
+	if n < LeastRadiusTrials || k > len(largest) {
 		return nil
 	}
 	slices.Sort(largest)

@@ -137,7 +137,7 @@ func TestRadiusRank(t *testing.T) {
 		share float64
 		want  float64 // 0: none
 	}{{8, .9, 0}, {9, .9, 9}, {18, .9, 18}, {19, .9, 18}, {20, .9, 19}, {18, .95, 0}, {19, .95, 19}, {39, .95, 38}, {5, .5, 0}, {9, .5, 5}} {
-		got := radius(sized(c.n), c.share)
+		got := radius(sized(c.n), c.n, c.share)
 		if c.want == 0 {
 			assert.Nil(t, got, "%v", c)
 			continue
@@ -154,7 +154,7 @@ func TestRadiusRank(t *testing.T) {
 		for i := range seen {
 			seen[i] = random.ExpFloat64()
 		}
-		if random.ExpFloat64() <= *radius(seen, .9) {
+		if random.ExpFloat64() <= *radius(seen, len(seen), .9) {
 			within++
 		}
 	}

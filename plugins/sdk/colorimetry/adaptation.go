@@ -45,7 +45,8 @@ var adaptationMatrices = [...]matrix{
 // Adaptation estimates what looks under one light as a colour does under
 // another: a model of seeing, no measurement. It is a step of its own that
 // whoever uses it asks for, and Label must be told with its results. Observers
-// may differ in it, but what changes between observers is only scaled.
+// may differ in it, but what changes between observers is only scaled. Only
+// [NewAdaptation] makes one; the zero value gives NaN.
 type Adaptation struct {
 	method   AdaptationMethod
 	from, to Condition
@@ -54,7 +55,8 @@ type Adaptation struct {
 	m        matrix
 }
 
-// NewAdaptation prepares the step. Adaptation is complete (D = 1).
+// NewAdaptation prepares the step. Adaptation is complete (D = 1). An unknown
+// method and an invalid condition are refused by a *FieldError.
 func NewAdaptation(method AdaptationMethod, from, to Condition) (*Adaptation, error) {
 	if method == 0 || int(method) >= len(adaptationNames) {
 		return nil, &FieldError{Field: "adaptation", Value: method.String(), Allowed: strings.Join(adaptationNames[1:], ", ")}
@@ -93,6 +95,7 @@ func (a *Adaptation) Label() string {
 func (a *Adaptation) To() Condition { return a.to }
 
 // XYZ adapts tristimulus values. The white of the one becomes that of the other.
+// Very saturated colours may come out with a value below 0.
 func (a *Adaptation) XYZ(v XYZ) XYZ { return a.m.apply(v) }
 
 // Lab adapts a CIELAB colour.

@@ -13,17 +13,19 @@ import (
 //go:embed cie_daylight_10nm.csv
 var daylightCSV string
 
-// The colour temperatures for which the CIE defines daylight, in kelvins, and
-// the part of a kelvin that an Illuminant keeps.
+// The colour temperatures for which the CIE defines daylight, in kelvins (CIE
+// 015:2018, 4.1.2).
 const (
 	MinDaylightK = 4000
 	MaxDaylightK = 25000
-
-	daylightParts = 100
 )
 
+// daylightParts is the part of a kelvin that an Illuminant keeps.
+const daylightParts = 100
+
 // DaylightAt gives the phase of CIE daylight of a correlated colour
-// temperature from 4000 to 25000 K, rounded to a hundredth of a kelvin. The
+// temperature from 4000 to 25000 K, rounded to a hundredth of a kelvin; others
+// are refused by a *FieldError. The
 // temperature is on today's scale (c2 = 1.4388e-2 m K): the daylights named
 // after the older one lie at 1.4388/1.4380 of their name, D50 at 5002.78 K.
 func DaylightAt(kelvin float64) (Illuminant, error) {
@@ -43,7 +45,8 @@ func (i Illuminant) Daylight() (kelvin float64, ok bool) {
 }
 
 // DaylightChromaticity gives x and y (2 degrees) of the CIE daylight of a
-// colour temperature from 4000 to 25000 K (CIE 015:2018, 4.1.2).
+// colour temperature from 4000 to 25000 K (CIE 015:2018, 4.1.2); others are
+// refused by a *FieldError.
 func DaylightChromaticity(kelvin float64) (x, y float64, err error) {
 	if err := checkRange("colour_temperature_k", kelvin, MinDaylightK, MaxDaylightK); err != nil {
 		return 0, 0, err

@@ -23,7 +23,8 @@ var DefaultFactors = Factors{1, 1, 1}
 // The range that Factors.Validate accepts.
 const minFactor, maxFactor = 0.1, 10
 
-// Validate refuses factors outside of 0.1 to 10, NaN among them.
+// Validate refuses factors outside of 0.1 to 10, NaN among them, by a
+// *FieldError that names the first: kL, kC or kH.
 func (f Factors) Validate() error {
 	if err := checkRange("kL", f.KL, minFactor, maxFactor); err != nil {
 		return err
@@ -35,7 +36,9 @@ func (f Factors) Validate() error {
 }
 
 // CIEDE2000Pairs puts the CIEDE2000 difference of each reference and sample of
-// the same index into differences. The three must be equally long.
+// the same index into differences. The three must be equally long, else there is
+// a *FieldError and nothing is computed. It allocates nothing; parts of long
+// lists may be given to several goroutines.
 func CIEDE2000Pairs(differences []float64, reference, sample []Lab, f Factors) error {
 	if len(reference) != len(sample) || len(differences) != len(sample) {
 		return &FieldError{Field: "sample", Value: fmt.Sprintf("%d colours", len(sample)),
@@ -75,7 +78,8 @@ const (
 // Special cases: where a colour is grey the hue terms are 0. Opposite hues are
 // taken as at most 180 degrees apart when they are so within 1e-10 degrees, and
 // a mean hue that is 0 within 1e-10 degrees as 0 rather than 360: the formula
-// jumps at both. Values that are not finite give NaN.
+// jumps at both. Values that are not finite give NaN. Factors are taken as they
+// are; see [Factors.Validate].
 //
 // Accuracy: within 1e-10 of a straight evaluation for colours that
 // Lab.Validate accepts, except at the two jumps. The function is symmetric but

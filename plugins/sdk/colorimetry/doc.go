@@ -34,8 +34,11 @@
 // observer. Nothing in this package adapts a colour from one condition to
 // another but an [Adaptation] that somebody asks for.
 //
-// Formulas take what they are given and answer NaN to NaN; whatever reads
-// colours from outside checks them first ([Lab.Validate]).
+// Formulas take what they are given: one value that is NaN makes the answer NaN,
+// and an infinite one NaN or infinity, never a figure. Whatever reads colours
+// from outside checks them first ([Lab.Validate], [Formula.Compare]). Functions
+// with an error refuse what they can't take by a *[FieldError], which names
+// field, value and range. No figure makes one panic.
 //
 // # Accuracy
 //

@@ -12,6 +12,35 @@ var green = []float64{
 	.05, .05, .06, .07, .10, .16, .22, .24, .21, .16, .12, .10, .09, .10, .13, .18,
 }
 
+// From the curves of two pieces to how far apart they look.
+func Example() {
+	faded := make([]float64, len(green)) // the same green after a summer at a window, invented
+	for i, r := range green {
+		faded[i] = 0.9*r + 0.03
+	}
+	w, err := colorimetry.NewWeights(colorimetry.D65Observer10, 400, 20, len(green))
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	reference, err := w.Lab(green)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	sample, err := w.Lab(faded)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	p, q := reference.LCh(), sample.LCh()
+	fmt.Printf("%v: lightness %+.1f, chroma %+.1f, hue %+.1f degrees\n", w.Condition(), q.L-p.L, q.C-p.C, q.H-p.H)
+	fmt.Printf("CIEDE2000 %.2f\n", colorimetry.CIEDE2000(reference, sample, colorimetry.DefaultFactors))
+	// Output:
+	// D65/10: lightness +1.5, chroma -6.3, hue +1.1 degrees
+	// CIEDE2000 2.98
+}
+
 func ExampleNewWeights() {
 	for _, c := range []colorimetry.Condition{colorimetry.D65Observer10, colorimetry.AObserver10} {
 		w, err := colorimetry.NewWeights(c, 400, 20, len(green))
@@ -81,6 +110,50 @@ func ExampleCIEDE2000() {
 	reference, sample := colorimetry.Lab{L: 50, A: 2.6772, B: -79.7751}, colorimetry.Lab{L: 50, A: 0, B: -82.7485}
 	fmt.Printf("%.4f\n", colorimetry.CIEDE2000(reference, sample, colorimetry.DefaultFactors))
 	// Output: 2.0425
+}
+
+// Many pairs, into a slice that is used again.
+func ExampleCIEDE2000Pairs() {
+	reference := []colorimetry.Lab{{L: 50, A: 2.5}, {L: 50, A: 2.5}} // two of the pairs of Sharma, Wu & Dalal (2005)
+	sample := []colorimetry.Lab{{L: 73, A: 25, B: -18}, {L: 61, A: -5, B: 29}}
+	differences := make([]float64, len(sample))
+	if err := colorimetry.CIEDE2000Pairs(differences, reference, sample, colorimetry.DefaultFactors); err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%.4f\n", differences)
+	// Output: [27.1492 22.8977]
+}
+
+// How deep a colour is, and why that is not yet how much dye there is.
+func ExampleMeasuredStrength() {
+	var nm []float64
+	for i := range green {
+		nm = append(nm, float64(400+20*i))
+	}
+	s, err := colorimetry.MeasuredStrength(colorimetry.Curve{WavelengthsNm: nm, Reflectance: green})
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("K/S %.1f at %g nm, saturated: %v\n", s.KS, s.WavelengthNm, s.Saturated)
+	// Output: K/S 9.0 at 400 nm, saturated: false
+}
+
+// One piece read at five places.
+func ExampleLevelnessOfColours() {
+	places := []colorimetry.Lab{{L: 48.7, A: -23.2, B: 27.9}, {L: 48.9, A: -23.0, B: 27.5}, {L: 48.2, A: -23.4, B: 28.1}, {L: 48.8, A: -23.1, B: 27.8}}
+	_, err := colorimetry.LevelnessOfColours(places)
+	fmt.Println(err)
+	l, err := colorimetry.LevelnessOfColours(append(places, colorimetry.Lab{L: 49.0, A: -22.9, B: 27.6}))
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Printf("%s: %.2f by CIEDE2000 to the mean of %d places\n", l.Grade, l.Index, l.Readings)
+	// Output:
+	// readings is 4, allowed: 5 or more; 1 missing
+	// level: 0.24 by CIEDE2000 to the mean of 5 places
 }
 
 // What matches by day and not under a shop's lamp: an invented pair of greens.

@@ -6,7 +6,8 @@ import (
 	"strings"
 )
 
-// CIE94Constants are what CIE94 has for a kind of goods.
+// CIE94Constants are what [CIE94] has for a kind of goods: the factor of
+// lightness, and how the weights of chroma and of hue grow with chroma.
 type CIE94Constants struct{ KL, K1, K2 float64 }
 
 // The constants of CIE 116-1995 and the custom of textile work.
@@ -18,7 +19,8 @@ var (
 // CIE94 is the colour difference of CIE 116-1995. The chroma of the reference
 // sets the weights, so that exchanging the colours gives another figure. k are
 // further parametric factors (DefaultFactors for none), which multiply kL of
-// the constants and stand for kC and kH. Values that are not finite give NaN.
+// the constants and stand for kC and kH. Values that are not finite give NaN or
+// infinity; see [Lab.Validate].
 func CIE94(reference, sample Lab, of CIE94Constants, k Factors) float64 {
 	c1, c2 := math.Hypot(reference.A, reference.B), math.Hypot(sample.A, sample.B)
 	l := (sample.L - reference.L) / (of.KL * k.KL)
@@ -31,7 +33,7 @@ func CIE94(reference, sample Lab, of CIE94Constants, k Factors) float64 {
 // Soc. Dyers Colour. 100, 128-132, as in ISO 105-J03. The reference sets the
 // weights, so that exchanging the colours gives another figure. l = 2, c = 1
 // judges whether a dyeing is accepted, 1:1 whether a difference is seen. Values
-// that are not finite give NaN.
+// that are not finite give NaN or infinity; see [Lab.Validate].
 func CMC(reference, sample Lab, l, c float64) float64 {
 	c1, c2 := math.Hypot(reference.A, reference.B), math.Hypot(sample.A, sample.B)
 	h1 := reference.LCh().H
@@ -100,7 +102,8 @@ func Formulas() []Formula {
 	return []Formula{FormulaCIEDE2000, FormulaCIE76, FormulaCIE94Textile, FormulaCIE94GraphicArts, FormulaCMC}
 }
 
-// ParseFormula reads a formula's name.
+// ParseFormula reads a formula's name, in small letters; other names are refused
+// by a *FieldError that lists those there are.
 func ParseFormula(name string) (Formula, error) {
 	var names []string
 	for _, f := range Formulas() {
@@ -116,7 +119,8 @@ func ParseFormula(name string) (Formula, error) {
 func (f Formula) Symmetric() bool { return f == FormulaCIEDE2000 || f == FormulaCIE76 }
 
 // Check refuses factors that the formula doesn't take: CIE76 has none, CMC has
-// l and c, which are kL and kC, but no factor for hue.
+// l and c, which are kL and kC, but no factor for hue. The *FieldError names the
+// first, kL to kH.
 func (f Formula) Check(k Factors) error {
 	if err := k.Validate(); err != nil {
 		return err
@@ -133,8 +137,9 @@ func (f Formula) Check(k Factors) error {
 	return nil
 }
 
-// Difference computes the difference by the formula; see Check for the factors.
-// An unknown formula gives NaN.
+// Difference computes the difference by the formula; see [Formula.Check] for the
+// factors, which multiply those that a formula has of its own. An unknown
+// formula gives NaN.
 func (f Formula) Difference(reference, sample Lab, k Factors) float64 {
 	switch f {
 	case FormulaCIEDE2000:

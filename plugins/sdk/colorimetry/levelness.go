@@ -27,14 +27,14 @@ const (
 
 // Levelness of a piece.
 type Levelness struct {
-	Index    float64
+	Index    float64 // 0 is even: the relative unlevelness index of curves, of colours the mean CIEDE2000 difference to their mean
 	Grade    LevelnessGrade
-	Readings int
+	Readings int // places
 }
 
 func enoughReadings(n int) error {
 	if n < LeastLevelnessReadings {
-		return &FieldError{Field: "readings", Value: fmt.Sprint(n), Allowed: fmt.Sprintf("%d or more; %d are missing", LeastLevelnessReadings, LeastLevelnessReadings-n)}
+		return &FieldError{Field: "readings", Value: fmt.Sprint(n), Allowed: fmt.Sprintf("%d or more; %d missing", LeastLevelnessReadings, LeastLevelnessReadings-n)}
 	}
 	return nil
 }
@@ -43,7 +43,10 @@ func enoughReadings(n int) error {
 // read at several places of a piece, on the same wavelengths: the sum of
 // V(lambda) s/mean from 390 to 700 nm every 10 nm, s being the standard
 // deviation over places (Chong, Li & Yeung 1992, J. Soc. Dyers Colour. 108,
-// from memory). Wavelengths between those read are interpolated linearly.
+// from memory). Wavelengths between those read are interpolated linearly, and
+// those below the first are left out, where V is under 0.0004. Fewer than five
+// curves, what [Curve.Validate] refuses, and a mean of 0 at some wavelength are a
+// *FieldError.
 func LevelnessOfCurves(wavelengthsNm []float64, curves [][]float64) (Levelness, error) {
 	if err := enoughReadings(len(curves)); err != nil {
 		return Levelness{}, err
@@ -63,7 +66,7 @@ func LevelnessOfCurves(wavelengthsNm []float64, curves [][]float64) (Levelness, 
 	k := 0
 	for nm := 390.0; nm <= 700; nm += 10 {
 		if nm < wavelengthsNm[0] {
-			continue // V is below 0.0004 there
+			continue
 		}
 		for k < len(wavelengthsNm)-2 && wavelengthsNm[k+1] < nm {
 			k++
@@ -97,7 +100,8 @@ func LevelnessOfCurves(wavelengthsNm []float64, curves [][]float64) (Levelness, 
 }
 
 // LevelnessOfColours gives the mean CIEDE2000 difference of the readings to
-// their mean, for readings without curves. The grades are ours.
+// their mean, for readings without curves. The grades are ours. Fewer than five,
+// and colours outside of [Lab.Validate], are a *FieldError.
 func LevelnessOfColours(readings []Lab) (Levelness, error) {
 	if err := enoughReadings(len(readings)); err != nil {
 		return Levelness{}, err
@@ -127,7 +131,7 @@ func LevelnessOfColours(readings []Lab) (Levelness, error) {
 
 // DipCurve is K/S = Limit (1 - e^(-Rate n)) after n dips.
 type DipCurve struct {
-	Limit float64 // what it tends to
+	Limit float64 // K/S that it tends to
 	Rate  float64 // per dip
 	// DipsTo90 is how many dips make nine tenths of the limit: ln 10 / Rate.
 	DipsTo90 float64
@@ -150,7 +154,8 @@ var ErrNoDipCurve = errors.New("the strengths don't level off over these dips; a
 //
 // It needs four different numbers of dips, and the deepest must have come far
 // enough: with Rate times the most dips below 1 the limit is a guess, and
-// ErrNoDipCurve is given, as where no curve fits.
+// [ErrNoDipCurve] is given, as where no curve fits. Lists of unlike length or of
+// more than 10000, and dips or K/S outside of 0 to 1000, are a *FieldError.
 func FitDips(dips, ks []float64) (DipCurve, error) {
 	if len(dips) != len(ks) || len(dips) > maxSamples {
 		return DipCurve{}, &FieldError{Field: "ks", Value: fmt.Sprintf("%d strengths", len(ks)), Allowed: fmt.Sprintf("as many as dips (%d), at most %d", len(dips), maxSamples)}
@@ -169,7 +174,7 @@ func FitDips(dips, ks []float64) (DipCurve, error) {
 	}
 	if len(levels) < LeastDipLevels {
 		return DipCurve{}, &FieldError{Field: "dips", Value: fmt.Sprintf("%d levels", len(levels)),
-			Allowed: fmt.Sprintf("%d or more different numbers of dips; %d are missing", LeastDipLevels, LeastDipLevels-len(levels))}
+			Allowed: fmt.Sprintf("%d or more different numbers of dips; %d missing", LeastDipLevels, LeastDipLevels-len(levels))}
 	}
 	if largest == 0 {
 		return DipCurve{}, ErrNoDipCurve

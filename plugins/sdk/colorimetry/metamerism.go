@@ -9,7 +9,7 @@ import (
 // MetamerismIndex is how far two pieces that match under one light part under
 // another.
 type MetamerismIndex struct {
-	Index      float64 // the difference under the test condition, after correction
+	Index      float64 // the difference under the test condition, after correction, by Formula
 	Difference float64 // the difference that was left under the reference condition, which the correction takes away
 	Formula    Formula
 	Reference  Condition
@@ -23,11 +23,16 @@ type MetamerismIndex struct {
 // over its own under reference. The formula is used without factors.
 //
 // Both curves are on the grid of the weights, which must be the same for both;
-// see Weights.XYZ for what is refused. A curve without light in some channel can't be corrected and is
-// refused too.
+// see [Weights.XYZ] for what is refused. A second curve without light in some
+// channel can't be corrected and is refused too. Every refusal is a *FieldError.
 func SpecialMetamerism(first, second []float64, reference, test *Weights, formula Formula) (MetamerismIndex, error) {
 	if _, err := ParseFormula(string(formula)); err != nil {
 		return MetamerismIndex{}, err
+	}
+	for name, w := range map[string]*Weights{"reference": reference, "test": test} {
+		if err := w.made(); err != nil {
+			return MetamerismIndex{}, Under(name, err)
+		}
 	}
 	if !slices.EqualFunc(reference.nm, test.nm, func(a, b float64) bool { return math.Abs(a-b) <= gridTolerance }) {
 		return MetamerismIndex{}, &FieldError{Field: "test", Value: "weights of " + test.grid(), Allowed: "those of reference, of " + reference.grid()}

@@ -26,11 +26,19 @@ type RecoveredCurve struct {
 // Method: least hyperbolic tangent slope squared (Burns 2017, arXiv
 // 1710.05732): the sum of (z[i+1]-z[i])^2 is least among the curves R = (tanh z
 // + 1)/2 that have the colour. Where steps are unequal each square is divided
-// by its step, so that slopes count by the nanometre. Newton's method on the Lagrangian system from a
-// middle grey, at most 60 steps to 1e-10. R stays inside 0 to 1, so that K/S is
-// finite. ErrNoCurve where it doesn't converge: never a clipped curve.
+// by its step, so that slopes count by the nanometre. Newton's method on the
+// Lagrangian system from a middle grey, at most 60 steps to 1e-10. R stays
+// inside 0 to 1, so that K/S is finite. [ErrNoCurve] where it doesn't converge:
+// never a clipped curve. A colour outside of [Lab.Validate] is refused by a
+// *FieldError.
+//
+// It solves a full system in each step, which takes the cube of the number of
+// wavelengths: meant for the grids of instruments, not for thousands.
 func CurveFromColour(c Lab, w *Weights) (RecoveredCurve, error) {
 	if err := c.Validate(); err != nil {
+		return RecoveredCurve{}, err
+	}
+	if err := w.made(); err != nil {
 		return RecoveredCurve{}, err
 	}
 	n := len(w.nm)

@@ -55,7 +55,8 @@ const gamutSlack = 4e-6
 // it; where not, the channels are outside of 0 to 1. L* 100 is full white.
 //
 // The colour must be one for D65/2. Another is refused by its condition: adapt
-// it first, as a step of its own (see Adaptation).
+// it first, as a step of its own (see [Adaptation]). So is one outside of
+// [Lab.Validate]; both by a *FieldError.
 func (c Lab) SRGB(of Condition) (rgb SRGB, inGamut bool, err error) {
 	if of != D65Observer2 {
 		return SRGB{}, false, &FieldError{Field: "condition", Value: of.String(), Allowed: "D65/2; adapt the colour first, as a step of its own"}
@@ -70,7 +71,8 @@ func (c Lab) SRGB(of Condition) (rgb SRGB, inGamut bool, err error) {
 	return rgb, inGamut, nil
 }
 
-// Lab gives the CIELAB colour for D65/2. Full white is L* 100.
+// Lab gives the CIELAB colour for D65/2. Full white is L* 100. Channels outside
+// of 0 to 1 are carried on, as Lab.SRGB gives them.
 func (c SRGB) Lab() Lab {
 	linear := XYZ{sRGBDecode(c.R), sRGBDecode(c.G), sRGBDecode(c.B)}
 	return sRGBToXYZ.apply(linear).times(100).Lab(sRGBWhite)

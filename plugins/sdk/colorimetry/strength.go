@@ -34,14 +34,15 @@ const SaturationKS = 17
 // Strength is how deep a colour is, at the wavelength from 400 to 700 nm at
 // which it absorbs most; of several, at the shortest.
 type Strength struct {
-	KS           float64
+	KS           float64 // a ratio, up to 99.0025, that of the limit 0.005
 	WavelengthNm float64
 	Reflectance  float64 // as measured
 	Clipped      bool    // R was outside of 0.005 to 0.995, and K/S is that of the limit
 	Saturated    bool    // K/S is above SaturationKS: more dye than the figure says
 }
 
-// MeasuredStrength gives K/S at the reflectance minimum from 400 to 700 nm.
+// MeasuredStrength gives K/S at the reflectance minimum from 400 to 700 nm. It
+// refuses what [Curve.Validate] does.
 func MeasuredStrength(c Curve) (Strength, error) {
 	if err := c.Validate(); err != nil {
 		return Strength{}, err
@@ -58,8 +59,9 @@ func MeasuredStrength(c Curve) (Strength, error) {
 }
 
 // SummedDepth is K/S weighed by what the eye sees of each wavelength: the sum
-// of KS E (x + y + z) over that of E y, from the weights of c. From memory: a
-// textile custom without a standard's text at hand.
+// of KS E (x + y + z) over that of E y, both by w. A factor outside of 0.005 to
+// 0.995 counts as that limit; see [Weights.XYZ] for what is refused. From memory:
+// a textile custom without a standard's text at hand.
 func SummedDepth(w *Weights, reflectance []float64) (float64, error) {
 	if _, err := w.XYZ(reflectance); err != nil {
 		return 0, err
@@ -81,7 +83,7 @@ const LeastHueShapeCosine = 0.98
 // RelativeStrength is how strong a dyeing is in percent of another of the same
 // dye on the same substrate.
 type RelativeStrength struct {
-	Percent float64
+	Percent float64 // 100: as strong; below 0 where the sample is weaker than the substrate
 	// Cosine of the two curves of K/S above the substrate's. Below
 	// LeastHueShapeCosine they are of different hue, Comparable is false, and
 	// Percent says nothing about dye.
@@ -92,8 +94,8 @@ type RelativeStrength struct {
 
 // ComputeRelativeStrength gives 100 times the sum of K/S less that of the
 // undyed substrate, from 400 to 700 nm, over the same sum of the reference. All
-// three are on the same wavelengths. A reference that is no stronger than the
-// substrate is refused.
+// three are on the same wavelengths. What [Curve.Validate] refuses, and a
+// reference that is no stronger than the substrate, is a *FieldError.
 func ComputeRelativeStrength(wavelengthsNm, sample, reference, substrate []float64) (RelativeStrength, error) {
 	for i, r := range [][]float64{sample, reference, substrate} {
 		if err := (Curve{wavelengthsNm, r}).Validate(); err != nil {

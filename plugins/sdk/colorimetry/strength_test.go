@@ -152,9 +152,9 @@ func TestLevelness(t *testing.T) {
 	}
 
 	_, err = LevelnessOfColours(colours[:4])
-	assert.EqualError(t, err, "readings is 4, allowed: 5 or more; 1 are missing")
+	assert.EqualError(t, err, "readings is 4, allowed: 5 or more; 1 missing")
 	_, err = LevelnessOfCurves(nm, nil)
-	assert.ErrorContains(t, err, "5 are missing")
+	assert.ErrorContains(t, err, "5 missing")
 	_, err = LevelnessOfColours([]Lab{{}, {}, {}, {}, {L: 300}})
 	assert.ErrorContains(t, err, "readings[4].L is 300")
 	_, err = LevelnessOfCurves(steps(400, 20, 16), [][]float64{fill(16, 0), fill(16, 0), fill(16, 0), fill(16, 0), fill(16, 0)})
@@ -210,7 +210,7 @@ func TestFitDipsRefuses(t *testing.T) {
 		dips, ks []float64
 		says     string
 	}{
-		{[]float64{1, 2, 3}, []float64{1, 2, 3}, "3 levels, allowed: 4 or more different numbers of dips; 1 are missing"},
+		{[]float64{1, 2, 3}, []float64{1, 2, 3}, "3 levels, allowed: 4 or more different numbers of dips; 1 missing"},
 		{[]float64{1, 1, 2, 3, 3}, fill(5, 1), "3 levels"},
 		{[]float64{1, 2, 3, 4}, []float64{1, 2, 3}, "ks is 3 strengths"},
 		{[]float64{1, 2, math.NaN(), 4}, fill(4, 1), "dips[2] is NaN"},

@@ -25,7 +25,8 @@ const (
 
 // Weights turn a reflectance curve measured on one wavelength grid into XYZ
 // under one condition. They are immutable and may be shared between goroutines
-// and kept for as long as wanted.
+// and kept for as long as wanted. Only [NewWeights] and [NewWeightsAt] make them:
+// whatever is computed by the zero value or nil is refused.
 type Weights struct {
 	condition Condition
 	nm        []float64 // of each sample
@@ -250,7 +251,8 @@ func (w *Weights) Condition() Condition { return w.condition }
 // Len gives the number of samples that XYZ and Lab expect.
 func (w *Weights) Len() int { return len(w.w) }
 
-// At gives wavelength and weight of sample i, folded, with the white's Y = 100.
+// At gives wavelength in nm and weight of sample i, from 0 to below Len, folded,
+// with the white's Y = 100.
 func (w *Weights) At(i int) (nm float64, weight XYZ) {
 	return w.nm[i], w.w[i]
 }
@@ -261,8 +263,11 @@ func (w *Weights) White() XYZ { return w.white }
 
 // XYZ gives the tristimulus values of a reflectance curve, factors from 0 to 2,
 // one per sample. It refuses another number of samples, NaN and values outside
-// of the range, naming the first.
+// of the range by a *FieldError, naming the first.
 func (w *Weights) XYZ(reflectance []float64) (XYZ, error) {
+	if err := w.made(); err != nil {
+		return XYZ{}, err
+	}
 	if len(reflectance) != len(w.w) {
 		return XYZ{}, &FieldError{Field: "reflectance", Value: fmt.Sprintf("%d samples", len(reflectance)),
 			Allowed: fmt.Sprintf("%d samples", len(w.w))}
@@ -275,6 +280,14 @@ func (w *Weights) XYZ(reflectance []float64) (XYZ, error) {
 		sum = sum.plus(w.w[i].times(r))
 	}
 	return sum, nil
+}
+
+// made refuses weights that nothing made.
+func (w *Weights) made() error {
+	if w == nil || len(w.w) == 0 {
+		return &FieldError{Field: "weights", Value: "none", Allowed: "those that NewWeights or NewWeightsAt make"}
+	}
+	return nil
 }
 
 func checkReflectance(reflectance []float64) error {
@@ -296,7 +309,8 @@ func (w *Weights) Lab(reflectance []float64) (Lab, error) {
 	return v.Lab(w.white), nil
 }
 
-// White gives the perfect diffuser under a condition, Y = 100.
+// White gives the perfect diffuser under a condition, Y = 100. An invalid
+// condition is refused by a *FieldError.
 func White(c Condition) (XYZ, error) {
 	w, err := NewWeights(c, workFirstNm, 10, (workLastNm-workFirstNm)/10+1)
 	if err != nil {

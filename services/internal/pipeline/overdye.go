@@ -62,6 +62,8 @@ func (h *hold) checkPrediction(q *overdyev1.PredictOverdyeRequest, r *overdyev1.
 		return h.blame("radius_de00 is %v; allowed: 0 or above", r.GetRadiusDe00())
 	case r.RadiusDe00 != nil && r.GetRadiusShare() > float64(len(q.GetTrials()))/float64(len(q.GetTrials())+1)+1e-9:
 		return h.blame("radius_de00 is given for %v of %d trials, which are too few for it", r.GetRadiusShare(), len(q.GetTrials()))
+	case r.AnyBathRadiusDe00 != nil && (r.RadiusDe00 == nil || !finite(r.GetAnyBathRadiusDe00()) || r.GetAnyBathRadiusDe00() < 0):
+		return h.blame("any_bath_radius_de00 is %v; allowed: 0 or above, with radius_de00 only", r.GetAnyBathRadiusDe00())
 	case !(r.GetRadiusShare() >= 0.5 && r.GetRadiusShare() <= 0.99):
 		return h.blame("radius_share is %v; allowed: 0.5 to 0.99", r.GetRadiusShare())
 	}

@@ -1,6 +1,7 @@
 package pool
 
 import (
+	"fmt"
 	"slices"
 	"strings"
 
@@ -25,6 +26,7 @@ var predictionStandings = map[overdyev1.Standing]poolv1.PredictionStanding{
 func (o *overdyeing) tell(r *overdyev1.PredictOverdyeResponse, identity *typesv1.ModuleIdentity, class overdyeClass, used map[string][]*mixture) {
 	a := o.answer
 	a.Headline, a.Standing, a.Colour, a.RadiusDe00, a.RadiusShare = r.GetStatement(), predictionStandings[r.GetStanding()], r.GetPrediction().GetLab(), r.RadiusDe00, r.GetRadiusShare()
+	a.AnyBathRadiusDe00 = r.AnyBathRadiusDe00
 	a.FirstDye, a.SecondDye, a.Fibre, a.Mordant, a.Bath = class.first, class.second, class.fibre, class.mordantPlace, class.bath()
 	a.ErrorDe00, a.FromColourOnly = r.ErrorDe00, r.GetFromColourOnly()
 	if f := r.GetFit(); f != nil {
@@ -63,7 +65,11 @@ func (o *overdyeing) tell(r *overdyev1.PredictOverdyeResponse, identity *typesv1
 	a.PiecesUsed = int32(len(counted))
 	a.CannotTell = append(r.GetRemarks(), o.cannot...)
 	if a.GetColour() != nil && o.question.SecondPiece == "" {
-		a.CannotTell = append(a.CannotTell, "how strong your own second bath will be: the answer is for one as strong as that of the plain piece it names, and no radius holds for another")
+		strength := "how strong your own second bath will be: the answer is for one as strong as that of the plain piece it names, and no radius holds for another"
+		if a.AnyBathRadiusDe00 != nil {
+			strength = fmt.Sprintf("how strong your own second bath will be: the answer is for one as strong as that of the plain piece it names; for one as strong or weak as those of the trials were, the radius is %.1f", a.GetAnyBathRadiusDe00())
+		}
+		a.CannotTell = append(a.CannotTell, strength)
 	}
 	if o.question.FirstPiece == "" {
 		a.CannotTell = append(a.CannotTell, "whether the first colour was read as the trials were: only its figures are known")

@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/proto"
 
 	overdyev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/overdye/v1"
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
@@ -97,6 +98,29 @@ func TestPredictOverdye(t *testing.T) {
 	assert.InDelta(t, 0.25, piece.GetBoth().GetReflectance()[0], 0)
 	assert.Empty(t, asked.GetRelatedTrials(), "5 trials need none")
 	assert.InDelta(t, 0.4, asked.GetPiece().GetFirst().GetReflectance()[0], 0)
+}
+
+// What is said of the strength of a bath that nobody dyed in yet has the radius that holds for it, where the module knows one.
+func TestRadiusForABathWithoutAPlainPiece(t *testing.T) {
+	s, _, ids := overdyeShelf(9)
+	h := open(t, s)
+	q := pool.OverdyeQuestion{Reader: "birch", FirstPiece: ids[0]["weld"], SecondDye: "indigo", MinimumRevision: h.Revision()}
+	answer, err := h.pool.PredictOverdye(t.Context(), q)
+	require.NoError(t, err)
+	assert.Nil(t, answer.AnyBathRadiusDe00)
+	assert.Contains(t, strings.Join(answer.GetCannotTell(), "\n"), "and no radius holds for another")
+	h.modules.SpoilOverdye(func(r *overdyev1.PredictOverdyeResponse) {
+		r.RadiusDe00, r.AnyBathRadiusDe00 = proto.Float64(2), proto.Float64(6.94)
+	})
+	answer, err = h.pool.PredictOverdye(t.Context(), q)
+	require.NoError(t, err)
+	assert.Equal(t, []float64{2, 6.94}, []float64{answer.GetRadiusDe00(), answer.GetAnyBathRadiusDe00()})
+	assert.Contains(t, strings.Join(answer.GetCannotTell(), "\n"), "for one as strong or weak as those of the trials were, the radius is 6.9")
+	q.SecondPiece = ids[0]["indigo"]
+	answer, err = h.pool.PredictOverdye(t.Context(), q)
+	require.NoError(t, err)
+	assert.NotContains(t, strings.Join(answer.GetCannotTell(), "\n"), "how strong", "of a named piece its member knows the bath")
+	assert.NotNil(t, answer.AnyBathRadiusDe00)
 }
 
 func TestPredictOverdyeWithoutAPiece(t *testing.T) {
@@ -267,4 +291,36 @@ func TestLendersShareNoPots(t *testing.T) {
 	for _, lent := range h.modules.Overdyes()[0].GetRelatedTrials() {
 		assert.NotEqual(t, b.Sessions[0].ID, lent.GetTrialId())
 	}
+}
+
+// Sessions that a pot of colour ties share that pot's accidents, and are one trial: left out alone, the one would be predicted by the other. A pot of mordant
+// ties nothing.
+func TestTiedSessionsAreOneTrial(t *testing.T) {
+	s, b, ids := overdyeShelf(3)
+	dye := func(alum, blue *trial.Bath) {
+		session := b.session("")
+		first := pot("weld")
+		for _, x := range []struct {
+			r     float64
+			baths []*trial.Bath
+		}{{0.8, nil}, {0.45, []*trial.Bath{alum, first}}, {0.3, []*trial.Bath{alum, blue}}, {0.2, []*trial.Bath{alum, first, blue}}} {
+			b.read(b.piece(session, wool("w 1"), x.baths...), trial.Lab{}, flat(x.r))
+		}
+	}
+	tied, cone := vat(), mordant("alum")
+	dye(mordant("alum"), tied)
+	dye(mordant("alum"), tied)
+	dye(cone, vat())
+	dye(cone, vat())
+	s.put(b.Trial)
+	h := open(t, s)
+	answer, err := h.pool.PredictOverdye(t.Context(), pool.OverdyeQuestion{Reader: "birch", FirstPiece: ids[0]["weld"], SecondDye: "indigo", MinimumRevision: h.Revision()})
+	require.NoError(t, err)
+	assert.Len(t, answer.GetTrials(), 3+1+2, "of seven sessions")
+	var pieces []int
+	for _, of := range h.modules.Overdyes()[0].GetTrials() {
+		pieces = append(pieces, len(of.GetPieces()))
+	}
+	slices.Sort(pieces)
+	assert.Equal(t, []int{1, 1, 1, 1, 1, 2}, pieces)
 }

@@ -6,8 +6,10 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"os/signal"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 	"unicode/utf8"
 
@@ -32,7 +34,7 @@ func (f *computing) flags(c *cobra.Command, table bool) *cobra.Command {
 	c.Flags().StringVar(&f.modules, "modules", "", "folder that has a folder for each module (default: modules beside this program)")
 	c.Flags().StringVar(&f.module, "module", "", "executable or folder of the module to use")
 	if table {
-		c.Flags().StringVar(&f.delimiter, "delimiter", ",", "what stands between cells")
+		c.Flags().StringVar(&f.delimiter, "delimiter", ",", "what stands between cells: one character, or tab")
 		c.Flags().BoolVar(&f.decimalComma, "decimal-comma", false, "numbers in the table have a comma for the point (then --delimiter must be another)")
 		c.Flags().StringSliceVar(&f.keep, "keep", nil, "columns to carry over (default: all that aren't used up)")
 	}
@@ -40,9 +42,12 @@ func (f *computing) flags(c *cobra.Command, table bool) *cobra.Command {
 }
 
 func (f *computing) common(a *app, p compute.Progress) (compute.Common, error) {
+	if f.delimiter == "tab" || f.delimiter == `\t` { // shells hardly let one type it
+		f.delimiter = "\t"
+	}
 	d, size := utf8.DecodeRuneInString(f.delimiter)
 	if size == 0 || size != len(f.delimiter) || d == utf8.RuneError || d == '"' || d == '\r' || d == '\n' || d == '.' || d >= '0' && d <= '9' {
-		return compute.Common{}, usage("--delimiter is %q; allowed: one character, such as , or ;", f.delimiter)
+		return compute.Common{}, usage("--delimiter is %q; allowed: one character, such as , or ; and tab", f.delimiter)
 	}
 	if f.decimalComma && d == ',' {
 		return compute.Common{}, usage("--decimal-comma needs another --delimiter, such as ;")
@@ -61,6 +66,9 @@ are answered. --timeout bounds one call. On a terminal the progress is shown.`
 
 // computed runs a calculation on a file with modules at hand.
 func (a *app) computed(ctx context.Context, f *computing, name, unit string, run func(ctx context.Context, m *compute.Modules, in io.Reader, p compute.Progress) (int, error)) (err error) {
+	if unit == "rows" && a.format == string(output.JSON) || unit == "lines" && a.format == string(output.CSV) {
+		return usage("--output is %s; tables are answered as CSV and lines as JSON Lines", a.format)
+	}
 	if f.modules == "" {
 		self, err := os.Executable()
 		if err != nil {
@@ -86,13 +94,21 @@ func (a *app) computed(ctx context.Context, f *computing, name, unit string, run
 	}
 	defer m.Close()
 	progress, end := a.progress(unit)
+	// A reader that goes, as head does, would end this process by a signal before the modules' folder is cleared away; so the write fails instead.
+	gone := make(chan os.Signal, 1)
+	signal.Notify(gone, syscall.SIGPIPE)
 	bad, err := run(ctx, m, in, progress)
+	signal.Stop(gone)
 	end()
 	var field *compute.FieldError
 	var of *tryout.FieldError
 	switch {
+	case errors.Is(err, syscall.EPIPE):
+		return &outcome{exitReaderGone}
 	case errors.As(err, &field) || errors.As(err, &of):
 		return &inputError{err}
+	case status.Code(err) == codes.InvalidArgument:
+		return &inputError{errors.New(refused(err))}
 	case status.Code(err) == codes.Unavailable: // what answers here is no core
 		return fmt.Errorf("%w: %s", compute.ErrModuleEnded, status.Convert(err).Message())
 	case status.Code(err) == codes.DeadlineExceeded:
@@ -104,6 +120,22 @@ func (a *app) computed(ctx context.Context, f *computing, name, unit string, run
 		return &outcome{ExitInput}
 	}
 	return nil
+}
+
+// exitReaderGone is how a shell tells of a process that ended by a broken pipe, which nobody needs to be told in words.
+const exitReaderGone = 128 + int(syscall.SIGPIPE)
+
+// refused is what a module finds wrong with what all rows share, told once.
+func refused(err error) string {
+	f := tryout.Refusal(err)
+	if len(f.Fields) < 2 {
+		return f.Message
+	}
+	text := "the module refuses:"
+	for _, v := range f.Fields {
+		text += "\n  " + v.Field + " " + v.Problem
+	}
+	return text
 }
 
 // progress shows a count on standard error about once a second when that is a terminal and the answers go elsewhere, and nothing otherwise. end takes it away.
@@ -205,6 +237,9 @@ cie94_graphic_arts and cmc.`,
 					return usage("--condition: %v", err)
 				}
 			}
+			if d.RGBScale != 0 && d.RGBScale != 1 && d.RGBScale != 255 {
+				return usage("--rgb-scale is %g; allowed: 1 when white is 1, 255 when it is 255", d.RGBScale)
+			}
 			return a.computed(c.Context(), &f, args[0], "rows", func(ctx context.Context, m *compute.Modules, in io.Reader, p compute.Progress) (n int, err error) {
 				if d.Common, err = f.common(a, p); err != nil {
 					return 0, err
@@ -233,6 +268,12 @@ K/S is that of a limit and where there is more dye than it says, and a column "f
 			k.Scale = compute.Scale(scale)
 			if k.Scale != compute.Percent && k.Scale != compute.Factor {
 				return usage("--scale is %q; allowed: percent, or factor when white is 1", scale)
+			}
+			for i, condition := range k.Conditions {
+				k.Conditions[i] = strings.TrimSpace(condition)
+			}
+			if err := k.Check(); err != nil {
+				return usage("%v", err)
 			}
 			return a.computed(c.Context(), &f, args[0], "rows", func(ctx context.Context, m *compute.Modules, in io.Reader, p compute.Progress) (n int, err error) {
 				if k.Common, err = f.common(a, p); err != nil {

@@ -10,6 +10,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
 )
 
 func computes(t *testing.T, in string, args ...string) (code int, out, said string) {
@@ -85,8 +86,15 @@ func TestComputeWithModuleProcesses(t *testing.T) {
 		{[]string{"differences", "-", at, "--delimiter", "ab"}, ExitUsage, "--delimiter"},
 		{[]string{"differences", "-", at, "--delimiter", "1"}, ExitUsage, "--delimiter"},
 		{[]string{"differences", "-", at, "--decimal-comma"}, ExitUsage, "--decimal-comma needs another --delimiter"},
+		{[]string{"differences", "-", at, "--delimiter", "tab"}, ExitInput, "has no header"},
+		{[]string{"differences", "-", at, "--delimiter", `\t`}, ExitInput, "has no header"},
+		{[]string{"differences", "-", at, "--rgb-scale", "100"}, ExitUsage, "--rgb-scale is 100; allowed: 1 when white is 1, 255 when it is 255"},
+		{[]string{"differences", "-", at, "--output", "json"}, ExitUsage, "tables are answered as CSV"},
+		{[]string{"lines", "reading", "-", at, "--output", "csv"}, ExitUsage, "lines as JSON Lines"},
+		{[]string{"differences", modules, at}, ExitInput, "table can't be read: read " + modules + ": is a directory"},
 		{[]string{"colours", "-", at}, ExitUsage, "--scale"},
 		{[]string{"colours", "-", at, "--scale", "guess"}, ExitUsage, "--scale"},
+		{[]string{"colours", "-", at, "--scale", "factor", "--condition", "D65/10, E/2"}, ExitUsage, `--condition has "E/2": illuminant is "E"`},
 		{[]string{"palettes", "-", at, "--condition", "E/2"}, ExitUsage, "--condition"},
 		{[]string{"differences"}, ExitUsage, "arguments wanted: 1, given: 0"},
 	} {
@@ -95,6 +103,43 @@ func TestComputeWithModuleProcesses(t *testing.T) {
 		assert.Contains(t, said, c.says)
 		assert.Empty(t, out)
 	}
+}
+
+// A reader that goes away, such as head, ends the program in silence, with no process and no folder left behind.
+func TestComputeIntoAClosedPipe(t *testing.T) {
+	built, temporary := t.TempDir(), t.TempDir()
+	const source = "../../../../plugins/difference/cmd/commonvat-module-difference-deltae"
+	for to, from := range map[string]string{"commonvat": "../..", "module": source} {
+		build := exec.CommandContext(t.Context(), "go", "build", "-o", filepath.Join(built, to), from)
+		build.Env = append(os.Environ(), "CGO_ENABLED=0")
+		said, err := build.CombinedOutput()
+		require.NoError(t, err, "%s", said)
+	}
+	read, write, err := os.Pipe()
+	require.NoError(t, err)
+	require.NoError(t, read.Close())
+	var said bytes.Buffer
+	run := exec.CommandContext(t.Context(), filepath.Join(built, "commonvat"), "compute", "differences", "-", "--module", filepath.Join(built, "module"))
+	run.Stdin, run.Stdout, run.Stderr = strings.NewReader("L1,a1,b1,L2,a2,b2\n"+strings.Repeat("50,0,0,51,0,0\n", 20_000)), write, &said
+	run.Env = append(os.Environ(), "TMPDIR="+temporary)
+	err = run.Run()
+	require.NoError(t, write.Close())
+	var ended *exec.ExitError
+	require.ErrorAs(t, err, &ended)
+	assert.Equal(t, 141, ended.ExitCode(), "as a shell tells of a broken pipe")
+	assert.Empty(t, said.String())
+	left, err := os.ReadDir(temporary)
+	require.NoError(t, err)
+	assert.Empty(t, left)
+}
+
+// What a module finds wrong with a flag is told once.
+func TestRefusedByTheModule(t *testing.T) {
+	one := &errdetails.BadRequest_FieldViolation{Field: "header.threshold_de00", Description: "is -1, want 0.1 to 100"}
+	two := &errdetails.BadRequest_FieldViolation{Field: "header.seed", Description: "is 1, want 0"}
+	assert.Equal(t, "header.threshold_de00 is -1, want 0.1 to 100", refused(strungTogether(t, "header.threshold_de00 is -1, want 0.1 to 100", one)))
+	assert.Equal(t, "the module refuses:\n  header.threshold_de00 is -1, want 0.1 to 100\n  header.seed is 1, want 0",
+		refused(strungTogether(t, "header.threshold_de00 is -1, want 0.1 to 100 (and 1 more)", one, two)))
 }
 
 func TestProgressIsShownOnTerminalsAlone(t *testing.T) {

@@ -408,7 +408,7 @@ func (f *fake) ComparePieces(_ context.Context, r *poolv1.ComparePiecesRequest) 
 func (f *fake) PredictOverdye(_ context.Context, r *poolv1.PredictOverdyeRequest) (*poolv1.PredictOverdyeResponse, error) {
 	out := &poolv1.PredictOverdyeResponse{
 		Headline: "indigo over weld is expected at L* 40.1, a* -12.0, b* 5.0, by 5 trials.", Standing: poolv1.PredictionStanding_PREDICTION_STANDING_FITTED, Colour: &typesv1.Lab{L: 40.12, A: -12, B: 5},
-		FirstDye: "weld", SecondDye: r.GetSecondDye(), Fibre: "wool", Mordant: "alum first", Bath: "vat, deep, fresh bath", ErrorDe00: ptr(1.234), RadiusShare: 0.9, Retention: ptr(0.62), Uptake: ptr(0.81),
+		FirstDye: "weld", SecondDye: r.GetSecondDye(), Fibre: "wool", Mordant: "alum first", Bath: "vat, deep, fresh bath", ErrorDe00: ptr(1.234), RadiusShare: 0.9, RadiusDe00: ptr(2.5), AnyBathRadiusDe00: ptr(6.75), Retention: ptr(0.62), Uptake: ptr(0.81),
 		Rules: []*poolv1.RuleTried{{Rule: "last_dye", ErrorDe00: 9.5}, {Rule: "additive", ErrorDe00: 4.25}}, CannotTell: []string{"how strong your own second bath will be"},
 		Trials:  []*poolv1.OverdyeTrialUsed{{SessionId: sourceID, PieceIds: []string{pieceID}, ErrorDe00: ptr(1.5)}},
 		LeftOut: []*poolv1.LeftOut{{Reason: "read at other wavelengths", Count: 1, Unit: "pieces"}}, SecondPieceId: pieceID, SubstratePieceId: lookID, Modules: modules(), Condition: d65(), PoolRevision: 41, PiecesUsed: 20,

@@ -98,7 +98,7 @@ than simple rules. --output csv writes one part of the answer (--part answer, tr
 func (a *app) predictionPart(r *poolv1.PredictOverdyeResponse, part string) error {
 	grids := map[string]output.Grid{}
 	answer := output.Grid{Columns: []string{"standing", "first_dye", "second_dye", "fibre", "mordant", "bath", "l", "a", "b", "condition", "radius_de00", "radius_share", "error_de00", "retention",
-		"uptake", "trials", "from_colour_only", "order_answered", "reversed_l", "reversed_a", "reversed_b", "order_difference_de00", "order_told_apart"}}
+		"uptake", "trials", "from_colour_only", "order_answered", "reversed_l", "reversed_a", "reversed_b", "order_difference_de00", "order_told_apart", "any_bath_radius_de00"}}
 	row := []any{words.Show(r.GetStanding()), r.GetFirstDye(), r.GetSecondDye(), r.GetFibre(), r.GetMordant(), r.GetBath()}
 	row = append(append(row, coordinates(r.GetColour())...), words.ShowCondition(r.GetCondition()), maybe(r.RadiusDe00), r.GetRadiusShare(), maybe(r.ErrorDe00), maybe(r.Retention), maybe(r.Uptake),
 		len(r.GetTrials()), r.GetFromColourOnly())
@@ -107,7 +107,7 @@ func (a *app) predictionPart(r *poolv1.PredictOverdyeResponse, part string) erro
 	} else {
 		row = append(row, o.GetAnswered(), nil, nil, nil, nil, nil)
 	}
-	answer.Add(row...)
+	answer.Add(append(row, maybe(r.AnyBathRadiusDe00))...)
 	trials := output.Grid{Columns: []string{"session_id", "pieces", "error_de00"}}
 	for _, t := range r.GetTrials() {
 		trials.Add(t.GetSessionId(), strings.Join(t.GetPieceIds(), " "), maybe(t.ErrorDe00))

@@ -2,6 +2,7 @@ package compute
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"regexp"
 	"slices"
@@ -36,7 +37,7 @@ var wavelength = regexp.MustCompile(`^R([0-9]{3,4}(?:\.[0-9]+)?)$`)
 // Run reads rows with a spectrum each, in columns such as R360 to R740, and writes them with XYZ and CIELAB under each condition, and K/S where they
 // absorb most, with 1 where it is that of a limit, and where there is more dye than it says. It tells how many rows have none.
 func (c Colours) Run(ctx context.Context, conn Conn, in io.Reader, out io.Writer) (bad int, err error) {
-	if err := c.check(); err != nil {
+	if err := c.Check(); err != nil {
 		return 0, err
 	}
 	t, err := openTable(in, c.Common)
@@ -59,18 +60,22 @@ func (c Colours) Run(ctx context.Context, conn Conn, in io.Reader, out io.Writer
 	if err != nil {
 		return 0, err
 	}
+	client := readingv1.NewReadingServiceClient(module)
+	if err := c.known(ctx, client, curves); err != nil {
+		return 0, err
+	}
 	w, err := newWriter(out, t, c.Keep, figures)
 	if err != nil {
 		return 0, err
 	}
-	client := readingv1.NewReadingServiceClient(module)
 	b := batch{w: w, progress: c.Progress, ask: func(rows []row, wrong []string) ([][]float64, error) {
 		return c.ask(ctx, client, t, curves, rows, wrong)
 	}}
 	return b.run(ctx, t)
 }
 
-func (c Colours) check() error {
+// Check refuses a scale or a condition that can't be, whatever the table.
+func (c Colours) Check() error {
 	if c.Scale != Percent && c.Scale != Factor {
 		return fault("--scale", "is needed: percent, or factor when white is 1")
 	}
@@ -112,6 +117,28 @@ func (c *curveColumns) find(header []string) (others []string, err error) {
 		return nil, fault("header", "has %d columns of wavelengths, want such as R400 to R700", len(c.nm))
 	}
 	return others, nil
+}
+
+// known asks for a grey once under each condition, so that wavelengths or a condition which the module refuses are told before a line is written.
+func (c Colours) known(ctx context.Context, client readingv1.ReadingServiceClient, of curveColumns) error {
+	grey := &readingv1.Curve{WavelengthNm: of.nm, Reflectance: make([]float64, len(of.nm))}
+	for i := range grey.Reflectance {
+		grey.Reflectance[i] = 0.5
+	}
+	for _, condition := range c.Conditions {
+		got, err := within(ctx, c.Timeout, func(ctx context.Context) (*readingv1.ComputeColoursResponse, error) {
+			return client.ComputeColours(ctx, &readingv1.ComputeColoursRequest{AnyCondition: condition, Curves: []*readingv1.Curve{grey}})
+		})
+		if err != nil {
+			return err
+		}
+		for _, a := range got.GetColours() {
+			if a.GetFault() != "" {
+				return fault("header", "has columns of wavelengths that can't be used: %s", a.GetFault())
+			}
+		}
+	}
+	return nil
 }
 
 // figures names the columns that are computed.
@@ -199,11 +226,19 @@ func (c Colours) curve(t *table, r row, of curveColumns) (*readingv1.Curve, erro
 	if err := t.numbers(r, of.names, out.Reflectance); err != nil {
 		return nil, err
 	}
-	largest := slices.Max(out.Reflectance)
-	if c.Scale == Factor {
-		if largest > 2 {
-			return nil, fault("reflectance", "reaches %g, which is no factor (0 to 2): is it percent?", largest)
+	largest, most := slices.Max(out.Reflectance), float64(colorimetry.MaxReflectance)
+	if c.Scale == Factor && largest > most {
+		return nil, fault("reflectance", "reaches %g, which is no factor (0 to 2): is it percent?", largest)
+	}
+	if c.Scale == Percent {
+		most *= 100
+	}
+	for i, v := range out.Reflectance { // by the column's name and as it stands there, which no module knows
+		if v < 0 || v > most {
+			return nil, &colorimetry.FieldError{Field: of.names[i], Value: strconv.FormatFloat(v, 'g', -1, 64), Allowed: fmt.Sprintf("0 to %g", most)}
 		}
+	}
+	if c.Scale == Factor {
 		return out, nil
 	}
 	// A piece that reflects no more than one percent at any wavelength would be blacker than any dyed one.

@@ -4,22 +4,21 @@ import (
 	"bytes"
 	"context"
 	"encoding/csv"
+	"errors"
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"runtime"
 	"strconv"
 	"strings"
 	"testing"
+	"testing/iotest"
 	"time"
 
-	"github.com/commonvat/commonvat/clients/commonvat/internal/tryout"
 	"github.com/commonvat/commonvat/plugins/compare"
 	"github.com/commonvat/commonvat/plugins/difference"
 	"github.com/commonvat/commonvat/plugins/palette"
 	"github.com/commonvat/commonvat/plugins/reading"
-	"github.com/commonvat/commonvat/plugins/safety"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
@@ -27,8 +26,6 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
-	"google.golang.org/grpc/status"
 )
 
 // dial serves the real modules in this process.
@@ -110,7 +107,7 @@ func TestDifferences(t *testing.T) {
 	// The row behind the open quotation mark, by itself.
 	out.Reset()
 	bad, err = d.Run(t.Context(), dial(t), strings.NewReader("id;L1;a1;b1;L2;a2;b2\n=1+1;50;2.5;0;73;25;-18\n"), &out)
-	assert.ErrorContains(t, err, "header has no pairs of colours")
+	assert.ErrorContains(t, err, `header is one column, "id;L1;a1;b1;L2;a2;b2": --delimiter says what stands between cells`)
 	assert.Zero(t, bad)
 	d.Delimiter, d.Keep = ';', []string{"id"}
 	out.Reset()
@@ -159,9 +156,15 @@ func TestDifferencesRefuse(t *testing.T) {
 	}{
 		{Differences{}, "", "table has no header"},
 		{Differences{}, "# only a remark\n", "table has no header"},
-		{Differences{}, "a,b\n1,2\n", "header has no pairs of colours"},
+		{Differences{}, "a,b\n1,2\n", "header has no pairs of colours, want columns L1,a1,b1,L2,a2,b2 or L1,C1,h1,L2,C2,h2 or R1,G1,B1,R2,G2,B2, in these letters"},
+		{Differences{}, "L1,a1,b1,L2,a2\n", "; it lacks b2"},
+		{Differences{}, "L1,C1,H1,L2,C2,H2\n", "; it lacks h1, h2"},
+		{Differences{}, "l1,A1,B1,l2,A2,B2\n", "; it lacks L1, a1, b1, L2, a2, b2"},
+		{Differences{}, "r1,g1,b1,r2,g2,b2\n", "; it lacks R1, G1, B1, R2, G2, B2"},
+		{Differences{}, "L1\ta1\tb1\tL2\ta2\tb2\n", "--delimiter says"},
 		{Differences{}, "L1,a1,a1\n", `header has column "a1" twice`},
 		{Differences{}, "L1,,a1\n", "header has no name for column 2"},
+		{Differences{}, "L1,a1,b1,L2,a2,b2,\n", "header has no name for column 7 of 7 (a delimiter too many?)"},
 		{Differences{}, "\xff\n", "header is not UTF-8 text"},
 		{Differences{}, "L1,a1,b1,L2,a2,b2,C1,h1,C2,h2\n", "header has colours as L*a*b* and as lightness, C and hue: leave the columns of one"},
 		{Differences{}, "R1,G1,B1,R2,G2,B2\n", "--rgb-scale is needed"},
@@ -171,10 +174,11 @@ func TestDifferencesRefuse(t *testing.T) {
 		{Differences{}, "L1,a1,b1,L2,a2,b2,fault\n", `header has a column "fault"`},
 		{Differences{Formulas: wanted(t, "cie76", "cie76")}, "L1,a1,b1,L2,a2,b2\n", "formula has cie76 twice"},
 		{Differences{Common: Common{Keep: []string{"x"}}}, "L1,a1,b1,L2,a2,b2\n", `keep names "x"`},
-		{Differences{}, "L1,a1,b1,L2,a2,b2\n\"" + strings.Repeat("x,\n", 1<<20), "a row is longer than 1 MiB, or a quotation mark isn't closed"},
+		{Differences{}, "L1,a1,b1,L2,a2,b2\n\"" + strings.Repeat("x,\n", 1<<20), "can't be read on behind line 1: a row is longer than 1 MiB, or a quotation mark isn't closed"},
+		{Differences{}, "# a remark\n\nL1,a1,b1,L2,a2,b2\n1,1,1,1,1,1\n\n1,1\n" + strings.Repeat("x", 1<<21), "can't be read on behind line 6: "},
 		{Differences{}, strings.Repeat("x,", maxColumns) + "y\n", "header has 5001 columns"},
 		{Differences{Formulas: wanted(t, "cie1976")}, "L1,a1,b1,L2,a2,b2\n1,1,1,1,1,1\n", "cie1976"},
-		{Differences{Formulas: wanted(t, "cie76:2")}, "L1,a1,b1,L2,a2,b2\n1,1,1,1,1,1\n", "k_l is 2, want 0 or 1"},
+		{Differences{Formulas: wanted(t, "cie76:2")}, "L1,a1,b1,L2,a2,b2\n1,1,1,1,1,1\n", "--formula cie76:2: k_l is 2, want 0 or 1"},
 	} {
 		c.d.Delimiter, c.d.Timeout = ',', time.Minute
 		if c.d.Formulas == nil {
@@ -183,6 +187,9 @@ func TestDifferencesRefuse(t *testing.T) {
 		_, err := c.d.Run(t.Context(), dial(t), strings.NewReader(c.in), io.Discard)
 		assert.ErrorContains(t, err, c.says)
 	}
+	_, err := Differences{Common: common, Formulas: wanted(t, "ciede2000")}.Run(t.Context(), dial(t), iotest.ErrReader(errors.New("is a directory")), io.Discard)
+	assert.EqualError(t, err, "table can't be read: is a directory")
+	assert.Equal(t, []Wanted{{Name: "cmc:2", Formula: "cmc", KL: 2}}, wanted(t, " cmc:2"), "as after a comma")
 	for _, bad := range []string{"", ":2", "cmc:x", "cmc:0", "cmc:-1", "cmc:NaN", "cmc:1:1:1:1"} {
 		_, err := ParseFormula(bad)
 		assert.ErrorContains(t, err, "formula is", bad)
@@ -224,8 +231,8 @@ func TestColours(t *testing.T) {
 	all := func(v string) string { return strings.Repeat(","+v, 31) }
 	assert.Contains(t, one(Percent, all("0.5")), "may be a factor or at most one percent")
 	assert.Contains(t, one(Factor, all("50")), "is no factor (0 to 2): is it percent?")
-	assert.Contains(t, one(Factor, all("-0.1")), "curve.reflectance[0] is -0.1, allowed: 0 to 2")
-	assert.Contains(t, one(Percent, all("250")), "curve.reflectance[0] is 2.5, allowed: 0 to 2")
+	assert.Equal(t, "line 2: R400 is -0.1, allowed: 0 to 2", one(Factor, all("-0.1")))
+	assert.Equal(t, "line 2: R700 is 250, allowed: 0 to 200", one(Percent, strings.Repeat(",25", 30)+",250"), "as it stands in the table")
 	assert.Contains(t, one(Percent, all("")), "R400 is empty, want a number")
 	assert.Empty(t, one(Factor, all("0.5")))
 	assert.Empty(t, one(Factor, all("0")), "black")
@@ -250,11 +257,17 @@ func TestColours(t *testing.T) {
 		_, err := Colours{Common: common, Conditions: []string{c.condition}, Scale: c.scale}.Run(t.Context(), dial(t), strings.NewReader(c.in), io.Discard)
 		assert.ErrorContains(t, err, c.says)
 	}
-	out.Reset()
-	bad, err = Colours{Common: common, Conditions: []string{"D65/10"}, Scale: Percent}.Run(t.Context(), dial(t), strings.NewReader("R400,R410,R500,R700\n9,9,9,9\n"), &out)
-	require.NoError(t, err)
-	assert.Equal(t, 1, bad)
-	assert.Contains(t, out.String(), "the curve lacks 410 to 500 nm")
+	// Wavelengths that can't be used are those of every row: the whole table is refused, and nothing is written.
+	for in, says := range map[string]string{
+		"R400,R410,R500,R700\n9,9,9,9\n":                           "the curve lacks 410 to 500 nm",
+		strings.Join(strings.Split(header, ",")[3:28], ",") + "\n": "the curve lacks 400 to 420 nm and 660 to 700 nm",
+	} {
+		out.Reset()
+		_, err = Colours{Common: common, Conditions: []string{"D65/10"}, Scale: Percent}.Run(t.Context(), dial(t), strings.NewReader(in), &out)
+		assert.ErrorContains(t, err, "header has columns of wavelengths that can't be used: ")
+		assert.ErrorContains(t, err, says)
+		assert.Empty(t, out.String())
+	}
 }
 
 // The box {40,60} x {-10,20} x {-5,35} has volume 24,000 and area 1,200, by hand.
@@ -380,108 +393,6 @@ func TestPalettesWithoutWidth(t *testing.T) {
 		})
 	}
 }
-
-func TestLines(t *testing.T) {
-	conn, err := dial(t)(t.Context(), sdk.KindDifference)
-	require.NoError(t, err)
-	method, err := tryout.Method("commonvat.module.difference.v1", "")
-	require.NoError(t, err)
-	const ask = `{"condition":{"illuminant":"ILLUMINANT_D65","observer":"OBSERVER_CIE_1964_10_DEGREE"},"formula":"cie76","pairs":[{"reference":{"l":50},"sample":{"l":%d}}]}` + "\n"
-	var in strings.Builder
-	for i := range 100 {
-		fmt.Fprintf(&in, ask, 50+i%50)
-		if i%10 == 3 {
-			in.WriteString("\n{\"formula\":\"<\"}\nno JSON\n")
-		}
-	}
-	var out bytes.Buffer
-	seen := 0
-	bad, err := Lines(t.Context(), conn, method, time.Minute, strings.NewReader(in.String()), &out, func(n int) { seen = n })
-	require.NoError(t, err)
-	assert.Equal(t, 20, bad)
-	assert.Equal(t, 120, seen)
-	lines := strings.Split(strings.TrimSpace(out.String()), "\n")
-	require.Len(t, lines, 120)
-	at := 0
-	for i := range 100 {
-		assert.Equal(t, fmt.Sprintf(`{"differences":[%d],"formula":"CIE76"}`, i%50), lines[at])
-		at++
-		if i%10 == 3 {
-			assert.Contains(t, lines[at], `"error":{"code":"InvalidArgument"`)
-			assert.Contains(t, lines[at+1], `no JSON object`)
-			at += 2
-		}
-	}
-	assert.Contains(t, out.String(), `{"line":6,"error":`)
-
-	// A call that streams: a list of messages a line.
-	conn, err = dial(t)(t.Context(), sdk.KindPalette)
-	require.NoError(t, err)
-	method, err = tryout.Method("commonvat.module.palette.v1", "MeasureWidths")
-	require.NoError(t, err)
-	out.Reset()
-	header := `{"header":{"condition":{"illuminant":1,"observer":2},"labels":{"groups":["g"],"blocks":[""],"strata":[""],"cells":["c"]},"row_count":1}}`
-	columns := `{"columns":{"reading_id":["1"],"group":[0],"block":[0],"stratum":[0],"cell":[0],"l":[20],"a":[0],"b":[0]}}`
-	bad, err = Lines(t.Context(), conn, method, time.Minute, strings.NewReader("["+header+","+columns+"]\n"+header+"\n["+header+"]\n"), &out, nil)
-	require.NoError(t, err)
-	assert.Equal(t, 2, bad)
-	lines = strings.Split(strings.TrimSpace(out.String()), "\n")
-	require.Len(t, lines, 3)
-	assert.Contains(t, lines[0], `"cells":1`)
-	assert.Contains(t, lines[1], "no JSON list of request messages")
-	assert.Contains(t, lines[2], "row_count")
-
-	_, err = Lines(t.Context(), conn, method, time.Minute, strings.NewReader(header), failing{}, nil)
-	assert.ErrorIs(t, err, errFull)
-	ended, cancel := context.WithCancel(t.Context())
-	cancel()
-	_, err = Lines(ended, conn, method, time.Minute, strings.NewReader(header), io.Discard, nil)
-	assert.ErrorIs(t, err, context.Canceled)
-}
-
-// A module that ends takes the rest of the file with it, and that is told once.
-func TestLinesOfAModuleThatEnds(t *testing.T) {
-	method, err := tryout.Method("commonvat.module.difference.v1", "")
-	require.NoError(t, err)
-	var out bytes.Buffer
-	bad, err := Lines(t.Context(), gone{}, method, time.Minute, strings.NewReader(strings.Repeat("{}\n", 1000)), &out, nil)
-	require.ErrorIs(t, err, ErrModuleEnded)
-	assert.ErrorContains(t, err, "during line 1 or one before")
-	assert.Zero(t, bad)
-	assert.Empty(t, out.String())
-}
-
-// gone is a connection to nobody.
-type gone struct{ grpc.ClientConnInterface }
-
-func (gone) NewStream(context.Context, *grpc.StreamDesc, string, ...grpc.CallOption) (grpc.ClientStream, error) {
-	return nil, status.Error(codes.Unavailable, "connection refused")
-}
-
-// A rule pack goes to the safety module, which then knows it by its digest; a module without data says so.
-func TestPutData(t *testing.T) {
-	pack, err := os.ReadFile("../../../../plugins/safety/rules/craft-safety.yaml")
-	require.NoError(t, err)
-	conn := plugintest.Dial(t, safety.Module())
-	require.NoError(t, PutData(t.Context(), conn, time.Minute, pack))
-	method, err := tryout.Method("commonvat.module.safety.v1", "ListFields")
-	require.NoError(t, err)
-	var out bytes.Buffer
-	bad, err := Lines(t.Context(), conn, method, time.Minute, strings.NewReader("{}\n"), &out, nil)
-	require.NoError(t, err)
-	assert.Zero(t, bad)
-	assert.Contains(t, out.String(), `"fields":[{`)
-	assert.Error(t, PutData(t.Context(), conn, time.Minute, []byte("no: pack")))
-	other, err := dial(t)(t.Context(), sdk.KindDifference)
-	require.NoError(t, err)
-	assert.ErrorContains(t, PutData(t.Context(), other, time.Minute, pack), "the module takes no data")
-}
-
-var errFull = fmt.Errorf("the disk is full")
-
-type failing struct{}
-
-func (failing) Write([]byte) (int, error) { return 0, errFull }
 
 // A table of any length takes no more memory: what is live after 20,000 and after 200,000 rows is alike.
 func TestTablesAreNotKept(t *testing.T) {

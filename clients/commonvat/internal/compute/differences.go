@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -40,6 +41,7 @@ type Wanted struct {
 
 // ParseFormula reads NAME or NAME:kL:kC:kH with as many factors as wanted, such as "cmc:2:1". Names and factors are for the module to judge.
 func ParseFormula(text string) (Wanted, error) {
+	text = strings.TrimSpace(text)
 	parts := strings.Split(text, ":")
 	w := Wanted{Name: text, Formula: parts[0]}
 	if w.Formula == "" || len(parts) > 4 {
@@ -170,6 +172,9 @@ func (d Differences) known(ctx context.Context, client differencev1.DifferenceSe
 				Condition: condition, Formula: f.Formula, KL: f.KL, KC: f.KC, KH: f.KH, Pairs: []*differencev1.ColourPair{{Reference: grey, Sample: grey}},
 			})
 		})
+		if status.Code(err) == codes.InvalidArgument {
+			return fault("--formula", "%s: %s", f.Name, status.Convert(err).Message())
+		}
 		if err != nil {
 			return err
 		}
@@ -201,7 +206,7 @@ func (d Differences) reader(t *table) (columns []string, colour func([]float64) 
 	slices.Sort(found)
 	switch len(found) {
 	case 0:
-		return nil, nil, fault("header", "has no pairs of colours, want columns L1,a1,b1,L2,a2,b2 or L1,C1,h1,L2,C2,h2 or R1,G1,B1,R2,G2,B2")
+		return nil, nil, fault("header", "has no pairs of colours, want columns L1,a1,b1,L2,a2,b2 or L1,C1,h1,L2,C2,h2 or R1,G1,B1,R2,G2,B2, in these letters%s", lacking(t))
 	case 1:
 	default:
 		return nil, nil, fault("header", "has colours as %s: leave the columns of one", strings.Join(found, " and as "))
@@ -241,6 +246,32 @@ func (d Differences) reader(t *table) (columns []string, colour func([]float64) 
 		}
 	}
 	return columns, colour, nil
+}
+
+// lacking tells which columns of the nearest kind of pairs a table hasn't got; nothing where it has none of any. Nearest is without regard to capitals, as
+// which the columns of CIELAB and of sRGB are told apart.
+func lacking(t *table) string {
+	var missing []string
+	most := 0
+	for _, kind := range slices.Sorted(maps.Keys(pairColumns)) {
+		near := 0
+		var without []string
+		for _, c := range pairColumns[kind] {
+			if slices.ContainsFunc(t.header, func(name string) bool { return strings.EqualFold(name, c) }) {
+				near++
+			}
+			if !t.has(c) {
+				without = append(without, c)
+			}
+		}
+		if near > most {
+			most, missing = near, without
+		}
+	}
+	if most == 0 {
+		return ""
+	}
+	return "; it lacks " + strings.Join(missing, ", ")
 }
 
 // batch carries rows through calls for many of them.

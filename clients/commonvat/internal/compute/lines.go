@@ -108,6 +108,9 @@ func Lines(ctx context.Context, conn grpc.ClientConnInterface, method protorefle
 			err = fmt.Errorf("line %d: %w", n, readErr)
 			break
 		}
+		if n == 1 {
+			line = bytes.TrimPrefix(line, []byte("\ufeff"))
+		}
 		if len(bytes.TrimSpace(line)) == 0 && !tooLong {
 			continue
 		}

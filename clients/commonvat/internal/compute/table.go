@@ -29,6 +29,7 @@ type table struct {
 	csv    *csv.Reader
 	limit  *rowLimit
 	above  int  // lines above the header
+	last   int  // line of the row that was read last
 	comma  bool // stands for the decimal point
 }
 
@@ -59,14 +60,20 @@ func openTable(in io.Reader, c Common) (*table, error) {
 	t := &table{at: map[string]int{}, limit: &rowLimit{r: r}, comma: c.DecimalComma}
 	for {
 		start, err := r.Peek(1)
-		if err != nil {
+		if errors.Is(err, io.EOF) {
 			return nil, fault("table", "has no header")
+		}
+		if err != nil {
+			return nil, fault("table", "can't be read: %v", err)
 		}
 		if start[0] != '#' && start[0] != '\n' && start[0] != '\r' {
 			break
 		}
-		if _, err := r.ReadSlice('\n'); err != nil && !errors.Is(err, io.EOF) {
+		switch _, err := r.ReadSlice('\n'); {
+		case errors.Is(err, bufio.ErrBufferFull):
 			return nil, fault("table", "has a remark longer than 1 MiB")
+		case err != nil && !errors.Is(err, io.EOF):
+			return nil, fault("table", "can't be read: %v", err)
 		}
 		t.above++
 	}
@@ -79,8 +86,13 @@ func openTable(in io.Reader, c Common) (*table, error) {
 	if err != nil {
 		return nil, fault("header", "can't be read: %v", err)
 	}
+	at, _ := t.csv.FieldPos(0)
+	t.last = at + t.above
 	if len(header) > maxColumns {
 		return nil, fault("header", "has %d columns, want at most %d", len(header), maxColumns)
+	}
+	if len(header) == 1 && strings.ContainsAny(header[0], ",;\t|") {
+		return nil, fault("header", "is one column, %.40q: --delimiter says what stands between cells", header[0])
 	}
 	for i, name := range header {
 		if !utf8.ValidString(name) {
@@ -88,7 +100,7 @@ func openTable(in io.Reader, c Common) (*table, error) {
 		}
 		name = strings.TrimSpace(name)
 		if name == "" {
-			return nil, fault("header", "has no name for column %d", i+1)
+			return nil, fault("header", "has no name for column %d of %d (a delimiter too many?)", i+1, len(header))
 		}
 		if _, twice := t.at[name]; twice {
 			return nil, fault("header", "has column %q twice", name)
@@ -113,14 +125,16 @@ func (t *table) next() (row, error) {
 	var parse *csv.ParseError
 	switch {
 	case errors.Is(err, errLongRow):
-		return row{}, fault("table", "can't be read on: %v", errLongRow)
+		return row{}, fault("table", "can't be read on behind line %d: %v", t.last, errLongRow)
 	case errors.As(err, &parse):
+		t.last = parse.Line + t.above
 		return row{line: parse.StartLine + t.above, fault: "not valid CSV: " + parse.Err.Error()}, nil
 	case err != nil:
 		return row{}, err
 	}
 	at, _ := t.csv.FieldPos(0)
 	out := row{line: at + t.above}
+	t.last = out.line
 	if len(cells) != len(t.header) {
 		out.fault = fmt.Sprintf("has %d cells, want %d as the header has", len(cells), len(t.header))
 		return out, nil

@@ -3422,7 +3422,7 @@ type PredictOverdyeResponse struct {
 	Standing PredictionStanding `protobuf:"varint,2,opt,name=standing,proto3,enum=commonvat.pool.v1.PredictionStanding" json:"standing,omitempty"`
 	// Absent where nothing is predicted.
 	Colour *v1.Lab `protobuf:"bytes,3,opt,name=colour,proto3" json:"colour,omitempty"`
-	// Only where there are enough trials. CIEDE2000, approximate.
+	// Only where there are enough trials. CIEDE2000, approximate. It holds for a second bath in which the piece second_piece_id was dyed.
 	RadiusDe00  *float64 `protobuf:"fixed64,4,opt,name=radius_de00,json=radiusDe00,proto3,oneof" json:"radius_de00,omitempty"`
 	RadiusShare float64  `protobuf:"fixed64,5,opt,name=radius_share,json=radiusShare,proto3" json:"radius_share,omitempty"`
 	// What the trials have in common.
@@ -3463,9 +3463,12 @@ type PredictOverdyeResponse struct {
 	// As of AskPaletteResponse.
 	Question *PredictOverdyeRequest `protobuf:"bytes,29,opt,name=question,proto3" json:"question,omitempty"`
 	// As of ComparePiecesResponse.
-	NothingDrawn  bool `protobuf:"varint,30,opt,name=nothing_drawn,json=nothingDrawn,proto3" json:"nothing_drawn,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	NothingDrawn bool `protobuf:"varint,30,opt,name=nothing_drawn,json=nothingDrawn,proto3" json:"nothing_drawn,omitempty"`
+	// Only with radius_de00, where the module tells it: the same for a second bath of which there is no plain piece yet, as strong or weak as those of the trials
+	// were. CIEDE2000, approximate.
+	AnyBathRadiusDe00 *float64 `protobuf:"fixed64,31,opt,name=any_bath_radius_de00,json=anyBathRadiusDe00,proto3,oneof" json:"any_bath_radius_de00,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *PredictOverdyeResponse) Reset() {
@@ -3706,6 +3709,13 @@ func (x *PredictOverdyeResponse) GetNothingDrawn() bool {
 		return x.NothingDrawn
 	}
 	return false
+}
+
+func (x *PredictOverdyeResponse) GetAnyBathRadiusDe00() float64 {
+	if x != nil && x.AnyBathRadiusDe00 != nil {
+		return *x.AnyBathRadiusDe00
+	}
+	return 0
 }
 
 var File_commonvat_pool_v1_pool_proto protoreflect.FileDescriptor
@@ -4070,8 +4080,7 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x14reversed_radius_de00\x18\x05 \x01(\x01H\x00R\x12reversedRadiusDe00\x88\x01\x01\x12\x1d\n" +
 	"\n" +
 	"told_apart\x18\x06 \x01(\bR\ttoldApartB\x17\n" +
-	"\x15_reversed_radius_de00\"\xb8\n" +
-	"\n" +
+	"\x15_reversed_radius_de00\"\x87\v\n" +
 	"\x16PredictOverdyeResponse\x12\x1a\n" +
 	"\bheadline\x18\x01 \x01(\tR\bheadline\x12A\n" +
 	"\bstanding\x18\x02 \x01(\x0e2%.commonvat.pool.v1.PredictionStandingR\bstanding\x12/\n" +
@@ -4109,12 +4118,14 @@ const file_commonvat_pool_v1_pool_proto_rawDesc = "" +
 	"\x10from_colour_only\x18\x1b \x01(\bR\x0efromColourOnly\x12:\n" +
 	"\breadings\x18\x1c \x03(\v2\x1e.commonvat.pool.v1.ReadingUsedR\breadings\x12D\n" +
 	"\bquestion\x18\x1d \x01(\v2(.commonvat.pool.v1.PredictOverdyeRequestR\bquestion\x12#\n" +
-	"\rnothing_drawn\x18\x1e \x01(\bR\fnothingDrawnB\x0e\n" +
+	"\rnothing_drawn\x18\x1e \x01(\bR\fnothingDrawn\x124\n" +
+	"\x14any_bath_radius_de00\x18\x1f \x01(\x01H\x04R\x11anyBathRadiusDe00\x88\x01\x01B\x0e\n" +
 	"\f_radius_de00B\r\n" +
 	"\v_error_de00B\f\n" +
 	"\n" +
 	"_retentionB\t\n" +
-	"\a_uptake*\x8b\x01\n" +
+	"\a_uptakeB\x17\n" +
+	"\x15_any_bath_radius_de00*\x8b\x01\n" +
 	"\aGroupBy\x12\x18\n" +
 	"\x14GROUP_BY_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eGROUP_BY_ORDER\x10\x01\x12\x12\n" +

@@ -564,7 +564,8 @@ type PredictOverdyeResponse struct {
 	TrialErrors []*TrialError `protobuf:"bytes,5,rep,name=trial_errors,json=trialErrors,proto3" json:"trial_errors,omitempty"`
 	// The simple rules over the same trials; empty without a trial.
 	RuleErrors []*RuleError `protobuf:"bytes,6,rep,name=rule_errors,json=ruleErrors,proto3" json:"rule_errors,omitempty"`
-	// Only with FITTED and enough trials: within this CIEDE2000 the piece is expected, as often as radius_share says. Approximate.
+	// Only with FITTED and enough trials: within this CIEDE2000 the piece is expected, as often as radius_share says, where piece.second was dyed in the very
+	// bath that is asked about, as that of each trial was. Approximate.
 	RadiusDe00  *float64 `protobuf:"fixed64,7,opt,name=radius_de00,json=radiusDe00,proto3,oneof" json:"radius_de00,omitempty"`
 	RadiusShare float64  `protobuf:"fixed64,8,opt,name=radius_share,json=radiusShare,proto3" json:"radius_share,omitempty"`
 	// Trials of the class, and their pieces.
@@ -581,9 +582,12 @@ type PredictOverdyeResponse struct {
 	// True when a curve anywhere in it was made from a colour.
 	FromColourOnly bool `protobuf:"varint,15,opt,name=from_colour_only,json=fromColourOnly,proto3" json:"from_colour_only,omitempty"`
 	// One sentence.
-	Statement     string `protobuf:"bytes,16,opt,name=statement,proto3" json:"statement,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Statement string `protobuf:"bytes,16,opt,name=statement,proto3" json:"statement,omitempty"`
+	// Only with radius_de00: the same where piece.second was dyed in another bath than that asked about, which may be stronger or weaker. CIEDE2000, 0 or above; a
+	// trial that is left out is predicted with plain pieces of other trials. A module that doesn't know it leaves it out. Approximate.
+	AnyBathRadiusDe00 *float64 `protobuf:"fixed64,17,opt,name=any_bath_radius_de00,json=anyBathRadiusDe00,proto3,oneof" json:"any_bath_radius_de00,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *PredictOverdyeResponse) Reset() {
@@ -726,6 +730,13 @@ func (x *PredictOverdyeResponse) GetStatement() string {
 		return x.Statement
 	}
 	return ""
+}
+
+func (x *PredictOverdyeResponse) GetAnyBathRadiusDe00() float64 {
+	if x != nil && x.AnyBathRadiusDe00 != nil {
+		return *x.AnyBathRadiusDe00
+	}
+	return 0
 }
 
 // OverdyePrediction is the expected piece.
@@ -1199,7 +1210,7 @@ const file_commonvat_module_overdye_v1_overdye_proto_rawDesc = "" +
 	"\x04both\x18\x02 \x01(\v2).commonvat.module.overdye.v1.OverdyeCurveR\x04both\"[\n" +
 	"\fOverdyeCurve\x12 \n" +
 	"\vreflectance\x18\x01 \x03(\x01R\vreflectance\x12)\n" +
-	"\x03lab\x18\x02 \x01(\v2\x17.commonvat.types.v1.LabR\x03lab\"\xd6\x06\n" +
+	"\x03lab\x18\x02 \x01(\v2\x17.commonvat.types.v1.LabR\x03lab\"\xa5\a\n" +
 	"\x16PredictOverdyeResponse\x12A\n" +
 	"\bstanding\x18\x01 \x01(\x0e2%.commonvat.module.overdye.v1.StandingR\bstanding\x12N\n" +
 	"\n" +
@@ -1224,9 +1235,11 @@ const file_commonvat_module_overdye_v1_overdye_proto_rawDesc = "" +
 	"\x05order\x18\r \x01(\v2(.commonvat.module.overdye.v1.OrderAnswerR\x05order\x12\x18\n" +
 	"\aremarks\x18\x0e \x03(\tR\aremarks\x12(\n" +
 	"\x10from_colour_only\x18\x0f \x01(\bR\x0efromColourOnly\x12\x1c\n" +
-	"\tstatement\x18\x10 \x01(\tR\tstatementB\r\n" +
+	"\tstatement\x18\x10 \x01(\tR\tstatement\x124\n" +
+	"\x14any_bath_radius_de00\x18\x11 \x01(\x01H\x02R\x11anyBathRadiusDe00\x88\x01\x01B\r\n" +
 	"\v_error_de00B\x0e\n" +
-	"\f_radius_de00\"`\n" +
+	"\f_radius_de00B\x17\n" +
+	"\x15_any_bath_radius_de00\"`\n" +
 	"\x11OverdyePrediction\x12)\n" +
 	"\x03lab\x18\x01 \x01(\v2\x17.commonvat.types.v1.LabR\x03lab\x12 \n" +
 	"\vreflectance\x18\x02 \x03(\x01R\vreflectance\"\xb8\x02\n" +
