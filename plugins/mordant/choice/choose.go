@@ -154,7 +154,7 @@ func (f *Facts) dyes(q Question) (dyes []Dye, asks []Ask) {
 	known := f.DyeClasses()
 	for _, d := range q.Dyes {
 		if d.Class == "" {
-			d.Class = f.Dyestuffs[strings.ToLower(d.Name)]
+			d.Class = f.Dyestuffs[folded(d.Name)]
 		}
 		if !slices.Contains(known, d.Class) {
 			asks = append(asks, Ask{d.Name, fmt.Sprintf("what class of dyestuff is %q?", d.Name), known})
@@ -516,7 +516,7 @@ func (f *Facts) orderRemarks(dyes []Dye) (out []Remark) {
 func waterRemarks(dyes []Dye, hardness *float64) (out []Remark) {
 	const soft, hard = 60, 120 // mg/L; classes of hardness as often printed, from memory
 	for _, d := range dyes {
-		name := strings.ToLower(d.Name)
+		name := folded(d.Name)
 		switch {
 		case name != "madder" && name != "weld" && d.Class != "insect anthraquinone":
 			continue

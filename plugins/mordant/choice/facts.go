@@ -14,6 +14,8 @@ import (
 	"io"
 	"slices"
 	"strings"
+
+	"github.com/commonvat/commonvat/plugins/sdk/naming"
 )
 
 // ErrFacts is wrapped by the errors of [ParseFacts].
@@ -183,12 +185,12 @@ func (f *Facts) materials() map[string]bool {
 	return all
 }
 
-// spelling makes older and American spellings one.
-var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium")
+// spelling makes older and American spellings one, and those of the valence of a metal.
+var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium", " (", "(")
 
 // folded is a name by which materials are told from each other, however they are written.
 func folded(name string) string {
-	return spelling.Replace(strings.ToLower(strings.Join(strings.Fields(name), " ")))
+	return spelling.Replace(naming.Fold(name))
 }
 
 // named gives materials the names that the facts have for them, folded; nil stays nil.

@@ -14,6 +14,7 @@ import (
 	"github.com/goccy/go-yaml"
 
 	"github.com/commonvat/commonvat/plugins/safety/rules"
+	"github.com/commonvat/commonvat/plugins/sdk/naming"
 )
 
 // Material is one entry.
@@ -73,12 +74,14 @@ func mustTable() map[string]Material {
 	return out
 }
 
-// spelling makes older and American spellings those of the table.
-var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium")
+// spelling makes older and American spellings those of the table, and puts the valence of a metal where the table has it.
+var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium", " (", "(")
+
+func folded(name string) string { return spelling.Replace(naming.Fold(name)) }
 
 // Find looks a material up by any of its names, in any case and spelling. By the name of a form it is the material with what that form holds.
 func Find(name string) (Material, bool) {
-	m, ok := byName[spelling.Replace(strings.ToLower(strings.Join(strings.Fields(name), " ")))]
+	m, ok := byName[folded(name)]
 	return m, ok
 }
 

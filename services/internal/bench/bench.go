@@ -97,6 +97,8 @@ type draft struct {
 	earlier  history
 	// uses are the recorded baths in the plan's vessels, by the vessel's key, oldest first.
 	uses map[string][]*benchpb.VesselUse
+	// unseen are vessels, by their key, of which older uses may be recorded than were looked at.
+	unseen map[string]bool
 	// planned are baths of other kept sheets in the plan's vessels that the record doesn't speak of.
 	planned []plannedUse
 	// metalsTold is when the last metal of each vessel was told, by its key.

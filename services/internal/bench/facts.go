@@ -197,6 +197,9 @@ func (d *draft) past() *past {
 	p := &past{met: map[string][]string{}, held: map[string][]string{}, unsure: map[string]bool{}, dyed: len(d.earlier.materials) > 0 || len(d.earlier.unknown) > 0}
 	p.earlier.whole = !d.missing
 	p.earlier.add(len(d.earlier.unknown) == 0, d.earlier.materials...)
+	for vessel := range d.unseen {
+		p.unsure[vessel] = true
+	}
 	for vessel, uses := range d.uses {
 		for _, use := range uses {
 			p.hold(vessel, use.GetMaterials(), !use.GetContentsNotStated())
