@@ -333,14 +333,14 @@ func (f *Facts) otherForms(store []string, lacking string) (text string) {
 	return text
 }
 
-// weighed says of each step which form its amounts are of, where others are sold.
+// weighed says of each step which form its amounts are of, where others are sold under the same name.
 func (f *Facts) weighed(steps []Step) []Step {
 	out := slices.Clone(steps)
 	for i := range out {
 		for _, m := range append([]Material{out[i].Material}, out[i].Material.With...) {
 			var others []string
 			for _, form := range f.Forms {
-				if folded(form.Of) == folded(m.Material) && form.GramsLow == form.GramsHigh {
+				if folded(form.Of) == folded(m.Material) && form.GramsLow == form.GramsHigh && !form.ToldOnPacket {
 					others = append(others, fmt.Sprintf("%.3g g of %s", form.GramsLow, form.Name))
 				}
 			}

@@ -103,9 +103,11 @@ type Form struct {
 	Also []string `json:"also"`
 	Of   string   `json:"of"`
 	// GramsLow and GramsHigh of it stand for one gram of Of; a range where the name doesn't say which form it is. Range: above 0 to 10, low to high.
-	GramsLow  float64  `json:"grams_low"`
-	GramsHigh float64  `json:"grams_high"`
-	Sources   []string `json:"sources"`
+	GramsLow  float64 `json:"grams_low"`
+	GramsHigh float64 `json:"grams_high"`
+	// ToldOnPacket is true of one that nobody sells under the bare name, so that amounts needn't tell how much of it they are.
+	ToldOnPacket bool     `json:"told_on_packet"`
+	Sources      []string `json:"sources"`
 }
 
 func (m Form) is(name string) bool { return m.Name == name || slices.Contains(m.Also, name) }
