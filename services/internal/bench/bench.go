@@ -105,6 +105,9 @@ type draft struct {
 	metalsTold map[string]*timestamppb.Timestamp
 	// keptAs are the names under which materials of the plan stand on the workshop's shelf, where that isn't the plan's own.
 	keptAs map[string]string
+	// strange says of each name of a material about which safety modules were asked whether one of them doesn't know it; notKnown is what is told of those in the plan's baths.
+	strange  map[string]bool
+	notKnown map[string]*toldOf
 	// missing is true when a bath that the plan wants isn't on the sheet.
 	missing bool
 	asked   questions

@@ -250,7 +250,7 @@ func (d *draft) facts() *benchpb.SheetFacts {
 	liquors, all, past := d.liquors(), d.wholeTrial(), d.past()
 	for i, one := range d.baths {
 		common := d.common(one, &liquors[i])
-		all.texts(common, "trial.materials")
+		d.tell(common, all, "trial.materials", "trial.told_classes")
 		if !past.dyed {
 			common.texts("trial.earlier_dye_classes", false)
 		}
@@ -276,7 +276,7 @@ func (d *draft) common(one *bath, l *liquor) known {
 		k.texts("step.kind", false, kind)
 	}
 	if len(l.contents.materials) <= maxTexts { // of which what is carried in is a part
-		l.contents.texts(k, "bath.materials")
+		d.tell(k, l.contents, "bath.materials", "bath.told_classes")
 		l.brought.texts(k, "bath.carryover")
 	}
 	k.truth("bath.leftover_unknown", false) // a bath of a plan is made anew, or is an exhaust of one that is
