@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"google.golang.org/protobuf/proto"
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	"github.com/commonvat/commonvat/services/internal/store"
@@ -20,6 +21,8 @@ func TestWhatNobodyKnows(t *testing.T) {
 		"of older uses of a vessel than are looked at": olderUsesThanAreLookedAt,
 		"of one of several salts":                      oneOfSeveralSalts,
 		"letters that look alike":                      lettersThatLookAlike,
+		"a bleach under a strange name":                bleachUnderAStrangeName,
+		"a reducer under a strange name":               reducerUnderAStrangeName,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, open(t, modules)) })
 	}
@@ -131,4 +134,96 @@ func lettersThatLookAlike(t *testing.T, w *workplace) {
 	found := findingOf(bathNamed(t, s, "weld"), "S008")
 	require.NotNil(t, found)
 	assert.Equal(t, benchpb.FindingStanding_FINDING_STANDING_FIRES, found.GetStanding())
+}
+
+// strangers keeps a workshop with these on the shelf under names that no table has, each with its classes and hazards as a data sheet may tell them.
+func strangers(t *testing.T, w *workplace, classes map[string]string, hazards ...string) {
+	t.Helper()
+	workshop := aWorkshop()
+	for name, class := range classes {
+		m := shelf(name, "granule", "none", "none", hazards...)
+		m.Answers = append(m.Answers, words("material.classes", class))
+		workshop.Shelf = append(workshop.Shelf, m)
+	}
+	workshop.Shelf = append(workshop.Shelf, shelf("citric acid", "granule", "none", "none", "irritant"))
+	_, err := w.UpdateWorkshop(t.Context(), byAsh, workshop, "")
+	require.NoError(t, err)
+}
+
+// souredPot is citric acid beside another material, on cotton.
+func souredPot(other string, answers ...*benchpb.Answer) *benchpb.Plan {
+	p := saddened(1)
+	for _, piece := range p.GetPieces() {
+		piece.Composition[0].Fibre = "cotton"
+	}
+	p.Answers = append(p.GetAnswers()[:2], answers...)
+	p.Baths[0].Ph = &benchpb.PhRange{Low: 7, High: 8}
+	p.Baths[0].Doses = []*benchpb.PlanDose{percent(other, 2), percent("citric acid", 2)}
+	return p
+}
+
+// What is told of a material's kind counts for the bath that it is in: chlorine from bleach and acid (from memory of CLP, EUH031, and of safety data sheets), whatever is told of the bath.
+func bleachUnderAStrangeName(t *testing.T, w *workplace) {
+	strangers(t, w, map[string]string{"white wonder": "hypochlorite", "goldenrod": "tannin"}, "irritant")
+	for _, told := range [][]*benchpb.Answer{nil, {words("bath.classes", "acid"), words("material.same_as", "none")}} {
+		s, err := w.Plan(t.Context(), ash, souredPot("white wonder", told...))
+		require.NoError(t, err)
+		bath := bathNamed(t, s, "sadden")
+		found := findingOf(bath, "S031")
+		require.NotNil(t, found)
+		assert.Equal(t, benchpb.FindingStanding_FINDING_STANDING_FIRES, found.GetStanding())
+		assert.Equal(t, stopped, bath.GetStanding())
+		assert.Empty(t, bath.GetLoads())
+	}
+	// Two baths are two: fibre that was bleached, and rinsed, may be soured.
+	p := souredPot("white wonder", words("material.same_as", "none"))
+	sour := proto.Clone(p.GetBaths()[0]).(*benchpb.PlanBath)
+	sour.Name, sour.Doses, p.Baths[0].Doses = "sour", sour.GetDoses()[1:], p.GetBaths()[0].GetDoses()[:1]
+	p.Baths = append(p.Baths, sour)
+	s, err := w.Plan(t.Context(), ash, p)
+	require.NoError(t, err)
+	assert.Nil(t, findingOf(bathNamed(t, s, "sour"), "S031"))
+	sour.RinsedBefore = false
+	s, err = w.Plan(t.Context(), ash, p)
+	require.NoError(t, err)
+	assert.NotNil(t, findingOf(bathNamed(t, s, "sour"), "S031"), "what fibre carries along counts")
+
+	// A plant of which is told what it is brings no question of what else is in its bath.
+	s, err = w.Plan(t.Context(), ash, souredPot("goldenrod"))
+	require.NoError(t, err)
+	assert.Equal(t, personal, s.GetStanding())
+	for _, q := range s.GetQuestions() {
+		assert.NotContains(t, []string{"bath.classes", "bath.sulfur_reducer", "material.same_as", "trial.material_classes"}, q.GetField())
+	}
+}
+
+// Sulfur dioxide comes from dithionite and acid (New Jersey fact sheet 1697) under any name: what only is told to reduce is asked after, and what is told to be dithionite is.
+func reducerUnderAStrangeName(t *testing.T, w *workplace) {
+	strangers(t, w, map[string]string{"vat salt": "reducing_agent"}, "irritant")
+	acid := func(answers ...*benchpb.Answer) (*benchpb.SheetFinding, *benchpb.Sheet) {
+		s, err := w.Plan(t.Context(), ash, souredPot("vat salt", answers...))
+		require.NoError(t, err)
+		return findingOf(bathNamed(t, s, "sadden"), "S015"), s
+	}
+	found, s := acid(words("bath.reducer_class", "fructose"), words("bath.classes", "acid"))
+	require.NotNil(t, found)
+	assert.Equal(t, benchpb.FindingStanding_FINDING_STANDING_NEEDS_ANSWER, found.GetStanding())
+	assert.Equal(t, []string{"bath.sulfur_reducer"}, found.GetMissingFields())
+	assert.Equal(t, needs, s.GetStanding())
+	var asked []string
+	for _, q := range s.GetQuestions() {
+		if q.GetField() == "material.same_as" {
+			asked = append(asked, q.GetOf())
+			assert.Contains(t, q.GetChoices(), "sodium dithionite")
+		}
+	}
+	assert.Equal(t, []string{"vat salt"}, asked)
+
+	found, s = acid(words("material.same_as", "sodium dithionite"), truth("bath.sulfur_reducer", false))
+	require.NotNil(t, found)
+	assert.Equal(t, benchpb.FindingStanding_FINDING_STANDING_FIRES, found.GetStanding())
+	assert.Equal(t, stopped, s.GetStanding())
+	found, s = acid(words("material.same_as", "none"), truth("bath.sulfur_reducer", false))
+	assert.Nil(t, found)
+	assert.Equal(t, personal, s.GetStanding())
 }
