@@ -1,7 +1,11 @@
 package materials
 
 import (
+	"cmp"
 	"slices"
+	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/commonvat/commonvat/plugins/safety/rules"
 )
@@ -9,6 +13,7 @@ import (
 // derive adds what follows from the kinds of material that are together in a bath, a vessel or a trial. What follows stands against what was told: an answer
 // may add a hazard, and takes none away.
 func derive(facts rules.Facts) {
+	plant(facts)
 	adds(facts)
 	metals(facts)
 	sulfurReducer(facts)
@@ -219,6 +224,55 @@ func dyedBefore(facts rules.Facts) {
 	if len(dyes) > 0 { // some of it is known, which can raise a hazard and rule none out
 		facts["trial.earlier_dye_classes"] = rules.Fact{Texts: dyes, Doubtful: true}
 	}
+}
+
+// plant writes the names of a plant as rules have them, however they were told: a genus by a name that the table knows is that genus, and is what its species begins with. Of two that contradict each
+// other neither is known, nor is one that was told to be unknown. The leaf of rhubarb is what rules call it.
+func plant(facts rules.Facts) {
+	for _, field := range []string{"plant.genus", "plant.species"} {
+		if f, told := facts[field]; told && isNoName(folded(f.Texts[0])) {
+			delete(facts, field)
+		}
+	}
+	latin := func(text string, words int) string {
+		all := strings.Fields(folded(text))
+		text = strings.Join(all[:min(words, len(all))], " ")
+		first, size := utf8.DecodeRuneInString(text) // which is a letter
+		return string(unicode.ToUpper(first)) + text[size:]
+	}
+	genus, told := facts["plant.genus"]
+	if told && genus.Texts[0] != "none" {
+		if m, known := Find(genus.Texts[0]); known && m.Genus != "" {
+			genus.Texts = []string{m.Genus}
+		} else {
+			genus.Texts = []string{latin(genus.Texts[0], 1)}
+		}
+	}
+	if species, ok := facts["plant.species"]; ok && species.Texts[0] != "none" {
+		if m, known := Find(species.Texts[0]); known && m.Genus != "" {
+			species.Texts = []string{cmp.Or(m.Species, m.Genus)}
+		}
+		species.Texts = []string{latin(species.Texts[0], 2)}
+		facts["plant.species"] = species
+		switch of := latin(species.Texts[0], 1); {
+		case !told && strings.Contains(species.Texts[0], " "):
+			genus, told = one(of, species.Doubtful), true
+		case told && genus.Texts[0] != of && strings.Contains(species.Texts[0], " "):
+			genus.Doubtful = true
+		}
+	}
+	if told {
+		facts["plant.genus"] = genus
+	}
+	if part, ok := facts["material.plant_part"]; ok && told && genus.Texts[0] == "Rheum" && slices.Contains([]string{"leaf", "whole_plant"}, part.Texts[0]) {
+		facts["material.plant_part"] = one("rhubarb_leaf", part.Doubtful || genus.Doubtful)
+	}
+}
+
+// isNoName reports whether a text is what people write for want of a name: something without a letter at its head, or one of some words.
+func isNoName(text string) bool {
+	first, _ := utf8.DecodeRuneInString(text)
+	return !unicode.IsLetter(first) || slices.Contains([]string{"unknown", "not known", "unsure", "not sure", "don't know", "n/a", "unbekannt", "inconnu", "desconocido", "sconosciuto"}, text)
 }
 
 // noPlant adds to a material that is none what is asked of plants.

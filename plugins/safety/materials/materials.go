@@ -31,6 +31,10 @@ type Material struct {
 	DyesAs []string `yaml:"dyes_as"`
 	// NoPlant is true of what never was a plant that somebody gathered.
 	NoPlant bool `yaml:"no_plant"`
+	// Genus and Species of a plant that rules ask for, in Latin, and the part of it, a word of material.plant_part; empty: asked for.
+	Genus     string `yaml:"genus"`
+	Species   string `yaml:"species"`
+	PlantPart string `yaml:"plant_part"`
 	// MetalPercent is the metal of a salt in percent of its mass, from low to high; empty of what is no salt of a metal. Range: above 0 to 100.
 	MetalPercent []float64 `yaml:"metal_percent"`
 	// Forms weigh otherwise for the same substance.
@@ -113,6 +117,11 @@ func Complete(facts rules.Facts) rules.Facts {
 			add(out, "material.hazard_classes", rules.Fact{Texts: slices.Clone(m.HazardClasses), Doubtful: f.Doubtful || !m.Confirmed}, m.Confirmed)
 			if m.NoPlant {
 				noPlant(out)
+			}
+			for field, is := range map[string]string{"plant.genus": m.Genus, "plant.species": m.Species, "material.plant_part": m.PlantPart} {
+				if is != "" {
+					out[field] = one(is, f.Doubtful)
+				}
 			}
 		}
 		sameAs(out, m, f.Doubtful)

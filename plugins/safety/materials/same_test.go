@@ -162,3 +162,51 @@ func TestSulfurReducersUnderAnyName(t *testing.T) {
 	assert.Equal(t, rules.Yes, stops(t, acid)["S015"])
 	assert.True(t, slices.Contains(materials.Complete(acid)["step.possible_gases"].Texts, "sulfur_dioxide"))
 }
+
+// Genera of the rules on poisonous plants, as a dyer may write them.
+func TestPlantsByAnyName(t *testing.T) {
+	plant := func(facts rules.Facts) (genus rules.Fact, found map[string]rules.Answer) {
+		got := materials.Complete(facts)
+		require.NoError(t, got.Check())
+		return got["plant.genus"], stops(t, facts)
+	}
+	for what, facts := range map[string]rules.Facts{
+		"in small letters":                {"plant.genus": texts(" taxus")},
+		"with its species":                {"plant.genus": texts("Taxus baccata")},
+		"by its species":                  {"plant.species": texts("TAXUS BACCATA")},
+		"in English":                      {"plant.genus": texts("Yew")},
+		"in German":                       {"plant.species": texts("eibe"), "plant.genus": texts("Taxus")},
+		"as a material":                   {"material.id": texts("Yew bark")},
+		"as a material, whatever is told": {"material.id": texts("yew"), "plant.genus": texts("Reseda")},
+	} {
+		genus, found := plant(facts)
+		assert.Equal(t, texts("Taxus"), genus, what)
+		assert.Equal(t, rules.Yes, found["S059"], what)
+	}
+	genus, found := plant(rules.Facts{"plant.genus": texts("Reseda"), "plant.species": texts("taxus baccata")})
+	assert.Equal(t, doubtful(texts("Reseda")), genus, "they contradict each other")
+	assert.Equal(t, rules.Unknown, found["S059"])
+	genus, found = plant(rules.Facts{"plant.genus": texts("reseda"), "plant.species": texts("Reseda luteola L.")})
+	assert.Equal(t, texts("Reseda"), genus)
+	assert.NotContains(t, found, "S059")
+	for _, name := range []string{"", "?", "-", "Unknown", "unbekannt", "not known"} {
+		genus, found = plant(rules.Facts{"plant.genus": texts(name), "plant.species": texts(name)})
+		assert.Equal(t, rules.Fact{}, genus, name)
+		assert.Equal(t, rules.Unknown, found["S059"], name)
+	}
+	genus, _ = plant(rules.Facts{"material.id": texts("lye"), "plant.species": texts("none")})
+	assert.Equal(t, texts("none"), genus)
+	poke := materials.Complete(rules.Facts{"plant.species": texts("pokeberry")})
+	assert.Equal(t, texts("Phytolacca americana"), poke["plant.species"])
+
+	// Rhubarb: the leaf by its name, or as a leaf of Rheum; the root isn't it.
+	for _, facts := range []rules.Facts{
+		{"material.id": texts("Rhubarb leaves")}, {"material.id": texts("own harvest"), "plant.genus": texts("rheum"), "material.plant_part": texts("leaf")},
+		{"material.id": texts("own harvest"), "plant.species": texts("Rheum rhabarbarum"), "material.plant_part": texts("whole_plant")},
+	} {
+		facts["step.boils"], facts["vent"] = truth(true), texts("none")
+		assert.Equal(t, rules.Yes, stops(t, facts)["S036"], "%v", facts)
+	}
+	root := rules.Facts{"material.id": texts("himalayan rhubarb"), "plant.genus": texts("Rheum"), "material.plant_part": texts("root"), "step.boils": truth(true), "vent": texts("none")}
+	assert.NotContains(t, stops(t, root), "S036")
+}
