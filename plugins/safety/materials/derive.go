@@ -240,6 +240,10 @@ func plant(facts rules.Facts) {
 		first, size := utf8.DecodeRuneInString(text) // which is a letter
 		return string(unicode.ToUpper(first)) + text[size:]
 	}
+	part, ok := facts["material.plant_part"]
+	if ok && !slices.Contains([]string{"none", "insect"}, part.Texts[0]) && slices.Equal(facts["plant.genus"].Texts, []string{"none"}) { // a part of no plant
+		delete(facts, "plant.genus")
+	}
 	genus, told := facts["plant.genus"]
 	if told && genus.Texts[0] != "none" {
 		if m, known := Find(genus.Texts[0]); known && m.Genus != "" {
@@ -264,7 +268,7 @@ func plant(facts rules.Facts) {
 	if told {
 		facts["plant.genus"] = genus
 	}
-	if part, ok := facts["material.plant_part"]; ok && told && genus.Texts[0] == "Rheum" && slices.Contains([]string{"leaf", "whole_plant"}, part.Texts[0]) {
+	if ok && told && genus.Texts[0] == "Rheum" && slices.Contains([]string{"leaf", "whole_plant"}, part.Texts[0]) {
 		facts["material.plant_part"] = one("rhubarb_leaf", part.Doubtful || genus.Doubtful)
 	}
 }

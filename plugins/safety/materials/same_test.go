@@ -194,6 +194,8 @@ func TestPlantsByAnyName(t *testing.T) {
 		assert.Equal(t, rules.Fact{}, genus, name)
 		assert.Equal(t, rules.Unknown, found["S059"], name)
 	}
+	_, found = plant(rules.Facts{"plant.genus": texts("none"), "material.plant_part": texts("leaf")})
+	assert.Equal(t, rules.Unknown, found["S059"], "a leaf is of a plant")
 	genus, _ = plant(rules.Facts{"material.id": texts("lye"), "plant.species": texts("none")})
 	assert.Equal(t, texts("none"), genus)
 	poke := materials.Complete(rules.Facts{"plant.species": texts("pokeberry")})
