@@ -25,6 +25,7 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 	q := &safetyv1.NameMaterialsRequest{Names: names}
 	var firsts []map[string]string // first names, of each module
 	strange := map[string]bool{}
+	d.metals = map[string]string{}
 	for _, module := range b.safety() {
 		r, _, err := b.modules.NameMaterials(ctx, module, q)
 		var fault *pipeline.ModuleError
@@ -40,6 +41,9 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 			m := r.GetMaterials()[i]
 			first[name], metal[name], salts[name], apart[name] = m.GetFirstName(), m.GetMetal(), m.GetSalt(), m.GetToldApart()
 			strange[name] = strange[name] || m.GetNotKnown()
+			if m.GetMetal() != "" && d.metals[name] == "" {
+				d.metals[name] = m.GetMetal()
+			}
 		}
 		firsts = append(firsts, first)
 		for _, one := range d.baths {
