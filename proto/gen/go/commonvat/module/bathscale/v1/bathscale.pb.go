@@ -704,7 +704,7 @@ type Bench struct {
 	WantedPercent float64 `protobuf:"fixed64,4,opt,name=wanted_percent,json=wantedPercent,proto3" json:"wanted_percent,omitempty"`
 	// Volume of a stock; 0 means 500. Range: 0 to 100,000.
 	StockMl float64 `protobuf:"fixed64,5,opt,name=stock_ml,json=stockMl,proto3" json:"stock_ml,omitempty"`
-	// Least mass weighed for a stock; 0 means 5. Range: 0 to 10,000.
+	// Least mass weighed for a stock; 0 means 5, or less for a weaker one where of that too little is taken to be measured. Range: 0 to 10,000.
 	StockLeastG   float64 `protobuf:"fixed64,6,opt,name=stock_least_g,json=stockLeastG,proto3" json:"stock_least_g,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
