@@ -85,7 +85,10 @@ func folded(name string) string { return spelling.Replace(naming.Fold(name)) }
 
 // Find looks a material up by any of its names, in any case and spelling. By the name of a form it is the material with what that form holds.
 func Find(name string) (Material, bool) {
-	m, ok := byName[folded(name)]
+	m, ok := byName[name]
+	if !ok {
+		m, ok = byName[folded(name)]
+	}
 	return m, ok
 }
 

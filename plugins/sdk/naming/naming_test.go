@@ -1,6 +1,7 @@
 package naming_test
 
 import (
+	"strings"
 	"testing"
 	"unicode"
 
@@ -35,6 +36,9 @@ func TestFoldingTwiceIsFoldingOnce(t *testing.T) {
 			continue
 		}
 		once := naming.Fold("a" + string(r) + "z")
+		if r < 0x80 && naming.Fold("ä"+string(r)+"Ä") != strings.TrimSpace("ä"+strings.ToLower(string(r))+"ä") && !unicode.IsSpace(r) {
+			t.Fatalf("U+%04X is folded otherwise among other letters", r)
+		}
 		if again := naming.Fold(once); again != once {
 			t.Fatalf("U+%04X: %q, then %q", r, once, again)
 		}
