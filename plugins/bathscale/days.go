@@ -14,6 +14,9 @@ var works = map[bathscalev1.WorkKind]schedule.Work{
 	bathscalev1.WorkKind_WORK_KIND_VAT: schedule.Vat, bathscalev1.WorkKind_WORK_KIND_MODIFIER: schedule.Modify,
 }
 
+// maxMetals is the bound of bathscale.proto.
+const maxMetals = 10
+
 // LayOutDays answers the days of a trial.
 func (*Server) LayOutDays(_ context.Context, req *bathscalev1.LayOutDaysRequest) (*bathscalev1.LayOutDaysResponse, error) {
 	var v sdk.Violations
@@ -80,6 +83,7 @@ func dayPots(v *sdk.Violations, baths []*bathscalev1.DayBath) (pots []schedule.P
 		names(at+"piece_ids", b.GetPieceIds(), 1, maxFibre, true)
 		names(at+"materials", b.GetMaterials(), 0, 2*maxDoses, false)
 		names(at+"dyestuffs", b.GetDyestuffs(), 0, maxDoses, true)
+		names(at+"metals", b.GetMetals(), 0, maxMetals, true)
 		if ok && len(b.GetDyestuffs()) > 0 && work != schedule.Dye && work != schedule.Vat {
 			v.Add(at+"dyestuffs", "has %d entries, want none where kind is neither DYE nor VAT", len(b.GetDyestuffs()))
 		}
@@ -90,7 +94,7 @@ func dayPots(v *sdk.Violations, baths []*bathscalev1.DayBath) (pots []schedule.P
 			told = max(told, day)
 		}
 		pots = append(pots, schedule.Pot{
-			Name: b.GetBathId(), Work: work, Pieces: b.GetPieceIds(), Materials: b.GetMaterials(), Colours: b.GetDyestuffs(), Minutes: b.GetMinutes(), Day: int(b.GetDay()),
+			Name: b.GetBathId(), Work: work, Pieces: b.GetPieceIds(), Materials: b.GetMaterials(), Metals: b.GetMetals(), Colours: b.GetDyestuffs(), Minutes: b.GetMinutes(), Day: int(b.GetDay()),
 		})
 	}
 	return pots

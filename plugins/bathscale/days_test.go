@@ -40,12 +40,35 @@ func TestLayOutDays(t *testing.T) {
 	assert.Contains(t, rests.GetText(), "rest")
 }
 
+// Green vitriol is a salt of iron, whatever its name says; that it is one, whoever knows names tells.
+func TestIronByItsMetal(t *testing.T) {
+	baths := append(bothOrders()[:2], &bathscalev1.DayBath{BathId: "vitriol", Kind: bathscalev1.WorkKind_WORK_KIND_MODIFIER, PieceIds: []string{"ab"}, Materials: []string{"green vitriol"}})
+	said := func() string {
+		got, err := client(t).LayOutDays(t.Context(), &bathscalev1.LayOutDaysRequest{Baths: baths})
+		require.NoError(t, err)
+		var texts []string
+		for _, d := range got.GetDays() {
+			for _, task := range d.GetTasks() {
+				texts = append(texts, task.GetText())
+			}
+		}
+		return strings.Join(texts, "\n")
+	}
+	assert.NotContains(t, said(), "iron")
+	baths[2].Metals = []string{"iron"}
+	assert.Contains(t, said(), "iron: a vessel and tools of its own")
+	baths[2].Metals = []string{"copper"}
+	assert.NotContains(t, said(), "iron")
+}
+
 func TestDaysRefusals(t *testing.T) {
 	c := client(t)
 	for field, spoil := range map[string]func(*bathscalev1.LayOutDaysRequest){
 		"baths":                 func(q *bathscalev1.LayOutDaysRequest) { q.Baths = nil },
 		"baths[1].bath_id":      func(q *bathscalev1.LayOutDaysRequest) { q.Baths[1].BathId = "alum" },
 		"baths[0].kind":         func(q *bathscalev1.LayOutDaysRequest) { q.Baths[0].Kind = 0 },
+		"baths[0].metals":       func(q *bathscalev1.LayOutDaysRequest) { q.Baths[0].Metals = make([]string, 11) },
+		"baths[0].metals[1]":    func(q *bathscalev1.LayOutDaysRequest) { q.Baths[0].Metals = []string{"iron", "iron"} },
 		"baths[2].piece_ids":    func(q *bathscalev1.LayOutDaysRequest) { q.Baths[2].PieceIds = nil },
 		"baths[2].piece_ids[1]": func(q *bathscalev1.LayOutDaysRequest) { q.Baths[2].PieceIds[1] = "ab" },
 		"baths[0].materials[0]": func(q *bathscalev1.LayOutDaysRequest) { q.Baths[0].Materials[0] = strings.Repeat("x", 81) },

@@ -132,7 +132,7 @@ const (
 func named(name string) *safetyv1.NamedMaterial {
 	m, known := materials.Find(name)
 	if !known {
-		return &safetyv1.NamedMaterial{FirstName: name}
+		return &safetyv1.NamedMaterial{FirstName: name, NotKnown: true}
 	}
 	out := &safetyv1.NamedMaterial{FirstName: m.Name, Metal: m.Metal(), ToldApart: m.ToldApart}
 	if s, ok := m.Salt(); ok {

@@ -377,3 +377,32 @@ func TestTooSmallIsNotNothing(t *testing.T) {
 	tiny := amounts.Bench{Balances: []amounts.Balance{{StepG: 0.1}}}.Weigh(1.9e-308, 0, 1e6)
 	assert.Equal(t, amounts.Interval{}, amounts.DeliveredPercent(tiny, amounts.Dose{Material: "x"}, amounts.Mass{G: 1}))
 }
+
+// A stock is as strong as it may be measured: of a hundredth of a gram 1 mL of the usual 1 % would be taken, off by 2·0.2/1 = 40 % by the pipette alone. Held against all strengths that a balance can weigh, one by one,
+// by the errors that add in squares (JCGM 100:2008, 5.1.2).
+func TestStocksFollowTheNeed(t *testing.T) {
+	fine, coarse := amounts.Balance{StepG: 0.01}, amounts.Balance{StepG: 0.1}
+	for _, c := range []struct {
+		balance amounts.Balance
+		massG   float64
+	}{{fine, 0.01}, {fine, 0.02}, {fine, 0.03}, {coarse, 0.01}, {coarse, 0.05}, {coarse, 0.08}} {
+		bench := amounts.Bench{Balances: []amounts.Balance{c.balance}, PipetteML: 0.2, FlaskPercent: 1}
+		w := bench.Weigh(c.massG, 200, 400)
+		require.Equal(t, amounts.FromStock, w.Way, "%v", c)
+		best := math.Inf(1)
+		for grams := c.balance.LeastG(0.025); grams <= 5; grams += c.balance.StepG / 4 {
+			if take := c.massG / grams * 500; take <= 400 {
+				u := c.balance.UncertaintyG() / grams
+				best = min(best, 200*math.Sqrt(u*u+0.01*0.01+0.2*0.2/(take*take)))
+			}
+		}
+		assert.InEpsilon(t, best, w.RelativePercent, 0.02, "%v: %+v", c, w)
+		assert.Less(t, w.StockG, 5.0, "%v", c)
+		assert.InDelta(t, c.massG, w.TakeML*w.StockG/w.StockML, 1e-12)
+		told := bench
+		told.StockLeastG = 5
+		assert.InDelta(t, 5, told.Weigh(c.massG, 200, 400).StockG, 1e-9, "who told it is left it")
+	}
+	enough := amounts.Bench{Balances: []amounts.Balance{coarse}, PipetteML: 0.2, FlaskPercent: 1}
+	assert.InDelta(t, 5, enough.Weigh(0.26, 200, 400).StockG, 1e-9, "26 mL of the usual one are measured well")
+}

@@ -30,7 +30,8 @@ type Bench struct {
 	WantedPercent float64
 	// StockML is the volume to which stocks are made up; 0 means 500.
 	StockML float64
-	// StockLeastG is the least that is weighed to make a stock; 0 means 5. Weighing 1 g on a 0.1 g balance would bring in 8 % by itself.
+	// StockLeastG is the least that is weighed to make a stock; 0 means 5, which gives the usual stock of 1 %, or less for a weaker one where of that too little is taken to be measured. Weighing 1 g on a 0.1 g
+	// balance would bring in 8 % by itself.
 	StockLeastG float64
 }
 
@@ -127,8 +128,9 @@ func (b Bench) pick(massG float64) (_ Balance, able bool) {
 	return best, able
 }
 
-// stock plans a stock solution: the least mass that is weighed well enough, dissolved to a volume from which the amount can be measured. The
-// uncertainties of weighing, making up and measuring add in squares.
+// stock plans a stock solution: the least mass that is weighed well enough, dissolved to a volume from which the amount can be measured. Where so little of it would be taken that its volume can't be measured to
+// what is wanted, it is made weaker, down to where the errors of weighing its powder and of measuring its volume are equal, u/w = p·w/(m·V), as there their squares add up to the least; a member who told the least
+// that is weighed is left it.
 func (b Bench) stock(massG, solubleGPerL, bathML float64) (Weighing, bool) {
 	if b.PipetteML == 0 || solubleGPerL == 0 {
 		return Weighing{}, false
@@ -139,7 +141,21 @@ func (b Bench) stock(massG, solubleGPerL, bathML float64) (Weighing, bool) {
 			finest = balance
 		}
 	}
-	weighed := finest.Shown(math.Max(b.stockLeast(), finest.LeastG(b.wanted()/2)))
+	least := finest.LeastG(b.wanted() / 2)
+	usual, ok := b.stockOf(math.Max(b.stockLeast(), least), finest, massG, solubleGPerL, bathML)
+	if b.StockLeastG != 0 || ok && usual.RelativePercent <= b.Wanted() {
+		return usual, ok
+	}
+	even := math.Sqrt(finest.UncertaintyG() * massG * b.stockML() / b.PipetteML)
+	if weaker, able := b.stockOf(math.Max(even, least), finest, massG, solubleGPerL, bathML); able && ok && weaker.RelativePercent < usual.RelativePercent {
+		return weaker, true
+	}
+	return usual, ok
+}
+
+// stockOf is a stock of so many grams. The uncertainties of weighing, making up and measuring add in squares.
+func (b Bench) stockOf(grams float64, on Balance, massG, solubleGPerL, bathML float64) (Weighing, bool) {
+	weighed := on.Shown(grams)
 	volume := math.Max(b.stockML(), weighed/solubleGPerL*1000)
 	if weighed < massG {
 		return Weighing{}, false
@@ -149,9 +165,9 @@ func (b Bench) stock(massG, solubleGPerL, bathML float64) (Weighing, bool) {
 	if take > bathML {
 		return Weighing{}, false
 	}
-	relative := math.Sqrt(square(finest.UncertaintyG()/weighed) + square(b.FlaskPercent/100) + square(b.PipetteML/take))
+	relative := math.Sqrt(square(on.UncertaintyG()/weighed) + square(b.FlaskPercent/100) + square(b.PipetteML/take))
 	return Weighing{
-		Way: FromStock, ExactG: massG, ShownG: massG, Balance: finest, RelativePercent: 100 * Coverage * relative,
+		Way: FromStock, ExactG: massG, ShownG: massG, Balance: on, RelativePercent: 100 * Coverage * relative,
 		StockG: weighed, StockML: volume, StockGPerL: concentration, TakeML: take,
 	}, true
 }

@@ -31,6 +31,8 @@ type Pot struct {
 	Pieces []string
 	// Materials are all that is put in, Colours those of them that dye; a blank has none.
 	Materials, Colours []string
+	// Metals that the materials leave in a vessel, by whoever knows all their names; none where nobody was asked.
+	Metals []string
 	// Minutes from the moment the fibre goes in to the moment it comes out; 0: not known. Range: 0 to 40,000.
 	Minutes float64
 	// Day that is told; 0: to be found. Range: 0 to LastDay.
@@ -275,11 +277,12 @@ func byTurns(plain, a, b []string) []string {
 	return append(out, plain[half:]...)
 }
 
+// hasIron goes by the metals of a mordant or a modifier, and by names that say it, which no table needs to have.
 func hasIron(p *Pot) bool {
-	return (p.Work == Modify || p.Work == Mordant) && slices.ContainsFunc(p.Materials, func(m string) bool {
+	return (p.Work == Modify || p.Work == Mordant) && (slices.Contains(p.Metals, "iron") || slices.ContainsFunc(p.Materials, func(m string) bool {
 		m = strings.ToLower(m)
 		return strings.Contains(m, "ferrous") || strings.Contains(m, "ferric") || m == "iron" || strings.HasPrefix(m, "iron ")
-	})
+	}))
 }
 
 // evening is what is done with the pieces that come out of their pots on a day.

@@ -154,7 +154,7 @@ func (f *Facts) dyes(q Question) (dyes []Dye, asks []Ask) {
 	known := f.DyeClasses()
 	for _, d := range q.Dyes {
 		if d.Class == "" {
-			d.Class = f.Dyestuffs[strings.ToLower(d.Name)]
+			d.Class = f.Dyestuffs[folded(d.Name)]
 		}
 		if !slices.Contains(known, d.Class) {
 			asks = append(asks, Ask{d.Name, fmt.Sprintf("what class of dyestuff is %q?", d.Name), known})
@@ -333,14 +333,14 @@ func (f *Facts) otherForms(store []string, lacking string) (text string) {
 	return text
 }
 
-// weighed says of each step which form its amounts are of, where others are sold.
+// weighed says of each step which form its amounts are of, where others are sold under the same name.
 func (f *Facts) weighed(steps []Step) []Step {
 	out := slices.Clone(steps)
 	for i := range out {
 		for _, m := range append([]Material{out[i].Material}, out[i].Material.With...) {
 			var others []string
 			for _, form := range f.Forms {
-				if folded(form.Of) == folded(m.Material) && form.GramsLow == form.GramsHigh {
+				if folded(form.Of) == folded(m.Material) && form.GramsLow == form.GramsHigh && !form.ToldOnPacket {
 					others = append(others, fmt.Sprintf("%.3g g of %s", form.GramsLow, form.Name))
 				}
 			}
@@ -516,7 +516,7 @@ func (f *Facts) orderRemarks(dyes []Dye) (out []Remark) {
 func waterRemarks(dyes []Dye, hardness *float64) (out []Remark) {
 	const soft, hard = 60, 120 // mg/L; classes of hardness as often printed, from memory
 	for _, d := range dyes {
-		name := strings.ToLower(d.Name)
+		name := folded(d.Name)
 		switch {
 		case name != "madder" && name != "weld" && d.Class != "insect anthraquinone":
 			continue

@@ -173,15 +173,18 @@ func TestOtherNames(t *testing.T) {
 	}), got.RuledOut)
 }
 
-// Grams of one form are another recipe than as many of another. Molar masses by the IUPAC's abridged atomic weights of 2021: Na2CO3 105.99, with one water 124.00, with ten 286.14; FeSO4·H2O
-// 169.92, FeSO4·7H2O 278.01.
+// Grams of one form are another recipe than as many of another. Molar masses by the IUPAC's abridged atomic weights of 2021: Na2CO3 105.99, with one water 124.00, with ten 286.14; FeSO4 151.90, with one
+// water 169.92, with seven 278.01; KAl(SO4)2 258.19, with twelve 474.39; CuSO4 159.60, with five 249.68.
 func TestFormsWeighOtherwise(t *testing.T) {
 	facts := choice.BuiltIn()
-	for name, want := range map[string]float64{"sodium carbonate decahydrate": 286.14 / 105.99, "sodium carbonate monohydrate": 124.00 / 105.99, "dried ferrous sulfate": 169.92 / 278.01} {
+	for name, want := range map[string]float64{
+		"sodium carbonate decahydrate": 286.14 / 105.99, "sodium carbonate monohydrate": 124.00 / 105.99, "dried ferrous sulfate": 169.92 / 278.01, "anhydrous ferrous sulfate": 151.90 / 278.01,
+		"burnt alum": 258.19 / 474.39, "anhydrous copper sulfate": 159.60 / 249.68,
+	} {
 		at := slices.IndexFunc(facts.Forms, func(m choice.Form) bool { return m.Name == name })
 		require.GreaterOrEqual(t, at, 0, name)
-		assert.InDelta(t, want, facts.Forms[at].GramsLow, 0.005, name)
-		assert.InDelta(t, want, facts.Forms[at].GramsHigh, 0.005, name)
+		assert.InEpsilon(t, want, facts.Forms[at].GramsLow, 0.005, name)
+		assert.InEpsilon(t, want, facts.Forms[at].GramsHigh, 0.005, name)
 	}
 	whyNot := func(store ...string) string {
 		q := ask("cotton", "weld")
@@ -212,6 +215,13 @@ func TestFormsWeighOtherwise(t *testing.T) {
 	assert.True(t, slices.ContainsFunc(facts.Choose(q).Fibres[0].RuledOut, func(r choice.RuledOut) bool {
 		return r.Why == "ferrous sulfate heptahydrate is not in the store; of dried ferrous sulfate, 0.61 g stand for 1 g of it: write the bath into the plan with as much"
 	}))
+	q = ask("wool", "weld")
+	q.Store = []string{"cream of tartar", "Burnt Alum"}
+	burnt := facts.Choose(q).Fibres[0]
+	assert.Empty(t, burnt.Choices, "as many grams of it have nearly twice the aluminium")
+	assert.True(t, slices.ContainsFunc(burnt.RuledOut, func(r choice.RuledOut) bool {
+		return r.Why == "potassium alum is not in the store; of burnt alum, 0.544 g stand for 1 g of it: write the bath into the plan with as much"
+	}), burnt.RuledOut)
 }
 
 // Only what is tannin is missed as tannin, and only classes of it hold some, whatever else has the word in its name.

@@ -14,6 +14,8 @@ import (
 	"io"
 	"slices"
 	"strings"
+
+	"github.com/commonvat/commonvat/plugins/sdk/naming"
 )
 
 // ErrFacts is wrapped by the errors of [ParseFacts].
@@ -101,9 +103,11 @@ type Form struct {
 	Also []string `json:"also"`
 	Of   string   `json:"of"`
 	// GramsLow and GramsHigh of it stand for one gram of Of; a range where the name doesn't say which form it is. Range: above 0 to 10, low to high.
-	GramsLow  float64  `json:"grams_low"`
-	GramsHigh float64  `json:"grams_high"`
-	Sources   []string `json:"sources"`
+	GramsLow  float64 `json:"grams_low"`
+	GramsHigh float64 `json:"grams_high"`
+	// ToldOnPacket is true of one that nobody sells under the bare name, so that amounts needn't tell how much of it they are.
+	ToldOnPacket bool     `json:"told_on_packet"`
+	Sources      []string `json:"sources"`
 }
 
 func (m Form) is(name string) bool { return m.Name == name || slices.Contains(m.Also, name) }
@@ -183,12 +187,12 @@ func (f *Facts) materials() map[string]bool {
 	return all
 }
 
-// spelling makes older and American spellings one.
-var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium")
+// spelling makes older and American spellings one, and those of the valence of a metal.
+var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium", " (", "(")
 
 // folded is a name by which materials are told from each other, however they are written.
 func folded(name string) string {
-	return spelling.Replace(strings.ToLower(strings.Join(strings.Fields(name), " ")))
+	return spelling.Replace(naming.Fold(name))
 }
 
 // named gives materials the names that the facts have for them, folded; nil stays nil.

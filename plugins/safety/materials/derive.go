@@ -1,7 +1,11 @@
 package materials
 
 import (
+	"cmp"
 	"slices"
+	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/commonvat/commonvat/plugins/safety/rules"
 )
@@ -9,8 +13,10 @@ import (
 // derive adds what follows from the kinds of material that are together in a bath, a vessel or a trial. What follows stands against what was told: an answer
 // may add a hazard, and takes none away.
 func derive(facts rules.Facts) {
+	plant(facts)
 	adds(facts)
 	metals(facts)
+	sulfurReducer(facts)
 	gases(facts)
 	reducer(facts)
 	lastMetal(facts)
@@ -23,7 +29,23 @@ func one(word string, doubtful bool) rules.Fact {
 	return rules.Fact{Texts: []string{word}, Doubtful: doubtful}
 }
 
-// adds tells of which kind is what is added. Of a material of several kinds the one is told that most hangs on.
+// sameAs tells which material that rules ask for by its name this one is, m where it is known; else what is told of it stands. What is told to be of no kind that any of these is, is none of them.
+func sameAs(facts rules.Facts, m Material, doubtful bool) {
+	const field = "material.same_as"
+	named, _ := rules.FieldNamed(field)
+	switch classes, told := facts["material.classes"]; {
+	case m.Name != "" && slices.Contains(named.Allowed, m.Name):
+		facts[field] = one(m.Name, doubtful)
+	case m.Name != "":
+		facts[field] = one("none", doubtful)
+	case told && facts[field].Texts == nil && !slices.ContainsFunc(named.Allowed, func(name string) bool {
+		return slices.ContainsFunc(byName[name].Classes, func(class string) bool { return slices.Contains(classes.Texts, class) })
+	}):
+		facts[field] = one("none", doubtful || classes.Doubtful)
+	}
+}
+
+// adds tells of which kind is what is added. Of a material of several kinds the one is told that most hangs on. What isn't known is of the kinds that are told of it.
 func adds(facts rules.Facts) {
 	f, ok := facts["step.adds"]
 	if !ok {
@@ -31,7 +53,11 @@ func adds(facts rules.Facts) {
 	}
 	m, known := Find(f.Texts[0])
 	if !known {
-		return
+		classes, told := facts["material.classes"]
+		if !told || !slices.Equal(facts["material.id"].Texts, f.Texts) {
+			return
+		}
+		m.Classes, f.Doubtful = classes.Texts, f.Doubtful || classes.Doubtful
 	}
 	harsh := []string{"acid", "oxidiser", "reducing_agent", "alkali"}
 	told := facts["step.adds_class"].Texts
@@ -68,6 +94,30 @@ func metals(facts rules.Facts) {
 	isSo(facts, "bath.has_metal_mordant", any("alum", "iron_salt", "copper_salt", "tin_salt", "chromium_vi", "lead_salt", "mercury_salt", "cadmium_salt", "cobalt_salt", "uranium_salt", "antimony_salt"), f.Doubtful)
 }
 
+// sulfurReducers give sulfur dioxide with acid: New Jersey fact sheet 1697 for dithionite, a published safety data sheet for metabisulfite, from memory for the others.
+var sulfurReducers = []string{"sodium dithionite", "thiourea dioxide", "sodium metabisulfite", "potassium metabisulfite", "sodium sulfite", "sodium thiosulfate"}
+
+// sulfurReducer tells whether any of these is in the bath. A material that isn't known may be one, unless nothing in the bath is told to reduce.
+func sulfurReducer(facts rules.Facts) {
+	f, ok := facts["bath.materials"]
+	if !ok {
+		return
+	}
+	all := true
+	for _, name := range f.Texts {
+		m, known := Find(name)
+		if slices.Contains(sulfurReducers, m.Name) {
+			isSo(facts, "bath.sulfur_reducer", true, f.Doubtful)
+			return
+		}
+		all = all && known
+	}
+	classes, told := facts["bath.classes"]
+	if all || told && !slices.Contains(classes.Texts, "reducing_agent") {
+		isSo(facts, "bath.sulfur_reducer", false, f.Doubtful || !all && classes.Doubtful)
+	}
+}
+
 // gases that may rise, by what is together in the bath: New Jersey fact sheet 1697 for sulfur dioxide, a public page on bleach for chlorine, general chemistry.
 // Fermenting makes gases of its own.
 func gases(facts rules.Facts) {
@@ -77,10 +127,7 @@ func gases(facts rules.Facts) {
 	}
 	has := func(class string) bool { return slices.Contains(classes.Texts, class) }
 	var rise []string
-	sulfur := slices.ContainsFunc(facts["bath.materials"].Texts, func(m string) bool {
-		return m == "sodium dithionite" || m == "sodium metabisulfite" || m == "thiourea dioxide"
-	})
-	if sulfur && has("acid") {
+	if sulfur := facts["bath.sulfur_reducer"].Truth; sulfur != nil && *sulfur && has("acid") {
 		rise = append(rise, "sulfur_dioxide")
 	}
 	if has("ammonia_or_urine") {
@@ -115,7 +162,8 @@ func reducer(facts rules.Facts) {
 			continue
 		}
 		if _, told := facts["bath.reducer_class"]; !told || r.harsh {
-			facts["bath.reducer_class"] = one(r.class, f.Doubtful)
+			_, _, all := firstNames(f.Texts) // what isn't known may be a harsh one
+			facts["bath.reducer_class"] = one(r.class, f.Doubtful || !all && !r.harsh)
 		}
 		return
 	}
@@ -176,6 +224,59 @@ func dyedBefore(facts rules.Facts) {
 	if len(dyes) > 0 { // some of it is known, which can raise a hazard and rule none out
 		facts["trial.earlier_dye_classes"] = rules.Fact{Texts: dyes, Doubtful: true}
 	}
+}
+
+// plant writes the names of a plant as rules have them, however they were told: a genus by a name that the table knows is that genus, and is what its species begins with. Of two that contradict each
+// other neither is known, nor is one that was told to be unknown. The leaf of rhubarb is what rules call it.
+func plant(facts rules.Facts) {
+	for _, field := range []string{"plant.genus", "plant.species"} {
+		if f, told := facts[field]; told && isNoName(folded(f.Texts[0])) {
+			delete(facts, field)
+		}
+	}
+	latin := func(text string, words int) string {
+		all := strings.Fields(folded(text))
+		text = strings.Join(all[:min(words, len(all))], " ")
+		first, size := utf8.DecodeRuneInString(text) // which is a letter
+		return string(unicode.ToUpper(first)) + text[size:]
+	}
+	part, ok := facts["material.plant_part"]
+	if ok && !slices.Contains([]string{"none", "insect"}, part.Texts[0]) && slices.Equal(facts["plant.genus"].Texts, []string{"none"}) { // a part of no plant
+		delete(facts, "plant.genus")
+	}
+	genus, told := facts["plant.genus"]
+	if told && genus.Texts[0] != "none" {
+		if m, known := Find(genus.Texts[0]); known && m.Genus != "" {
+			genus.Texts = []string{m.Genus}
+		} else {
+			genus.Texts = []string{latin(genus.Texts[0], 1)}
+		}
+	}
+	if species, ok := facts["plant.species"]; ok && species.Texts[0] != "none" {
+		if m, known := Find(species.Texts[0]); known && m.Genus != "" {
+			species.Texts = []string{cmp.Or(m.Species, m.Genus)}
+		}
+		species.Texts = []string{latin(species.Texts[0], 2)}
+		facts["plant.species"] = species
+		switch of := latin(species.Texts[0], 1); {
+		case !told && strings.Contains(species.Texts[0], " "):
+			genus, told = one(of, species.Doubtful), true
+		case told && genus.Texts[0] != of && strings.Contains(species.Texts[0], " "):
+			genus.Doubtful = true
+		}
+	}
+	if told {
+		facts["plant.genus"] = genus
+	}
+	if ok && told && genus.Texts[0] == "Rheum" && slices.Contains([]string{"leaf", "whole_plant"}, part.Texts[0]) {
+		facts["material.plant_part"] = one("rhubarb_leaf", part.Doubtful || genus.Doubtful)
+	}
+}
+
+// isNoName reports whether a text is what people write for want of a name: something without a letter at its head, or one of some words.
+func isNoName(text string) bool {
+	first, _ := utf8.DecodeRuneInString(text)
+	return !unicode.IsLetter(first) || slices.Contains([]string{"unknown", "not known", "unsure", "not sure", "don't know", "n/a", "unbekannt", "inconnu", "desconocido", "sconosciuto"}, text)
 }
 
 // noPlant adds to a material that is none what is asked of plants.

@@ -79,6 +79,10 @@ func TestWhatFollows(t *testing.T) {
 			rules.Facts{"material.id": texts("Cochineal")},
 			rules.Facts{"plant.genus": texts("none"), "plant.identified": truth(true)},
 		},
+		"of whatever name": {
+			rules.Facts{"material.id": texts("kermes")},
+			rules.Facts{"plant.genus": texts("none"), "plant.identified": truth(true), "plant.wild_gathered": truth(false)},
+		},
 		"a salt is no plant": {
 			rules.Facts{"material.id": texts("soda ash")},
 			rules.Facts{"plant.genus": texts("none"), "plant.identified": truth(true), "material.plant_part": texts("none")},

@@ -14,6 +14,7 @@ import (
 	"github.com/goccy/go-yaml"
 
 	"github.com/commonvat/commonvat/plugins/safety/rules"
+	"github.com/commonvat/commonvat/plugins/sdk/naming"
 )
 
 // Material is one entry.
@@ -30,6 +31,10 @@ type Material struct {
 	DyesAs []string `yaml:"dyes_as"`
 	// NoPlant is true of what never was a plant that somebody gathered.
 	NoPlant bool `yaml:"no_plant"`
+	// Genus and Species of a plant that rules ask for, in Latin, and the part of it, a word of material.plant_part; empty: asked for.
+	Genus     string `yaml:"genus"`
+	Species   string `yaml:"species"`
+	PlantPart string `yaml:"plant_part"`
 	// MetalPercent is the metal of a salt in percent of its mass, from low to high; empty of what is no salt of a metal. Range: above 0 to 100.
 	MetalPercent []float64 `yaml:"metal_percent"`
 	// Forms weigh otherwise for the same substance.
@@ -60,45 +65,69 @@ func mustTable() map[string]Material {
 	out := map[string]Material{}
 	for _, m := range list {
 		for _, name := range append([]string{m.Name}, m.Also...) {
-			out[name] = m
+			out[folded(name)] = m
 		}
 		for _, f := range m.Forms {
 			form := m
 			form.MetalPercent, form.ToldApart = f.MetalPercent, f.ToldApart
 			for _, name := range f.Names {
-				out[name] = form
+				out[folded(name)] = form
 			}
 		}
 	}
 	return out
 }
 
-// spelling makes older and American spellings those of the table.
-var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium")
+// spelling makes older and American spellings those of the table, and puts the valence of a metal where the table has it.
+var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium", " (", "(")
+
+func folded(name string) string { return spelling.Replace(naming.Fold(name)) }
 
 // Find looks a material up by any of its names, in any case and spelling. By the name of a form it is the material with what that form holds.
 func Find(name string) (Material, bool) {
-	m, ok := byName[spelling.Replace(strings.ToLower(strings.Join(strings.Fields(name), " ")))]
+	m, ok := byName[name]
+	if !ok {
+		m, ok = byName[folded(name)]
+	}
 	return m, ok
+}
+
+// lists of materials, the classes of all of them, and those told of the ones that aren't known.
+var lists = []struct{ names, classes, told string }{
+	{"bath.materials", "bath.classes", "bath.told_classes"}, {"trial.materials", "trial.material_classes", "trial.told_classes"},
 }
 
 // Complete adds to the facts of a step what follows from the names of materials in it: first names, classes and hazards. What is told of these adds to what the
 // table says, and takes nothing away from it; only hazards that the table has from memory yield to what somebody read in a data sheet. Of a list with a
-// material that isn't known, nothing is told: what it holds could be anything.
+// material that isn't known, nothing is told: what it holds could be anything. A material that isn't known, and is told to be a known one under another name, is that one.
 func Complete(facts rules.Facts) rules.Facts {
 	out := make(rules.Facts, len(facts)+4)
 	for name, f := range facts {
 		out[name] = f
 	}
 	if f, ok := facts["material.id"]; ok && len(f.Texts) == 1 {
-		if m, known := Find(f.Texts[0]); known {
+		m, known := Find(f.Texts[0])
+		if same, told := facts["material.same_as"]; !known && told {
+			m, known = Find(same.Texts[0])
+			f.Doubtful = f.Doubtful || same.Doubtful
+		}
+		if known {
+			if adds := facts["step.adds"]; slices.Equal(adds.Texts, facts["material.id"].Texts) {
+				out["step.adds"] = rules.Fact{Texts: []string{m.Name}, Doubtful: adds.Doubtful || f.Doubtful}
+			}
 			out["material.id"] = rules.Fact{Texts: []string{m.Name}, Doubtful: f.Doubtful}
 			add(out, "material.classes", rules.Fact{Texts: slices.Clone(m.Classes), Doubtful: f.Doubtful}, true)
 			add(out, "material.hazard_classes", rules.Fact{Texts: slices.Clone(m.HazardClasses), Doubtful: f.Doubtful || !m.Confirmed}, m.Confirmed)
 			if m.NoPlant {
 				noPlant(out)
 			}
+			for field, is := range map[string]string{"plant.genus": m.Genus, "plant.species": m.Species, "material.plant_part": m.PlantPart} {
+				if is != "" {
+					out[field] = one(is, f.Doubtful)
+				}
+			}
 		}
+		sameAs(out, m, f.Doubtful)
 	}
 	for _, field := range []string{"step.adds", "bath.first_solid"} {
 		if f, ok := facts[field]; ok && len(f.Texts) == 1 {
@@ -107,15 +136,22 @@ func Complete(facts rules.Facts) rules.Facts {
 			}
 		}
 	}
-	for list, classes := range map[string]string{"bath.materials": "bath.classes", "trial.materials": "trial.material_classes"} {
-		f, ok := facts[list]
+	for _, of := range lists {
+		f, ok := facts[of.names]
 		if !ok {
 			continue
 		}
 		named, union, known := firstNames(f.Texts)
-		out[list] = rules.Fact{Texts: named, Doubtful: f.Doubtful}
-		if _, told := out[classes]; known || told {
-			add(out, classes, rules.Fact{Texts: union, Doubtful: f.Doubtful}, true)
+		out[of.names] = rules.Fact{Texts: named, Doubtful: f.Doubtful}
+		all := rules.Fact{Texts: union, Doubtful: f.Doubtful}
+		others, told := facts[of.told]
+		if told && !known { // of those that aren't known, as far as it is told
+			all.Texts, all.Doubtful, known = append(all.Texts, others.Texts...), f.Doubtful || others.Doubtful, true
+			slices.Sort(all.Texts)
+			all.Texts = slices.Compact(all.Texts)
+		}
+		if _, told := out[of.classes]; known || told {
+			add(out, of.classes, all, true)
 		}
 	}
 	derive(out)

@@ -35,7 +35,7 @@ func find(t *testing.T, p *rules.Pack, id string, facts rules.Facts) *rules.Find
 // The pack compiles, and so each of its rules has fired and kept silent on its own examples; every stop can fire.
 func TestBuiltInPack(t *testing.T) {
 	p := rules.BuiltIn()
-	assert.Len(t, p.Rules, 85)
+	assert.Len(t, p.Rules, 88)
 	assert.Len(t, p.Digest, 64)
 	for _, r := range p.Rules {
 		assert.NotEmpty(t, r.Source, r.ID)
@@ -69,19 +69,19 @@ func TestLimits(t *testing.T) {
 // What isn't known gives a question where the rule's subject holds, and nothing where it doesn't.
 func TestUnknown(t *testing.T) {
 	p := rules.BuiltIn()
-	got := find(t, p, "S027", rules.Facts{"material.id": word("calcium hydroxide")})
+	got := find(t, p, "S027", rules.Facts{"material.same_as": word("calcium hydroxide")})
 	require.NotNil(t, got)
 	assert.Equal(t, rules.Unknown, got.Answer)
 	assert.Equal(t, []string{"ppe"}, got.Missing)
-	assert.Nil(t, find(t, p, "S027", rules.Facts{"material.id": word("weld")}), "lime is not the question")
+	assert.Nil(t, find(t, p, "S027", rules.Facts{"material.same_as": word("none")}), "lime is not the question")
 	assert.NotNil(t, find(t, p, "S027", rules.Facts{}), "nothing known clears nothing")
-	got = find(t, p, "S015", rules.Facts{"bath.materials": word("sodium dithionite"), "step.adds_class": word("acid")})
+	got = find(t, p, "S015", rules.Facts{"bath.sulfur_reducer": yes(true), "step.adds_class": word("acid")})
 	require.NotNil(t, got)
 	assert.Equal(t, rules.Yes, got.Answer, "acid alone is enough, whatever the pH")
-	got = find(t, p, "S015", rules.Facts{"bath.materials": word("sodium dithionite"), "step.adds_class": word("none")})
+	got = find(t, p, "S015", rules.Facts{"bath.sulfur_reducer": yes(true), "step.adds_class": word("none")})
 	require.NotNil(t, got)
 	assert.Equal(t, []string{"bath.ph"}, got.Missing, "only what is missing is asked")
-	got = find(t, p, "S022", rules.Facts{"material.id": word("sodium hydroxide"), "step.water_temperature_c": figure(15)})
+	got = find(t, p, "S022", rules.Facts{"material.same_as": word("sodium hydroxide"), "step.water_temperature_c": figure(15)})
 	require.NotNil(t, got)
 	assert.Equal(t, []string{"step.adds"}, got.Missing)
 	got = find(t, p, "S005", rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("protein")})
@@ -94,10 +94,10 @@ func TestUnknown(t *testing.T) {
 func TestDoubt(t *testing.T) {
 	p := rules.BuiltIn()
 	doubtful := func(f rules.Fact) rules.Fact { f.Doubtful = true; return f }
-	held := find(t, p, "S022", rules.Facts{"material.id": word("sodium hydroxide"), "step.water_temperature_c": doubtful(figure(60)), "step.adds": word("sodium hydroxide")})
+	held := find(t, p, "S022", rules.Facts{"material.same_as": word("sodium hydroxide"), "step.water_temperature_c": doubtful(figure(60)), "step.adds": word("sodium hydroxide")})
 	require.NotNil(t, held)
 	assert.Equal(t, rules.Yes, held.Answer)
-	asked := find(t, p, "S022", rules.Facts{"material.id": word("sodium hydroxide"), "step.water_temperature_c": doubtful(figure(15)), "step.adds": word("sodium hydroxide")})
+	asked := find(t, p, "S022", rules.Facts{"material.same_as": word("sodium hydroxide"), "step.water_temperature_c": doubtful(figure(15)), "step.adds": word("sodium hydroxide")})
 	require.NotNil(t, asked)
 	assert.Equal(t, rules.Unknown, asked.Answer)
 	assert.Equal(t, []string{"step.water_temperature_c"}, asked.Missing)

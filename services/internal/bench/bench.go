@@ -97,12 +97,19 @@ type draft struct {
 	earlier  history
 	// uses are the recorded baths in the plan's vessels, by the vessel's key, oldest first.
 	uses map[string][]*benchpb.VesselUse
+	// unseen are vessels, by their key, of which older uses may be recorded than were looked at.
+	unseen map[string]bool
 	// planned are baths of other kept sheets in the plan's vessels that the record doesn't speak of.
 	planned []plannedUse
 	// metalsTold is when the last metal of each vessel was told, by its key.
 	metalsTold map[string]*timestamppb.Timestamp
 	// keptAs are the names under which materials of the plan stand on the workshop's shelf, where that isn't the plan's own.
 	keptAs map[string]string
+	// metals are those that materials leave in a vessel, by name, as far as a safety module knows.
+	metals map[string]string
+	// strange says of each name of a material about which safety modules were asked whether one of them doesn't know it; notKnown is what is told of those in the plan's baths.
+	strange  map[string]bool
+	notKnown map[string]*toldOf
 	// missing is true when a bath that the plan wants isn't on the sheet.
 	missing bool
 	asked   questions
@@ -211,14 +218,16 @@ func (b *Bench) work(ctx context.Context, member trial.MemberID, plan *benchpb.P
 	if err != nil {
 		return nil, nil, err
 	}
-	for _, step := range []func(context.Context, *draft) error{b.mixWaters, b.chooseMordants, b.scale, b.layOut, b.layOutDays, b.usesOfVessels, b.usesPlanned} {
+	for _, step := range []func(context.Context, *draft) error{b.mixWaters, b.chooseMordants, b.scale, b.layOut, b.usesOfVessels, b.usesPlanned} {
 		if err := step(ctx, d); err != nil {
 			return nil, nil, err
 		}
 	}
 	d.leftOver()
-	if err := b.nameMaterials(ctx, d); err != nil {
-		return nil, nil, err
+	for _, step := range []func(context.Context, *draft) error{b.nameMaterials, b.layOutDays} {
+		if err := step(ctx, d); err != nil {
+			return nil, nil, err
+		}
 	}
 	d.tellWorkshop()
 	facts := d.facts()

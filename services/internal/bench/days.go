@@ -20,7 +20,8 @@ var workKinds = map[benchpb.BathKind]bathscalev1.WorkKind{
 // maxDayBaths is how many baths a module lays out over days.
 const maxDayBaths = 100
 
-// layOutDays asks which bath goes on which day, where the plan has both orders of two dyestuffs or wishes it. It comes after layOut, which knows how long baths take.
+// layOutDays asks which bath goes on which day, where the plan has both orders of two dyestuffs or wishes it. It comes after layOut, which knows how long baths take, and after nameMaterials where that is
+// asked, which knows their metals.
 func (b *Bench) layOutDays(ctx context.Context, d *draft) error {
 	if !d.plan.GetLayOutDays() && !d.bothOrders() {
 		return nil
@@ -31,7 +32,7 @@ func (b *Bench) layOutDays(ctx context.Context, d *draft) error {
 	}
 	q := &bathscalev1.LayOutDaysRequest{}
 	for _, one := range d.baths {
-		q.Baths = append(q.Baths, dayBath(one))
+		q.Baths = append(q.Baths, d.dayBath(one))
 	}
 	r, who, err := b.modules.LayOutDays(ctx, q)
 	if errors.Is(err, pipeline.ErrNotOffered) {
@@ -61,12 +62,17 @@ func (b *Bench) layOutDays(ctx context.Context, d *draft) error {
 }
 
 // dayBath is a bath as far as its day hangs on it. The day of one that the mordant module chose is found, whatever the bath is told for that it comes before.
-func dayBath(one *bath) *bathscalev1.DayBath {
+func (d *draft) dayBath(one *bath) *bathscalev1.DayBath {
 	out := &bathscalev1.DayBath{BathId: one.plan.GetName(), Kind: bathscalev1.WorkKind_WORK_KIND_PREPARE, PieceIds: one.out.GetPieces()}
 	if kind, ok := workKinds[one.plan.GetKind()]; ok {
 		out.Kind = kind
 	}
 	out.Materials, _ = one.materials()
+	for _, name := range one.inIt() {
+		if metal := d.metals[name]; metal != "" && !contains(out.GetMetals(), metal) {
+			out.Metals = append(out.Metals, metal)
+		}
+	}
 	if out.GetKind() == bathscalev1.WorkKind_WORK_KIND_DYE || out.GetKind() == bathscalev1.WorkKind_WORK_KIND_VAT {
 		for _, dye := range dyesOf(one.plan) {
 			out.Dyestuffs = append(out.Dyestuffs, dye[0])

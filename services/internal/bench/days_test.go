@@ -96,6 +96,11 @@ func bothOrdersOverDays(t *testing.T, w *workplace) {
 	s, err = w.Plan(t.Context(), ash, asked)
 	require.NoError(t, err)
 	assert.Len(t, s.GetDays(), 3)
+	vitriol := saddened(1)
+	vitriol.LayOutDays, vitriol.Baths[0].Doses = true, []*benchpb.PlanDose{percent("green vitriol", 1)}
+	s, err = w.Plan(t.Context(), ash, vitriol)
+	require.NoError(t, err)
+	assert.Contains(t, s.GetDays()[0].GetTasks()[0].GetText(), "iron: a vessel and tools of its own", "whatever the name of the salt")
 
 	// Without an answer the sheet has amounts, the days that were told, and a word about it.
 	for _, gone := range []string{"days", pipeline.KindBathscale} {

@@ -197,6 +197,9 @@ func (d *draft) past() *past {
 	p := &past{met: map[string][]string{}, held: map[string][]string{}, unsure: map[string]bool{}, dyed: len(d.earlier.materials) > 0 || len(d.earlier.unknown) > 0}
 	p.earlier.whole = !d.missing
 	p.earlier.add(len(d.earlier.unknown) == 0, d.earlier.materials...)
+	for vessel := range d.unseen {
+		p.unsure[vessel] = true
+	}
 	for vessel, uses := range d.uses {
 		for _, use := range uses {
 			p.hold(vessel, use.GetMaterials(), !use.GetContentsNotStated())
@@ -247,7 +250,7 @@ func (d *draft) facts() *benchpb.SheetFacts {
 	liquors, all, past := d.liquors(), d.wholeTrial(), d.past()
 	for i, one := range d.baths {
 		common := d.common(one, &liquors[i])
-		all.texts(common, "trial.materials")
+		d.tell(common, all, "trial.materials", "trial.told_classes")
 		if !past.dyed {
 			common.texts("trial.earlier_dye_classes", false)
 		}
@@ -273,7 +276,7 @@ func (d *draft) common(one *bath, l *liquor) known {
 		k.texts("step.kind", false, kind)
 	}
 	if len(l.contents.materials) <= maxTexts { // of which what is carried in is a part
-		l.contents.texts(k, "bath.materials")
+		d.tell(k, l.contents, "bath.materials", "bath.told_classes")
 		l.brought.texts(k, "bath.carryover")
 	}
 	k.truth("bath.leftover_unknown", false) // a bath of a plan is made anew, or is an exhaust of one that is

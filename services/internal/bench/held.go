@@ -128,14 +128,16 @@ func (one *bath) delivered(k known, material string) {
 	}
 }
 
-// together adds materials up in each filling, each times its factor, and spans the fillings.
+// together adds materials up in each filling, each times its factor, and spans the fillings. Where known is false, that of one isn't known, and what is told is of the others: together they are no less.
 func (one *bath) together(names []string, factor func(name string) (low, high float64)) (percent, liquor span, known bool) {
+	known = len(one.scaled.GetLoads()) > 0
 	for i, l := range one.scaled.GetLoads() {
 		var inPercent, inLiquor span
 		for _, name := range names {
-			p, q, known := one.inLoad(l, name)
-			if !known {
-				return percent, liquor, false
+			p, q, has := one.inLoad(l, name)
+			if !has {
+				known = false
+				continue
 			}
 			low, high := factor(name)
 			inPercent, inLiquor = inPercent.plus(span{p.low * low, p.high * high}), inLiquor.plus(span{q.low * low, q.high * high})
@@ -146,5 +148,5 @@ func (one *bath) together(names []string, factor func(name string) (low, high fl
 		}
 		percent, liquor = percent.over(inPercent), liquor.over(inLiquor)
 	}
-	return percent, liquor, true
+	return percent, liquor, known
 }

@@ -323,6 +323,9 @@ func (q questions) add(one *benchpb.SheetQuestion) {
 	}
 }
 
+// scopesFirst are those whose answers settle others: which recipe a bath has says what is in it, and what a material is says what it makes of its bath.
+var scopesFirst = []benchpb.QuestionScope{benchpb.QuestionScope_QUESTION_SCOPE_MATERIAL, benchpb.QuestionScope_QUESTION_SCOPE_RECIPE}
+
 func (q questions) sorted() (list []*benchpb.SheetQuestion) {
 	for _, one := range q {
 		list = append(list, one)
@@ -334,7 +337,8 @@ func (q questions) sorted() (list []*benchpb.SheetQuestion) {
 			}
 			return 1
 		}
-		return cmp.Or(cmp.Compare(holds(a), holds(b)), cmp.Compare(a.GetScope(), b.GetScope()), strings.Compare(a.GetOf(), b.GetOf()), strings.Compare(a.GetField(), b.GetField()), strings.Compare(a.GetText(), b.GetText()))
+		first := func(one *benchpb.SheetQuestion) int { return -slices.Index(scopesFirst, one.GetScope()) }
+		return cmp.Or(cmp.Compare(holds(a), holds(b)), cmp.Compare(first(a), first(b)), cmp.Compare(a.GetScope(), b.GetScope()), strings.Compare(a.GetOf(), b.GetOf()), strings.Compare(a.GetField(), b.GetField()), strings.Compare(a.GetText(), b.GetText()))
 	})
 	return list
 }

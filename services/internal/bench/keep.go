@@ -246,6 +246,9 @@ func (b *Bench) keep(ctx context.Context, by store.Actor, plan *benchpb.Plan, ac
 			if proto.Equal(newest.GetPlan(), plan) {
 				overrides = newest.GetOverrides()
 			}
+			if d.usedSinceAt(kept.GetPlannedTime().AsTime()) { // done since, it is planned for another time, and asked after again
+				facts0 = nil
+			}
 		}
 		if change != nil {
 			var err error

@@ -24,6 +24,8 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 	}
 	q := &safetyv1.NameMaterialsRequest{Names: names}
 	var firsts []map[string]string // first names, of each module
+	strange := map[string]bool{}
+	d.metals = map[string]string{}
 	for _, module := range b.safety() {
 		r, _, err := b.modules.NameMaterials(ctx, module, q)
 		var fault *pipeline.ModuleError
@@ -38,6 +40,10 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 		for i, name := range q.GetNames() {
 			m := r.GetMaterials()[i]
 			first[name], metal[name], salts[name], apart[name] = m.GetFirstName(), m.GetMetal(), m.GetSalt(), m.GetToldApart()
+			strange[name] = strange[name] || m.GetNotKnown()
+			if m.GetMetal() != "" && d.metals[name] == "" {
+				d.metals[name] = m.GetMetal()
+			}
 		}
 		firsts = append(firsts, first)
 		for _, one := range d.baths {
@@ -62,6 +68,7 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 	}
 	d.saltsOverBaths()
 	d.findOnShelf(firsts)
+	d.tellStrange(strange)
 	return nil
 }
 

@@ -3,6 +3,7 @@ package bench
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -72,6 +73,11 @@ func (d *draft) usedSince(vessel string, at time.Time) bool {
 		}
 	}
 	return false
+}
+
+// usedSinceAt reports whether something was recorded in any of the plan's vessels from a time on.
+func (d *draft) usedSinceAt(at time.Time) bool {
+	return slices.ContainsFunc(d.baths, func(one *bath) bool { return d.usedSince(vesselKey(one.plan.GetVessel()), at) })
 }
 
 // askOfPlanned asks after kept sheets that had a metal in a vessel of this plan.

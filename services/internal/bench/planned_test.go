@@ -4,6 +4,7 @@ import (
 	"context"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -111,6 +112,23 @@ func doneSheetsAreNotAskedAfter(t *testing.T, w *workplace) {
 	_, err = w.Keep(t.Context(), byAsh, iron)
 	require.NoError(t, err)
 	assert.Contains(t, asked(), "a grey card again")
+
+	// So it may be planned without a change: done twice on one day, and planned for a third time, the sheet says what it said.
+	for range 3 {
+		w.now = w.now.Add(time.Hour)
+		recordedIn(t, w, "pot", "ferrous sulfate", trial.ClaimedTime{})
+		require.NotContains(t, asked(), "a grey card again")
+		w.now = w.now.Add(time.Hour)
+		_, err = w.Keep(t.Context(), byAsh, iron)
+		require.NoError(t, err)
+		assert.Contains(t, asked(), "a grey card again")
+	}
+	before, err := w.Sheet(t.Context(), ash, iron.GetId(), 0)
+	require.NoError(t, err)
+	w.now = w.now.Add(time.Hour)
+	same, err := w.Keep(t.Context(), byAsh, iron)
+	require.NoError(t, err)
+	assert.Equal(t, before.GetRevision(), same.GetRevision(), "where nothing was done since, it is the same sheet")
 }
 
 // inOtherWords has rules say what they say in other words, as another version of their pack would.

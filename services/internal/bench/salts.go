@@ -138,7 +138,8 @@ func saltClass(metal string) string {
 }
 
 // noLessThanTogether has what was told of a salt's figure with the others of its metal count for no less than all weighs that is told, or known by a module, to be of its class: half of
-// it under each of two names, of which no module knows both, would else pass as half. That is doubtful then, so that it clears nothing.
+// it under each of two names, of which no module knows both, would else pass as half. That is doubtful then, so that it clears nothing; and so is any figure where nobody knows how much there is of one of
+// them, since what is known is the least that they can be together.
 func (d *draft) noLessThanTogether(one *bath, material string, k, told known) {
 	const field = "step.salts_wof_percent"
 	figure, ok := told[field].GetValue().(*benchpb.Answer_Number)
@@ -155,10 +156,14 @@ func (d *draft) noLessThanTogether(one *bath, material string, k, told known) {
 		}
 	}
 	together, _, known := one.together(of, one.asCeiling)
-	if len(of) < 2 || !known || figure.Number.GetHigh() >= together.high && figure.Number.GetLow() >= together.low {
+	if len(of) < 2 || known && figure.Number.GetHigh() >= together.high && figure.Number.GetLow() >= together.low {
 		return
 	}
 	k.number(field, max(together.low, figure.Number.GetLow()), max(together.high, figure.Number.GetHigh()))
 	k[field].Doubtful = true
-	one.remark("of %s less is told than they weigh together, and they are of one kind by what is told or known of them: tell step.salts_wof_percent of each with all the others, or plan them in baths of their own", quotedList(of))
+	if known {
+		one.remark("of %s less is told than they weigh together, and they are of one kind by what is told or known of them: tell step.salts_wof_percent of each with all the others, or plan them in baths of their own", quotedList(of))
+		return
+	}
+	one.remark("of %s, which are of one kind by what is told or known of them, one amount isn't known: what is told of them together is doubtful until it is", quotedList(of))
 }

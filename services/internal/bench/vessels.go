@@ -4,10 +4,11 @@ import (
 	"context"
 	"fmt"
 	"slices"
-	"strings"
+	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"github.com/commonvat/commonvat/plugins/sdk/naming"
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	"github.com/commonvat/commonvat/services/internal/record"
 	"github.com/commonvat/commonvat/services/internal/store"
@@ -20,11 +21,8 @@ const (
 	maxUsesShown     = 20
 )
 
-// vesselKey is what a vessel is told from others by, in plans, workshops, sheets and the record alike: its name without regard to case and to how much space is in it. Of a pot that is
-// written in two ways a metal would else be forgotten.
-func vesselKey(name string) string {
-	return strings.ToLower(strings.ToUpper(strings.Join(strings.Fields(name), " "))) // both, as some letters have two small forms
-}
+// vesselKey is what a vessel is told from others by, in plans, workshops, sheets and the record alike. Of a pot that is written in two ways a metal would else be forgotten.
+func vesselKey(name string) string { return naming.Fold(name) }
 
 // vesselNamed is one of the vessels; nil when none bears that name. Of two that an older workshop has under one key the one that is written so is meant.
 func vesselNamed(list []*benchpb.Vessel, name string) (named *benchpb.Vessel) {
@@ -70,20 +68,30 @@ func (b *Bench) usesOfVessels(ctx context.Context, d *draft) error {
 			names = append(names, v)
 		}
 	}
-	uses, whole, err := b.vesselUses(ctx, d.member, names, d.metalsTold)
-	if !whole && err == nil {
-		d.remark("what vessels held was looked up in the %d newest of the recorded baths alone", maxBathsLookedAt)
+	uses, seenFrom, err := b.vesselUses(ctx, d.member, names, d.metalsTold)
+	if err != nil || seenFrom.IsZero() {
+		d.uses = uses
+		return err
 	}
-	d.uses = uses
-	return err
+	d.uses, d.unseen = uses, map[string]bool{}
+	for _, one := range d.baths {
+		vessel := vesselKey(one.plan.GetVessel())
+		if told := d.metalsTold[vessel]; vessel == "" || d.unseen[vessel] || told != nil && told.AsTime().After(seenFrom) {
+			continue
+		}
+		d.unseen[vessel] = true
+		d.remark("what the vessel %q held was looked up in the %d newest of the recorded baths alone, and it was not told of since the oldest of these: with which metal it was last used isn't known, until it was looked at and the workshop is sent again with it as told anew",
+			one.out.GetVessel(), maxBathsLookedAt)
+	}
+	return nil
 }
 
-// vesselUses are the member's recorded baths in vessels of these names, by their keys, oldest first, from when each was last told of; whole is false when there are more baths than
-// are looked at.
-func (b *Bench) vesselUses(ctx context.Context, member trial.MemberID, names []string, told map[string]*timestamppb.Timestamp) (uses map[string][]*benchpb.VesselUse, whole bool, err error) {
+// vesselUses are the member's recorded baths in vessels of these names, by their keys, oldest first, from when each was last told of. Where there may be more baths than are looked at, seenFrom
+// is when the oldest of those was; else it is no time.
+func (b *Bench) vesselUses(ctx context.Context, member trial.MemberID, names []string, told map[string]*timestamppb.Timestamp) (uses map[string][]*benchpb.VesselUse, seenFrom time.Time, err error) {
 	uses = map[string][]*benchpb.VesselUse{}
 	if len(names) == 0 {
-		return uses, true, nil
+		return uses, seenFrom, nil
 	}
 	wanted := map[string]bool{}
 	for _, name := range names {
@@ -91,17 +99,22 @@ func (b *Bench) vesselUses(ctx context.Context, member trial.MemberID, names []s
 	}
 	rows, err := b.store.ListBaths(ctx, store.BathQuery{Reader: member, Where: &store.Predicate{Field: "owner", Value: member}, Limit: maxBathsLookedAt})
 	if err != nil {
-		return nil, false, err
+		return nil, seenFrom, err
 	}
 	for i := range rows {
+		one, err := record.DecodeBath(rows[i].Body)
+		if err != nil {
+			return nil, seenFrom, err
+		}
+		use := useOf(one)
+		if at := use.GetTime().AsTime(); i == maxBathsLookedAt-1 {
+			if seenFrom = at; one.CreatedAt.After(at) {
+				seenFrom = one.CreatedAt
+			}
+		}
 		if rows[i].Owner != member { // names are found without regard to case
 			continue
 		}
-		one, err := record.DecodeBath(rows[i].Body)
-		if err != nil {
-			return nil, false, err
-		}
-		use := useOf(one)
 		vessel := vesselKey(one.Vessel)
 		if since := told[vessel]; wanted[vessel] && (since == nil || use.GetTime().AsTime().After(since.AsTime())) {
 			uses[vessel] = append(uses[vessel], use)
@@ -110,7 +123,7 @@ func (b *Bench) vesselUses(ctx context.Context, member trial.MemberID, names []s
 	for _, all := range uses {
 		slices.SortStableFunc(all, func(x, y *benchpb.VesselUse) int { return x.GetTime().AsTime().Compare(y.GetTime().AsTime()) })
 	}
-	return uses, len(rows) < maxBathsLookedAt, nil
+	return uses, seenFrom, nil
 }
 
 // useOf is a recorded bath as a use of its vessel. A claim of a day or a month may be of its end.

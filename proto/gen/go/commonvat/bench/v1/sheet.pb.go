@@ -449,7 +449,8 @@ type Sheet struct {
 	// Absent when no water was told, or its module didn't answer.
 	Water *WaterHardness `protobuf:"bytes,10,opt,name=water,proto3" json:"water,omitempty"`
 	// In the order of work, those that the mordant module chose among them.
-	Baths     []*SheetBath     `protobuf:"bytes,11,rep,name=baths,proto3" json:"baths,omitempty"`
+	Baths []*SheetBath `protobuf:"bytes,11,rep,name=baths,proto3" json:"baths,omitempty"`
+	// Those that hold a bath first, and of these what settles others: the recipe, then what a material is.
 	Questions []*SheetQuestion `protobuf:"bytes,12,rep,name=questions,proto3" json:"questions,omitempty"`
 	// They stand on every sheet.
 	StandingCautions []string `protobuf:"bytes,13,rep,name=standing_cautions,json=standingCautions,proto3" json:"standing_cautions,omitempty"`
@@ -2521,7 +2522,8 @@ type KeptSheet struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Sheet *Sheet                 `protobuf:"bytes,1,opt,name=sheet,proto3" json:"sheet,omitempty"`
 	Facts *SheetFacts            `protobuf:"bytes,2,opt,name=facts,proto3" json:"facts,omitempty"`
-	// When this plan was last planned by its member; inspecting it again makes a newer revision and leaves this. Absent: when the revision was made.
+	// When this plan was last planned by its member; inspecting it again makes a newer revision and leaves this, and so does planning it again where nothing of it changed and nothing was recorded in its
+	// vessels since. Absent: when the revision was made.
 	PlannedTime   *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=planned_time,json=plannedTime,proto3" json:"planned_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

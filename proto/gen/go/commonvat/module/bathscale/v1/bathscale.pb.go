@@ -704,7 +704,7 @@ type Bench struct {
 	WantedPercent float64 `protobuf:"fixed64,4,opt,name=wanted_percent,json=wantedPercent,proto3" json:"wanted_percent,omitempty"`
 	// Volume of a stock; 0 means 500. Range: 0 to 100,000.
 	StockMl float64 `protobuf:"fixed64,5,opt,name=stock_ml,json=stockMl,proto3" json:"stock_ml,omitempty"`
-	// Least mass weighed for a stock; 0 means 5. Range: 0 to 10,000.
+	// Least mass weighed for a stock; 0 means 5, or less for a weaker one where of that too little is taken to be measured. Range: 0 to 10,000.
 	StockLeastG   float64 `protobuf:"fixed64,6,opt,name=stock_least_g,json=stockLeastG,proto3" json:"stock_least_g,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -3069,7 +3069,9 @@ type DayBath struct {
 	// From the moment the fibre goes in to the moment it comes out; 0: not known. Range: 0 to 40,000.
 	Minutes float64 `protobuf:"fixed64,6,opt,name=minutes,proto3" json:"minutes,omitempty"`
 	// A day that is told; 0: to be found. Range: 0 to 60; told days never fall from bath to bath.
-	Day           int32 `protobuf:"varint,7,opt,name=day,proto3" json:"day,omitempty"`
+	Day int32 `protobuf:"varint,7,opt,name=day,proto3" json:"day,omitempty"`
+	// Metals that what is put in leaves in a vessel, as a safety module names them: "iron", "copper", "tin". At most 10, each once, 1 to 80 characters; empty: none, or nobody was asked.
+	Metals        []string `protobuf:"bytes,8,rep,name=metals,proto3" json:"metals,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -3151,6 +3153,13 @@ func (x *DayBath) GetDay() int32 {
 		return x.Day
 	}
 	return 0
+}
+
+func (x *DayBath) GetMetals() []string {
+	if x != nil {
+		return x.Metals
+	}
+	return nil
 }
 
 // LayOutDaysResponse is the days.
@@ -3631,7 +3640,7 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"\tslowed_by\x18\x05 \x01(\v2&.commonvat.module.bathscale.v1.CeilingR\bslowedBy\x12\x18\n" +
 	"\aremarks\x18\x06 \x03(\tR\aremarks\"Q\n" +
 	"\x11LayOutDaysRequest\x12<\n" +
-	"\x05baths\x18\x01 \x03(\v2&.commonvat.module.bathscale.v1.DayBathR\x05baths\"\xe4\x01\n" +
+	"\x05baths\x18\x01 \x03(\v2&.commonvat.module.bathscale.v1.DayBathR\x05baths\"\xfc\x01\n" +
 	"\aDayBath\x12\x17\n" +
 	"\abath_id\x18\x01 \x01(\tR\x06bathId\x12;\n" +
 	"\x04kind\x18\x02 \x01(\x0e2'.commonvat.module.bathscale.v1.WorkKindR\x04kind\x12\x1b\n" +
@@ -3639,7 +3648,8 @@ const file_commonvat_module_bathscale_v1_bathscale_proto_rawDesc = "" +
 	"\tmaterials\x18\x04 \x03(\tR\tmaterials\x12\x1c\n" +
 	"\tdyestuffs\x18\x05 \x03(\tR\tdyestuffs\x12\x18\n" +
 	"\aminutes\x18\x06 \x01(\x01R\aminutes\x12\x10\n" +
-	"\x03day\x18\a \x01(\x05R\x03day\"j\n" +
+	"\x03day\x18\a \x01(\x05R\x03day\x12\x16\n" +
+	"\x06metals\x18\b \x03(\tR\x06metals\"j\n" +
 	"\x12LayOutDaysResponse\x12:\n" +
 	"\x04days\x18\x01 \x03(\v2&.commonvat.module.bathscale.v1.WorkDayR\x04days\x12\x18\n" +
 	"\aremarks\x18\x02 \x03(\tR\aremarks\"\x84\x01\n" +

@@ -408,7 +408,9 @@ type NamedMaterial struct {
 	Salt *MetalSalt `protobuf:"bytes,3,opt,name=salt,proto3" json:"salt,omitempty"`
 	// Of a name under which forms are sold that weigh otherwise for the same substance, as with more or less water: which, and how to name them. At most 400
 	// characters; empty: the name says it. It is printed beside the bath.
-	ToldApart     string `protobuf:"bytes,4,opt,name=told_apart,json=toldApart,proto3" json:"told_apart,omitempty"`
+	ToldApart string `protobuf:"bytes,4,opt,name=told_apart,json=toldApart,proto3" json:"told_apart,omitempty"`
+	// The module doesn't know what kind of thing it is, so that what a member tells of its kind counts for every bath that it is in. False, also of a module that doesn't say: it is left to the module.
+	NotKnown      bool `protobuf:"varint,5,opt,name=not_known,json=notKnown,proto3" json:"not_known,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -469,6 +471,13 @@ func (x *NamedMaterial) GetToldApart() string {
 		return x.ToldApart
 	}
 	return ""
+}
+
+func (x *NamedMaterial) GetNotKnown() bool {
+	if x != nil {
+		return x.NotKnown
+	}
+	return false
 }
 
 // MetalSalt is a salt that brings a metal to the fibre. Several salts of one metal in a bath are added up before they are judged, as the one that ceilings count.
@@ -1435,14 +1444,15 @@ const file_commonvat_module_safety_v1_safety_proto_rawDesc = "" +
 	"\x14NameMaterialsRequest\x12\x14\n" +
 	"\x05names\x18\x01 \x03(\tR\x05names\"`\n" +
 	"\x15NameMaterialsResponse\x12G\n" +
-	"\tmaterials\x18\x01 \x03(\v2).commonvat.module.safety.v1.NamedMaterialR\tmaterials\"\x9e\x01\n" +
+	"\tmaterials\x18\x01 \x03(\v2).commonvat.module.safety.v1.NamedMaterialR\tmaterials\"\xbb\x01\n" +
 	"\rNamedMaterial\x12\x1d\n" +
 	"\n" +
 	"first_name\x18\x01 \x01(\tR\tfirstName\x12\x14\n" +
 	"\x05metal\x18\x02 \x01(\tR\x05metal\x129\n" +
 	"\x04salt\x18\x03 \x01(\v2%.commonvat.module.safety.v1.MetalSaltR\x04salt\x12\x1d\n" +
 	"\n" +
-	"told_apart\x18\x04 \x01(\tR\ttoldApart\"\xba\x01\n" +
+	"told_apart\x18\x04 \x01(\tR\ttoldApart\x12\x1b\n" +
+	"\tnot_known\x18\x05 \x01(\bR\bnotKnown\"\xba\x01\n" +
 	"\tMetalSalt\x12\x14\n" +
 	"\x05metal\x18\x01 \x01(\tR\x05metal\x12\x1f\n" +
 	"\vlow_percent\x18\x02 \x01(\x01R\n" +
