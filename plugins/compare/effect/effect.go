@@ -260,7 +260,7 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Result, error) {
 	}
 	r.Repeat = repeatability(rows)
 	if n := max(p.ClosingBlocks, orders.NeededBlocks(p.Alpha, p.Comparisons)) - len(complete); n > 0 {
-		r.Missing = append(r.Missing, orders.Need{Kind: orders.Sessions, Count: n}.String())
+		r.Missing = append(r.Missing, orders.Need{Kind: orders.Sessions, Count: n}.Of("both orders"))
 	}
 	testing := p.ClosingBlocks > 0 && len(r.Missing) == 0
 	t := &turner{ctx: ctx, params: p, testing: testing}

@@ -261,7 +261,7 @@ func (p Palettes) widths(ctx context.Context, conn Conn, rows *labelled, w *csv.
 	}
 	for _, g := range got.GetPairs() {
 		l := &lines{w: w, what: "pair", group: rows.groups.name(g.GetGroupA()), other: rows.groups.name(g.GetGroupB())}
-		if l.pair(g); l.err != nil {
+		if l.pair(g, len(rows.strata.names)); l.err != nil {
 			return l.err
 		}
 	}
@@ -347,15 +347,25 @@ func (l *lines) atEqualNumber(g *palettev1.GroupWidth, asked int32) {
 	}
 }
 
-// pair writes what is known of two groups.
-func (l *lines) pair(g *palettev1.PairWidth) {
+// pair writes what is known of two groups, in a table of so many strata.
+func (l *lines) pair(g *palettev1.PairWidth, strata int) {
 	note := ""
-	if g.GetThin() {
+	switch {
+	case !g.GetThin():
+	case strata > 1:
 		note = "thin: fewer than 3 strata or 6 cells"
+	default:
+		note = "thin: compared at fewer than 6 cells"
 	}
 	l.add("strata of both", new(float64(g.GetStrata())), nil, nil, note)
 	l.optional("mean log dispersion ratio", g.MeanLogDispersionRatio, "a stratum with 2 cells of both, not all of one colour")
 	l.optional("mean shade difference", g.MeanShadeDifference, "a stratum with 2 cells of both")
+	if g.GetGainNotCounted() {
+		const why = "not counted: so many groups and cells"
+		l.add("shades that group adds", nil, nil, nil, why)
+		l.add("shades that other adds", nil, nil, nil, why)
+		return
+	}
 	l.figure("shades that group adds", float64(g.GetGainA()))
 	l.figure("shades that other adds", float64(g.GetGainB()))
 }
