@@ -51,6 +51,13 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 	if err != nil {
 		return err
 	}
+	var readApart map[uint32][]*palettev1.GroupWidth // palettes of each fibre, where fibres were read in several ways
+	if by == poolv1.GroupBy_GROUP_BY_FIBRE && len(labels.Strata) > 1 {
+		readApart = map[uint32][]*palettev1.GroupWidth{}
+		for _, g := range response.GetGroups() {
+			readApart[g.GetGroup()] = append(readApart[g.GetGroup()], g)
+		}
+	}
 	pairs, apart := 0, 0
 	for _, pair := range response.GetPairs() {
 		first, second := labels.Groups[pair.GetGroupA()], labels.Groups[pair.GetGroupB()]
@@ -78,14 +85,22 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 		if onLotless {
 			held = "over pieces whose yarn isn't stated, so yarns may differ"
 		}
-		if out.GetThin() {
+		switch {
+		case !out.GetThin():
+		case readApart != nil:
+			out.Missing = a.fibresMissing(out, readApart[pair.GetGroupA()], readApart[pair.GetGroupB()], labels.Strata)
+		default:
 			out.Missing = a.thinMissing(out, len(labels.Strata), onLotless)
 		}
 		a.judge(out, held)
 		a.answer.Pairs = append(a.answer.Pairs, out)
 	}
 	if apart > 0 {
-		a.tell("%d of %d pairs of groups stand nowhere side by side on one yarn, read alike, with at least 2 cells of each", apart, pairs)
+		beside := "on one yarn, read alike"
+		if by == poolv1.GroupBy_GROUP_BY_FIBRE {
+			beside = "read alike"
+		}
+		a.tell("%d of %d pairs of groups stand nowhere side by side %s, with at least 2 cells of each", apart, pairs, beside)
 	}
 	if sessions > 0 {
 		a.tell("no verdict is given here: that needs an experiment that asks this, at its closing size")
@@ -215,8 +230,8 @@ func said(by poolv1.GroupBy, group string) string {
 
 // The least that a comparison of palettes isn't thin with, where there are several strata.
 const (
-	fullStrata = 3
-	fullCells  = 6
+	fullStrata       = 3
+	fullCells  int32 = 6
 )
 
 // thinMissing says what a thin comparison of two groups wants.
@@ -226,18 +241,44 @@ func (a *asking) thinMissing(pair *poolv1.PairAnswer, strata int, onLotless bool
 	}
 	var out []string
 	if n := fullStrata - int(pair.GetStrata()); strata > 1 && n > 0 {
-		noun := a.alikeIn()
-		if n > 1 {
-			noun = pluralStrata[noun]
-		}
-		out = append(out, fmt.Sprintf("%d more %s with %d pieces or more of each group, of other recipes or sessions", n, noun, max(2, a.question.EqualNumber)))
+		out = append(out, fmt.Sprintf("%d more %s with %d pieces or more of each group, of other recipes or from other sessions", n, plural("yarn", n), max(2, a.question.EqualNumber)))
 	}
+	return append(out, a.morePieces(pair, pair.GetCellsFirst(), pair.GetCellsSecond(), fullCells)...)
+}
+
+// fibresMissing says what a thin comparison of two fibres wants that were read in several ways. Nobody is sent to read in further ways: where enough of both was
+// read in one, a question about that alone is no longer thin. first and second are the palettes of either in each way of reading, of which they share one at least.
+func (a *asking) fibresMissing(pair *poolv1.PairAnswer, first, second []*palettev1.GroupWidth, ways []string) []string {
+	var way string
+	var cellsFirst, cellsSecond int32
+	for _, x := range first {
+		for _, y := range second {
+			if x.GetStratum() == y.GetStratum() && (way == "" || min(x.GetCells(), y.GetCells()) > min(cellsFirst, cellsSecond)) {
+				way, cellsFirst, cellsSecond = a.shown[ways[x.GetStratum()]], x.GetCells(), y.GetCells()
+			}
+		}
+	}
+	want := max(fullCells, a.question.EqualNumber)
+	more := a.morePieces(pair, cellsFirst, cellsSecond, want)
+	for i := range more {
+		more[i] += ", read alike (" + way + ")"
+	}
+	return append(more, "a question about what was read alike ("+way+"), which a filter by instrument or state keeps to")
+}
+
+// morePieces says how many pieces of either group are missing to so many.
+func (a *asking) morePieces(pair *poolv1.PairAnswer, first, second, want int32) (out []string) {
 	for _, of := range []struct {
 		group string
 		cells int32
-	}{{pair.GetFirst(), pair.GetCellsFirst()}, {pair.GetSecond(), pair.GetCellsSecond()}} {
-		if n := fullCells - int(of.cells); n > 0 {
-			out = append(out, fmt.Sprintf("%d more %s of other recipes or sessions among %s", n, plural("piece", n), said(a.question.GroupBy, of.group)))
+	}{{pair.GetFirst(), first}, {pair.GetSecond(), second}} {
+		n := int(want - of.cells)
+		pieces := said(a.question.GroupBy, of.group)
+		switch {
+		case n == 1:
+			out = append(out, "1 more piece"+strings.TrimPrefix(pieces, "pieces")+", of another recipe or from another session")
+		case n > 1:
+			out = append(out, fmt.Sprintf("%d more %s, of other recipes or from other sessions", n, pieces))
 		}
 	}
 	return out
@@ -285,6 +326,9 @@ func (a *asking) headlineGroups(stated map[string]bool) {
 		return
 	case known == 1:
 		a.answer.Headline = fmt.Sprintf("Not enough yet: the pieces fall into 1 group whose %s is stated; two are needed", byWords(a.question.GroupBy))
+		return
+	case len(pairs) == 0 && a.question.GroupBy == poolv1.GroupBy_GROUP_BY_FIBRE:
+		a.answer.Headline = "Not enough yet: no two fibres stand side by side, read alike, with at least 2 cells of each"
 		return
 	case len(pairs) == 0:
 		a.answer.Headline = "Not enough yet: no two groups stand side by side on the same yarn, read alike, with at least 2 cells of each"
