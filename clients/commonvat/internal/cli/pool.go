@@ -153,8 +153,13 @@ func scoreGrid(r *poolv1.AskPaletteResponse) output.Grid {
 	return g
 }
 
-// writeScores writes what other methods say, a table for each.
+// writeScores writes what other methods say, a table for each; of many palettes those of most cells.
 func writeScores(b *strings.Builder, r *poolv1.AskPaletteResponse, all bool) error {
+	type palette struct{ group, stratum string }
+	cells := map[palette]int32{}
+	for _, x := range r.GetGroups() {
+		cells[palette{x.GetGroup(), x.GetStratum()}] = x.GetCells()
+	}
 	for _, m := range r.GetScores() {
 		if m.GetFault() != "" {
 			fmt.Fprintf(b, "\nanother method gave no answer: %s\n", output.Clean(m.GetFault()))
@@ -165,16 +170,22 @@ func writeScores(b *strings.Builder, r *poolv1.AskPaletteResponse, all bool) err
 		for _, d := range m.GetDescribed() {
 			grid.Columns = append(grid.Columns, d.GetName())
 		}
-		for _, group := range m.GetGroups() {
+		groups := m.GetGroups()
+		fewer := len(groups) - manyPalettes
+		if fewer > 0 && !all {
+			groups = slices.Clone(groups)
+			slices.SortStableFunc(groups, func(a, b *poolv1.GroupScore) int {
+				return cmp.Compare(cells[palette{b.GetGroup(), b.GetStratum()}], cells[palette{a.GetGroup(), a.GetStratum()}])
+			})
+			groups = groups[:manyPalettes]
+			grid.Below = fmt.Sprintf("and %s that hold no more cells than these (--all shows them)", counted(int32(fewer), "palettes"))
+		}
+		for _, group := range groups {
 			row := []any{group.GetGroup(), group.GetStratum()}
 			for _, f := range group.GetFigures() {
 				row = append(row, figure(f.Value))
 			}
 			grid.Add(row...)
-		}
-		if more := len(grid.Rows) - manyPalettes; more > 0 && !all {
-			grid.Rows = grid.Rows[:manyPalettes]
-			grid.Below = fmt.Sprintf("and %s (--all shows them)", counted(int32(more), "palettes"))
 		}
 		if err := output.WriteTable(b, grid); err != nil {
 			return err
