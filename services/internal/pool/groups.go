@@ -29,7 +29,7 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 	labels, rows := a.texts.table(a.picks, nil)
 	// All that is wanted of the pieces besides is taken now, so that they can go once the palette modules have them: of a large question they take much room.
 	stated, lotlessPicks, alike := a.statedGroups(), a.lotless(), a.alikeBut(by)
-	if err := p.checkLength(a, stated); err != nil {
+	if err := p.checkLength(ctx, a, stated); err != nil {
 		return err
 	}
 	a.unknown = a.unknowns()
