@@ -55,7 +55,7 @@ answer is exploratory: estimates, no p. --output csv writes one part of the answ
 				}
 				req.GroupBy = askedBy(e)
 			}
-			got, err := call(c.Context(), a, poolv1.NewPoolServiceClient(conn).AskPalette, req)
+			got, err := ask(c, a, poolv1.NewPoolServiceClient(conn).AskPalette, req)
 			if err != nil {
 				return err
 			}

@@ -59,7 +59,7 @@ than simple rules. --output csv writes one part of the answer (--part answer, tr
 			if err != nil {
 				return err
 			}
-			got, err := call(c.Context(), a, poolv1.NewPoolServiceClient(conn).PredictOverdye, req)
+			got, err := ask(c, a, poolv1.NewPoolServiceClient(conn).PredictOverdye, req)
 			if err != nil {
 				return err
 			}
