@@ -210,7 +210,7 @@ func (q *question) statement(m *retention.Model, told *overdyev1.PredictOverdyeR
 		how += " and what other pairs lend"
 	}
 	if m.Radius == nil {
-		return fmt.Sprintf("%s is expected at %s, %s; too few for a radius (error %.1f CIEDE2000 on trials that were left out).", pair, colour, how, m.MeanDE00)
+		return fmt.Sprintf("%s is expected at %s, %s; too few for a radius, which takes %d (error %.1f CIEDE2000 on trials that were left out).", pair, colour, how, retention.RadiusTrials(q.share), m.MeanDE00)
 	}
 	return fmt.Sprintf("%s is expected at %s, within %.1f CIEDE2000 in %.0f of 100 cases, %s.", pair, colour, *m.Radius, 100*q.share, how)
 }

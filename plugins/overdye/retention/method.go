@@ -250,13 +250,22 @@ func (m *Method) errorsOf(t Trial, predict func(Piece) (colorimetry.Lab, error))
 
 // radius is the ceil((n+1) share)-th smallest; nil where there are too few.
 func radius(largest []float64, share float64) *float64 {
-	n := len(largest)
-	k := int(math.Ceil(float64(n+1)*share - 1e-9))
-	if n < LeastRadiusTrials || k > n {
+	if len(largest) < RadiusTrials(share) {
 		return nil
 	}
 	slices.Sort(largest)
-	return &largest[k-1]
+	return &largest[radiusRank(len(largest), share)-1]
+}
+
+func radiusRank(trials int, share float64) int { return int(math.Ceil(float64(trials+1)*share - 1e-9)) }
+
+// RadiusTrials is how many trials a radius that is to hold a share of pieces takes at the least: 9 up to 0.9, 19 for 0.95, 99 for 0.99.
+func RadiusTrials(share float64) int {
+	n := LeastRadiusTrials
+	for radiusRank(n, share) > n {
+		n++
+	}
+	return n
 }
 
 // Prediction is what is expected of one piece.

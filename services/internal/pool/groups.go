@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"math/bits"
 	"slices"
 	"strings"
 
@@ -32,6 +33,7 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 	if err := p.checkLength(ctx, a, stated); err != nil {
 		return err
 	}
+	held := a.sessionsHeld()
 	a.unknown = a.unknowns()
 	if by != poolv1.GroupBy_GROUP_BY_WATER {
 		a.picks = nil
@@ -75,7 +77,7 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 		out := &poolv1.PairAnswer{
 			First: first, Second: second, Standing: poolv1.Standing_STANDING_EXPLORATORY,
 			Strata: pair.GetStrata(), CellsFirst: pair.GetCellsA(), CellsSecond: pair.GetCellsB(),
-			ShadeDifference: pair.MeanShadeDifference, Thin: pair.GetThin() || onLotless, Sessions: int32(sessions),
+			ShadeDifference: pair.MeanShadeDifference, Thin: pair.GetThin() || onLotless, Sessions: held.either(first, second),
 		}
 		if pair.MeanLogDispersionRatio != nil {
 			ratio := math.Exp(pair.GetMeanLogDispersionRatio())
@@ -105,7 +107,7 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 	if sessions > 0 {
 		a.tell("no verdict is given here: that needs an experiment that asks this, at its closing size")
 	}
-	a.headlineGroups(stated)
+	a.headlineGroups(stated, sessions)
 	if err := p.apart(ctx, a, alike); err != nil {
 		return err
 	}
@@ -126,6 +128,49 @@ func (a *asking) statedGroups() map[string]bool {
 		out[a.texts.text(group)] = is
 	}
 	return out
+}
+
+// sessionsHeld are the sessions that hold pieces of each group, a bit a session.
+type sessionsHeld map[string][]uint64
+
+func (a *asking) sessionsHeld() sessionsHeld {
+	place, of := map[label]int{}, map[label][]uint64{}
+	for _, pick := range a.picks {
+		if pick.block == 0 {
+			continue
+		}
+		at, known := place[pick.block]
+		if !known {
+			at = len(place)
+			place[pick.block] = at
+		}
+		own := of[pick.group]
+		for len(own) <= at/64 {
+			own = append(own, 0)
+		}
+		own[at/64] |= 1 << (at % 64)
+		of[pick.group] = own
+	}
+	out := make(sessionsHeld, len(of))
+	for group, own := range of {
+		out[a.texts.text(group)] = own
+	}
+	return out
+}
+
+// either counts the sessions that hold pieces of one group or the other.
+func (h sessionsHeld) either(first, second string) (n int32) {
+	more, fewer := h[first], h[second]
+	if len(fewer) > len(more) {
+		more, fewer = fewer, more
+	}
+	for i, word := range more {
+		if i < len(fewer) {
+			word |= fewer[i]
+		}
+		n += int32(bits.OnesCount64(word))
+	}
+	return n
 }
 
 // lotless are copies of the pieces whose yarn isn't stated, with those of all groups in the same strata.
@@ -312,7 +357,7 @@ func (a *asking) held(pair *poolv1.PairAnswer) string {
 
 // headlineGroups says which group looks widest, if one does: wider than at least one other in pairs that aren't thin, and in none of them
 // narrower. Otherwise it says what the fullest comparison shows.
-func (a *asking) headlineGroups(stated map[string]bool) {
+func (a *asking) headlineGroups(stated map[string]bool, sessions int) {
 	known := 0
 	for _, ok := range stated {
 		if ok {
@@ -336,7 +381,7 @@ func (a *asking) headlineGroups(stated map[string]bool) {
 	}
 	a.answer.Standing = poolv1.Standing_STANDING_EXPLORATORY
 	start := exploratory
-	if pairs[0].GetSessions() == 0 {
+	if sessions == 0 {
 		start = sessionless
 	}
 	solid := slices.DeleteFunc(slices.Clone(pairs), (*poolv1.PairAnswer).GetThin)

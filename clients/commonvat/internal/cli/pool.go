@@ -299,7 +299,7 @@ func figure(v *float64) output.Measure {
 
 func writeGroups(b *strings.Builder, groups []*poolv1.GroupAnswer, all bool) error {
 	grid := output.Grid{Title: "palettes", Columns: []string{"group", "stratum", "pieces", "cells", "sessions", "shades", "at equal number", "95 % interval",
-		"hull side", "dispersion", "hue gap", ""}}
+		"hull side", "dispersion", "hue gap", ""}, Notes: []output.Note{{Column: "95 % interval", Text: "approximate"}}}
 	var missing []string
 	of := map[string][]string{} // palettes, by what is missing
 	shown, single, fewer := shownGroups(groups, all)
