@@ -99,6 +99,15 @@ func TestMissingOfPalettes(t *testing.T) {
 	assert.Contains(t, b.String(), "in alum (yarn W7), iron, tin 0, tin 1, 2 other palettes: 2 more pieces\n")
 }
 
+// What a palette hasn't is no 0: of one cell there is no spread, and of few or flat ones no body.
+func TestFiguresThatAPaletteHasNot(t *testing.T) {
+	var b strings.Builder
+	require.NoError(t, writeGroups(&b, []*poolv1.GroupAnswer{{Group: "alum", Cells: 1}, {Group: "iron", Cells: 2, Dispersion: 0}}, false))
+	lines := strings.Split(b.String(), "\n")
+	assert.Regexp(t, `^alum .*\bnone$`, lines[2])
+	assert.Regexp(t, `^iron .*\bnone +0\.0$`, lines[3], "two of one colour do have a spread, of nothing")
+}
+
 // Pairs of few are shown as they come; those whose widths can't be put in proportion are last among many.
 func TestShownPairs(t *testing.T) {
 	few := manyOf(2, 40).GetPairs()
