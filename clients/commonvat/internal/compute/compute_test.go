@@ -314,6 +314,7 @@ func TestPalettes(t *testing.T) {
 		assert.Contains(t, find("verdict", "blue first", "verdict")["note"], verdict)
 		if closing == 8 {
 			assert.Equal(t, "0.0078125", find("verdict", "blue first", "p")["value"]) // 2 of 2^8 arrangements
+			assert.Equal(t, "for the number of pairs compared together: 1", find("verdict", "blue first", "p adjusted")["note"])
 		} else {
 			assert.NotContains(t, out.String(), "p adjusted")
 		}

@@ -431,7 +431,7 @@ func (p Palettes) verdicts(ctx context.Context, conn Conn, t *table, rows *label
 			if err != nil {
 				return err
 			}
-			if err := writeVerdict(w, first, second, got); err != nil {
+			if err := writeVerdict(w, first, second, n*(n-1)/2, got); err != nil {
 				return err
 			}
 		}
@@ -439,7 +439,7 @@ func (p Palettes) verdicts(ctx context.Context, conn Conn, t *table, rows *label
 	return nil
 }
 
-func writeVerdict(w *csv.Writer, first, second string, got *comparev1.CompareOrdersResponse) error {
+func writeVerdict(w *csv.Writer, first, second string, comparisons int, got *comparev1.CompareOrdersResponse) error {
 	l := &lines{w: w, what: "verdict", group: first, other: second}
 	words := strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(got.GetVerdict().String(), "VERDICT_"), "_", " "))
 	note := words
@@ -470,7 +470,7 @@ func writeVerdict(w *csv.Writer, first, second string, got *comparev1.CompareOrd
 		l.add("p", got.P, nil, nil, fmt.Sprintf("%d arrangements", got.GetArrangements()))
 	}
 	if got.PAdjusted != nil {
-		l.add("p adjusted", got.PAdjusted, nil, nil, "Holm")
+		l.add("p adjusted", got.PAdjusted, nil, nil, fmt.Sprintf("for the number of pairs compared together: %d", comparisons))
 	}
 	return l.err
 }
