@@ -132,7 +132,7 @@ func response(r *orders.Result) *comparev1.CompareOrdersResponse {
 		MatchedCells: int32(r.Cells), Unmatched: unmatched(r.Dropped),
 	}
 	for _, n := range r.Missing {
-		out.Missing = append(out.Missing, &comparev1.Missing{What: needs[n.Kind], Count: int32(n.Count), Text: n.String()})
+		out.Missing = append(out.Missing, &comparev1.Missing{What: needs[n.Kind], Count: int32(n.Count), Text: n.Of(r.Both())})
 	}
 	if d := r.Dispersion; d != nil {
 		out.DispersionFirst, out.DispersionSecond = d.First, d.Second

@@ -27,8 +27,8 @@ func Describe() *describev1.DescribeResponse {
 		Name: Name, Version: Version, Kind: sdk.KindCompare,
 		Contracts: []string{"commonvat.module.compare.v1"},
 		Summary: "Whether orders, waters, fibres, mordants or exhaust baths give other colours or wider palettes, and what eyes judged of two orders. Chance is counted by " +
-			"exchanging whole sessions, whose pieces share pots: all arrangements up to 65,536, else seeded draws. p is given only for the sessions of a closed question; any other gets estimates. " +
-			"Each question has its method.",
+			"exchanging what shares pots: orders in whole sessions, waters and groups in units, which are what a session has of one; only groups that are asked about without whole units have " +
+			"their cells exchanged one by one, which knows of no pots. All arrangements up to 65,536, else seeded draws. Each question has its method.",
 		Sources:   sources,
 		Questions: questions,
 		Parameters: []*describev1.Parameter{
@@ -136,7 +136,8 @@ var questions = []*describev1.Question{
 	{
 		Asks: "whether fibres, mordants, exhaust baths or other groups lie in different places, and spread differently", Call: "CompareGroups",
 		Method: "Place: variance between groups within sessions. Spread: the same of distances to each group's spatial median. With whole units what a group has in a session is one, its cells " +
-			"those that all groups of the session have, and units are exchanged whole; else cells within their session.",
+			"those that all groups of the session have, and units are exchanged whole, within sessions. Else cells are, one by one, as if each had pots of its own: where groups shared pots, p is " +
+			"then too small, so it is asked for with estimates alone or where they didn't.",
 		Multiplicity: "place and spread are two questions, each with an error of its own; all groups in one test; " + closedTesting,
 		Sources:      []uint32{anderson2001, anderson2006, phipson, ryan, einot, welsch, holm, sharma},
 	},

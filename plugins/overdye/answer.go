@@ -210,7 +210,7 @@ func (q *question) statement(m *retention.Model, told *overdyev1.PredictOverdyeR
 		how += " and what other pairs lend"
 	}
 	if m.Radius == nil {
-		return fmt.Sprintf("%s is expected at %s, %s; too few for a radius (error %.1f CIEDE2000 on trials that were left out).", pair, colour, how, m.MeanDE00)
+		return fmt.Sprintf("%s is expected at %s, %s; too few for a radius, which takes %d (error %.1f CIEDE2000 on trials that were left out).", pair, colour, how, retention.RadiusTrials(q.share), m.MeanDE00)
 	}
 	return fmt.Sprintf("%s is expected at %s, in %.0f of 100 cases within %.1f CIEDE2000 where the piece of %s alone was dyed in the very bath, and within %.1f where it wasn't, %s.",
 		pair, colour, 100*q.share, *m.Radius, q.of.GetSecondDye(), *m.AnyBathRadius, how)

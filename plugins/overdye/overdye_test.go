@@ -190,7 +190,7 @@ func TestDoubts(t *testing.T) {
 	require.NoError(t, err)
 	assert.Contains(t, fmt.Sprint(got.GetRemarks()), "weld alone is of a depth that no trial of the class has")
 	assert.Contains(t, fmt.Sprint(got.GetRemarks()), "no longer grows with the dye")
-	assert.Contains(t, got.GetStatement(), "too few for a radius")
+	assert.Contains(t, got.GetStatement(), "by 5 trials; too few for a radius, which takes 9 (error")
 }
 
 func TestRefusals(t *testing.T) {

@@ -160,7 +160,7 @@ func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, 
 	case errors.Is(err, errTooLong):
 		var v sdk.Violations
 		tooLong(&v, groups, palettes, "more than")
-		return nil, v.Err()
+		return nil, v.TooMuch()
 	case err != nil:
 		return nil, wire.Failed("header", err)
 	}
@@ -184,7 +184,7 @@ func checkSize(groups, palettes int, p width.Params) error {
 	} else if least := palettes*leastGroup(p) + pairsOf(groups)*leastPair(); least > sdk.MaxMessageBytes {
 		tooLong(&v, groups, palettes, fmt.Sprintf("at least %d, more than", least))
 	}
-	return v.Err()
+	return v.TooMuch()
 }
 
 func tooLong(v *sdk.Violations, groups, palettes int, more string) {

@@ -27,7 +27,8 @@
 // science, and sdk/plugintest and sdk/host help to try a module out.
 //
 // An adapter checks its request before it calculates, with [Violations], and answers InvalidArgument; it never panics on
-// bad input. It embeds the Unimplemented server of its service, so that a new method does not break it.
+// bad input. Where its contract leaves open how much a method takes, ResourceExhausted ([Violations.TooMuch]) says that a question is too much for it: the caller hears that,
+// with the module's words, and nobody takes it for a fault. It embeds the Unimplemented server of its service, so that a new method does not break it.
 //
 // Modules in other languages follow the same rules without this package; describe.proto and the constants here are the
 // whole contract besides go-plugin's own handshake.

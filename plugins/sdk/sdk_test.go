@@ -30,6 +30,8 @@ func TestViolations(t *testing.T) {
 	assert.Equal(t, codes.InvalidArgument, st.Code())
 	assert.Equal(t, "readings[0].l is NaN, want 0 to 100 (and 101 more)", st.Message())
 	require.Len(t, st.Details(), 1)
+	assert.Equal(t, codes.ResourceExhausted, status.Code(v.TooMuch()))
+	assert.Equal(t, st.Message(), status.Convert(v.TooMuch()).Message())
 	list := st.Details()[0].(*errdetails.BadRequest).GetFieldViolations()
 	assert.Len(t, list, 50)
 	assert.Less(t, proto.Size(st.Proto()), sdk.MaxHeaderBytes/2, "always fits into a trailer")

@@ -54,7 +54,12 @@ func (v *Violations) Len() int { return len(v.list) + v.more }
 
 // Err returns nil when nothing was noted, otherwise a status InvalidArgument with a google.rpc.BadRequest that lists the
 // faults (the first 50; the message tells how many there are).
-func (v *Violations) Err() error {
+func (v *Violations) Err() error { return v.as(codes.InvalidArgument) }
+
+// TooMuch is Err for what isn't wrong and is more than the method takes: the status is ResourceExhausted.
+func (v *Violations) TooMuch() error { return v.as(codes.ResourceExhausted) }
+
+func (v *Violations) as(code codes.Code) error {
 	if len(v.list) == 0 {
 		return nil
 	}
@@ -63,9 +68,9 @@ func (v *Violations) Err() error {
 	if n := v.Len(); n > 1 {
 		text += fmt.Sprintf(" (and %d more)", n-1)
 	}
-	st, err := status.New(codes.InvalidArgument, text).WithDetails(&errdetails.BadRequest{FieldViolations: v.list})
+	st, err := status.New(code, text).WithDetails(&errdetails.BadRequest{FieldViolations: v.list})
 	if err != nil {
-		return status.Error(codes.InvalidArgument, text)
+		return status.Error(code, text)
 	}
 	return st.Err()
 }

@@ -260,7 +260,7 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Result, error) {
 	}
 	r.Repeat = repeatability(rows)
 	if n := max(p.ClosingBlocks, orders.NeededBlocks(p.Alpha, p.Comparisons)) - len(complete); n > 0 {
-		r.Missing = append(r.Missing, orders.Need{Kind: orders.Sessions, Count: n}.String())
+		r.Missing = append(r.Missing, orders.Need{Kind: orders.Sessions, Count: n}.Of("both orders"))
 	}
 	testing := p.ClosingBlocks > 0 && len(r.Missing) == 0
 	t := &turner{ctx: ctx, params: p, testing: testing}
@@ -407,7 +407,7 @@ func (r *Result) judge() (Verdict, string) {
 	differ := r.CellsDiffer != nil && r.CellsDiffer.P <= p.Alpha
 	switch {
 	case found && o.DE >= p.ToleranceDE:
-		return OrderMatters, fmt.Sprintf("order matters: the two orders lie %.1f apart, %g or more", o.DE, p.ToleranceDE)
+		return OrderMatters, fmt.Sprintf("order matters: the two orders lie %.1f apart; what matters is %g", o.DE, p.ToleranceDE)
 	case differ:
 		var named []string
 		for _, c := range r.Cell {
@@ -420,9 +420,9 @@ func (r *Result) judge() (Verdict, string) {
 		}
 		return NoAnswer, "no answer at this size: the effect differs between cells, and none of them shows one by itself"
 	case o.UpperDE != nil && *o.UpperDE < p.ToleranceDE && found:
-		return DetectableButSmall, fmt.Sprintf("detectable but small: the two orders lie %.1f apart, below %g", o.DE, p.ToleranceDE)
+		return DetectableButSmall, fmt.Sprintf("detectable but small: the two orders lie %.1f apart, and less than %g by a bound of 95 %%", o.DE, p.ToleranceDE)
 	case o.UpperDE != nil && *o.UpperDE < p.ToleranceDE:
-		return NoPracticalDifference, fmt.Sprintf("no practical difference: on average over the cells the two orders lie less than %g apart", p.ToleranceDE)
+		return NoPracticalDifference, fmt.Sprintf("no practical difference: on average over the cells the two orders lie less than %g apart, by a bound of 95 %%", p.ToleranceDE)
 	}
 	return NoAnswer, fmt.Sprintf("no answer at this size: %s do not tell whether the orders lie %g apart", sessionsWords(o.Blocks), p.ToleranceDE)
 }

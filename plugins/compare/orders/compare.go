@@ -129,7 +129,7 @@ func (r *Result) judge() (Verdict, string) {
 	if r.Test == nil {
 		var needs []string
 		for _, n := range r.Missing {
-			needs = append(needs, n.String())
+			needs = append(needs, n.Of(r.Both()))
 		}
 		return NotEnoughYet, "not enough yet: " + strings.Join(needs, " and ")
 	}
@@ -172,12 +172,15 @@ func (r *Result) wider(sign int) string {
 	return fmt.Sprintf("%s is wider, by %.0f %%", r.label(sign), 100*math.Expm1(math.Abs(*r.Dispersion.LogRatio)))
 }
 
+// Both names what was held against each other: orders, or any two groups that were asked about as such.
+func (r *Result) Both() string { return fmt.Sprintf("both %s and %s", r.First, r.Second) }
+
 func (r *Result) soFar() string {
 	d := r.Dispersion
 	text := "exploratory, no verdict: "
 	switch {
 	case r.Cells == 0:
-		text += "no session holds a matched cell of both orders"
+		text += "no session holds a matched cell of " + r.Both()
 	case d == nil || d.LogRatio == nil:
 		text += "too little spread to compare so far"
 	default:

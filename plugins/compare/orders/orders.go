@@ -109,17 +109,17 @@ type Need struct {
 	Count int // how many more, at least 1
 }
 
-// String tells the need in a dyer's words.
-func (n Need) String() string {
+// Of tells the need in a dyer's words. both names what is held against each other: "both orders", "both alum and iron".
+func (n Need) Of(both string) string {
 	switch {
 	case n.Kind == Sessions && n.Count == 1:
-		return "1 more session holding both orders"
+		return "1 more session holding " + both
 	case n.Kind == Sessions:
-		return fmt.Sprintf("%d more sessions holding both orders", n.Count)
+		return fmt.Sprintf("%d more sessions holding %s", n.Count, both)
 	case n.Count == 1:
-		return "1 more recipe dyed in both orders"
+		return "1 more recipe found in " + both
 	}
-	return fmt.Sprintf("%d more recipes dyed in both orders", n.Count)
+	return fmt.Sprintf("%d more recipes found in %s", n.Count, both)
 }
 
 // Reason says why a cell was dropped.

@@ -79,7 +79,18 @@ func Start(t *testing.T) *host.Process {
 // Refused requires err to be InvalidArgument and gives its violations, descriptions by field.
 func Refused(t testing.TB, err error) map[string]string {
 	t.Helper()
-	require.Equal(t, codes.InvalidArgument, status.Code(err), "%v", err)
+	return refusedAs(t, codes.InvalidArgument, err)
+}
+
+// TooMuch is Refused for what is more than a module takes.
+func TooMuch(t testing.TB, err error) map[string]string {
+	t.Helper()
+	return refusedAs(t, codes.ResourceExhausted, err)
+}
+
+func refusedAs(t testing.TB, code codes.Code, err error) map[string]string {
+	t.Helper()
+	require.Equal(t, code, status.Code(err), "%v", err)
 	out := map[string]string{}
 	for _, d := range status.Convert(err).Details() {
 		if bad, ok := d.(*errdetails.BadRequest); ok {

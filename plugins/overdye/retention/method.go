@@ -291,11 +291,22 @@ func (m *Method) errorsOf(t Trial, predict func(Piece) (colorimetry.Lab, error))
 func radius(largest []float64, n int, share float64) *float64 {
 	each := float64(len(largest)) / float64(n)
 	k := int(math.Ceil(float64(n+1)*share*each - 1e-9))
-	if n < LeastRadiusTrials || k > len(largest) {
+	if n < RadiusTrials(share) || k > len(largest) {
 		return nil
 	}
 	slices.Sort(largest)
-	return &largest[k-1]
+	return &largest[radiusRank(len(largest), share)-1]
+}
+
+func radiusRank(trials int, share float64) int { return int(math.Ceil(float64(trials+1)*share - 1e-9)) }
+
+// RadiusTrials is how many trials a radius that is to hold a share of pieces takes at the least: 9 up to 0.9, 19 for 0.95, 99 for 0.99.
+func RadiusTrials(share float64) int {
+	n := LeastRadiusTrials
+	for radiusRank(n, share) > n {
+		n++
+	}
+	return n
 }
 
 // Prediction is what is expected of one piece.

@@ -145,6 +145,9 @@ func TestRadiusRank(t *testing.T) {
 		require.NotNil(t, got, "%v", c)
 		assert.Equal(t, c.want, *got, "%v", c)
 	}
+	for share, trials := range map[float64]int{.5: 9, .9: 9, .95: 19, .99: 99} {
+		assert.Equal(t, trials, RadiusTrials(share), "%v", share)
+	}
 	// Of exchangeable errors the next is within the radius at least as often as was asked for.
 	random := rand.New(rand.NewPCG(7, 7))
 	within := 0

@@ -234,7 +234,7 @@ func TestTableRefuses(t *testing.T) {
 	require.NoError(t, err)
 	c.sort(a.Strata)
 	assert.Equal(t, 1, a.Readings)
-	assert.True(t, a.Strata[0].Groups[0].BlockUnstated)
+	assert.Zero(t, a.Strata[0].Groups[0].Blocks, "a label that is empty is no session")
 }
 
 // refusing refuses groups, or pairs.

@@ -43,18 +43,8 @@ func DistinctShades(ctx context.Context, colours []colorimetry.Lab, thresholdDE 
 	return distinctShades(ctx, colours, thresholdDE, searchNodes)
 }
 
-// Gain is the number of shades that a adds to b, N(a∪b) − N(b), from Lower to Upper; SearchNodes are those of both counts. It
-// grows with the number of a, and noise alone adds shades: read it beside the gain of a mere repeat of b.
-func Gain(ctx context.Context, a, b []colorimetry.Lab, thresholdDE float64, searchNodes int) (Count, error) {
-	both, err := DistinctShades(ctx, slices.Concat(a, b), thresholdDE, searchNodes)
-	if err != nil {
-		return Count{}, err
-	}
-	alone, err := distinctShades(ctx, b, thresholdDE, searchNodes)
-	return gain(both, alone, len(a)), err
-}
-
-// gain subtracts; adding n colours adds from 0 to n shades.
+// gain is the number of shades that n colours add to others that are counted alone, N(both) − N(alone), 0 to n. It grows with n, and noise alone adds shades:
+// read it beside the gain of a mere repeat.
 func gain(both, alone Count, n int) Count {
 	return Count{
 		Lower: max(0, both.Lower-alone.Upper), Upper: min(n, max(0, both.Upper-alone.Lower)),

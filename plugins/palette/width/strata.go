@@ -2,36 +2,12 @@ package width
 
 import (
 	"context"
-	"fmt"
 	"math"
 	"runtime"
 	"slices"
-	"strings"
 
 	"golang.org/x/sync/errgroup"
 )
-
-// Leaning is the direction in which the estimates of a pair point. It is no verdict: no test stands behind it.
-type Leaning string
-
-// The leanings of a pair.
-const (
-	LeansFirst    Leaning = "first wider"
-	LeansSecond   Leaning = "second wider"
-	LeansNeither  Leaning = "level"          // ratio of dispersions within the margin and less than half a shade apart
-	LeansBoth     Leaning = "mixed"          // shades and dispersion clearly point in opposite directions
-	NotComparable Leaning = "not comparable" // no stratum holds two cells of both
-)
-
-// levelShades is the difference of expected shades below which two palettes may be level.
-const levelShades = 0.5
-
-// Need is something that a gate misses.
-type Need struct {
-	Kind string // "strata", "cells" (of the smaller group) or "m" (equal number)
-	Have int
-	Want int
-}
 
 // Pair compares two groups, First before Second by label, over the strata that hold at least two cells of both.
 type Pair struct {
@@ -40,17 +16,12 @@ type Pair struct {
 	// Cells of either group in those strata.
 	FirstCells, SecondCells int
 	// MeanLogRatio is the mean over strata of ln(dispersion of First / of Second) at equal numbers, nil where none has one.
-	// Its SE over strata is nil for fewer than two.
-	MeanLogRatio, SELogRatio *float64
-	LogRatioStrata           int
+	MeanLogRatio *float64
 	// MeanShadeDifference is the mean over strata of E[N_m] of First − of Second, nil where no stratum is shared.
-	MeanShadeDifference, SEShadeDifference *float64
-	Leaning                                Leaning
-	// Thin says that this is too little to rank by; Needs says what is missing.
-	Thin  bool
-	Needs []Need
-	// NotShared are strata that hold one of the groups but not two cells of both, or not the M asked for.
-	NotShared []string
+	MeanShadeDifference *float64
+	// Thin says that this is too little to lean on: where the rows know several strata, fewer than three that hold two cells of both or fewer
+	// than six cells of either in those; where they know one, an equal number below six.
+	Thin bool
 }
 
 // PairStratum compares two groups in one stratum.
@@ -114,7 +85,7 @@ func (w *worker) pairs(ctx context.Context, take Taker) error {
 		side.Go(func() error {
 			var p Pair // its lists have room for the next
 			for k, second := range of.groups[i+1:] {
-				p = Pair{First: first, Second: second, Strata: p.Strata[:0], NotShared: p.NotShared[:0]}
+				p = Pair{First: first, Second: second, Strata: p.Strata[:0]}
 				if err := w.pair(sideCtx, &p, own[i], own[i+1+k]); err != nil {
 					return err
 				}
@@ -133,11 +104,9 @@ func (w *worker) pair(ctx context.Context, p *Pair, first, second []*palette) er
 	for len(first) > 0 || len(second) > 0 {
 		switch {
 		case len(second) == 0 || len(first) > 0 && first[0].stratum < second[0].stratum:
-			p.NotShared = append(p.NotShared, first[0].stratumName)
 			first = first[1:]
 			continue
 		case len(first) == 0 || second[0].stratum < first[0].stratum:
-			p.NotShared = append(p.NotShared, second[0].stratumName)
 			second = second[1:]
 			continue
 		}
@@ -145,7 +114,6 @@ func (w *worker) pair(ctx context.Context, p *Pair, first, second []*palette) er
 		first, second = first[1:], second[1:]
 		m := w.meetingAt(a, b)
 		if m == 0 {
-			p.NotShared = append(p.NotShared, a.stratumName)
 			continue
 		}
 		in, err := w.pairIn(ctx, a, b, m)
@@ -154,7 +122,7 @@ func (w *worker) pair(ctx context.Context, p *Pair, first, second []*palette) er
 		}
 		p.Strata = append(p.Strata, in)
 	}
-	p.summarise(w.params, len(w.palettes.strata))
+	p.summarise(len(w.palettes.strata))
 	return nil
 }
 
@@ -194,9 +162,8 @@ func (w *worker) pairIn(ctx context.Context, a, b *palette, m int) (PairStratum,
 	return p, nil
 }
 
-// summarise fills in the means over strata, the leaning and the gate. Where the rows know more than one stratum, a pair wants
-// three of them and six cells of either group; where there is but one stratum, nothing is mixed and it wants equal m ≥ 6.
-func (p *Pair) summarise(params Params, strataInAll int) {
+// summarise fills in the means over strata and the gate. Where there is but one stratum, nothing is mixed, and the equal number decides.
+func (p *Pair) summarise(strataInAll int) {
 	var ratios, shades []float64
 	least := math.MaxInt
 	for _, s := range p.Strata {
@@ -208,191 +175,25 @@ func (p *Pair) summarise(params Params, strataInAll int) {
 		}
 		least = min(least, s.M)
 	}
-	p.LogRatioStrata = len(ratios)
-	p.MeanLogRatio, p.SELogRatio = meanAndSE(ratios)
-	p.MeanShadeDifference, p.SEShadeDifference = meanAndSE(shades)
-	p.Leaning = leaning(p.MeanLogRatio, p.MeanShadeDifference, math.Log(params.MarginRatio))
-	want := func(kind string, have, want int) {
-		if have < want {
-			p.Needs = append(p.Needs, Need{Kind: kind, Have: have, Want: want})
-		}
+	p.MeanLogRatio, p.MeanShadeDifference = mean(ratios), mean(shades)
+	switch {
+	case len(p.Strata) == 0:
+		p.Thin = true
+	case strataInAll > 1:
+		p.Thin = len(p.Strata) < CompareStrata || min(p.FirstCells, p.SecondCells) < CompareCells
+	default:
+		p.Thin = least < CompareM
 	}
-	if strataInAll > 1 {
-		want("strata", len(p.Strata), CompareStrata)
-		want("cells", min(p.FirstCells, p.SecondCells), CompareCells)
-	} else {
-		if len(p.Strata) == 0 {
-			least = 0
-		}
-		want("m", least, CompareM)
-	}
-	p.Thin = len(p.Needs) > 0
 }
 
-func meanAndSE(x []float64) (mean, se *float64) {
+// mean is that of x, nil of nothing.
+func mean(x []float64) *float64 {
 	if len(x) == 0 {
-		return nil, nil
+		return nil
 	}
-	n, m, ss := float64(len(x)), 0.0, 0.0
+	n, m := float64(len(x)), 0.0
 	for _, v := range x {
 		m += v / n
 	}
-	if len(x) < 2 {
-		return &m, nil
-	}
-	for _, v := range x {
-		ss += (v - m) * (v - m)
-	}
-	s := math.Sqrt(ss / (n - 1) / n)
-	return &m, &s
-}
-
-func leaning(logRatio, shades *float64, margin float64) Leaning {
-	if shades == nil {
-		return NotComparable
-	}
-	// What is within its band points nowhere.
-	r, s := 0.0, 0.0
-	if logRatio != nil && math.Abs(*logRatio) >= margin {
-		r = *logRatio
-	}
-	if math.Abs(*shades) >= levelShades {
-		s = *shades
-	}
-	switch {
-	case r == 0 && s == 0:
-		return LeansNeither
-	case r > 0 && s < 0, r < 0 && s > 0:
-		return LeansBoth
-	case r+s > 0: // of the same sign, or one is 0
-		return LeansFirst
-	}
-	return LeansSecond
-}
-
-// RankingStatus says whether there is anything to rank by.
-type RankingStatus string
-
-// The states of a ranking.
-const (
-	Ranked       RankingStatus = "ranked"
-	Insufficient RankingStatus = "insufficient" // no pair passes its gate
-)
-
-// Ranking orders groups by their pairs. Pairs that are thin count for nothing.
-type Ranking struct {
-	Status RankingStatus
-	Places []Place // best first
-	// Unplaced groups have no pair that passes its gate.
-	Unplaced []string
-	// Complete says that every two placed groups could be compared.
-	Complete bool
-	// Circular says that some three groups go round: the first wider than the second, it than the third, it than the first.
-	Circular bool
-	// Needs of the pair nearest to its gate, where the status is insufficient.
-	Needs []Need
-}
-
-// Place is one group's place; groups with equal Score share it.
-type Place struct {
-	Place                         int // from 1; after a place shared by two, the next is two further
-	Group                         string
-	Wider, Narrower, Level, Mixed int     // pairs that pass their gate
-	NotCompared                   int     // pairs that are thin or share no stratum
-	Score                         float64 // (Wider − Narrower) / pairs that pass their gate, −1 to 1
-}
-
-func rank(groups []string, pairs []Pair) Ranking {
-	n := len(groups)
-	places := make([]Place, n)
-	at := make(map[string]int, n)
-	for i, g := range groups {
-		places[i].Group, at[g] = g, i
-	}
-	out := Ranking{Status: Insufficient, Complete: true}
-	wider := make([]bool, n*n) // the group at i than that at k, at i*n + k
-	for i := range pairs {
-		p := &pairs[i]
-		first, second := at[p.First], at[p.Second]
-		a, b := &places[first], &places[second]
-		if p.Thin {
-			a.NotCompared++
-			b.NotCompared++
-			if i == 0 || missing(p.Needs) < missing(out.Needs) {
-				out.Needs = p.Needs
-			}
-			continue
-		}
-		out.Status = Ranked
-		switch p.Leaning {
-		case LeansFirst:
-			a.Wider++
-			b.Narrower++
-			wider[first*n+second] = true
-		case LeansSecond:
-			b.Wider++
-			a.Narrower++
-			wider[second*n+first] = true
-		case LeansNeither:
-			a.Level++
-			b.Level++
-		default:
-			a.Mixed++
-			b.Mixed++
-		}
-	}
-	if out.Status == Ranked {
-		out.Needs = nil
-	}
-	for _, p := range places {
-		compared := p.Wider + p.Narrower + p.Level + p.Mixed
-		if compared == 0 {
-			out.Unplaced = append(out.Unplaced, p.Group)
-			continue
-		}
-		p.Score = float64(p.Wider-p.Narrower) / float64(compared)
-		out.Places = append(out.Places, p)
-	}
-	slices.Sort(out.Unplaced)
-	slices.SortFunc(out.Places, func(a, b Place) int {
-		if a.Score != b.Score {
-			return int(math.Copysign(1, b.Score-a.Score))
-		}
-		return strings.Compare(a.Group, b.Group)
-	})
-	for i := range out.Places {
-		out.Places[i].Place = i + 1
-		if i > 0 && out.Places[i].Score == out.Places[i-1].Score {
-			out.Places[i].Place = out.Places[i-1].Place
-		}
-		out.Complete = out.Complete && out.Places[i].NotCompared <= len(out.Unplaced)
-	}
-	for x := range n {
-		for y := range n {
-			for z := 0; wider[x*n+y] && z < n && !out.Circular; z++ {
-				out.Circular = wider[y*n+z] && wider[z*n+x]
-			}
-		}
-	}
-	return out
-}
-
-func missing(needs []Need) int {
-	n := 0
-	for _, x := range needs {
-		n += x.Want - x.Have
-	}
-	return n
-}
-
-// String tells the need in a dyer's words.
-func (n Need) String() string {
-	more := n.Want - n.Have
-	switch n.Kind {
-	case "strata":
-		return fmt.Sprintf("%d more strata with two pieces of both groups", more)
-	case "cells":
-		return fmt.Sprintf("%d more pieces of the smaller group", more)
-	}
-	return fmt.Sprintf("%d more pieces of the smaller group for equal numbers", more)
+	return &m
 }

@@ -44,18 +44,13 @@ func TestMoreYarnsAreNotWider(t *testing.T) {
 	p := a.Pairs[0]
 	assert.Equal(t, "alum", p.First)
 	assert.Len(t, p.Strata, 3)
-	assert.Equal(t, []string{"shetland", "silk"}, p.NotShared)
 	assert.Equal(t, 12, p.FirstCells)
 	assert.InDelta(t, 0, *p.MeanLogRatio, 1e-12)
 	assert.InDelta(t, 0, *p.MeanShadeDifference, 1e-12)
-	assert.Equal(t, LeansNeither, p.Leaning)
 	assert.False(t, p.Thin)
 	wide, _ := Dispersion(everywhere)
 	narrow, _ := Dispersion(everywhere[:12])
 	assert.Greater(t, wide, 1.2*narrow, "pooled over yarns it would look wider")
-	assert.Equal(t, Ranked, a.Ranking.Status)
-	assert.Equal(t, 1, a.Ranking.Places[0].Place)
-	assert.Equal(t, 1, a.Ranking.Places[1].Place, "level groups share a place")
 }
 
 // The mean log-ratio of palettes that differ by a factor is the log of that factor (analytic), whatever the strata's own sizes.
@@ -69,9 +64,10 @@ func TestMeanLogRatioIsTheFactor(t *testing.T) {
 	p := measure(t, rows, Params{}).Pairs[0]
 	assert.Equal(t, "tight", p.First)
 	assert.InDelta(t, math.Log(0.5), *p.MeanLogRatio, 1e-12)
-	assert.InDelta(t, 0, *p.SELogRatio, 1e-12)
-	assert.Equal(t, 3, p.LogRatioStrata)
-	assert.Equal(t, LeansSecond, p.Leaning)
+	assert.Len(t, p.Strata, 3)
+	for _, s := range p.Strata {
+		assert.InDelta(t, math.Log(0.5), *s.LogRatio, 1e-12, "in %s", s.Stratum)
+	}
 }
 
 func TestEqualNumbersInsideAStratum(t *testing.T) {
@@ -90,22 +86,34 @@ func TestEqualNumbersInsideAStratum(t *testing.T) {
 	assert.Equal(t, more.Shades[0].Lower-few.Shades[0].Lower, p.Strata[0].GainSecond.Lower)
 }
 
-func TestThinPairsAreNotRanked(t *testing.T) {
-	var rows []Row
-	for _, yarn := range []string{"a", "b"} {
-		rows = append(rows, rowsOf("x", "s", yarn, genFixed(4))...)
-		rows = append(rows, rowsOf("y", "s", yarn, scaledBy(genFixed(4), 0.5))...)
+// The gates: over several strata three that hold two cells of both, and six cells of either there; in a single one an equal number of six.
+func TestThinPairs(t *testing.T) {
+	over := func(x, y int, yarns ...string) *Pair {
+		var rows []Row
+		for _, yarn := range yarns {
+			rows = append(rows, rowsOf("x", "s", yarn, genFixed(x))...)
+			rows = append(rows, rowsOf("y", "s", yarn, scaledBy(genFixed(y), 0.5))...)
+		}
+		return &measure(t, rows, Params{}).Pairs[0]
 	}
-	a := measure(t, rows, Params{})
-	p := a.Pairs[0]
-	assert.Equal(t, LeansFirst, p.Leaning, "the estimate is there")
+	p := over(4, 4, "a", "b")
+	assert.True(t, p.Thin, "of three yarns one is missing")
+	assert.InDelta(t, math.Log(2), *p.MeanLogRatio, 1e-12, "the estimate is there")
+	assert.NotNil(t, p.MeanShadeDifference)
+	assert.False(t, over(2, 2, "a", "b", "c").Thin)
+	assert.True(t, over(8, 1, "a", "b", "c").Thin, "of one cell there is no spread")
+	assert.False(t, over(6, 6, "a").Thin)
+	assert.True(t, over(6, 5, "a").Thin)
+	// Two cells of y in two yarns and one in the third: two yarns count, with four of its cells.
+	rows := append(rowsOf("x", "s", "c", genFixed(9)), rowsOf("y", "s", "c", genFixed(1))...)
+	for _, yarn := range []string{"a", "b"} {
+		rows = append(rows, rowsOf("x", "s", yarn, genFixed(9))...)
+		rows = append(rows, rowsOf("y", "s", yarn, genFixed(2))...)
+	}
+	p = &measure(t, rows, Params{}).Pairs[0]
+	assert.Len(t, p.Strata, 2)
+	assert.Equal(t, 4, p.SecondCells)
 	assert.True(t, p.Thin)
-	assert.Equal(t, []Need{{Kind: "strata", Have: 2, Want: 3}}, p.Needs)
-	assert.Equal(t, "1 more strata with two pieces of both groups", p.Needs[0].String())
-	assert.Equal(t, Insufficient, a.Ranking.Status)
-	assert.Empty(t, a.Ranking.Places)
-	assert.Equal(t, []string{"x", "y"}, a.Ranking.Unplaced)
-	assert.Equal(t, p.Needs, a.Ranking.Needs)
 }
 
 // A thousand equal colours have no spread at all, and so no ratio to those of another group: what rounding leaves of their mean is no figure. The same of
@@ -142,40 +150,8 @@ func TestGroupsWithoutACommonStratum(t *testing.T) {
 	rows = append(rows, rowsOf("x", "s", "b", genFixed(1))...)
 	a := measure(t, rows, Params{})
 	p := a.Pairs[0]
-	assert.Equal(t, NotComparable, p.Leaning)
+	assert.Empty(t, p.Strata)
 	assert.Nil(t, p.MeanLogRatio)
+	assert.Nil(t, p.MeanShadeDifference)
 	assert.True(t, p.Thin)
-	assert.Equal(t, []string{"a", "b"}, p.NotShared)
-}
-
-func TestRankingTiesCyclesAndGaps(t *testing.T) {
-	groups := []string{"a", "b", "c", "d"}
-	pair := func(x, y string, l Leaning, thin bool) Pair {
-		p := Pair{First: x, Second: y, Leaning: l, Thin: thin}
-		if thin {
-			p.Needs = []Need{{Kind: "cells", Have: 2, Want: 6}}
-		}
-		return p
-	}
-	r := rank(groups, []Pair{
-		pair("a", "b", LeansFirst, false), pair("a", "c", LeansSecond, false), pair("b", "c", LeansFirst, false),
-		pair("a", "d", LeansFirst, true), pair("b", "d", NotComparable, true), pair("c", "d", LeansSecond, true),
-	})
-	assert.Equal(t, Ranked, r.Status)
-	assert.True(t, r.Circular)
-	assert.True(t, r.Complete)
-	assert.Equal(t, []string{"d"}, r.Unplaced)
-	for _, p := range r.Places {
-		assert.Equal(t, 1, p.Place, fmt.Sprint(p))
-		assert.Equal(t, 1, p.NotCompared)
-	}
-	r = rank(groups[:3], []Pair{pair("a", "b", LeansSecond, false), pair("a", "c", LeansSecond, false), pair("b", "c", LeansNeither, false)})
-	assert.False(t, r.Circular)
-	var got []string
-	for _, p := range r.Places {
-		got = append(got, fmt.Sprint(p.Place, p.Group))
-	}
-	assert.Equal(t, []string{"1b", "1c", "3a"}, got)
-	r = rank(groups[:3], []Pair{pair("a", "b", LeansSecond, false), pair("a", "c", LeansFirst, true), pair("b", "c", LeansBoth, false)})
-	assert.False(t, r.Complete)
 }

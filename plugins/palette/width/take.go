@@ -11,7 +11,7 @@ import (
 type Taker interface {
 	// Group takes the width of a group in the stratum of that label.
 	Group(stratum string, g *GroupWidth) error
-	// Pair takes two groups; place is that among all pairs of groups that hold rows, by label. The lists of p are used again when it returns.
+	// Pair takes two groups; place is that among all pairs of groups that hold rows, by label. The list of p is used again when it returns.
 	Pair(place int, p *Pair) error
 }
 
@@ -37,7 +37,7 @@ func (c *collector) Group(stratum string, g *GroupWidth) error {
 func (c *collector) Pair(place int, p *Pair) error {
 	of := &c.pairs[place]
 	*of = *p
-	of.Strata, of.NotShared = append([]PairStratum(nil), p.Strata...), append([]string(nil), p.NotShared...)
+	of.Strata = append([]PairStratum(nil), p.Strata...)
 	return nil
 }
 

@@ -61,10 +61,9 @@ type Params struct {
 	SearchNodes       int       // budget of search nodes for each N(t) and each rarefied mean, 1 to 1e8; default 2,000,000
 	// Draws is the number of subsets drawn where more than 20,000 exist, 2 to 1e6; default 2,000. For very many groups it is less, down to 40; below 500
 	// they are drawn in rounds, where more than ten times as many exist, the volume is that of four fifths of them, and there is no interval.
-	Draws       int
-	Seed        uint64
-	Interval    bool    // wants intervals of rarefied widths; m is then chosen ≤ ⌊0.6·n_min⌋
-	MarginRatio float64 // ratio of dispersions below which two palettes are level, 1 to 10; default 1.10
+	Draws    int
+	Seed     uint64
+	Interval bool // wants intervals of rarefied widths; m is then chosen ≤ ⌊0.6·n_min⌋
 }
 
 // Limits and defaults of Params.
@@ -72,7 +71,6 @@ const (
 	DefaultThresholdDE = 5.0
 	DefaultSearchNodes = 2_000_000
 	DefaultDraws       = 2000
-	DefaultMarginRatio = 1.10
 	MaxM               = 500
 )
 
@@ -123,9 +121,6 @@ func (p Params) withDefaults() (Params, error) {
 	if p.Draws == 0 {
 		p.Draws = DefaultDraws
 	}
-	if p.MarginRatio == 0 {
-		p.MarginRatio = DefaultMarginRatio
-	}
 	if err := checkThreshold("threshold_de", p.ThresholdDE); err != nil {
 		return p, err
 	}
@@ -141,8 +136,6 @@ func (p Params) withDefaults() (Params, error) {
 		return p, refuse("search_nodes", strconv.Itoa(p.SearchNodes), "1 to 100000000")
 	case p.Draws < 2 || p.Draws > 1e6:
 		return p, refuse("draws", strconv.Itoa(p.Draws), "2 to 1000000")
-	case !(p.MarginRatio >= 1 && p.MarginRatio <= 10):
-		return p, refuse("margin_ratio", strconv.FormatFloat(p.MarginRatio, 'g', -1, 64), "1 to 10")
 	}
 	return p, nil
 }
@@ -161,8 +154,7 @@ func refuse(field, value, allowed string) error {
 // Answer is everything that Measure tells.
 type Answer struct {
 	Widths
-	Pairs   []Pair // every two groups, by label
-	Ranking Ranking
+	Pairs []Pair // every two groups, by label
 }
 
 // Widths are those of all strata.
@@ -186,10 +178,8 @@ type Stratum struct {
 type GroupWidth struct {
 	Group         string
 	Readings      int
-	Cells         int // cell means, n in all metrics
-	Recipes       int // different cell labels; a recipe dyed in two sessions is two cells
-	Blocks        int // sessions stated
-	BlockUnstated bool
+	Cells         int          // cell means, n in all metrics
+	Blocks        int          // sessions stated
 	Shades        []ShadeCount // headline threshold first, then the further ones
 	Hull          HullWidth
 	Dispersion    *float64 // from 2 cells
@@ -197,9 +187,7 @@ type GroupWidth struct {
 	Hue           *HueCoverage // from 2 cells with C*ab ≥ 5
 	LightnessSpan float64      // L* max − min
 	ChromaSpan    float64      // C*ab max − min
-	Rarefied      *Rarefied
-	// NotRarefied says why Rarefied is nil, "" when it is there.
-	NotRarefied string
+	Rarefied      *Rarefied    // nil where the stratum's M is 0 or more than Cells
 }
 
 // ShadeCount is N(t) of all cells of a group; for its size bias it describes and does not compare.
@@ -235,10 +223,10 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Answer, error) {
 		return nil, err
 	}
 	c.sort(widths.Strata)
-	return &Answer{Widths: *widths, Pairs: c.pairs, Ranking: rank(groups, c.pairs)}, nil
+	return &Answer{Widths: *widths, Pairs: c.pairs}, nil
 }
 
-// MeasureTable is Measure for rows in the order of reading ids that come once, without the ranking. It takes the rows out of the table, and gives what it measures
+// MeasureTable is Measure for rows in the order of reading ids that come once. It takes the rows out of the table, and gives what it measures
 // to take and keeps none of it: of many groups over many strata that is more than the rows. An error of take is returned.
 func MeasureTable(ctx context.Context, t *Table, params Params, take Taker) (*Widths, error) {
 	p, err := params.withDefaults()
@@ -338,18 +326,11 @@ func (p Params) chosenM(groups []palette) int {
 // group measures one palette, and works out what its pairs will ask for.
 func (w *worker) group(g *palette, m int) (*GroupWidth, error) {
 	out := &GroupWidth{Group: g.groupName, Readings: g.readings, Cells: len(g.cells)}
-	labels := make([]int32, len(g.cells))
 	for i, c := range g.cells {
-		labels[i] = c.label
-		switch {
-		case c.block < 0:
-			out.BlockUnstated = true
-		case i == 0 || c.block != g.cells[i-1].block:
+		if c.block >= 0 && (i == 0 || c.block != g.cells[i-1].block) {
 			out.Blocks++
 		}
 	}
-	slices.Sort(labels)
-	out.Recipes = len(slices.Compact(labels))
 	colours := coloursOf(g.cells)
 	if d, ok := dispersion(colours); ok {
 		out.Dispersion = &d
@@ -378,12 +359,7 @@ func (w *worker) group(g *palette, m int) (*GroupWidth, error) {
 	if s.graph != nil {
 		defer s.graph.release()
 	}
-	switch {
-	case m == 0:
-		out.NotRarefied = fmt.Sprintf("%d cells, fewer than %d", len(g.cells), CompareM)
-	case len(g.cells) < m:
-		out.NotRarefied = fmt.Sprintf("%d cells, fewer than m = %d", len(g.cells), m)
-	default:
+	if m > 0 && len(g.cells) >= m {
 		if out.Rarefied, err = s.rarefy(m, true); err != nil {
 			return nil, err
 		}

@@ -139,7 +139,7 @@ func (d *draft) part(name string, who *typesv1.ModuleIdentity, err error) (*benc
 	p := &benchpb.SheetPart{Part: name, Module: who}
 	if err != nil {
 		var fault *pipeline.ModuleError
-		if !errors.As(err, &fault) || errors.Is(err, pipeline.ErrModuleRefused) {
+		if !errors.As(err, &fault) || errors.Is(err, pipeline.ErrModuleRefused) || errors.Is(err, pipeline.ErrTooLarge) {
 			return nil, err
 		}
 		p.Fault = fault.Error()

@@ -67,6 +67,8 @@ func behave(ctx context.Context, in []byte) ([]byte, error) {
 		var v sdk.Violations
 		v.Add("cells[3].l", "is 104.2, want 0 to 100")
 		return nil, v.Err()
+	case "too much":
+		return nil, status.Error(codes.ResourceExhausted, "has 40,001 rows, want at most 40,000")
 	case "env":
 		return []byte(strings.Join(os.Environ(), "\n")), nil
 	}

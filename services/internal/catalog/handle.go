@@ -132,7 +132,7 @@ func (i *instance) turn(ctx context.Context) (done func(), err error) {
 	}
 	if n := i.waiting.Add(1); n > i.maxWaiting {
 		i.waiting.Add(-1)
-		return nil, named(i.module.Name, status.Errorf(codes.ResourceExhausted, "%d calls run and %d wait: try again later", cap(i.turns), i.maxWaiting))
+		return nil, named(i.module.Name, status.Errorf(codes.Unavailable, "%d calls run and %d wait: try again later", cap(i.turns), i.maxWaiting))
 	}
 	defer i.waiting.Add(-1)
 	limit := time.NewTimer(i.callTimeout)
@@ -143,7 +143,7 @@ func (i *instance) turn(ctx context.Context) (done func(), err error) {
 	case <-ctx.Done():
 		return nil, named(i.module.Name, status.FromContextError(ctx.Err()).Err())
 	case <-limit.C:
-		return nil, named(i.module.Name, status.Errorf(codes.ResourceExhausted, "waited %s for its turn: try again later", i.callTimeout))
+		return nil, named(i.module.Name, status.Errorf(codes.Unavailable, "waited %s for its turn: try again later", i.callTimeout))
 	case <-i.proc.Exited():
 		return nil, named(i.module.Name, status.Error(codes.Unavailable, "it ended before the call began"))
 	}
@@ -151,7 +151,8 @@ func (i *instance) turn(ctx context.Context) (done func(), err error) {
 
 // Handle is one caller's hold on a running module. It is a grpc.ClientConnInterface, so generated clients take it as their
 // connection. Every call through it has a deadline, and every error names the module and keeps its code and details. A
-// module that ends during a call answers Unavailable. Handles are cheap: acquire one per question, release it after.
+// module that ends during a call answers Unavailable, as one does that has too many calls to do; ResourceExhausted says that what was asked is too much,
+// by the module's own word or because its answer was longer than a message may be, and would be the next time. Handles are cheap: acquire one per question, release it after.
 type Handle struct {
 	inst *instance
 	once sync.Once
@@ -230,7 +231,7 @@ func outcome(caller, limited context.Context, err error) string {
 		return telemetry.OutcomeGivenUp
 	case code == codes.Unavailable, code == codes.Canceled: // see finish
 		return telemetry.OutcomeEnded
-	case code == codes.InvalidArgument, code == codes.FailedPrecondition, code == codes.OutOfRange, code == codes.NotFound:
+	case code == codes.InvalidArgument, code == codes.FailedPrecondition, code == codes.OutOfRange, code == codes.NotFound, code == codes.ResourceExhausted:
 		return telemetry.OutcomeRefused
 	default:
 		return telemetry.OutcomeFailed
@@ -249,11 +250,6 @@ func (h *Handle) finish(caller, limited context.Context, err error) error {
 	if status.Code(err) == codes.Canceled && caller.Err() == nil {
 		// Nobody gave up: the module ended, and its connection was closed before the call noticed by itself.
 		err = status.Error(codes.Unavailable, "it ended during the call")
-	}
-	if status.Code(err) == codes.ResourceExhausted {
-		// Our own refusals are made before the call: this is an answer of more than the allowed size, or a module that refuses
-		// what its contract allows. To ask again would change nothing.
-		err = status.Errorf(codes.Internal, "%s", status.Convert(err).Message())
 	}
 	return named(h.inst.module.Name, err)
 }

@@ -96,6 +96,10 @@ func TestCallsAreCounted(t *testing.T) {
 	require.Equal(t, codes.InvalidArgument, status.Code(collect(t.Context(), "invalid")))
 	expect(stream + " " + telemetry.OutcomeRefused)
 
+	_, err = call(t, c, "echo", "too much")
+	require.Equal(t, codes.ResourceExhausted, status.Code(err))
+	expect(unary + " " + telemetry.OutcomeRefused)
+
 	_, err = call(t, c, "echo", "panic")
 	require.Equal(t, codes.Internal, status.Code(err))
 	expect(unary + " " + telemetry.OutcomeFailed)

@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -41,7 +42,7 @@ var (
 	ErrModuleRefused = errors.New("module refused the question")
 	// ErrWantsMore: the module asks for columns that the question doesn't send.
 	ErrWantsMore = errors.New("module wants more columns than are sent")
-	// ErrTooLarge: the question is more than a module takes in one call.
+	// ErrTooLarge: the question is more than a module takes in one call, by the core's reckoning or by the module's own word. Nobody is blamed for it.
 	ErrTooLarge = errors.New("question too large")
 )
 
@@ -49,7 +50,7 @@ var (
 type ModuleError struct {
 	Kind   string // of module
 	Module string // name, or "" when none of the kind could be had
-	Class  error  // ErrModuleUnavailable, ErrModuleTooSlow, ErrModuleAnswer, ErrModuleRefused or ErrNoData
+	Class  error  // ErrModuleUnavailable, ErrModuleTooSlow, ErrModuleAnswer, ErrModuleRefused, ErrTooLarge or ErrNoData
 	Reason string // for a person: field, value and allowed range where an answer is refused
 	Cause  error  // may be nil
 }
@@ -168,8 +169,14 @@ func (h *hold) failed(ctx context.Context, err error) error {
 	e := &ModuleError{Kind: h.kind, Module: h.name, Class: ErrModuleAnswer, Reason: err.Error(), Cause: err}
 	st := status.Convert(err)
 	switch st.Code() {
-	case codes.Unavailable, codes.Canceled, codes.ResourceExhausted:
+	case codes.Unavailable, codes.Canceled:
 		e.Class, e.Reason = ErrModuleUnavailable, st.Message()
+	case codes.ResourceExhausted:
+		e.Class, e.Reason = ErrTooLarge, st.Message()
+		if strings.Contains(st.Message(), messageTooLong) {
+			e.Reason = "its answer would be longer than a message may be"
+		}
+		e.Reason += "; ask about less, as with a filter"
 	case codes.DeadlineExceeded:
 		e.Class, e.Reason = ErrModuleTooSlow, "ask for less, or when the machine has less to do"
 	case codes.InvalidArgument, codes.FailedPrecondition, codes.OutOfRange:
@@ -180,6 +187,9 @@ func (h *hold) failed(ctx context.Context, err error) error {
 	}
 	return e
 }
+
+// messageTooLong is in what gRPC itself says of messages above the limit, in Go as in Python. Those to a module are kept below it.
+const messageTooLong = "message larger than max"
 
 func conditionMessage(c trial.ColourCondition) *typesv1.ColourCondition {
 	return &typesv1.ColourCondition{Illuminant: typesv1.Illuminant(c.Illuminant), Observer: typesv1.Observer(c.Observer)}

@@ -284,7 +284,7 @@ func TestAModuleThatCanNotBeHadIsNamed(t *testing.T) {
 	assert.ErrorContains(t, err, "test-reading is down")
 	for code, class := range map[codes.Code]error{
 		codes.Unavailable:       pipeline.ErrModuleUnavailable,
-		codes.ResourceExhausted: pipeline.ErrModuleUnavailable,
+		codes.ResourceExhausted: pipeline.ErrTooLarge,
 		codes.InvalidArgument:   pipeline.ErrModuleRefused,
 		codes.Internal:          pipeline.ErrModuleAnswer,
 		codes.Unimplemented:     pipeline.ErrModuleAnswer,
@@ -298,6 +298,29 @@ func TestAModuleThatCanNotBeHadIsNamed(t *testing.T) {
 		require.ErrorIs(t, err, class)
 		require.ErrorContains(t, err, "test-palette")
 	}
+}
+
+// A module that says that a question is too much for it is neither down nor wrong: the caller hears it and what to do, and it isn't blamed, however often.
+// So it is where gRPC says it of an answer (the first text is Go's, the second Python's).
+func TestAModuleThatTakesNoMoreIsNotBlamed(t *testing.T) {
+	modules := pipelinetest.Start(t)
+	p := pipeline.New(modules)
+	labels, some := rows(8)
+	for said, want := range map[string]string{
+		"has 40,001 rows, want at most 40,000":                           "has 40,001 rows, want at most 40,000; ask about less, as with a filter",
+		"grpc: received message larger than max (20971520 vs. 16777216)": "its answer would be longer than a message may be; ask about less, as with a filter",
+		"SERVER: Sent message larger than max (20971520 vs. 16777216)":   "its answer would be longer than a message may be; ask about less, as with a filter",
+	} {
+		modules.Fail(status.Error(codes.ResourceExhausted, said))
+		for range 5 {
+			_, _, err := p.MeasureWidths(t.Context(), pipeline.WidthsQuestion{Condition: d65, Labels: labels, Rows: pipeline.InOrder(some), ThresholdDE00: 5})
+			require.ErrorIs(t, err, pipeline.ErrTooLarge)
+			require.NotErrorIs(t, err, pipeline.ErrModuleUnavailable)
+			require.ErrorContains(t, err, "palette module test-palette: question too large: ")
+			require.ErrorContains(t, err, want)
+		}
+	}
+	assert.Zero(t, modules.Blamed())
 }
 
 // slow holds every call until its context ends.

@@ -160,3 +160,27 @@ func TestGroupAnswersThatCannotBe(t *testing.T) {
 	assert.Nil(t, answer.GetApart())
 	assert.Contains(t, tells(answer), "how far the groups lie apart within sessions: compare module")
 }
+
+// A pair of groups stands on the sessions that hold pieces of either, and not on all of the question.
+func TestPairsTellTheirOwnSessions(t *testing.T) {
+	s := newShelf()
+	b := newBook("ash")
+	sessions := []trial.ID{b.session(""), b.session(""), b.session("")}
+	for session, names := range [][]string{{"alum"}, {"alum", "iron"}, {"tin"}} {
+		for i, name := range names {
+			for k := range 3 {
+				b.read(b.piece(sessions[session], wool("w 1"), mordant(name), pot(fmt.Sprint("dye ", k))), lab(50, float64(10*k), float64(10*i)))
+			}
+		}
+	}
+	b.read(b.piece("", wool("w 1"), mordant("tin"), pot("dye 9")), lab(50, 0, 40)) // of no session
+	s.put(b.Trial)
+	h := open(t, s)
+	q := byMordant
+	q.MinimumRevision = h.Revision()
+	got := map[string]int32{}
+	for _, pair := range h.ask(t, q).GetPairs() {
+		got[pair.GetFirst()+" and "+pair.GetSecond()] = pair.GetSessions()
+	}
+	assert.Equal(t, map[string]int32{"alum and iron": 2, "alum and tin": 3, "iron and tin": 2}, got)
+}

@@ -326,7 +326,9 @@ func (p *Pool) widths(ctx context.Context, a *asking, labels pipeline.Labels, ro
 				out.ShadesLow, out.ShadesHigh = e.Low, e.High
 			}
 		} else if n := int(max(leastEqualNumber, a.question.EqualNumber) - g.GetCells()); n > 0 {
-			out.Missing = fmt.Sprintf("%d more %s of other recipes, or of the same in other sessions", n, plural("piece", n))
+			if out.Missing = fmt.Sprintf("%d more pieces of other recipes, or of the same in other sessions", n); n == 1 {
+				out.Missing = "1 more piece of another recipe, or of the same in another session"
+			}
 		}
 		a.answer.Groups = append(a.answer.Groups, out)
 	}

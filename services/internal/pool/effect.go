@@ -176,7 +176,7 @@ func effectStatement(pair *poolv1.PairAnswer, e *poolv1.OrderEffect) string {
 	case poolv1.EffectVerdict_EFFECT_VERDICT_NOT_ENOUGH_YET:
 		return "not enough yet: " + listed(e.GetMissing())
 	case poolv1.EffectVerdict_EFFECT_VERDICT_ORDER_MATTERS:
-		return fmt.Sprintf("order matters: %s and %s lie %.1f apart, %g or more %s", first, second, e.GetDe00(), e.GetToleranceDe00(), sure)
+		return fmt.Sprintf("order matters: %s and %s lie %.1f apart %s; what matters is %g", first, second, e.GetDe00(), sure, e.GetToleranceDe00())
 	case poolv1.EffectVerdict_EFFECT_VERDICT_DEPENDS_ON_CELL:
 		var named []string
 		for _, c := range e.GetCells() {
@@ -186,9 +186,9 @@ func effectStatement(pair *poolv1.PairAnswer, e *poolv1.OrderEffect) string {
 		}
 		return "it depends on the piece whether order matters; it does for " + listed(named)
 	case poolv1.EffectVerdict_EFFECT_VERDICT_DETECTABLE_BUT_SMALL:
-		return fmt.Sprintf("detectable but small: %s and %s lie %.1f apart, surely less than %g %s", first, second, e.GetDe00(), e.GetToleranceDe00(), sure)
+		return fmt.Sprintf("detectable but small: %s and %s lie %.1f apart %s, and less than %g by a bound of 95 %%", first, second, e.GetDe00(), sure, e.GetToleranceDe00())
 	case poolv1.EffectVerdict_EFFECT_VERDICT_NO_PRACTICAL_DIFFERENCE:
-		return fmt.Sprintf("no practical difference: on average %s and %s lie less than %g apart (%s)", first, second, e.GetToleranceDe00(), over)
+		return fmt.Sprintf("no practical difference: on average %s and %s lie less than %g apart, by a bound of 95 %% (%s)", first, second, e.GetToleranceDe00(), over)
 	}
 	return fmt.Sprintf("no answer at this size: %s can't tell whether %s and %s lie %g apart", over, first, second, e.GetToleranceDe00())
 }

@@ -91,7 +91,8 @@ func (a *asking) notEnoughYet(pair *poolv1.PairAnswer, response *comparev1.Compa
 	var sessions []string // what is said of them, which is said of lacking otherwise
 	for _, m := range response.GetMissing() {
 		if m.GetWhat() != "sessions" {
-			pair.Missing = append(pair.Missing, m.GetText())
+			n := int(m.GetCount())
+			pair.Missing = append(pair.Missing, fmt.Sprintf("%d more %s dyed in both orders", n, plural("recipe", n)))
 		} else {
 			sessions = append(sessions, m.GetText())
 		}

@@ -178,7 +178,7 @@ func gates() []gate {
 			onMordants(b, "", []string{"weld", "madder"}, "alum", "iron")
 			fill(b, s)
 			return byMordant
-		}, "4 more pieces of other recipes or sessions among pieces mordanted with iron"},
+		}, "4 more pieces mordanted with iron, of other recipes or from other sessions"},
 		{"palettes: a thin pair over two yarns", func(s *shelf) pool.Question {
 			b := newBook("ash")
 			for _, lot := range []string{"w 1", "w 2"} {
@@ -191,8 +191,54 @@ func gates() []gate {
 			}
 			fill(b, s)
 			return byMordant
-		}, "1 more yarn with 2 pieces or more of each group, of other recipes or sessions"},
+		}, "1 more yarn with 2 pieces or more of each group, of other recipes or from other sessions"},
+		{"palettes: one piece too few", func(s *shelf) pool.Question {
+			b := newBook("ash")
+			onMordants(b, "", []string{"weld", "madder", "cochineal", "walnut", "logwood"}, "alum", "iron")
+			fill(b, s)
+			return byMordant
+		}, "1 more piece of another recipe, or of the same in another session"},
+		{"palettes: a pair with one piece too few", func(s *shelf) pool.Question {
+			b := newBook("ash")
+			onMordants(b, "", []string{"weld", "madder", "cochineal", "walnut", "logwood"}, "alum", "iron")
+			fill(b, s)
+			return byMordant
+		}, "1 more piece mordanted with iron, of another recipe or from another session"},
+		{"palettes: fibres read in two ways, too few in each", func(s *shelf) pool.Question {
+			return fibresReadApart(s, 7, 5)
+		}, "1 more piece of silk, of another recipe or from another session, read alike (instrument bench)"},
+		{"palettes: fibres read in two ways, enough in one", func(s *shelf) pool.Question {
+			return fibresReadApart(s, 7, 6)
+		}, "a question about what was read alike (instrument bench), which a filter by instrument or state keeps to"},
 	}
+}
+
+// fibresReadApart has so many pieces of wool and of silk read at the bench, and three of each read elsewhere.
+func fibresReadApart(s *shelf, woollen, silken int) pool.Question {
+	b := newBook("ash")
+	session := b.session("")
+	silk := trial.Fibre{Composition: []trial.FibrePart{{Fibre: "silk", Percent: 100}}, Lot: "s"}
+	for fibre, bench := range map[*trial.Fibre]int{{Composition: wool("w").Composition, Lot: "w"}: woollen, &silk: silken} {
+		for k := range bench + 3 {
+			b.read(b.piece(session, *fibre, mordant("alum"), pot(fmt.Sprint("dye ", k))), lab(50, float64(10*k), 0), func(r *trial.Reading) {
+				if r.Instrument = "bench"; k >= bench {
+					r.Instrument = "field"
+				}
+			})
+		}
+	}
+	s.put(b.Trial)
+	return pool.Question{GroupBy: poolv1.GroupBy_GROUP_BY_FIBRE}
+}
+
+// Fibres never lie on one yarn, so nobody is told to bring them there.
+func TestFibresThatWereNotReadAlike(t *testing.T) {
+	s := newShelf()
+	q := fibresReadApart(s, 7, -2) // one of silk, read elsewhere
+	q.MinimumRevision = s.Revision()
+	answer := open(t, s).ask(t, q)
+	assert.Equal(t, "Not enough yet: no two fibres stand side by side, read alike, with at least 2 cells of each", answer.GetHeadline())
+	assert.Contains(t, answer.GetCannotTell(), "1 of 1 pairs of groups stand nowhere side by side read alike, with at least 2 cells of each")
 }
 
 // Every gate that isn't met says what is missing in a dyer's words: how many of what, by the names of the record. Gates that the modules keep themselves are tried in their packages.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"math"
+	"math/bits"
 	"slices"
 	"strings"
 	"sync"
@@ -33,9 +34,10 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 	side.Wait()
 	// All that is wanted of the pieces besides is taken now, so that they can go once the palette modules have them: of a large question they take much room.
 	stated, lotlessPicks, alike := a.statedGroups(), a.lotless(), a.alikeBut(by)
-	if err := p.checkLength(a, stated); err != nil {
+	if err := p.checkLength(ctx, a, stated); err != nil {
 		return err
 	}
+	held := a.sessionsHeld()
 	if by != poolv1.GroupBy_GROUP_BY_WATER {
 		a.picks = nil
 	}
@@ -54,6 +56,13 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 	if err != nil {
 		return err
 	}
+	var readApart map[uint32][]*palettev1.GroupWidth // palettes of each fibre, where fibres were read in several ways
+	if by == poolv1.GroupBy_GROUP_BY_FIBRE && len(labels.Strata) > 1 {
+		readApart = map[uint32][]*palettev1.GroupWidth{}
+		for _, g := range response.GetGroups() {
+			readApart[g.GetGroup()] = append(readApart[g.GetGroup()], g)
+		}
+	}
 	pairs, apart := 0, 0
 	for _, pair := range response.GetPairs() {
 		first, second := labels.Groups[pair.GetGroupA()], labels.Groups[pair.GetGroupB()]
@@ -71,7 +80,7 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 		out := &poolv1.PairAnswer{
 			First: first, Second: second, Standing: poolv1.Standing_STANDING_EXPLORATORY,
 			Strata: pair.GetStrata(), CellsFirst: pair.GetCellsA(), CellsSecond: pair.GetCellsB(),
-			ShadeDifference: pair.MeanShadeDifference, Thin: pair.GetThin() || onLotless, Sessions: int32(sessions),
+			ShadeDifference: pair.MeanShadeDifference, Thin: pair.GetThin() || onLotless, Sessions: held.either(first, second),
 		}
 		if pair.MeanLogDispersionRatio != nil {
 			ratio := math.Exp(pair.GetMeanLogDispersionRatio())
@@ -81,19 +90,27 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 		if onLotless {
 			held = "over pieces whose yarn isn't stated, so yarns may differ"
 		}
-		if out.GetThin() {
+		switch {
+		case !out.GetThin():
+		case readApart != nil:
+			out.Missing = a.fibresMissing(out, readApart[pair.GetGroupA()], readApart[pair.GetGroupB()], labels.Strata)
+		default:
 			out.Missing = a.thinMissing(out, len(labels.Strata), onLotless)
 		}
 		a.judge(out, held)
 		a.answer.Pairs = append(a.answer.Pairs, out)
 	}
 	if apart > 0 {
-		a.tell("%d of %d pairs of groups stand nowhere side by side on one yarn, read alike, with at least 2 cells of each", apart, pairs)
+		beside := "on one yarn, read alike"
+		if by == poolv1.GroupBy_GROUP_BY_FIBRE {
+			beside = "read alike"
+		}
+		a.tell("%d of %d pairs of groups stand nowhere side by side %s, with at least 2 cells of each", apart, pairs, beside)
 	}
 	if sessions > 0 {
 		a.tell("no verdict is given here: that needs an experiment that asks this, at its closing size")
 	}
-	a.headlineGroups(stated)
+	a.headlineGroups(stated, sessions)
 	if err := p.apart(ctx, a, alike); err != nil {
 		return err
 	}
@@ -114,6 +131,49 @@ func (a *asking) statedGroups() map[string]bool {
 		out[a.texts.text(group)] = is
 	}
 	return out
+}
+
+// sessionsHeld are the sessions that hold pieces of each group, a bit a session.
+type sessionsHeld map[string][]uint64
+
+func (a *asking) sessionsHeld() sessionsHeld {
+	place, of := map[label]int{}, map[label][]uint64{}
+	for i, pick := range a.picks {
+		if pick.block == 0 || i > 0 && pick.block == a.picks[i-1].block && pick.group == a.picks[i-1].group { // as most of a trial
+			continue
+		}
+		at, known := place[pick.block]
+		if !known {
+			at = len(place)
+			place[pick.block] = at
+		}
+		own := of[pick.group]
+		for len(own) <= at/64 {
+			own = append(own, 0)
+		}
+		own[at/64] |= 1 << (at % 64)
+		of[pick.group] = own
+	}
+	out := make(sessionsHeld, len(of))
+	for group, own := range of {
+		out[a.texts.text(group)] = own
+	}
+	return out
+}
+
+// either counts the sessions that hold pieces of one group or the other.
+func (h sessionsHeld) either(first, second string) (n int32) {
+	more, fewer := h[first], h[second]
+	if len(fewer) > len(more) {
+		more, fewer = fewer, more
+	}
+	for i, word := range more {
+		if i < len(fewer) {
+			word |= fewer[i]
+		}
+		n += int32(bits.OnesCount64(word))
+	}
+	return n
 }
 
 // lotless are copies of the pieces whose yarn isn't stated, with those of all groups in the same strata.
@@ -218,8 +278,8 @@ func said(by poolv1.GroupBy, group string) string {
 
 // The least that a comparison of palettes isn't thin with, where there are several strata.
 const (
-	fullStrata = 3
-	fullCells  = 6
+	fullStrata       = 3
+	fullCells  int32 = 6
 )
 
 // thinMissing says what a thin comparison of two groups wants.
@@ -229,18 +289,44 @@ func (a *asking) thinMissing(pair *poolv1.PairAnswer, strata int, onLotless bool
 	}
 	var out []string
 	if n := fullStrata - int(pair.GetStrata()); strata > 1 && n > 0 {
-		noun := a.alikeIn()
-		if n > 1 {
-			noun = pluralStrata[noun]
-		}
-		out = append(out, fmt.Sprintf("%d more %s with %d pieces or more of each group, of other recipes or sessions", n, noun, max(2, a.question.EqualNumber)))
+		out = append(out, fmt.Sprintf("%d more %s with %d pieces or more of each group, of other recipes or from other sessions", n, plural("yarn", n), max(2, a.question.EqualNumber)))
 	}
+	return append(out, a.morePieces(pair, pair.GetCellsFirst(), pair.GetCellsSecond(), fullCells)...)
+}
+
+// fibresMissing says what a thin comparison of two fibres wants that were read in several ways. Nobody is sent to read in further ways: where enough of both was
+// read in one, a question about that alone is no longer thin. first and second are the palettes of either in each way of reading, of which they share one at least.
+func (a *asking) fibresMissing(pair *poolv1.PairAnswer, first, second []*palettev1.GroupWidth, ways []string) []string {
+	var way string
+	var cellsFirst, cellsSecond int32
+	for _, x := range first {
+		for _, y := range second {
+			if x.GetStratum() == y.GetStratum() && (way == "" || min(x.GetCells(), y.GetCells()) > min(cellsFirst, cellsSecond)) {
+				way, cellsFirst, cellsSecond = a.shown[ways[x.GetStratum()]], x.GetCells(), y.GetCells()
+			}
+		}
+	}
+	want := max(fullCells, a.question.EqualNumber)
+	more := a.morePieces(pair, cellsFirst, cellsSecond, want)
+	for i := range more {
+		more[i] += ", read alike (" + way + ")"
+	}
+	return append(more, "a question about what was read alike ("+way+"), which a filter by instrument or state keeps to")
+}
+
+// morePieces says how many pieces of either group are missing to so many.
+func (a *asking) morePieces(pair *poolv1.PairAnswer, first, second, want int32) (out []string) {
 	for _, of := range []struct {
 		group string
 		cells int32
-	}{{pair.GetFirst(), pair.GetCellsFirst()}, {pair.GetSecond(), pair.GetCellsSecond()}} {
-		if n := fullCells - int(of.cells); n > 0 {
-			out = append(out, fmt.Sprintf("%d more %s of other recipes or sessions among %s", n, plural("piece", n), said(a.question.GroupBy, of.group)))
+	}{{pair.GetFirst(), first}, {pair.GetSecond(), second}} {
+		n := int(want - of.cells)
+		pieces := said(a.question.GroupBy, of.group)
+		switch {
+		case n == 1:
+			out = append(out, "1 more piece"+strings.TrimPrefix(pieces, "pieces")+", of another recipe or from another session")
+		case n > 1:
+			out = append(out, fmt.Sprintf("%d more %s, of other recipes or from other sessions", n, pieces))
 		}
 	}
 	return out
@@ -274,7 +360,7 @@ func (a *asking) held(pair *poolv1.PairAnswer) string {
 
 // headlineGroups says which group looks widest, if one does: wider than at least one other in pairs that aren't thin, and in none of them
 // narrower. Otherwise it says what the fullest comparison shows.
-func (a *asking) headlineGroups(stated map[string]bool) {
+func (a *asking) headlineGroups(stated map[string]bool, sessions int) {
 	known := 0
 	for _, ok := range stated {
 		if ok {
@@ -289,13 +375,16 @@ func (a *asking) headlineGroups(stated map[string]bool) {
 	case known == 1:
 		a.answer.Headline = fmt.Sprintf("Not enough yet: the pieces fall into 1 group whose %s is stated; two are needed", byWords(a.question.GroupBy))
 		return
+	case len(pairs) == 0 && a.question.GroupBy == poolv1.GroupBy_GROUP_BY_FIBRE:
+		a.answer.Headline = "Not enough yet: no two fibres stand side by side, read alike, with at least 2 cells of each"
+		return
 	case len(pairs) == 0:
 		a.answer.Headline = "Not enough yet: no two groups stand side by side on the same yarn, read alike, with at least 2 cells of each"
 		return
 	}
 	a.answer.Standing = poolv1.Standing_STANDING_EXPLORATORY
 	start := exploratory
-	if pairs[0].GetSessions() == 0 {
+	if sessions == 0 {
 		start = sessionless
 	}
 	solid := slices.DeleteFunc(slices.Clone(pairs), (*poolv1.PairAnswer).GetThin)

@@ -1,6 +1,7 @@
 package pool
 
 import (
+	"context"
 	"fmt"
 
 	"google.golang.org/protobuf/proto"
@@ -17,8 +18,8 @@ const QuestionBytes = 16 << 10
 
 // checkLength refuses a question whose answer is sure to be too long, before the palette module works on it: each group has a line in each of its strata, and
 // each two whose group is stated have one where a stratum holds two cells of both. At an equal number that was asked for it takes so many, so those
-// aren't counted.
-func (p *Pool) checkLength(a *asking, stated map[string]bool) error {
+// aren't counted. It looks at the context now and then: 200 groups that meet in 5,000 strata are 100 million pairs to look up.
+func (p *Pool) checkLength(ctx context.Context, a *asking, stated map[string]bool) error {
 	type palette struct{ stratum, group label }
 	alone := map[palette]*pick{}       // the first of each palette, nil where it has several cells
 	several := map[label][]label{}     // groups with several cells, by stratum
@@ -59,7 +60,10 @@ func (p *Pool) checkLength(a *asking, stated map[string]bool) error {
 	}
 	met := map[[2]label]bool{}
 	for _, groups := range several {
-		for i, x := range groups {
+		for i, x := range groups { // at most so many looks as a question may have groups
+			if err := ctx.Err(); err != nil {
+				return err
+			}
 			for _, y := range groups[:i] {
 				pair := [2]label{min(x, y), max(x, y)}
 				if met[pair] || mayBeSame(a.texts.text(x), a.texts.text(y)) {

@@ -177,7 +177,7 @@ func TestAnExperimentAtItsClosingSize(t *testing.T) {
 	assert.InDelta(t, 0.01, pair.GetP(), 0)
 	assert.EqualValues(t, 6, pair.GetSessions())
 	assert.Equal(t, "weld > indigo gives the wider palette: its colours spread 2.00 times as wide as those of indigo > weld (p = 0.010, 6 sessions). "+
-		"Colour: order matters: weld > indigo and indigo > weld lie 3.0 apart, 2.5 or more (p = 0.010, 6 sessions)", answer.GetHeadline())
+		"Colour: order matters: weld > indigo and indigo > weld lie 3.0 apart (p = 0.010, 6 sessions); what matters is 2.5", answer.GetHeadline())
 	sent := h.modules.Orders()[0]
 	assert.EqualValues(t, 6, sent.Orders.GetClosingSessions())
 	assert.Equal(t, append(slices.Clone(sessions[1:]), sessions[0]), sent.Labels.GetBlocks())

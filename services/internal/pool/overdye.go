@@ -314,14 +314,14 @@ func (p *Pool) plainCurves(ctx context.Context, o *overdyeing, class overdyeClas
 	}
 	second, err := p.stands(ctx, o, plainPiece{
 		field: "second_piece", named: o.question.SecondPiece, among: o.bySecond(class, used), what: class.second + " alone on " + class.fibre,
-		fits: func(r *row) bool { return r.route.kind == orderOneColour && r.route.colour[0].name == class.second },
+		fits: func(r *row) bool { return r.route.kind == orderOneColour && r.route.colour[0].name == class.second }, fibre: class.fibre,
 	})
 	if err != nil {
 		return err
 	}
 	substrate, err := p.stands(ctx, o, plainPiece{
 		field: "substrate_piece", named: o.question.SubstratePiece, among: o.bySubstrate(class), what: "undyed " + class.fibre,
-		fits: func(r *row) bool { return r.route.undyed },
+		fits: func(r *row) bool { return r.route.undyed }, fibre: class.fibre,
 	})
 	if err != nil {
 		return err
@@ -342,6 +342,7 @@ type plainPiece struct {
 	field, named string // of the question: its name, and the piece that it tells, if it does
 	among        []*seen
 	fits         func(*row) bool
+	fibre        string // that of the first colour: what a dye does to another one is another question
 	what         string // in a sentence
 }
 
@@ -377,6 +378,9 @@ func (p *Pool) namedStands(ctx context.Context, o *overdyeing, want plainPiece) 
 	}
 	if !want.fits(of.row) {
 		return stand{}, fmt.Errorf("%w: %s %s is not a piece of %s", ErrUnusable, want.field, want.named, want.what)
+	}
+	if of := of.row.yarn.fibre.Value(); of != want.fibre {
+		return stand{}, fmt.Errorf("%w: %s %s is a piece of %s, and the first colour is on %s", ErrUnusable, want.field, want.named, of, want.fibre)
 	}
 	why := "no reading under " + conditionWords(o.question.Condition)
 	for _, h := range of.readings {

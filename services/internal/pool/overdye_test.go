@@ -202,6 +202,10 @@ func TestWhatPredictionsLeaveOut(t *testing.T) {
 	read("weld > indigo", func(r *trial.Reading) { r.Raw.Spectrum.StepNm = 5 }, "w 1")
 	b.read(b.piece("", wool("w 1"), mordant("alum"), pot("weld"), vat()), trial.Lab{}, flat(0.2))
 	b.read(b.piece(b.session(""), wool("w 1"), mordant("iron"), pot("weld"), vat()), trial.Lab{}, flat(0.2))
+	cotton := trial.Fibre{Composition: []trial.FibrePart{{Fibre: "cotton", Percent: 100}}}
+	undyedCotton, blueCotton := b.piece(b.session(""), cotton), b.piece(b.session(""), cotton, vat())
+	b.read(undyedCotton, trial.Lab{}, flat(0.85))
+	b.read(blueCotton, trial.Lab{}, flat(0.35))
 	s.put(b.Trial)
 	h := open(t, s)
 	ask := func(q pool.OverdyeQuestion) (*poolv1.PredictOverdyeResponse, error) {
@@ -241,6 +245,8 @@ func TestWhatPredictionsLeaveOut(t *testing.T) {
 		"no such second":        {pool.OverdyeQuestion{FirstPiece: ids[0]["weld"], SecondPiece: ids[1]["weld"]}, pool.ErrUnusable, "is not a piece of indigo alone"},
 		"a second that is none": {pool.OverdyeQuestion{FirstPiece: ids[0]["weld"], SecondDye: "lac"}, pool.ErrUnusable, "no piece of lac alone on wool"},
 		"a dyed substrate":      {pool.OverdyeQuestion{FirstPiece: ids[0]["weld"], SubstratePiece: ids[1]["weld"]}, pool.ErrUnusable, "is not a piece of undyed wool"},
+		"a white of cotton":     {pool.OverdyeQuestion{FirstPiece: ids[0]["weld"], SubstratePiece: undyedCotton.ID}, pool.ErrUnusable, "substrate_piece " + undyedCotton.ID + " is a piece of cotton, and the first colour is on wool"},
+		"a second on cotton":    {pool.OverdyeQuestion{FirstPiece: ids[0]["weld"], SecondPiece: blueCotton.ID}, pool.ErrUnusable, "second_piece " + blueCotton.ID + " is a piece of cotton, and the first colour is on wool"},
 		"another reader":        {pool.OverdyeQuestion{FirstPiece: ids[0]["weld"], SecondPiece: other["indigo"]}, pool.ErrUnusable, "another instrument"},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -161,7 +161,7 @@ func lines(b *strings.Builder, lead string, texts []string) {
 // writeEffects writes whether order changes the colour, by the numbers that pairs have in the table before it.
 func writeEffects(b *strings.Builder, r *poolv1.AskPaletteResponse, all bool) error {
 	grid := output.Grid{Title: "whether order changes the colour", Columns: []string{"pair", "verdict", "CIEDE2000", "at most", "matters from", "L*, a*, b*", "repeatability", "p", "p adjusted", "sessions"},
-		Notes: []output.Note{{Column: "L*, a*, b*", Text: "first order less second, mean over sessions"}, {Column: "at most", Text: "upper bound of CIEDE2000, 95 %"}}}
+		Notes: []output.Note{{Column: "L*, a*, b*", Text: "first order less second, mean over sessions"}, {Column: "at most", Text: "upper bound of CIEDE2000, approximate, 95 %"}}}
 	cells := output.Grid{Title: "by cells", Columns: []string{"pair", "cell", "CIEDE2000", "L*, a*, b*", "p adjusted", "sessions"}}
 	blanks := output.Grid{Title: "blank arms", Columns: []string{"pair", "what", "CIEDE2000", "at most", "L*, a*, b*", "p", "p adjusted", "sessions"}}
 	for i, pair := range r.GetPairs() {

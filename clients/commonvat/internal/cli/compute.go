@@ -111,6 +111,8 @@ func (a *app) computed(ctx context.Context, f *computing, name, unit string, run
 		return &inputError{errors.New(refused(err))}
 	case status.Code(err) == codes.Unavailable: // what answers here is no core
 		return fmt.Errorf("%w: %s", compute.ErrModuleEnded, status.Convert(err).Message())
+	case status.Code(err) == codes.ResourceExhausted: // nor would another time help
+		return input("too much for the module: %s", status.Convert(err).Message())
 	case status.Code(err) == codes.DeadlineExceeded:
 		return fmt.Errorf("the module did not answer within --timeout %s", a.timeout)
 	case err != nil:

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"bytes"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -23,7 +24,7 @@ func computes(t *testing.T, in string, args ...string) (code int, out, said stri
 // Our own modules as real processes, from a folder as `make build` fills it.
 func TestComputeWithModuleProcesses(t *testing.T) {
 	modules := t.TempDir()
-	for kind, name := range map[string]string{"difference": "difference-deltae", "reading": "reading-reflectance"} {
+	for kind, name := range map[string]string{"difference": "difference-deltae", "reading": "reading-reflectance", "palette": "palette-width"} {
 		folder := filepath.Join(modules, "commonvat-module-"+name)
 		require.NoError(t, os.Mkdir(folder, 0o700))
 		source := "../../../../plugins/" + kind + "/cmd/commonvat-module-" + name
@@ -68,13 +69,23 @@ func TestComputeWithModuleProcesses(t *testing.T) {
 	assert.Empty(t, said)
 	assert.Contains(t, out, "50.00161025")
 
+	var many strings.Builder
+	many.WriteString("group,block,L,a,b\n")
+	for i := range 501 {
+		fmt.Fprintf(&many, "mordant %d,,50,0,0\n", i)
+	}
+	code, out, said = computes(t, many.String(), "palettes", "-", at)
+	assert.Equal(t, ExitInput, code, "another time would be no help")
+	assert.Empty(t, out)
+	assert.Equal(t, "commonvat: too much for the module: header.labels.groups has 501 groups with rows, want at most 500: every pair of groups gets an answer\n", said)
+
 	for _, c := range []struct {
 		args []string
 		code int
 		says string
 	}{
 		{[]string{"palettes", "-", at}, ExitInput, "has no header"},
-		{[]string{"lines", "palette", "-", at}, ExitInput, "has no module of kind palette"},
+		{[]string{"lines", "compare", "-", at}, ExitInput, "has no module of kind compare"},
 		{[]string{"lines", "shape", "-", at}, ExitInput, `kind is "shape", want one of reading, difference`},
 		{[]string{"lines", "reading", "-", at, "--contract", "x"}, ExitInput, `contract is "x"`},
 		{[]string{"lines", "reading", "-", at, "--call", "Guess"}, ExitInput, `call is "Guess", want one of ComputeColours`},

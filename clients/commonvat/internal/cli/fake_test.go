@@ -10,6 +10,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	accessv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
 	benchv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
@@ -45,8 +46,9 @@ type fake struct {
 
 	address string
 	mu      sync.Mutex
-	asked   []string // "Method {json}", oldest first
-	faults  []error  // given to the next calls, oldest first
+	asked   []string                 // "Method {json}", oldest first
+	waits   map[string]time.Duration // how long each method's last caller would wait
+	faults  []error                  // given to the next calls, oldest first
 	rows    map[string]string
 	parts   []*labv1.Piece // made before
 	further int32          // immersions of the piece since
@@ -67,7 +69,7 @@ var when = &timestamppb.Timestamp{Seconds: 1780000000}
 
 func startFake(t *testing.T) *fake {
 	t.Helper()
-	f := &fake{rows: map[string]string{}}
+	f := &fake{rows: map[string]string{}, waits: map[string]time.Duration{}}
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
 	f.address = listener.Addr().String()
@@ -109,7 +111,11 @@ func (f *fake) note(ctx context.Context, method string, req any) error {
 	if err := json.Compact(&compact, raw); err != nil {
 		return err
 	}
-	f.asked = append(f.asked, method[strings.LastIndex(method, "/")+1:]+" "+compact.String())
+	name := method[strings.LastIndex(method, "/")+1:]
+	f.asked = append(f.asked, name+" "+compact.String())
+	if deadline, ok := ctx.Deadline(); ok {
+		f.waits[name] = time.Until(deadline)
+	}
 	if md, _ := metadata.FromIncomingContext(ctx); len(md["authorization"]) != 1 || md["authorization"][0] != "Bearer "+goodWord {
 		return status.Error(codes.Unauthenticated, "no valid token")
 	}

@@ -152,8 +152,9 @@ func violations(lines []string, bad *errdetails.BadRequest, where func(field str
 	return lines
 }
 
-// explain gives the lines to print for an error, the first without indentation. server is whom the call went to, and token says where its token came from.
-func explain(err error, server, token string) []string {
+// explain gives the lines to print for an error, the first without indentation. server is whom the call went to, token says where its token came from, and
+// timeout is how long the call might take.
+func explain(err error, server, token string, timeout time.Duration) []string {
 	var doc *document.Error
 	if errors.As(err, &doc) {
 		lines := []string{"the file can't be used:"}
@@ -187,7 +188,7 @@ func explain(err error, server, token string) []string {
 			text += "; is it running there? another address is named by --server"
 		}
 	case s.Code() == codes.DeadlineExceeded && reason(s) != "MODULE_TOO_SLOW":
-		text = fmt.Sprintf("no answer from the core at %s in time (see --timeout): %s", server, text)
+		text = fmt.Sprintf("no answer from the core at %s in time, which was %s; --timeout gives it longer: %s", server, timeout, text)
 	case s.Code() == codes.Unauthenticated:
 		text += "; " + token + "; see: commonvat sign-in --help"
 	case reason(s) == noModule:

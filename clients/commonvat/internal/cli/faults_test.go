@@ -4,6 +4,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -31,17 +32,17 @@ func TestWhatIsWrongIsToldOnce(t *testing.T) {
 		return ""
 	}
 	one := strungTogether(t, "age_days: -2 is out of range; allowed: 0 to 36500", age)
-	assert.Equal(t, []string{"age_days: -2 is out of range; allowed: 0 to 36500"}, explain(&placed{one, nowhere}, "", ""))
+	assert.Equal(t, []string{"age_days: -2 is out of range; allowed: 0 to 36500"}, explain(&placed{one, nowhere}, "", "", time.Second))
 	placedOne := strungTogether(t, "trial.pieces[1].mass.value: -1 is out of range; allowed: 0 to 1000", mass)
-	assert.Equal(t, []string{"piece, line 3: trial.pieces[1].mass.value: -1 is out of range; allowed: 0 to 1000"}, explain(&placed{placedOne, inFile}, "", ""))
+	assert.Equal(t, []string{"piece, line 3: trial.pieces[1].mass.value: -1 is out of range; allowed: 0 to 1000"}, explain(&placed{placedOne, inFile}, "", "", time.Second))
 	two := strungTogether(t, "trial.pieces[1].mass.value: -1 is out of range; allowed: 0 to 1000; age_days: -2 is out of range; allowed: 0 to 36500", mass, age)
 	assert.Equal(t, []string{
 		"the core can't take it:",
 		"  piece, line 3: trial.pieces[1].mass.value: -1 is out of range; allowed: 0 to 1000",
 		"  age_days: -2 is out of range; allowed: 0 to 36500",
-	}, explain(&placed{two, inFile}, "", ""))
+	}, explain(&placed{two, inFile}, "", "", time.Second))
 	other := strungTogether(t, "the request has faults", age)
-	assert.Equal(t, []string{"the request has faults", "  age_days: -2 is out of range; allowed: 0 to 36500"}, explain(other, "", ""))
+	assert.Equal(t, []string{"the request has faults", "  age_days: -2 is out of range; allowed: 0 to 36500"}, explain(other, "", "", time.Second))
 }
 
 // Who isn't let in hears where the token came from, and never the token.
@@ -71,4 +72,26 @@ func TestWhereTheTokenCameFrom(t *testing.T) {
 		assert.Contains(t, r.err, "COMMONVAT_TOKEN_FILE: ", path)
 		assert.Contains(t, r.err, says, path)
 	}
+}
+
+// A pooled question may take minutes, where reading a record takes a moment; who was told how long waits so long, and a refusal names the flag.
+func TestPooledQuestionsWaitLonger(t *testing.T) {
+	f := startFake(t)
+	waited := func(method string) time.Duration {
+		f.mu.Lock()
+		defer f.mu.Unlock()
+		return f.waits[method].Round(10 * time.Second)
+	}
+	require.Zero(t, f.run(t, "", "palette", "--by", "order").code)
+	assert.Equal(t, 5*time.Minute, waited("AskPalette"))
+	assert.Equal(t, 20*time.Second, waited("ListTrials"), "a look at the record beside it")
+	require.Zero(t, f.run(t, "", "predict", pieceID, "--second", "indigo").code)
+	assert.Equal(t, 5*time.Minute, waited("PredictOverdye"))
+	require.Zero(t, f.run(t, "", "palette", "--by", "order", "--timeout", "90s").code)
+	assert.Equal(t, 90*time.Second, waited("AskPalette"))
+
+	f.fail(status.Error(codes.DeadlineExceeded, "context deadline exceeded"))
+	r := f.run(t, "", "palette", "--by", "order")
+	assert.Equal(t, ExitUnavailable, r.code)
+	assert.Contains(t, r.err, "in time, which was 5m0s; --timeout gives it longer")
 }

@@ -66,9 +66,11 @@ func TestTablesOfManyGroupsAreCut(t *testing.T) {
 
 	b.Reset()
 	require.NoError(t, writeScores(&b, r, false))
-	assert.Contains(t, b.String(), "mordant 059")
-	assert.NotContains(t, b.String(), "mordant 060")
-	assert.Contains(t, b.String(), "and 40 palettes (--all shows them)\n")
+	lines = strings.Split(b.String(), "\n")
+	assert.Regexp(t, "^mordant 099", lines[3], "the fullest first, as above")
+	assert.Regexp(t, "^mordant 040", lines[62])
+	assert.Equal(t, "and 40 palettes that hold no more cells than these (--all shows them)", lines[63])
+	assert.Equal(t, "mordant 000", r.GetScores()[0].GetGroups()[0].GetGroup(), "the answer itself stays as it came")
 
 	b.Reset()
 	require.NoError(t, writeGroups(&b, r.GetGroups(), true))
@@ -95,6 +97,15 @@ func TestMissingOfPalettes(t *testing.T) {
 	}
 	require.NoError(t, writeGroups(&b, groups, false))
 	assert.Contains(t, b.String(), "in alum (yarn W7), iron, tin 0, tin 1, 2 other palettes: 2 more pieces\n")
+}
+
+// What a palette hasn't is no 0: of one cell there is no spread, and of few or flat ones no body.
+func TestFiguresThatAPaletteHasNot(t *testing.T) {
+	var b strings.Builder
+	require.NoError(t, writeGroups(&b, []*poolv1.GroupAnswer{{Group: "alum", Cells: 1}, {Group: "iron", Cells: 2, Dispersion: 0}}, false))
+	lines := strings.Split(b.String(), "\n")
+	assert.Regexp(t, `^alum .*\bnone$`, lines[2])
+	assert.Regexp(t, `^iron .*\bnone +0\.0$`, lines[3], "two of one colour do have a spread, of nothing")
 }
 
 // Pairs of few are shown as they come; those whose widths can't be put in proportion are last among many.

@@ -59,7 +59,7 @@ than simple rules. --output csv writes one part of the answer (--part answer, tr
 			if err != nil {
 				return err
 			}
-			got, err := call(c.Context(), a, poolv1.NewPoolServiceClient(conn).PredictOverdye, req)
+			got, err := ask(c, a, poolv1.NewPoolServiceClient(conn).PredictOverdye, req)
 			if err != nil {
 				return err
 			}
@@ -175,9 +175,16 @@ func (a *app) predictionTable(r *poolv1.PredictOverdyeResponse) error {
 		}
 	}
 	writeMissing(&b, r.GetLeftOut(), "mind", r.GetCannotTell())
-	fmt.Fprintf(&b, "\ncomputed from %s, those of %s among them, under %s; second dye alone: piece %s; undyed: piece %s; a radius for %.0f %% of pieces; %s; pool revision %d\n",
-		counted(int32(len(r.GetReadings())), "readings"), counted(int32(len(r.GetTrials())), "trials"), words.ShowCondition(r.GetCondition()),
-		output.Clean(r.GetSecondPieceId()), output.Clean(r.GetSubstratePieceId()), 100*r.GetRadiusShare(), chance(r.GetNothingDrawn()), r.GetPoolRevision())
+	trials, radius := "without a trial", "no radius, which was to hold"
+	if n := len(r.GetTrials()); n > 0 {
+		trials = fmt.Sprintf("those of %s among them", counted(n, "trials"))
+	}
+	if r.RadiusDe00 != nil {
+		radius = "a radius for"
+	}
+	fmt.Fprintf(&b, "\ncomputed from %s, %s, under %s; second dye alone: piece %s; undyed: piece %s; %s %.0f %% of pieces; %s; pool revision %d\n",
+		counted(len(r.GetReadings()), "readings"), trials, words.ShowCondition(r.GetCondition()),
+		output.Clean(r.GetSecondPieceId()), output.Clean(r.GetSubstratePieceId()), radius, 100*r.GetRadiusShare(), chance(r.GetNothingDrawn()), r.GetPoolRevision())
 	b.WriteString(provenance(r.GetModules()))
 	_, err := io.WriteString(a.Out, b.String())
 	return err

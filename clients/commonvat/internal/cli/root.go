@@ -72,7 +72,7 @@ func Run(ctx context.Context, args []string, s Surroundings) int {
 	code := exitCode(err)
 	var said *outcome
 	if !errors.As(err, &said) {
-		for i, line := range explain(err, a.server, a.tokenFrom) {
+		for i, line := range explain(err, a.server, a.tokenFrom, a.timeout) {
 			if i == 0 {
 				line = "commonvat: " + line
 			}
@@ -114,7 +114,7 @@ the file that COMMONVAT_TOKEN_FILE names, else from the settings file; a kept to
 	f := root.PersistentFlags()
 	f.StringVar(&a.server, "server", "", "address of the core, HOST:PORT")
 	f.StringVar(&a.format, "output", "table", "how answers are written: table, json or csv")
-	f.DurationVar(&a.timeout, "timeout", 20*time.Second, "longest wait for one answer")
+	f.DurationVar(&a.timeout, "timeout", 20*time.Second, fmt.Sprintf("longest wait for one answer; palette and predict wait %.0f minutes unless it is given", poolTimeout.Minutes()))
 	f.StringVar(&a.config, "config", "", "settings file (default: commonvat/settings.json in the user's configuration folder)")
 	f.StringVar(&a.tls.ca, "tls-ca", "", "certificates (PEM) that the server's own must descend from; uses TLS on loopback too")
 	f.StringVar(&a.tls.cert, "tls-cert", "", "certificate (PEM) to show to a server that asks for one; needs --tls-key")
@@ -298,11 +298,28 @@ func (a *app) open(ctx context.Context, o connect.Options) error {
 	return nil
 }
 
+// poolTimeout is the longest wait for the answer to a pooled question, where none is told. It is longer than the core gives the modules that such a question
+// asks in turn, a minute each, so that what is too much for one of them is told in the core's words.
+const poolTimeout = 5 * time.Minute
+
 // call runs one unary call with the deadline.
 func call[Q, R any](ctx context.Context, a *app, rpc func(context.Context, Q, ...grpc.CallOption) (R, error), request Q) (R, error) {
 	ctx, cancel := context.WithTimeout(ctx, a.timeout)
 	defer cancel()
 	return rpc(ctx, request)
+}
+
+// ask is call for a pooled question, which waits as long as one about very many pieces may take, unless it was told how long.
+func ask[Q, R any](c *cobra.Command, a *app, rpc func(context.Context, Q, ...grpc.CallOption) (R, error), request Q) (R, error) {
+	usual := a.timeout
+	if !c.Flags().Changed("timeout") {
+		a.timeout = poolTimeout
+	}
+	got, err := call(c.Context(), a, rpc, request)
+	if err == nil {
+		a.timeout = usual
+	}
+	return got, err
 }
 
 // show writes an answer: the message as JSON, or its grids. CSV has the first grid alone.

@@ -304,6 +304,7 @@ func TestPalettes(t *testing.T) {
 	assert.Equal(t, "hull is solid", find("group", "box", "hull volume")["note"])
 	assert.Equal(t, "hull is line; unstable: fewer than 8 cells", find("group", "greys", "hull volume")["note"])
 	assert.Equal(t, "2", find("group", "greys", "shades at 5")["value"])
+	assert.Equal(t, "thin: compared at fewer than 6 cells", find("pair", "box", "strata of both")["note"])
 	assert.Contains(t, find("verdict", "", "verdict")["note"], "not asked: without a column cell")
 
 	// Eight invented sessions in which one order spreads the same four recipes half as far again.
@@ -326,8 +327,13 @@ func TestPalettes(t *testing.T) {
 		assert.Contains(t, find("verdict", "blue first", "verdict")["note"], verdict)
 		if closing == 8 {
 			assert.Equal(t, "0.0078125", find("verdict", "blue first", "p")["value"]) // 2 of 2^8 arrangements
+			assert.Equal(t, "for the number of pairs compared together: 1", find("verdict", "blue first", "p adjusted")["note"])
 		} else {
 			assert.NotContains(t, out.String(), "p adjusted")
+		}
+		if closing == 20 { // in the words of the table, whose groups may be anything
+			assert.Equal(t, "12 more sessions holding both blue first and blue last", find("verdict", "blue first", "missing sessions")["note"])
+			assert.NotContains(t, out.String(), "orders")
 		}
 	}
 	for bad, says := range map[string]string{"group,L,a,b\n": "header lacks block", "group,block,L,a,b\n": "no row that can be used", "": "no header"} {

@@ -261,7 +261,7 @@ func (p Palettes) widths(ctx context.Context, conn Conn, rows *labelled, w *csv.
 	}
 	for _, g := range got.GetPairs() {
 		l := &lines{w: w, what: "pair", group: rows.groups.name(g.GetGroupA()), other: rows.groups.name(g.GetGroupB())}
-		if l.pair(g); l.err != nil {
+		if l.pair(g, len(rows.strata.names)); l.err != nil {
 			return l.err
 		}
 	}
@@ -347,15 +347,25 @@ func (l *lines) atEqualNumber(g *palettev1.GroupWidth, asked int32) {
 	}
 }
 
-// pair writes what is known of two groups.
-func (l *lines) pair(g *palettev1.PairWidth) {
+// pair writes what is known of two groups, in a table of so many strata.
+func (l *lines) pair(g *palettev1.PairWidth, strata int) {
 	note := ""
-	if g.GetThin() {
+	switch {
+	case !g.GetThin():
+	case strata > 1:
 		note = "thin: fewer than 3 strata or 6 cells"
+	default:
+		note = "thin: compared at fewer than 6 cells"
 	}
 	l.add("strata of both", new(float64(g.GetStrata())), nil, nil, note)
 	l.optional("mean log dispersion ratio", g.MeanLogDispersionRatio, "a stratum with 2 cells of both, not all of one colour")
 	l.optional("mean shade difference", g.MeanShadeDifference, "a stratum with 2 cells of both")
+	if g.GetGainNotCounted() {
+		const why = "not counted: so many groups and cells"
+		l.add("shades that group adds", nil, nil, nil, why)
+		l.add("shades that other adds", nil, nil, nil, why)
+		return
+	}
 	l.figure("shades that group adds", float64(g.GetGainA()))
 	l.figure("shades that other adds", float64(g.GetGainB()))
 }
@@ -421,7 +431,7 @@ func (p Palettes) verdicts(ctx context.Context, conn Conn, t *table, rows *label
 			if err != nil {
 				return err
 			}
-			if err := writeVerdict(w, first, second, got); err != nil {
+			if err := writeVerdict(w, first, second, n*(n-1)/2, got); err != nil {
 				return err
 			}
 		}
@@ -429,7 +439,7 @@ func (p Palettes) verdicts(ctx context.Context, conn Conn, t *table, rows *label
 	return nil
 }
 
-func writeVerdict(w *csv.Writer, first, second string, got *comparev1.CompareOrdersResponse) error {
+func writeVerdict(w *csv.Writer, first, second string, comparisons int, got *comparev1.CompareOrdersResponse) error {
 	l := &lines{w: w, what: "verdict", group: first, other: second}
 	words := strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(got.GetVerdict().String(), "VERDICT_"), "_", " "))
 	note := words
@@ -460,7 +470,7 @@ func writeVerdict(w *csv.Writer, first, second string, got *comparev1.CompareOrd
 		l.add("p", got.P, nil, nil, fmt.Sprintf("%d arrangements", got.GetArrangements()))
 	}
 	if got.PAdjusted != nil {
-		l.add("p adjusted", got.PAdjusted, nil, nil, "Holm")
+		l.add("p adjusted", got.PAdjusted, nil, nil, fmt.Sprintf("for the number of pairs compared together: %d", comparisons))
 	}
 	return l.err
 }

@@ -115,7 +115,7 @@ func TestManyGroupsUnderTheLimitOfMemory(t *testing.T) {
 		{700, "hold at least 299594" + words + "at least 17525764, more than" + end},
 	} {
 		_, err = ask(everywhere(500, c.strata, 1))
-		assert.Equal(t, map[string]string{"header.labels.strata": c.want}, moduletest.Refused(t, err))
+		assert.Equal(t, map[string]string{"header.labels.strata": c.want}, moduletest.TooMuch(t, err))
 	}
 	assert.Less(t, mostMemory(t, p.PID()), 400, "MiB")
 	require.NoError(t, p.Healthy(t.Context()))

@@ -588,7 +588,7 @@ type PairAnswer struct {
 	// Shades of the first minus shades of the second at equal numbers; between orders, the mean over sessions of that
 	// difference within a session.
 	ShadeDifference *float64 `protobuf:"fixed64,9,opt,name=shade_difference,json=shadeDifference,proto3,oneof" json:"shade_difference,omitempty"`
-	// Complete sessions; between other groups than orders, all sessions of the question.
+	// Complete sessions; between other groups than orders, those that hold pieces of either.
 	Sessions int32 `protobuf:"varint,10,opt,name=sessions,proto3" json:"sessions,omitempty"`
 	// Only with VERDICT and NO_ANSWER_AT_THIS_SIZE.
 	P         *float64 `protobuf:"fixed64,11,opt,name=p,proto3,oneof" json:"p,omitempty"`

@@ -35,9 +35,9 @@ const (
 type PoolServiceClient interface {
 	// AskPalette answers "how wide is the palette of each ...?". A verdict with p is given only for an experiment
 	// at its closing size; anything else is exploratory: estimates, no p. Errors: INVALID_ARGUMENT, also for a question about
-	// more than 1,000,000 pieces, or one whose answer would take more than 16 MiB, which a filter can make smaller (reason QUESTION_TOO_LARGE); UNAVAILABLE
-	// while the pool catches up (it says how far) or when a module that is needed is down (it is named); DEADLINE_EXCEEDED when a
-	// module took too long (reason MODULE_TOO_SLOW), which it will do again.
+	// more than 1,000,000 pieces, one whose answer would take more than 16 MiB, or one that a module says is more than it takes, which a filter can make
+	// smaller (reason QUESTION_TOO_LARGE); UNAVAILABLE while the pool catches up (it says how far) or when a module that is needed is down (it is named);
+	// DEADLINE_EXCEEDED when a module took too long (reason MODULE_TOO_SLOW), which it will do again.
 	AskPalette(ctx context.Context, in *AskPaletteRequest, opts ...grpc.CallOption) (*AskPaletteResponse, error)
 	// ComparePieces gives the difference between two pieces that the caller may read.
 	// Errors: NOT_FOUND; FAILED_PRECONDITION for a piece without a usable reading, or read under another condition.
@@ -45,7 +45,8 @@ type PoolServiceClient interface {
 	// PredictOverdye says what a second bath would do to a first colour, by the shared trials of the same two dyes, fibre, mordant and bath. What is no
 	// better than a simple rule isn't predicted; which order gives what is answered only where both orders were fitted. Errors: INVALID_ARGUMENT; NOT_FOUND for
 	// a piece that isn't there or isn't the caller's to read; FAILED_PRECONDITION for a piece without a usable reading, one that has more than the first
-	// colour on it, and where no plain piece of the second dye or undyed piece is shared (the message says which; second_piece and substrate_piece name one);
+	// colour on it, and where no plain piece of the second dye or undyed piece is shared (the message says which; second_piece and substrate_piece name one), or
+	// the named one is of another fibre;
 	// UNAVAILABLE and DEADLINE_EXCEEDED as of AskPalette.
 	PredictOverdye(ctx context.Context, in *PredictOverdyeRequest, opts ...grpc.CallOption) (*PredictOverdyeResponse, error)
 	// GetPoolStatus tells how far the pool has come.
@@ -108,9 +109,9 @@ func (c *poolServiceClient) GetPoolStatus(ctx context.Context, in *GetPoolStatus
 type PoolServiceServer interface {
 	// AskPalette answers "how wide is the palette of each ...?". A verdict with p is given only for an experiment
 	// at its closing size; anything else is exploratory: estimates, no p. Errors: INVALID_ARGUMENT, also for a question about
-	// more than 1,000,000 pieces, or one whose answer would take more than 16 MiB, which a filter can make smaller (reason QUESTION_TOO_LARGE); UNAVAILABLE
-	// while the pool catches up (it says how far) or when a module that is needed is down (it is named); DEADLINE_EXCEEDED when a
-	// module took too long (reason MODULE_TOO_SLOW), which it will do again.
+	// more than 1,000,000 pieces, one whose answer would take more than 16 MiB, or one that a module says is more than it takes, which a filter can make
+	// smaller (reason QUESTION_TOO_LARGE); UNAVAILABLE while the pool catches up (it says how far) or when a module that is needed is down (it is named);
+	// DEADLINE_EXCEEDED when a module took too long (reason MODULE_TOO_SLOW), which it will do again.
 	AskPalette(context.Context, *AskPaletteRequest) (*AskPaletteResponse, error)
 	// ComparePieces gives the difference between two pieces that the caller may read.
 	// Errors: NOT_FOUND; FAILED_PRECONDITION for a piece without a usable reading, or read under another condition.
@@ -118,7 +119,8 @@ type PoolServiceServer interface {
 	// PredictOverdye says what a second bath would do to a first colour, by the shared trials of the same two dyes, fibre, mordant and bath. What is no
 	// better than a simple rule isn't predicted; which order gives what is answered only where both orders were fitted. Errors: INVALID_ARGUMENT; NOT_FOUND for
 	// a piece that isn't there or isn't the caller's to read; FAILED_PRECONDITION for a piece without a usable reading, one that has more than the first
-	// colour on it, and where no plain piece of the second dye or undyed piece is shared (the message says which; second_piece and substrate_piece name one);
+	// colour on it, and where no plain piece of the second dye or undyed piece is shared (the message says which; second_piece and substrate_piece name one), or
+	// the named one is of another fibre;
 	// UNAVAILABLE and DEADLINE_EXCEEDED as of AskPalette.
 	PredictOverdye(context.Context, *PredictOverdyeRequest) (*PredictOverdyeResponse, error)
 	// GetPoolStatus tells how far the pool has come.

@@ -636,7 +636,8 @@ type PairWidth struct {
 	// Shades that A adds to B, and B to A, over those strata together.
 	GainA int32 `protobuf:"varint,8,opt,name=gain_a,json=gainA,proto3" json:"gain_a,omitempty"`
 	GainB int32 `protobuf:"varint,9,opt,name=gain_b,json=gainB,proto3" json:"gain_b,omitempty"`
-	// True when too thin to lean on: fewer than 3 strata or fewer than 6 cells of either.
+	// True when too thin to lean on: where the rows have several strata, fewer than 3 that hold both or fewer than 6 cells of either; where they have one,
+	// compared at fewer than 6 cells.
 	Thin bool `protobuf:"varint,10,opt,name=thin,proto3" json:"thin,omitempty"`
 	// True when gain_a and gain_b were not counted, as for very many groups and cells; they are then 0.
 	GainNotCounted bool `protobuf:"varint,11,opt,name=gain_not_counted,json=gainNotCounted,proto3" json:"gain_not_counted,omitempty"`
