@@ -473,6 +473,14 @@ func (f *fake) ActivateModule(_ context.Context, r *catalogv1.ActivateModuleRequ
 	return &catalogv1.ModuleStatus{Module: &typesv1.ModuleIdentity{Kind: "palette", Name: "chosen", Version: "1.0.0", Digest: r.GetDigest()}, Since: when}, nil
 }
 
+// LiftQuarantine is of modules that are called after what becomes of them.
+func (f *fake) LiftQuarantine(_ context.Context, r *catalogv1.LiftQuarantineRequest) (*catalogv1.ModuleStatus, error) {
+	m := &catalogv1.ModuleStatus{Module: &typesv1.ModuleIdentity{Kind: "palette", Name: r.GetName(), Version: "1.0.0", Digest: "ff"}, Restarts: 5, Since: when, Reason: "it ended"}
+	m.State = map[string]catalogv1.ModuleState{"runs": catalogv1.ModuleState_MODULE_STATE_RUNNING, "starts": catalogv1.ModuleState_MODULE_STATE_STARTING,
+		"falls": catalogv1.ModuleState_MODULE_STATE_QUARANTINED}[r.GetName()]
+	return m, nil
+}
+
 func badRequest(fields ...string) error {
 	d := &errdetails.BadRequest{}
 	for _, f := range fields {

@@ -33,3 +33,21 @@ func TestBuildsAreNamed(t *testing.T) {
 	assert.Equal(t, ExitUsage, got.code, "there is a report of each")
 	assert.Contains(t, got.err, `"reach@1.0.0" may be reach@1.0.0 (dddddddddddd), reach@1.0.0 (eeeeeeeeeeee)`)
 }
+
+// Lifting a quarantine shows what became of the module, and scripts can tell.
+func TestLiftingShowsWhatBecame(t *testing.T) {
+	f := startFake(t)
+	for name, want := range map[string]struct {
+		code       int
+		shows, err string
+	}{
+		"runs":   {ExitOK, "running", ""},
+		"starts": {ExitOK, "starting", "starts is still starting; see: commonvat modules\n"},
+		"falls":  {ExitConflict, "quarantined", "falls was started and does not run\n"},
+	} {
+		got := f.run(t, "", "modules", "lift-quarantine", name)
+		assert.Equal(t, want.code, got.code, name)
+		assert.Contains(t, got.out, want.shows)
+		assert.Equal(t, want.err, got.err)
+	}
+}
