@@ -87,6 +87,7 @@ func startFake(t *testing.T) *fake {
 	poolv1.RegisterPoolServiceServer(s, f)
 	accessv1.RegisterAccessServiceServer(s, f)
 	catalogv1.RegisterCatalogServiceServer(s, f)
+	catalogv1.RegisterRunServiceServer(s, catalogv1.UnimplementedRunServiceServer{}) // only to be told faults
 	benchv1.RegisterBenchServiceServer(s, f)
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Serve(listener) }()
