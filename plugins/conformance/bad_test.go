@@ -13,11 +13,14 @@ import (
 	"syscall"
 	"time"
 
+	"github.com/commonvat/commonvat/plugins/bathscale"
 	"github.com/commonvat/commonvat/plugins/compare"
 	"github.com/commonvat/commonvat/plugins/difference"
+	"github.com/commonvat/commonvat/plugins/mordant"
 	"github.com/commonvat/commonvat/plugins/overdye"
 	"github.com/commonvat/commonvat/plugins/palette"
 	"github.com/commonvat/commonvat/plugins/reading"
+	"github.com/commonvat/commonvat/plugins/safety"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
 	describev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/describe/v1"
@@ -47,8 +50,8 @@ const (
 func good() map[string]func() sdk.Module {
 	return map[string]func() sdk.Module{
 		reading.Name: reading.Module, difference.Name: difference.Module, palette.Name: palette.Module, compare.Name: compare.Module,
-		overdye.Name: overdye.Module,
-		"spread":     spread, "wants-columns": wantsColumns, "both-versions": bothVersions,
+		overdye.Name: overdye.Module, mordant.Name: mordant.Module, bathscale.Name: bathscale.Module, safety.Name: safety.Module,
+		"spread": spread, "wants-columns": wantsColumns, "both-versions": bothVersions,
 	}
 }
 

@@ -449,7 +449,9 @@ func TestStandardOutputIsCopied(t *testing.T) {
 // A module that prints too much and ends would take the count of what is missing along.
 func TestLinesThatAreMissingAtTheEndAreTold(t *testing.T) {
 	said := &lockedBuffer{}
-	p, err := start(t, "echo", func(c *host.Config) { c.Logger = slog.New(slog.NewTextHandler(said, &slog.HandlerOptions{Level: slog.LevelDebug})) })
+	p, err := start(t, "echo", func(c *host.Config) {
+		c.Logger = slog.New(slog.NewTextHandler(said, &slog.HandlerOptions{Level: slog.LevelDebug}))
+	})
 	require.NoError(t, err)
 	_, err = echo.Call(t.Context(), p.Conn(), []byte("flood"))
 	require.NoError(t, err)
