@@ -141,6 +141,10 @@ func badLaws() map[string]bad {
 		"unknown-clears": judgements("law unknown never clears", func(q *safetyv1.StepFacts, _ int) bool {
 			return !slices.ContainsFunc(q.GetFacts(), func(f *safetyv1.Fact) bool { return f.GetField() == "vessel.sealed" })
 		}),
+		// Whoever doesn't say so is told of a caution where it was a stop.
+		"unknown-softens": softened("law unknown never clears", func(q *safetyv1.StepFacts) bool {
+			return !slices.ContainsFunc(q.GetFacts(), func(f *safetyv1.Fact) bool { return f.GetField() == "vessel.sealed" })
+		}),
 		"judged-by-place": judgements("law order free", func(_ *safetyv1.StepFacts, place int) bool { return place == 0 }),
 		// The member's refusals are lost on the way.
 		"chooses-the-refused": mordants("law refused never chosen", func(q *mordantv1.SelectMordantsRequest) { q.Refused = nil }, nil),
@@ -152,7 +156,26 @@ func badLaws() map[string]bad {
 				}
 			}
 		}, nil),
-		"favours-the-first-fibre": mordants("law order free", nil, func(a *mordantv1.SelectMordantsResponse) {
+		// Not by itself, and yet in a bath.
+		"chooses-the-refused-beside-another": mordants("law refused never chosen", nil, func(q *mordantv1.SelectMordantsRequest, a *mordantv1.SelectMordantsResponse) {
+			if len(q.GetRefused()) == 0 {
+				return
+			}
+			for _, f := range a.GetFibres() {
+				for _, c := range f.GetChoices() {
+					for _, s := range c.GetSteps() {
+						s.With = append(s.With, &mordantv1.MordantMaterial{Material: slices.Min(q.GetRefused())})
+					}
+				}
+			}
+		}),
+		"knows-what-is-at-hand-by-the-first": mordants("law order free", func(q *mordantv1.SelectMordantsRequest) { q.Store = q.GetStore()[:min(1, len(q.GetStore()))] }, nil),
+		"asks-by-the-first-fibre": mordants("law order free", nil, func(q *mordantv1.SelectMordantsRequest, a *mordantv1.SelectMordantsResponse) {
+			for _, back := range a.GetQuestions() {
+				back.Text += " It is for " + q.GetFibres()[0] + "."
+			}
+		}),
+		"favours-the-first-fibre": mordants("law order free", nil, func(_ *mordantv1.SelectMordantsRequest, a *mordantv1.SelectMordantsResponse) {
 			for _, f := range a.GetFibres()[min(1, len(a.GetFibres())):] {
 				f.Choices = f.GetChoices()[:min(1, len(f.GetChoices()))]
 			}
@@ -182,14 +205,32 @@ func badLaws() map[string]bad {
 
 // judgements makes a bad safety module that finds nothing in some steps.
 func judgements(fails string, nothing func(q *safetyv1.StepFacts, place int) bool) bad {
+	return judging(fails, func(q *safetyv1.StepFacts, place int, s *safetyv1.StepFindings) {
+		if nothing(q, place) {
+			s.Findings = nil
+		}
+	})
+}
+
+// softened makes a bad safety module that calls nothing a stop in some steps.
+func softened(fails string, soft func(q *safetyv1.StepFacts) bool) bad {
+	return judging(fails, func(q *safetyv1.StepFacts, _ int, s *safetyv1.StepFindings) {
+		for _, f := range s.GetFindings() {
+			if f.GetSeverity() == safetyv1.Severity_SEVERITY_STOP && soft(q) {
+				f.Severity = safetyv1.Severity_SEVERITY_CAUTION
+			}
+		}
+	})
+}
+
+// judging makes a bad safety module that changes what it finds in steps.
+func judging(fails string, change func(q *safetyv1.StepFacts, place int, s *safetyv1.StepFindings)) bad {
 	return bad{good: safety.Module, fails: fails, contract: "commonvat.module.safety.v1",
 		call: func(_ context.Context, req proto.Message, next func(proto.Message) (proto.Message, error)) (proto.Message, error) {
 			out, err := next(req)
 			if a, ok := out.(*safetyv1.JudgeStepsResponse); ok && err == nil {
 				for i, s := range a.GetSteps() {
-					if nothing(req.(*safetyv1.JudgeStepsRequest).GetSteps()[i], i) {
-						s.Findings = nil
-					}
+					change(req.(*safetyv1.JudgeStepsRequest).GetSteps()[i], i, s)
 				}
 			}
 			return out, err
@@ -197,7 +238,7 @@ func judgements(fails string, nothing func(q *safetyv1.StepFacts, place int) boo
 }
 
 // mordants makes a bad mordant module that hears another question, or changes its answer.
-func mordants(fails string, hears func(q *mordantv1.SelectMordantsRequest), says func(a *mordantv1.SelectMordantsResponse)) bad {
+func mordants(fails string, hears func(q *mordantv1.SelectMordantsRequest), says func(q *mordantv1.SelectMordantsRequest, a *mordantv1.SelectMordantsResponse)) bad {
 	return bad{good: mordant.Module, fails: fails, contract: "commonvat.module.mordant.v1",
 		call: func(_ context.Context, req proto.Message, next func(proto.Message) (proto.Message, error)) (proto.Message, error) {
 			if q, ok := req.(*mordantv1.SelectMordantsRequest); ok && hears != nil {
@@ -209,7 +250,7 @@ func mordants(fails string, hears func(q *mordantv1.SelectMordantsRequest), says
 			}
 			out, err := next(req)
 			if a, ok := out.(*mordantv1.SelectMordantsResponse); ok && err == nil && says != nil {
-				says(a)
+				says(req.(*mordantv1.SelectMordantsRequest), a)
 			}
 			return out, err
 		}}

@@ -97,9 +97,9 @@
 //   - linear: all L*, a*, b* times 0.5 to 1.5.
 //   - order free: rows under other ids, and groups, blocks, strata and cells under other indexes. For compare, groups and blocks
 //     keep their order, which means something there. Pairs of a difference request and measurements of a reading request in another order; of a mordant request
-//     the fibres, what is at hand and what is refused, and not the dyestuffs.
+//     the fibres, what is at hand and what is refused, and not the dyestuffs; what is asked back and remarked is compared, too.
 //   - replication free: every row twice.
-//   - unknown never clears: one fact less of each step; every finding that there was is still there.
+//   - unknown never clears: one fact less of each step; every finding that there was is still there, and no less severe.
 //   - refused never chosen: a material of some choice is refused; then it is in no choice, neither by itself nor with another in its bath.
 //   - unknown is asked: a dyestuff that nobody knows, without its class; it is asked about and nothing is chosen. With one of the classes that the question
 //     offers it isn't asked about again.

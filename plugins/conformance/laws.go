@@ -79,7 +79,7 @@ var lawSays = map[describev1.Law]string{
 	describev1.Law_LAW_MONOTONE:             "one more cell in a group makes no figure smaller",
 	describev1.Law_LAW_SHIFT_INVARIANT:      "all colours moved alike in L*, a*, b* change no figure",
 	describev1.Law_LAW_LINEAR:               "colours, or masses, times a factor give figures times that factor",
-	describev1.Law_LAW_UNKNOWN_NEVER_CLEARS: "a fact that isn't told takes no finding away",
+	describev1.Law_LAW_UNKNOWN_NEVER_CLEARS: "a fact that isn't told takes no finding away and makes none milder",
 	describev1.Law_LAW_ORDER_FREE:           "the order in which things are listed changes nothing",
 	describev1.Law_LAW_REPLICATION_FREE:     "every row twice changes nothing",
 	describev1.Law_LAW_REFUSED_NEVER_CHOSEN: "what is refused is in nothing that is chosen",

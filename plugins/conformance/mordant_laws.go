@@ -128,9 +128,15 @@ func unknownIsAsked(r *rand.Rand, _ *module, size int) trial {
 	}
 }
 
-// mordantsInAnotherOrder: the order of fibres, of what is at hand and of what is refused means nothing. That of dyestuffs does.
-func mordantsInAnotherOrder(r *rand.Rand, _ *module, _ int) trial {
+// mordantsInAnotherOrder: the order of fibres, of what is at hand and of what is refused means nothing. That of dyestuffs does. Of half of the questions the dyestuffs
+// are unknown, so that something is asked back.
+func mordantsInAnotherOrder(r *rand.Rand, _ *module, size int) trial {
 	req := randomMordants(r)
+	if r.IntN(2) == 0 {
+		for i, d := range req.GetDyestuffs() {
+			d.Name = fmt.Sprintf("no such dyestuff %d-%d", size, i+1)
+		}
+	}
 	req.Store, req.StoreTold = slices.Clone(mordantStore), r.IntN(2) == 0
 	if !req.GetStoreTold() {
 		req.Store = nil
@@ -142,15 +148,28 @@ func mordantsInAnotherOrder(r *rand.Rand, _ *module, _ int) trial {
 	}
 	return trial{first: question{req}, second: question{again}, compare: func(a, b reply) []comparison {
 		first, second := a[0].(*mordantv1.SelectMordantsResponse), b[0].(*mordantv1.SelectMordantsResponse)
-		out := []comparison{{at: "ceiling_c", want: value(first.GetCeilingC()), got: value(second.GetCeilingC())}}
+		out := []comparison{
+			{at: "ceiling_c", want: value(first.GetCeilingC()), got: value(second.GetCeilingC())},
+			{at: "how much is asked back", want: value(float64(len(first.GetQuestions()))), got: value(float64(len(second.GetQuestions())))},
+			{at: "how much is remarked", want: value(float64(len(first.GetRemarks()))), got: value(float64(len(second.GetRemarks())))},
+		}
 		for _, f := range first.GetFibres() {
-			alike := slices.ContainsFunc(second.GetFibres(), func(g *mordantv1.FibreChoices) bool { return bytes.Equal(encoded(f), encoded(g)) })
-			got := 0.0
-			if alike {
-				got = 1
-			}
-			out = append(out, comparison{at: "answers for " + f.GetFibre() + " that are as they were", want: value(1), got: value(got)})
+			out = append(out, comparison{at: "answers for " + f.GetFibre() + " that are as they were", want: value(1), got: isAmong(f, second.GetFibres())})
+		}
+		for _, q := range first.GetQuestions() {
+			out = append(out, comparison{at: "questions about " + q.GetAbout() + " that are as they were", want: value(1), got: isAmong(q, second.GetQuestions())})
+		}
+		for _, m := range first.GetRemarks() {
+			out = append(out, comparison{at: "remarks that are as they were, of: " + short(m.GetText(), 80), want: value(1), got: isAmong(m, second.GetRemarks())})
 		}
 		return out
 	}}
+}
+
+// isAmong is 1 where an equal message is in the list, else 0.
+func isAmong[M proto.Message](one M, list []M) *float64 {
+	if slices.ContainsFunc(list, func(other M) bool { return bytes.Equal(encoded(one), encoded(other)) }) {
+		return value(1)
+	}
+	return value(0)
 }

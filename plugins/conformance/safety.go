@@ -79,22 +79,18 @@ func randomSteps(n int, r *rand.Rand) question {
 	return question{req}
 }
 
-// foundAgain says of each finding of the first answer whether the second has it, too.
+// foundAgain says of each finding of the first answer whether the second has it too, no less severe.
 func foundAgain(a, b reply) (out []comparison) {
-	second := map[string]bool{}
+	second := map[string]float64{} // 0 is no finding
 	for _, s := range b[0].(*safetyv1.JudgeStepsResponse).GetSteps() {
 		for _, f := range s.GetFindings() {
-			second[s.GetStepId()+" "+f.GetRuleId()] = true
+			second[s.GetStepId()+" "+f.GetRuleId()] = float64(f.GetSeverity())
 		}
 	}
 	for _, s := range a[0].(*safetyv1.JudgeStepsResponse).GetSteps() {
 		for _, f := range s.GetFindings() {
 			at := s.GetStepId() + " " + f.GetRuleId()
-			got := 0.0
-			if second[at] {
-				got = 1
-			}
-			out = append(out, comparison{at: at, want: value(1), got: value(got)})
+			out = append(out, comparison{at: "severity of " + at, want: value(float64(f.GetSeverity())), got: value(second[at]), atLeast: true})
 		}
 	}
 	return out

@@ -11,6 +11,12 @@ import (
 	"sync"
 	"testing"
 
+	"github.com/commonvat/commonvat/plugins/bathscale"
+	"github.com/commonvat/commonvat/plugins/compare"
+	"github.com/commonvat/commonvat/plugins/mordant"
+	"github.com/commonvat/commonvat/plugins/overdye"
+	"github.com/commonvat/commonvat/plugins/reading"
+	"github.com/commonvat/commonvat/plugins/safety"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	"github.com/hashicorp/go-hclog"
@@ -173,6 +179,14 @@ func (s *spoiltStream) SendMsg(m any) error {
 	return s.ServerStream.SendMsg(m)
 }
 
+// twins are the modules that bad ones are made of, served as these are and without badness: what fails is the badness, not the way in which it is served.
+func twins() map[string]func() sdk.Module {
+	return map[string]func() sdk.Module{
+		"twin-of-reading": reading.Module, "twin-of-difference": twoFormulas, "twin-of-palette-1": firstVersion, "twin-of-palette-2": spread, "twin-of-compare": compare.Module,
+		"twin-of-overdye": overdye.Module, "twin-of-mordant": mordant.Module, "twin-of-bathscale": bathscale.Module, "twin-of-safety": safety.Module,
+	}
+}
+
 func TestMain(m *testing.M) {
 	modules := map[string]func(){}
 	for name, module := range good() {
@@ -184,10 +198,8 @@ func TestMain(m *testing.M) {
 	for name, b := range oddModules() {
 		modules[name] = func() { b.serve(name) }
 	}
-	// The twin is a bad module without badness: what fails is the badness, not the way in which it is served.
-	for name, module := range good() {
-		twin := "twin-of-" + name
-		modules[twin] = func() { bad{good: module}.serve(twin) }
+	for name, module := range twins() {
+		modules[name] = func() { bad{good: module}.serve(name) }
 	}
 	plugintest.Main(modules)
 	// Half of the time a module is waited for: to come up, to rest, to end.

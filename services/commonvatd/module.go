@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"slices"
 	"text/tabwriter"
@@ -33,12 +32,17 @@ func newModuleInstall() *cobra.Command {
 answers for its name when the core next starts, unless another was chosen; a running core takes it by "commonvat modules activate". One that
 doesn't pass is kept with its report and can never serve. A build that passed before isn't tried again.
 
+The data folder must be there: "commonvatd member add" makes one.
+
 The first module of a kind answers for the kind from then on. With --default the installed one does, when the core next starts, unless a
 coordinator chose another.`,
 		Args: atLeastOne,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			if _, err := os.Stat(data); errors.Is(err, fs.ErrNotExist) {
-				cmd.PrintErrf("there was no folder %s: only a core that is started with --data %s finds there what is installed now\n", data, data)
+			if err := hasFolder(data, "; a new one begins with: commonvatd member add"); err != nil {
+				return err
+			}
+			if hasRecords(data) != nil && absent(datafolder.Modules(data)) {
+				cmd.PrintErrf("%s held neither records nor modules; a core started with --data %s finds there what is installed now\n", data, data)
 			}
 			var faults []error
 			for _, folder := range args {
@@ -118,8 +122,8 @@ func newModuleList() *cobra.Command {
 		Long: `Shows the installed modules, and which of them a core runs and asks by default that was told nothing else: what was chosen while a core ran is in its
 database, and told by "commonvat modules".`,
 		RunE: func(cmd *cobra.Command, _ []string) error {
-			if _, err := os.Stat(data); errors.Is(err, fs.ErrNotExist) {
-				return usageError{fmt.Errorf("there is no folder %s: name the core's data folder with --data", data)}
+			if err := hasFolder(data, ""); err != nil {
+				return err
 			}
 			installed, err := catalog.List(datafolder.Modules(data)) // damaged ones are told, whole ones shown
 			active, activeErr := catalog.Active(datafolder.Modules(data))

@@ -91,8 +91,21 @@ func flagFault(cmd *cobra.Command, err error) error {
 
 // hasRecords refuses a data folder without a store, which a mistyped name mostly is, for commands that would otherwise begin one or tell of nothing.
 func hasRecords(data string) error {
-	if _, err := os.Stat(datafolder.Store(data)); errors.Is(err, fs.ErrNotExist) {
+	if absent(datafolder.Store(data)) {
 		return usageError{fmt.Errorf("%s holds no records (%s isn't there): name the core's data folder with --data", data, datafolder.StoreFile)}
 	}
 	return nil
+}
+
+// hasFolder refuses a data folder that isn't there. What is added tells how one is had else.
+func hasFolder(data, added string) error {
+	if absent(data) {
+		return usageError{fmt.Errorf("there is no folder %s: name the core's data folder with --data%s", data, added)}
+	}
+	return nil
+}
+
+func absent(path string) bool {
+	_, err := os.Stat(path)
+	return errors.Is(err, fs.ErrNotExist)
 }

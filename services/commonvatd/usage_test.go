@@ -22,6 +22,7 @@ func TestFoldersThatAreNotThere(t *testing.T) {
 		{[]string{"verify", "--data", "dta"}, "dta holds no records (commonvat.db isn't there): name the core's data folder with --data"},
 		{[]string{"backup", "create", "kept", "--data", "dta"}, "dta holds no records"},
 		{[]string{"member", "token", "stella", "--data", "dta"}, "dta holds no records"},
+		{[]string{"module", "install", "stella.token", "--data", "dta"}, "there is no folder dta: name the core's data folder with --data; a new one begins with: commonvatd member add"},
 		{[]string{"module", "list", "--data", "dta"}, "there is no folder dta: name the core's data folder with --data"},
 		{[]string{"backup", "verify", "kept"}, "there is no backup at kept"},
 		{[]string{"backup", "restore", "kept", "--data", "restored"}, "there is no backup at kept"},

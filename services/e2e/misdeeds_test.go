@@ -208,10 +208,10 @@ func TestMisdeedsInTheLab(t *testing.T) {
 	stop := sync.OnceFunc(func() { over.Store(true); working.Wait() })
 	defer stop()
 
-	fails := func(misdeed string, want codes.Code) {
+	fails := func(misdeed string, want ...codes.Code) {
 		t.Helper()
 		_, err := m.compare(misdeed)
-		assert.Equal(t, want, status.Code(err), "%s: %v", misdeed, err)
+		assert.Contains(t, want, status.Code(err), "%s: %v", misdeed, err)
 		assert.ErrorContains(t, err, "difference-moody", misdeed)
 	}
 	// What it survives.
@@ -241,7 +241,8 @@ func TestMisdeedsInTheLab(t *testing.T) {
 		fails("sleep", codes.DeadlineExceeded)
 	}
 	m.recovers(3, "3 calls in a row took longer than 5s")
-	fails("leak", codes.Unavailable)
+	// A busy machine may take longer than the call has until the memory is used up; that the module ends of it is what counts.
+	fails("leak", codes.Unavailable, codes.DeadlineExceeded)
 	m.recovers(4, "it ended (exit status 2)")
 	for range 3 {
 		fails("garbage", codes.Internal)

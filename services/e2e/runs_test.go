@@ -3,6 +3,7 @@ package e2e_test
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -84,14 +85,22 @@ func TestARunSurvivesItsModuleAndItsCore(t *testing.T) {
 	whole := l.runOf("ash", "--module", "palette-width", "--wait")
 
 	first, pid := l.runThatWaits("ash")
-	require.NoError(t, syscall.Kill(pid, syscall.SIGKILL))
+	if err := syscall.Kill(pid, syscall.SIGKILL); !errors.Is(err, syscall.ESRCH) { // the check of health may have ended it meanwhile, which is as good
+		require.NoError(t, err)
+	}
 	l.does("ash", "run", "watch", first)
 	assert.Equal(t, sum(whole), sum(first))
 
-	second, _ := l.runThatWaits("ash")
-	l.kill()
-	l.start()
-	a := l.client("ash", "run", "watch", second)
+	var second string
+	var a answer
+	for range 10 { // on a very busy machine the module may come back, and the run be done, before the core is killed
+		second, _ = l.runThatWaits("ash")
+		l.kill()
+		l.start()
+		if a = l.client("ash", "run", "watch", second); a.code != 0 {
+			break
+		}
+	}
 	assert.Equal(t, exitConflict, a.code)
 	assert.Contains(t, a.out, "interrupted")
 	assert.Contains(t, a.out, "the core ended")

@@ -101,6 +101,7 @@ type Process struct {
 	client   *plugin.Client
 	conn     *grpc.ClientConn
 	tail     *tail
+	lines    *lineSink
 	patience time.Duration // for what a module must be able to answer at any time
 
 	stopOnce sync.Once
@@ -133,7 +134,7 @@ func Start(ctx context.Context, cfg Config) (*Process, error) {
 	p := &Process{label: cfg.Label, tail: &tail{}, patience: cfg.StartTimeout, stopped: make(chan struct{})}
 	p.run = newRunner(cfg.Path, cfg.SHA256)
 	p.run.args, p.run.copyOut = cfg.Args, cfg.Stdout
-	lines := newLineSink(cfg.Logger.With("module", cfg.Label))
+	p.lines = newLineSink(cfg.Logger.With("module", cfg.Label))
 	p.client = plugin.NewClient(&plugin.ClientConfig{
 		HandshakeConfig:  sdk.Handshake(),
 		Plugins:          plugin.PluginSet{sdk.PluginName: noClient{}},
@@ -145,10 +146,10 @@ func Start(ctx context.Context, cfg Config) (*Process, error) {
 		RunnerFunc: func(_ hclog.Logger, spec *exec.Cmd, socketDir string) (runner.Runner, error) {
 			return p.run, p.run.prepare(spec.Env, socketDir)
 		},
-		Logger:          lines.logger(filepath.Base(cfg.Path)), //nolint:contextcheck // lines come from the process, not from a call
+		Logger:          p.lines.logger(filepath.Base(cfg.Path)), //nolint:contextcheck // lines come from the process, not from a call
 		Stderr:          p.tail,
-		SyncStdout:      lines.printed("stdout"),
-		SyncStderr:      lines.printed("stderr"),
+		SyncStdout:      p.lines.printed("stdout"),
+		SyncStderr:      p.lines.printed("stderr"),
 		GRPCDialOptions: dialOptions(cfg),
 	})
 
@@ -280,6 +281,7 @@ func (p *Process) Stop(grace time.Duration) {
 		p.client.Kill()
 		guard.Stop()
 		p.run.finish()
+		p.lines.tellMissing()
 	})
 	<-p.stopped
 }

@@ -72,6 +72,10 @@ func answer(ctx context.Context, in []byte) ([]byte, error) {
 		return make([]byte, sdk.MaxMessageBytes+1), nil
 	case "print":
 		fmt.Println("a line printed by the method")
+	case "flood":
+		for n := range 5000 {
+			fmt.Println("line", n)
+		}
 	case "spans":
 		_, span := sdk.StartSpan(ctx, "inner")
 		span.End()
@@ -440,6 +444,20 @@ func TestStandardOutputIsCopied(t *testing.T) {
 	require.NoError(t, err)
 	p.Stop(time.Second)
 	assert.Regexp(t, `^1\|1\|unix\|[^|\n]+\|grpc\|[^\n]*\n$`, out.String(), "the handshake of go-plugin and nothing else")
+}
+
+// A module that prints too much and ends would take the count of what is missing along.
+func TestLinesThatAreMissingAtTheEndAreTold(t *testing.T) {
+	said := &lockedBuffer{}
+	p, err := start(t, "echo", func(c *host.Config) {
+		c.Logger = slog.New(slog.NewTextHandler(said, &slog.HandlerOptions{Level: slog.LevelDebug}))
+	})
+	require.NoError(t, err)
+	_, err = echo.Call(t.Context(), p.Conn(), []byte("flood"))
+	require.NoError(t, err)
+	require.Eventually(t, func() bool { return strings.Contains(said.String(), "line 400") }, time.Minute, 5*time.Millisecond)
+	p.Stop(10 * time.Second)
+	assert.Regexp(t, `level=WARN msg="module logged too fast, lines are missing" module=echo missing=[1-9]\d* host=plugins/sdk/host\n`, said.String())
 }
 
 func TestModuleEndsWithTheLifeline(t *testing.T) {

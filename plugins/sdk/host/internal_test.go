@@ -133,6 +133,9 @@ func TestLoggingTooFastLosesLinesAndSaysSo(t *testing.T) {
 		s.Accept("module", hclog.Info, "again")
 		assert.Equal(t, linesBurst+2, h.lines)
 		assert.Equal(t, []string{"module logged too fast, lines are missing", "again"}, h.said[linesBurst:])
+		assert.Equal(t, []string{"plugins/sdk/host"}, h.by, "the module wrote all lines but that one")
+		s.tellMissing()
+		assert.Equal(t, linesBurst+2, h.lines, "it is told once")
 		s.Accept("other", hclog.Error, "about itself")
 		assert.Equal(t, slog.LevelDebug, h.last, "go-plugin's own lines are for debugging")
 	})
@@ -142,6 +145,7 @@ type countingHandler struct {
 	lines, longest int
 	last           slog.Level
 	said           []string
+	by             []string // who wrote what the module didn't
 }
 
 func (h *countingHandler) Enabled(context.Context, slog.Level) bool { return true }
@@ -149,6 +153,12 @@ func (h *countingHandler) Handle(_ context.Context, r slog.Record) error {
 	h.lines++
 	h.said = append(h.said, r.Message)
 	h.longest, h.last = max(h.longest, len(r.Message)), r.Level
+	r.Attrs(func(a slog.Attr) bool {
+		if a.Key == OfHost {
+			h.by = append(h.by, a.Value.String())
+		}
+		return true
+	})
 	return nil
 }
 func (h *countingHandler) WithAttrs([]slog.Attr) slog.Handler { return h }

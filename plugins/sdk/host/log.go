@@ -73,10 +73,15 @@ func (s *lineSink) line(level slog.Level, msg string, args ...any) {
 		s.dropped.Add(1)
 		return
 	}
-	if n := s.dropped.Swap(0); n > 0 {
-		s.out.Warn("module logged too fast, lines are missing", "missing", n)
-	}
+	s.tellMissing()
 	s.out.Log(context.Background(), level, clip(msg), args...)
+}
+
+// tellMissing tells of the lines that were lost since it was told last, in a line that isn't the module's.
+func (s *lineSink) tellMissing() {
+	if n := s.dropped.Swap(0); n > 0 {
+		s.out.Warn("module logged too fast, lines are missing", "missing", n, OfHost, "plugins/sdk/host")
+	}
 }
 
 func clip(s string) string {

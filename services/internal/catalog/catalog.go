@@ -80,8 +80,6 @@ type Config struct {
 	Meter func(Module) CallMeter
 	// Spans takes the checked spans of modules. May be nil.
 	Spans host.SpanSink
-	// OnChange is called after every change of state, never two at a time for one module. It must not block. May be nil.
-	OnChange func(Status)
 }
 
 func (c *Config) setDefaults() {
@@ -268,26 +266,22 @@ func (c *Catalog) Status() []Status {
 	return list
 }
 
-// Ready waits until every active module has come to run or to be refused, or ctx ends. It returns ctx's error or nil; what
-// became of each module is in Status.
-func (c *Catalog) Ready(ctx context.Context) error {
-	for _, s := range c.all() {
-		select {
-		case <-s.settled:
-		case <-ctx.Done():
-			return ctx.Err()
-		}
+// Revive takes a module, named as for Acquire, out of quarantine, forgets its ends, and waits until it has come to run or to be refused again, which
+// Status tells. It is an operator's act. Errors are ErrNoModule, one for a module that isn't quarantined, and ctx's; the start goes on after the last.
+func (c *Catalog) Revive(ctx context.Context, ref string) error {
+	s := c.find(ref)
+	if s == nil {
+		return fmt.Errorf("%w: %.80q", ErrNoModule, ref)
 	}
-	return nil
-}
-
-// Revive takes a module, named as for Acquire, out of quarantine and forgets its ends. It is an operator's act. Errors are
-// ErrNoModule, and one for a module that isn't quarantined.
-func (c *Catalog) Revive(ref string) error {
-	if s := c.find(ref); s != nil {
-		return s.reviveNow()
+	if err := s.reviveNow(); err != nil {
+		return err
 	}
-	return fmt.Errorf("%w: %.80q", ErrNoModule, ref)
+	select {
+	case <-s.firstStart():
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
 }
 
 // Close ends every module and returns when none is left. Calls that are under way may finish within DrainTimeout or until

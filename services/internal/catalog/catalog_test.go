@@ -4,11 +4,13 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"log/slog"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -211,12 +213,29 @@ func TestEndDuringACallLeadsToARestart(t *testing.T) {
 	assert.Equal(t, "again", out)
 }
 
+// lockedBuffer takes a log that is read while it is written.
+type lockedBuffer struct {
+	mu   sync.Mutex
+	text strings.Builder
+}
+
+func (b *lockedBuffer) Write(p []byte) (int, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.text.Write(p)
+}
+
+func (b *lockedBuffer) String() string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.text.String()
+}
+
 func TestManyEndsLeadToQuarantineAndRevivalOut(t *testing.T) {
-	var mu sync.Mutex
-	seen := map[catalog.State]int{}
+	log := &lockedBuffer{}
 	c := catalogtest.Open(t, []string{folder(t, "echo")}, quick, func(cfg *catalog.Config) {
 		cfg.CrashLimit = 3
-		cfg.OnChange = func(s catalog.Status) { mu.Lock(); defer mu.Unlock(); seen[s.State]++ }
+		cfg.Logger = slog.New(slog.NewTextHandler(log, nil))
 	})
 	for n := range 3 {
 		eventually(t, c, catalog.StateRunning, n)
@@ -231,14 +250,15 @@ func TestManyEndsLeadToQuarantineAndRevivalOut(t *testing.T) {
 	require.ErrorAs(t, err, &unavailable)
 	assert.Equal(t, catalog.StateQuarantined, unavailable.State)
 
-	require.NoError(t, c.Revive("echo"))
-	eventually(t, c, catalog.StateRunning, 3)
-	assert.Error(t, c.Revive("echo"), "it isn't quarantined any more")
-	assert.ErrorIs(t, c.Revive("nobody"), catalog.ErrNoModule)
+	require.NoError(t, c.Revive(t.Context(), "echo"))
+	st = c.Status()[0]
+	assert.Equal(t, catalog.StateRunning, st.State, "whoever lifts it learns what became of it")
+	assert.Equal(t, 3, st.Restarts)
+	assert.ErrorContains(t, c.Revive(t.Context(), "echo"), "module echo is running, not quarantined")
+	assert.ErrorIs(t, c.Revive(t.Context(), "nobody"), catalog.ErrNoModule)
 	require.Eventually(t, func() bool { // a change is told just after it shows
-		mu.Lock()
-		defer mu.Unlock()
-		return seen[catalog.StateQuarantined] == 1 && seen[catalog.StateRunning] == 4
+		told := log.String()
+		return strings.Count(told, "state=quarantined") == 1 && strings.Count(told, "state=running") == 4
 	}, time.Minute, 5*time.Millisecond, "each change is told once")
 }
 
@@ -389,6 +409,41 @@ func TestOpenRefusesConfigurationsThatCantWork(t *testing.T) {
 	}
 }
 
+// A module that can't start is refused anew each time, and whoever lifts its quarantine is told so; who doesn't wait leaves the start to go on.
+func TestLiftedInVain(t *testing.T) {
+	c := catalogtest.Open(t, []string{folder(t, "early")}, quick)
+	for n := range 3 {
+		before := eventually(t, c, catalog.StateQuarantined, n)
+		require.NoError(t, c.Revive(t.Context(), "early"))
+		st := c.Status()[0]
+		assert.Equal(t, catalog.StateQuarantined, st.State)
+		assert.Equal(t, n+1, st.Restarts)
+		assert.True(t, st.Since.After(before.Since))
+		assert.Contains(t, st.Reason, "no spectral table here")
+	}
+	gone, cancel := context.WithCancel(t.Context())
+	cancel()
+	require.ErrorIs(t, c.Revive(gone, "early"), context.Canceled)
+	eventually(t, c, catalog.StateQuarantined, 4)
+
+	for range 10 { // two at once: each is told of a start, or that there is nothing to lift
+		eventually(t, c, catalog.StateQuarantined, 0)
+		var both sync.WaitGroup
+		var lifted atomic.Int32
+		for range 2 {
+			both.Go(func() {
+				if err := c.Revive(t.Context(), "early"); err == nil {
+					lifted.Add(1)
+				} else {
+					assert.ErrorContains(t, err, "not quarantined")
+				}
+			})
+		}
+		both.Wait()
+		assert.Positive(t, lifted.Load())
+	}
+}
+
 func TestAnEmptyStoreIsNoObstacle(t *testing.T) {
 	c := catalogtest.Open(t, nil, func(cfg *catalog.Config) { cfg.StoreDir += "/not-there"; cfg.Active = nil })
 	assert.Empty(t, c.Status())
@@ -404,7 +459,7 @@ func runHost(dirs string) {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
 	}
-	if err := c.Ready(context.Background()); err != nil {
+	if err := catalogtest.Ready(context.Background(), c); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
 	}
@@ -478,8 +533,8 @@ func TestKilledHostLeavesNothing(t *testing.T) {
 	assert.NoDirExists(t, left[0], "the next one does")
 	other, err := catalog.Open(catalog.Config{StoreDir: store, RuntimeDir: runtimeDir})
 	require.NoError(t, err)
-	require.NoError(t, c.Ready(t.Context()))
-	require.NoError(t, other.Ready(t.Context()))
+	require.NoError(t, catalogtest.Ready(t.Context(), c))
+	require.NoError(t, catalogtest.Ready(t.Context(), other))
 	for _, s := range append(c.Status(), other.Status()...) {
 		assert.Equal(t, catalog.StateRunning, s.State, "a second core spares the folder of a living one")
 	}

@@ -24,9 +24,9 @@ type slot struct {
 	leave     context.CancelFunc
 	left      atomic.Bool // set before leave: it has no place in the catalog any more
 	revive    chan struct{}
-	settled   chan struct{} // closed when its first start has ended, one way or the other
 
 	mu          sync.Mutex
+	settled     chan struct{} // closed when its first start, or that after a quarantine, has ended, one way or the other
 	module      Module
 	holds       sandbox.Report
 	description *describev1.DescribeResponse
@@ -94,6 +94,14 @@ func (s *slot) status() Status {
 	return st
 }
 
+// firstStart returns what closes when the first start, or that after a quarantine was lifted, has ended.
+func (s *slot) firstStart() <-chan struct{} {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.settled
+}
+
+// reviveNow lets a quarantined module start again, of which firstStart tells from now on.
 func (s *slot) reviveNow() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -103,6 +111,11 @@ func (s *slot) reviveNow() error {
 	select {
 	case s.revive <- struct{}{}:
 	default: // asked already
+	}
+	select {
+	case <-s.settled:
+		s.settled = make(chan struct{})
+	default: // whoever asked first waits for it
 	}
 	return nil
 }
@@ -123,6 +136,13 @@ func (s *slot) to(state State, reason string, live *instance) {
 	if live != nil {
 		s.description = live.description
 	}
+	if state != StateStarting {
+		select {
+		case <-s.settled:
+		default:
+			close(s.settled)
+		}
+	}
 	module := s.module
 	s.mu.Unlock()
 
@@ -134,16 +154,6 @@ func (s *slot) to(state State, reason string, live *instance) {
 		log.Error("module is quarantined", "reason", reason)
 	default:
 		log.Info("module changed state")
-	}
-	if f := s.cat.cfg.OnChange; f != nil {
-		f(s.status())
-	}
-	if state != StateStarting {
-		select {
-		case <-s.settled:
-		default:
-			close(s.settled)
-		}
 	}
 }
 

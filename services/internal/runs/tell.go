@@ -20,8 +20,8 @@ const (
 	maxGroupsPaired = 2_000
 )
 
-// moduleOf finds a module of a run by its name; empty for the only one.
-func moduleOf(run *catalogv1.Run, name string) (int, error) {
+// moduleOf finds a module of a run by its name, which field of a request tells; empty for the only one.
+func moduleOf(run *catalogv1.Run, field, name string) (int, error) {
 	if name == "" && len(run.GetModules()) == 1 {
 		return 0, nil
 	}
@@ -31,7 +31,11 @@ func moduleOf(run *catalogv1.Run, name string) (int, error) {
 		for _, m := range run.GetModules() {
 			names = append(names, m.GetName())
 		}
-		return 0, &trial.FieldFault{Field: "module", Text: fmt.Sprintf("is %.80q; allowed for run %s: %s", name, run.GetId(), strings.Join(names, ", "))}
+		is := "is left out"
+		if name != "" {
+			is = fmt.Sprintf("is %.80q", name)
+		}
+		return 0, &trial.FieldFault{Field: field, Text: fmt.Sprintf("%s; run %s has %s", is, run.GetId(), strings.Join(names, ", "))}
 	}
 	return at, nil
 }
@@ -43,7 +47,7 @@ func (r *Runs) Scores(ctx context.Context, id trial.ID, module string, skip, lim
 	if err != nil {
 		return nil, false, err
 	}
-	at, err := moduleOf(run, module)
+	at, err := moduleOf(run, "module", module)
 	if err != nil {
 		return nil, false, err
 	}
@@ -105,7 +109,7 @@ func (r *Runs) side(ctx context.Context, field string, s *catalogv1.RunScore) (*
 		return nil, err
 	}
 	out := &side{run: run, values: map[[2]string]float64{}, shown: map[string]string{}, sign: 1}
-	if out.module, err = moduleOf(run, s.GetModule()); err != nil {
+	if out.module, err = moduleOf(run, field+".module", s.GetModule()); err != nil {
 		return nil, err
 	}
 	name := run.GetModules()[out.module].GetName()

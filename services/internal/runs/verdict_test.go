@@ -198,6 +198,9 @@ func TestCompare(t *testing.T) {
 	require.ErrorContains(t, err, "first.score")
 	_, err = l.Compare(t.Context(), &catalogv1.CompareRunsRequest{First: side("old", "range"), Second: &catalogv1.RunScore{RunId: run.GetId()}})
 	require.ErrorIs(t, err, trial.ErrInvalid, "two modules, and none is named")
+	require.ErrorContains(t, err, "second.module: is left out; run "+run.GetId()+" has old, new")
+	_, err = l.Compare(t.Context(), &catalogv1.CompareRunsRequest{First: side("older", "range"), Second: side("old", "range")})
+	require.ErrorContains(t, err, `first.module: is "older"; run `+run.GetId()+" has old, new")
 }
 
 // Many groups: ranks, flips and margins against a count of the slow kind.

@@ -89,6 +89,7 @@ func startFake(t *testing.T) *fake {
 	poolv1.RegisterPoolServiceServer(s, f)
 	accessv1.RegisterAccessServiceServer(s, f)
 	catalogv1.RegisterCatalogServiceServer(s, f)
+	catalogv1.RegisterRunServiceServer(s, catalogv1.UnimplementedRunServiceServer{}) // only to be told faults
 	benchv1.RegisterBenchServiceServer(s, f)
 	done := make(chan struct{})
 	go func() { defer close(done); _ = s.Serve(listener) }()
@@ -477,6 +478,14 @@ func (f *fake) GetBuildReport(_ context.Context, r *catalogv1.GetBuildReportRequ
 
 func (f *fake) ActivateModule(_ context.Context, r *catalogv1.ActivateModuleRequest) (*catalogv1.ModuleStatus, error) {
 	return &catalogv1.ModuleStatus{Module: &typesv1.ModuleIdentity{Kind: "palette", Name: "chosen", Version: "1.0.0", Digest: r.GetDigest()}, Since: when}, nil
+}
+
+// LiftQuarantine is of modules that are called after what becomes of them.
+func (f *fake) LiftQuarantine(_ context.Context, r *catalogv1.LiftQuarantineRequest) (*catalogv1.ModuleStatus, error) {
+	m := &catalogv1.ModuleStatus{Module: &typesv1.ModuleIdentity{Kind: "palette", Name: r.GetName(), Version: "1.0.0", Digest: "ff"}, Restarts: 5, Since: when, Reason: "it ended"}
+	m.State = map[string]catalogv1.ModuleState{"runs": catalogv1.ModuleState_MODULE_STATE_RUNNING, "starts": catalogv1.ModuleState_MODULE_STATE_STARTING,
+		"falls": catalogv1.ModuleState_MODULE_STATE_QUARANTINED}[r.GetName()]
+	return m, nil
 }
 
 func badRequest(fields ...string) error {

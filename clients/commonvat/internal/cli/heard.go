@@ -12,7 +12,8 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk/host"
 )
 
-// heard shows its author what a module prints and logs, as a person reads it: the message, and below it what goes with it. It is a slog.Handler.
+// heard shows its author what a module prints and logs, as a person reads it: the message, and below it what goes with it. Of the host it shows warnings, such as
+// that lines are missing. It is a slog.Handler.
 type heard struct {
 	lock *sync.Mutex // the module's lines come from several goroutines
 	to   io.Writer
@@ -23,30 +24,28 @@ var _ slog.Handler = heard{}
 func (heard) Enabled(_ context.Context, level slog.Level) bool { return level >= slog.LevelDebug }
 
 func (h heard) Handle(_ context.Context, r slog.Record) error {
-	var b strings.Builder
-	fmt.Fprintf(&b, "the module: %s\n", output.Clean(r.Message))
-	own := true
+	who, with := "the module", &strings.Builder{}
 	r.Attrs(func(a slog.Attr) bool {
 		switch a.Key {
 		case host.OfHost:
-			own = false
-			return false
+			who = "the host"
+			return true
 		case "stream", "timestamp":
 			return true // of no use to a person
 		}
 		first := a.Key + ": "
 		for line := range strings.Lines(strings.TrimSpace(a.Value.String())) {
-			fmt.Fprintf(&b, "  %s%s\n", first, output.Clean(strings.TrimRight(line, "\n")))
+			fmt.Fprintf(with, "  %s%s\n", first, output.Clean(strings.TrimRight(line, "\n")))
 			first = ""
 		}
 		return true
 	})
-	if !own {
+	if who == "the host" && r.Level < slog.LevelWarn {
 		return nil
 	}
 	h.lock.Lock()
 	defer h.lock.Unlock()
-	_, err := io.WriteString(h.to, b.String())
+	_, err := fmt.Fprintf(h.to, "%s: %s\n%s", who, output.Clean(r.Message), with.String())
 	return err
 }
 

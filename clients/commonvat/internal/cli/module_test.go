@@ -4,12 +4,15 @@ import (
 	"bytes"
 	"debug/elf"
 	"encoding/json"
+	"log/slog"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 
+	"github.com/commonvat/commonvat/plugins/sdk/host"
 	"github.com/commonvat/commonvat/plugins/sdk/python/pythontest"
 	"github.com/commonvat/commonvat/plugins/template"
 	"github.com/stretchr/testify/assert"
@@ -210,4 +213,14 @@ func TestModuleNewRefuses(t *testing.T) {
 			assert.Contains(t, said, c.want)
 		})
 	}
+}
+
+// The author sees what the module said, and of the host only what went missing.
+func TestHeardTellsWhoSpoke(t *testing.T) {
+	var said strings.Builder
+	log := slog.New(heard{&sync.Mutex{}, &said})
+	log.Info("printed: cells: 4", "stream", "stdout")
+	log.Debug("plugin started", host.OfHost, "go-plugin", "pid", 1)
+	log.Warn("lines are missing", "missing", 3, host.OfHost, "plugins/sdk/host")
+	assert.Equal(t, "the module: printed: cells: 4\nthe host: lines are missing\n  missing: 3\n", said.String())
 }

@@ -3,6 +3,7 @@ package cli
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"regexp"
@@ -50,9 +51,7 @@ func (a *app) modules() *cobra.Command {
 			_, err := call(ctx, a, client.RetireModule, &catalogv1.RetireModuleRequest{Name: name, Reason: reason})
 			return nil, err
 		}),
-		a.choice("lift-quarantine NAME", "Let a quarantined module start again (stewards)", func(ctx context.Context, client catalogv1.CatalogServiceClient, name, reason string) (*catalogv1.ModuleStatus, error) {
-			return call(ctx, a, client.LiftQuarantine, &catalogv1.LiftQuarantineRequest{Name: name, Reason: reason})
-		}))
+		a.liftQuarantine())
 	all.RunE = func(c *cobra.Command, args []string) error {
 		if len(args) > 0 {
 			return group(c, args)
@@ -222,6 +221,37 @@ func (a *app) choice(use, short string, do func(ctx context.Context, client cata
 		}
 		return a.show(m, moduleGrid(m))
 	}}
+	c.Flags().StringVar(&reason, "reason", "", "why, for the audit trail")
+	return c
+}
+
+func (a *app) liftQuarantine() *cobra.Command {
+	var reason string
+	c := &cobra.Command{
+		Use: "lift-quarantine NAME", Short: "Let a quarantined module start again (stewards)",
+		Long: `Let a quarantined module start again, and show what became of it. The exit code is 5 when it doesn't run. One that takes longer than ten seconds is shown as
+starting; "commonvat modules" tells how it went on.`,
+		Args: takes("NAME"), RunE: func(c *cobra.Command, args []string) error {
+			client, err := a.catalog(c.Context())
+			if err != nil {
+				return err
+			}
+			m, err := call(c.Context(), a, client.LiftQuarantine, &catalogv1.LiftQuarantineRequest{Name: args[0], Reason: reason})
+			if err != nil {
+				return err
+			}
+			err = a.show(m, moduleGrid(m))
+			switch m.GetState() {
+			case catalogv1.ModuleState_MODULE_STATE_RUNNING:
+			case catalogv1.ModuleState_MODULE_STATE_STARTING:
+				a.say("%s is still starting; see: commonvat modules", args[0])
+			default:
+				a.say("%s was started and does not run", args[0])
+				err = errors.Join(err, &outcome{ExitConflict})
+			}
+			return err
+		},
+	}
 	c.Flags().StringVar(&reason, "reason", "", "why, for the audit trail")
 	return c
 }

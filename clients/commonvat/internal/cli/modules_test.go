@@ -5,6 +5,10 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/assert"
+	"github.com/stretchr/testify/require"
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 )
 
 // A build is named as a person would, and never guessed.
@@ -32,4 +36,44 @@ func TestBuildsAreNamed(t *testing.T) {
 	got := f.run(t, "", "modules", "report", "reach@1.0.0")
 	assert.Equal(t, ExitUsage, got.code, "there is a report of each")
 	assert.Contains(t, got.err, `"reach@1.0.0" may be reach@1.0.0 (dddddddddddd), reach@1.0.0 (eeeeeeeeeeee)`)
+}
+
+// Lifting a quarantine shows what became of the module, and scripts can tell.
+func TestLiftingShowsWhatBecame(t *testing.T) {
+	f := startFake(t)
+	for name, want := range map[string]struct {
+		code       int
+		shows, err string
+	}{
+		"runs":   {ExitOK, "running", ""},
+		"starts": {ExitOK, "starting", "starts is still starting; see: commonvat modules\n"},
+		"falls":  {ExitConflict, "quarantined", "falls was started and does not run\n"},
+	} {
+		got := f.run(t, "", "modules", "lift-quarantine", name)
+		assert.Equal(t, want.code, got.code, name)
+		assert.Contains(t, got.out, want.shows)
+		assert.Equal(t, want.err, got.err)
+	}
+}
+
+// A module of a run that is left out, or isn't of it, is told where it stands on the command line.
+func TestModulesOfARunAreNamed(t *testing.T) {
+	f := startFake(t)
+	fault := func(field string) error {
+		s, err := status.New(codes.InvalidArgument, field+": is left out; run R has wide, reach").WithDetails(
+			&errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{{Field: field, Description: "is left out; run R has wide, reach"}}})
+		require.NoError(t, err)
+		return s.Err()
+	}
+	for _, c := range []struct{ command, field, says string }{
+		{"run scores R", "module", "--module: module: is left out; run R has wide, reach"},
+		{"run compare R R/wide", "first.module", "R: first.module: is left out; run R has wide, reach"},
+		{"run compare R/wide R", "second.module", "R: second.module: is left out; run R has wide, reach"},
+		{"run compare R/wide R", "other", "other: is left out; run R has wide, reach"},
+	} {
+		f.fail(fault(c.field))
+		got := f.run(t, "", strings.Fields(c.command)...)
+		assert.Equal(t, ExitInput, got.code)
+		assert.Equal(t, "commonvat: "+c.says+"\n", got.err)
+	}
 }

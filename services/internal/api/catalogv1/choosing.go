@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"slices"
+	"time"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
 	catalogpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/catalog/v1"
@@ -275,6 +276,9 @@ func (s *Service) RollBackModule(ctx context.Context, request *catalogpb.RollBac
 	return s.activate(ctx, in, false, "rolled back to", request.GetReason())
 }
 
+// liftPatience is how long LiftQuarantine waits for the start; what is longer goes on after the answer, which then says "starting".
+const liftPatience = 10 * time.Second
+
 // LiftQuarantine implements catalogpb.CatalogServiceServer.
 func (s *Service) LiftQuarantine(ctx context.Context, request *catalogpb.LiftQuarantineRequest) (*catalogpb.ModuleStatus, error) {
 	s.choosing.Lock()
@@ -295,7 +299,12 @@ func (s *Service) LiftQuarantine(ctx context.Context, request *catalogpb.LiftQua
 			return nil, err
 		}
 	}
-	if err := s.modules.Revive(m.Name); err != nil {
+	starting, cancel := context.WithTimeout(ctx, liftPatience)
+	defer cancel()
+	switch err := s.modules.Revive(starting, m.Name); {
+	case ctx.Err() != nil:
+		return nil, ctx.Err()
+	case err != nil && starting.Err() == nil:
 		return nil, fmt.Errorf("%w: %w", trial.ErrConflict, err)
 	}
 	return s.told(m.Name)

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -246,9 +247,48 @@ func TestRollBackDefaultRetireAndQuarantine(t *testing.T) {
 	}
 	require.Eventually(t, func() bool { return l.modules.Status()[0].State == catalog.StateQuarantined }, 60*time.Second, 5*time.Millisecond)
 	assert.Equal(t, 15, l.modules.Status()[0].Wrong)
-	_, err = l.service.LiftQuarantine(steward, &catalogpb.LiftQuarantineRequest{Name: "hue", Reason: "mended"})
+	lifted, err := l.service.LiftQuarantine(steward, &catalogpb.LiftQuarantineRequest{Name: "hue", Reason: "mended"})
 	require.NoError(t, err)
-	require.Eventually(t, func() bool { return l.modules.Status()[0].State == catalog.StateRunning }, 60*time.Second, 5*time.Millisecond)
+	assert.Equal(t, catalogpb.ModuleState_MODULE_STATE_RUNNING, lifted.GetState(), "the answer is what became of it")
+	assert.Equal(t, l.modules.Status()[0].Restarts, int(lifted.GetRestarts()))
+}
+
+// slowStart is a module that starts for longer than anybody waits.
+type slowStart struct {
+	catalogv1.Modules
+	state catalog.State
+	ended error
+}
+
+func (m *slowStart) Status() []catalog.Status {
+	return []catalog.Status{{Module: catalog.Module{Name: "hue", Kind: sdk.KindPalette}, State: m.state}}
+}
+
+func (m *slowStart) Revive(ctx context.Context, _ string) error {
+	m.state = catalog.StateStarting
+	<-ctx.Done()
+	m.ended = ctx.Err()
+	return ctx.Err()
+}
+
+// A start that takes long isn't waited for: the answer says that it goes on. A caller that has gone gets none.
+func TestLiftingWaitsAWhileAlone(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		slow := &slowStart{state: catalog.StateQuarantined}
+		service := catalogv1.New(catalogv1.Config{Modules: slow})
+		began := time.Now()
+		got, err := service.LiftQuarantine(as(t, access.Steward), &catalogpb.LiftQuarantineRequest{Name: "hue"})
+		require.NoError(t, err)
+		assert.Equal(t, catalogpb.ModuleState_MODULE_STATE_STARTING, got.GetState())
+		assert.Equal(t, 10*time.Second, time.Since(began))
+		require.ErrorIs(t, slow.ended, context.DeadlineExceeded)
+
+		slow.state = catalog.StateQuarantined
+		gone, cancel := context.WithTimeout(as(t, access.Steward), time.Second)
+		defer cancel()
+		_, err = service.LiftQuarantine(gone, &catalogpb.LiftQuarantineRequest{Name: "hue"})
+		require.ErrorIs(t, err, context.DeadlineExceeded)
+	})
 }
 
 // All safety modules are asked together: a researcher may add one, and only a coordinator takes away what one holds.

@@ -75,7 +75,7 @@ func runHost(value string) {
 	if err != nil {
 		panic(err)
 	}
-	if err := modules.Ready(ctx); err != nil {
+	if err := catalogtest.Ready(ctx, modules); err != nil {
 		panic(err)
 	}
 	service := catalogv1.New(catalogv1.Config{Modules: modules, Folder: folder, Choices: killingChoices{records, at}})
@@ -125,7 +125,7 @@ func TestKilledBetweenTheStepsOfAnActivation(t *testing.T) {
 				defer cancel()
 				modules.Close(ctx)
 			}()
-			require.NoError(t, modules.Ready(t.Context()))
+			require.NoError(t, catalogtest.Ready(t.Context(), modules))
 			want, entries := digests[0], 0
 			if moved {
 				want, entries = digests[1], 1

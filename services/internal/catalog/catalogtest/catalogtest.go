@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -55,10 +56,24 @@ func Open(t testing.TB, folders []string, change ...func(*catalog.Config)) *cata
 	})
 	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
 	defer cancel()
-	if err := c.Ready(ctx); err != nil {
+	if err := Ready(ctx, c); err != nil {
 		t.Fatalf("modules did not come up: %v", err)
 	}
 	return c
+}
+
+// Ready waits until no module is starting any more: each runs, or was refused, which Status tells. The error is ctx's.
+func Ready(ctx context.Context, c *catalog.Catalog) error {
+	for {
+		if !slices.ContainsFunc(c.Status(), func(s catalog.Status) bool { return s.State == catalog.StateStarting }) {
+			return nil
+		}
+		select {
+		case <-time.After(2 * time.Millisecond):
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
 }
 
 // RuntimeDir makes a folder that is short enough for sockets, which t.TempDir is not. It goes with the test.

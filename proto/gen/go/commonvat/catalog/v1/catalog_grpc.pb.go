@@ -57,7 +57,8 @@ type CatalogServiceClient interface {
 	// RollBackModule activates the build that served before the present one; of a retired module, the one that served last. Who may, and errors: as for ActivateModule; FAILED_PRECONDITION when there
 	// was none.
 	RollBackModule(ctx context.Context, in *RollBackModuleRequest, opts ...grpc.CallOption) (*ModuleStatus, error)
-	// LiftQuarantine lets a quarantined module start again. Errors: NOT_FOUND; FAILED_PRECONDITION for one that isn't.
+	// LiftQuarantine lets a quarantined module start again and answers with what became of it: RUNNING, or why it doesn't run; STARTING when that takes longer
+	// than ten seconds. Errors: NOT_FOUND; FAILED_PRECONDITION for one that isn't quarantined.
 	LiftQuarantine(ctx context.Context, in *LiftQuarantineRequest, opts ...grpc.CallOption) (*ModuleStatus, error)
 }
 
@@ -175,7 +176,8 @@ type CatalogServiceServer interface {
 	// RollBackModule activates the build that served before the present one; of a retired module, the one that served last. Who may, and errors: as for ActivateModule; FAILED_PRECONDITION when there
 	// was none.
 	RollBackModule(context.Context, *RollBackModuleRequest) (*ModuleStatus, error)
-	// LiftQuarantine lets a quarantined module start again. Errors: NOT_FOUND; FAILED_PRECONDITION for one that isn't.
+	// LiftQuarantine lets a quarantined module start again and answers with what became of it: RUNNING, or why it doesn't run; STARTING when that takes longer
+	// than ten seconds. Errors: NOT_FOUND; FAILED_PRECONDITION for one that isn't quarantined.
 	LiftQuarantine(context.Context, *LiftQuarantineRequest) (*ModuleStatus, error)
 	mustEmbedUnimplementedCatalogServiceServer()
 }
