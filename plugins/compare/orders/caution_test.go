@@ -41,7 +41,7 @@ func TestUnequalSessionsWeighLikeFewer(t *testing.T) {
 // session to session, t(.975) with 5 degrees of freedom being 2.571 (tables, from memory).
 func TestSwapsAboutMeansAreNotEnough(t *testing.T) {
 	wider, held := 0, 0
-	for seed := range uint64(300) {
+	for seed := range uint64(120) {
 		rng := rand.New(rand.NewPCG(seed, 9))
 		var rows []Row
 		for s := range 6 {
