@@ -15,7 +15,9 @@
 // Cells are exchanged within their block only: all arrangements up to 2^16, otherwise seeded draws with p = (b+1)/(M+1) (Phipson &
 // Smyth 2010). Statistics within 1e-9·max(1, |F|) tie.
 //
-// Read both together: where groups differ in spread and in number, a difference in place may be one in spread.
+// Read both together: where groups differ in spread and in number, a difference in place may be one in spread. With units that goes for the pots of a
+// group, of which the spread within units says nothing: three groups in one place, one of which had pots three times as uneven as the others, were called different in 8 %
+// of simulated experiments of eight sessions, and in 18 % where three of these held it. Two groups by themselves have no such fault, as an exchange then turns a sign.
 //
 // # Units
 //
