@@ -31,7 +31,7 @@ func inSessions(sessions, groups int, apart float64) (*columnsv1.Labels, *column
 		l.Blocks = append(l.Blocks, fmt.Sprint("session ", s))
 		for g := range groups {
 			for k := range l.Cells {
-				c.ReadingId = append(c.ReadingId, fmt.Sprintf("%04d-%d-%d", s, g, k))
+				c.ReadingId = append(c.ReadingId, fmt.Sprintf("%04d-%02d-%d", s, g, k))
 				c.Group, c.Block, c.Stratum, c.Cell = append(c.Group, uint32(g)), append(c.Block, uint32(s+1)), append(c.Stratum, 0), append(c.Cell, uint32(k))
 				c.L = append(c.L, 40+4*float64(k)+apart*float64(g)+0.3*math.Sin(float64(7*s+3*g))+0.05*math.Sin(float64(100*s+31*k+g)))
 				c.A, c.B = append(c.A, 0.2*math.Cos(float64(5*s+g+k))), append(c.B, 20+0.2*math.Sin(float64(11*s+2*g+3*k)))
@@ -171,6 +171,17 @@ func TestWatersRefuses(t *testing.T) {
 		"header.tolerance_de00":         "is -1, want 1e-06 to 100, or 0 for 2",
 		"header.covariates[0].water[0]": "is 9, want an index of a group that occurs once",
 	}, moduletest.Refused(t, err))
+}
+
+// Every two waters are a test; of 300 those took longer than a minute.
+func TestAsManyWatersAreTestedAsAnExperimentHas(t *testing.T) {
+	l, c := inSessions(6, 21, 1)
+	_, err := askWaters(t, watersHeader(l, c), c)
+	assert.Equal(t, map[string]string{"header.labels.groups": "has 21 labels, want at most 20 to be tested (closing)"}, moduletest.Refused(t, err))
+	h := watersHeader(l, c)
+	h.Closing = false
+	_, err = askWaters(t, h, c)
+	require.NoError(t, err)
 }
 
 func askGroups(t *testing.T, h *comparev1.GroupsHeader, c *columnsv1.ColourColumns) (*comparev1.CompareGroupsResponse, error) {

@@ -67,6 +67,9 @@ const maxCovariates = 100
 
 func checkWatersHeader(h *comparev1.WatersHeader, v *sdk.Violations) {
 	groups := h.GetLabels().GetGroups()
+	if n := len(groups); h.GetClosing() && n > maxTestedGroups {
+		v.Add("header.labels.groups", "has %d labels, want at most %d to be tested (closing)", n, maxTestedGroups)
+	}
 	known := map[string]bool{}
 	for i, g := range groups {
 		if g == "" {

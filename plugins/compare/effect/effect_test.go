@@ -115,6 +115,35 @@ func TestTheCellIsNamed(t *testing.T) {
 	assert.Equal(t, 2.0/64, *r.Cell[2].PAdjusted)
 }
 
+// A recipe that all sessions hold and that looks as far apart as what matters stands against "no practical difference" of the average; the same recipe in five sessions
+// does not.
+func TestOneCellAgainstTheAverage(t *testing.T) {
+	verdicts := map[Verdict]int{}
+	for seed := range uint64(40) {
+		rows := design(rand.New(rand.NewPCG(seed, 8)), 8, 8, 0.2, 1.6, func(c int) [3]float64 {
+			if c == 2 {
+				return [3]float64{0, 2.5, 0}
+			}
+			return [3]float64{}
+		})
+		r := measured(t, rows, Params{ClosingBlocks: 8, Permutations: 199, NoOutlook: true})
+		far := slices.ContainsFunc(r.Cell, func(c CellEffect) bool { return c.DE >= 2 })
+		verdicts[r.Verdict]++
+		if r.Verdict == NoPracticalDifference || r.Verdict == DetectableButSmall {
+			assert.False(t, far, "seed %d", seed)
+			continue
+		}
+		if far && r.CellsDiffer.P > 0.05 && *r.Overall.UpperDE < 2 {
+			assert.Contains(t, r.Sentence, "by itself")
+			verdicts["by itself"]++
+		}
+	}
+	assert.Positive(t, verdicts[NoPracticalDifference])
+	assert.Positive(t, verdicts["by itself"])
+	r := &Result{Params: Params{ToleranceDE: 2}, Cell: []CellEffect{{Cell: "few", Blocks: 5, DE: 3}, {Cell: "near", Blocks: 6, DE: 1.9}}}
+	assert.Nil(t, r.against())
+}
+
 func TestGates(t *testing.T) {
 	rows := design(rand.New(rand.NewPCG(1, 1)), 5, 2, 1, 1, none)
 	r := measured(t, rows, Params{ClosingBlocks: 8})

@@ -134,7 +134,8 @@ func (r *Result) judge() (Verdict, string) {
 		return NotEnoughYet, "not enough yet: " + strings.Join(needs, " and ")
 	}
 	d := r.Dispersion
-	found := r.Test.PAdjusted <= r.Params.Alpha
+	reached := r.Test.PAdjusted <= r.Params.Alpha
+	found := reached && (r.Test.Within || r.beyondItsError())
 	margin := math.Log(r.Params.MarginRatio)
 	far := d.LogRatio != nil && math.Abs(*d.LogRatio) >= margin || d.LogRatio == nil && d.Difference != 0
 	if found && r.Shades.direction()*sign(d.Difference) < 0 {
@@ -153,8 +154,21 @@ func (r *Result) judge() (Verdict, string) {
 		return EquallyWide, fmt.Sprintf("equally wide: %s and %s differ by less than %.0f %%", r.First, r.Second, 100*(r.Params.MarginRatio-1))
 	case found:
 		return DetectableButSmall, fmt.Sprintf("detectable but small: %s is wider, by less than %.0f %%", r.label(sign(d.Difference)), 100*(r.Params.MarginRatio-1))
+	case reached:
+		return NoAnswer, fmt.Sprintf("no answer at this size: %s looks wider, but by no more than leaving out one session or another changes", r.label(sign(d.Difference)))
 	}
 	return NoAnswer, fmt.Sprintf("no answer at this size: %d sessions do not tell %s from %s", len(r.Blocks), r.First, r.Second)
+}
+
+// beyondItsError tells whether the ratio is farther from 1 than the jackknife's error lets it be at the level of the test. Where one order
+// doesn't spread at all there is no ratio, and no error of it.
+func (r *Result) beyondItsError() bool {
+	d := r.Dispersion
+	if d.LogRatio == nil {
+		return true
+	}
+	tail := 1 - r.Params.Alpha/2/float64(r.Params.Comparisons)
+	return d.SELogRatio != nil && math.Abs(*d.LogRatio) > width.StudentQuantile(tail, d.freedom)**d.SELogRatio
 }
 
 func (r *Result) label(sign int) string {

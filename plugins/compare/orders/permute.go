@@ -257,10 +257,22 @@ func (a *aligned) dispersion() *Dispersion {
 		leave[b] = math.Log(x[0] / x[1])
 	}
 	se := width.JackknifeSE(leave)
-	half := width.StudentQuantile(0.95, len(leave)-1) * se
+	d.freedom = a.freedom()
+	half := width.StudentQuantile(0.95, d.freedom) * se
 	low, high := math.Exp(ratio-half), math.Exp(ratio+half)
 	d.SELogRatio, d.RatioLow, d.RatioHigh = &se, &low, &high
 	return d
+}
+
+// freedom is one less than the number of sessions of equal size that would weigh as those that there are, (Σn)²/Σn² rounded down (Kish 1965, Survey
+// Sampling, from memory). Eight sessions of which two hold most of the cells tell less than eight alike.
+func (a *aligned) freedom() int {
+	squares := 0
+	for i := range a.blocks {
+		n := len(a.blocks[i].pair)
+		squares += n * n
+	}
+	return max(1, a.n*a.n/squares-1)
 }
 
 // test permutes the dispersion and, for support, the volume.

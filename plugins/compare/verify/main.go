@@ -14,7 +14,7 @@ import (
 func main() {
 	runs := flag.Int("runs", 2000, "simulated experiments for each line, 10 to 1000000")
 	seed := flag.Uint64("seed", 1, "seed of the simulations")
-	only := flag.String("only", "", "only the lines whose question contains this")
+	only := flag.String("only", "", `only the lines that contain this, as "coverage" or "order matters, 6 sessions"`)
 	flag.Parse()
 	if *runs < 10 || *runs > 1_000_000 {
 		fmt.Fprintf(os.Stderr, "-runs is %d; allowed: 10 to 1000000\n", *runs)

@@ -202,10 +202,13 @@ func (l laboratory) says(verdicts ...effect.Verdict) func(context.Context, *rand
 }
 
 // atTolerance is the shift in one direction, seen from the middle of the recipes, that is exactly the default tolerance.
-func atTolerance(direction vector) vector {
+func atTolerance(direction vector) vector { return shiftAt(centre, direction) }
+
+// shiftAt is that shift as seen from another colour.
+func shiftAt(from, direction vector) vector {
 	by := outlook.Stretch(effect.DefaultToleranceDE, func(k float64) float64 {
-		x := vector{centre[0] + k*direction[0], centre[1] + k*direction[1], centre[2] + k*direction[2]}
-		return colorimetry.CIEDE2000(lab(centre), lab(x), colorimetry.DefaultFactors)
+		x := vector{from[0] + k*direction[0], from[1] + k*direction[1], from[2] + k*direction[2]}
+		return colorimetry.CIEDE2000(lab(from), lab(x), colorimetry.DefaultFactors)
 	})
 	return vector{by * direction[0], by * direction[1], by * direction[2]}
 }
@@ -230,13 +233,14 @@ func covers(sessions, recipes, m int, pot, spread float64, of func(*width.Rarefi
 	}
 }
 
-// The limits: how often a verdict may be false, and how often an interval has to hold.
-const falsely, coverage = 0.065, 0.88
+// The limits: how often a verdict may be false, how often an interval has to hold, and how often what is there has to be found.
+const falsely, coverage, found = 0.065, 0.88, 0.8
 
-// lines are all questions that contain a text.
+// lines are all whose question and situation, as in "falsely order matters, 6 sessions of 1, no effect", contain a text.
 func lines(only string) []line {
-	all := slices.Concat(widthLines(), effectLines(), toleranceLines(), coverageLines(), besideLines(falsely), waterLines(), groupLines())
-	return slices.DeleteFunc(all, func(l line) bool { return !strings.Contains(l.question, only) })
+	all := slices.Concat(widthLines(), effectLines(), toleranceLines(), coverageLines(), besideLines(falsely), waterLines(), groupLines(),
+		hardWidthLines(), hardEffectLines(), hardCoverageLines(), hardWaterLines(), hardGroupLines(), blankLines(), foundLines())
+	return slices.DeleteFunc(all, func(l line) bool { return !strings.Contains(l.question+", "+l.situation, only) })
 }
 
 // usual is a laboratory of so many sessions, each with so many recipes.

@@ -5,10 +5,12 @@
 // A recipe is everything of a cell but its water. Readings are averaged to cells of session, water and recipe; each water is described by
 // its differences from a named reference, recipe by recipe.
 //
-// Test: a unit is a session's work in one water, the mean over its recipes of cell minus recipe mean over all units. Water is tested
-// by the analysis of variance of package groups. A session that holds several waters is a block and its waters are exchanged within it. Sessions of
-// one water are exchanged within their member. So neither a session's accidents nor a member's habits can pass for the water, as they
-// do where recipes are exchanged: members who differ then make waters that differ.
+// Test: a unit is a session's work in one water. What recipes and units do to colour adds up, and both are fitted together by least squares, so that a unit
+// that holds the deeper recipes isn't deeper for it, nor takes a part of the accidents of others that hold them. Water is tested
+// by the analysis of variance of package groups on the units. A session that holds several waters is a block and its waters are exchanged within it, on the recipes
+// that it holds in two of them or more. Sessions of one water are exchanged within their member. Units that no chain of recipes joins are never exchanged: what
+// lies between them is not known. So neither a session's accidents nor a member's habits can pass for the water, as they do where recipes are
+// exchanged: members who differ then make waters that differ.
 //
 // Of three waters or more every two are tested too, in the same way, with the chance of one false difference among all pairs held (groups.EveryTwo).
 //
@@ -369,66 +371,6 @@ func noiseFloor(cells []*cell) *float64 {
 	return &floor
 }
 
-// units are the sessions' work in one water with what they are exchanged within, and the number of different arrangements as its logarithm.
-func units(cells []*cell) ([]groups.Point, float64) {
-	type unit struct{ session, water string }
-	inSession, recipes := map[string]map[string]bool{}, map[string]*[4]float64{}
-	for _, c := range cells {
-		if inSession[c.session] == nil {
-			inSession[c.session] = map[string]bool{}
-		}
-		inSession[c.session][c.water] = true
-		if recipes[c.recipe] == nil {
-			recipes[c.recipe] = &[4]float64{}
-		}
-		for d, x := range c.mean() {
-			recipes[c.recipe][d] += x
-		}
-		recipes[c.recipe][3]++
-	}
-	sums := map[unit]*[4]float64{}
-	var order []unit
-	members := map[string]string{}
-	for _, c := range cells {
-		u := unit{c.session, c.water}
-		if sums[u] == nil {
-			sums[u] = &[4]float64{}
-			order = append(order, u)
-		}
-		members[c.session] = c.member
-		m, mean := c.mean(), meanOf(recipes[c.recipe])
-		for d := range 3 {
-			sums[u][d] += m[d] - mean[d]
-		}
-		sums[u][3]++
-	}
-	var points []groups.Point
-	blocks := map[string]map[string]int{}
-	for _, u := range order {
-		block := "session " + u.session
-		if len(inSession[u.session]) == 1 && members[u.session] != "" {
-			block = "member " + members[u.session]
-		}
-		if blocks[block] == nil {
-			blocks[block] = map[string]int{}
-		}
-		blocks[block][u.water]++
-		points = append(points, groups.Point{Group: u.water, Block: block, X: meanOf(sums[u])})
-	}
-	logarithm := 0.0
-	for _, of := range blocks {
-		n := 0
-		for _, k := range of {
-			n += k
-			f, _ := math.Lgamma(float64(k + 1))
-			logarithm -= f
-		}
-		f, _ := math.Lgamma(float64(n + 1))
-		logarithm += f
-	}
-	return points, logarithm
-}
-
 // middle is the mean colour of the cells.
 func middle(cells []*cell) (at [3]float64) {
 	for _, c := range cells {
@@ -495,7 +437,7 @@ func (r *Result) judge() {
 	switch {
 	case len(r.Apart) > 0:
 		r.Verdict = CantTellApart
-		r.Sentence = fmt.Sprintf("water and member can't be told apart: nobody used %s beside another of these waters; a session in one common water, such as demineralised, by each of them would help",
+		r.Sentence = fmt.Sprintf("water and member can't be told apart: nobody dyed one recipe in %s and in another of these waters; a session in one common water, such as demineralised, by each of them would help",
 			strings.Join(r.Apart, " or "))
 	case !r.Params.Closing:
 		r.Verdict, r.Sentence = Exploratory, "exploratory, no verdict"

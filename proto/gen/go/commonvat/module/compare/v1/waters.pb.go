@@ -174,6 +174,7 @@ type WatersHeader struct {
 	// Required.
 	Condition *v11.ColourCondition `protobuf:"bytes,1,opt,name=condition,proto3" json:"condition,omitempty"`
 	// Required. Groups are waters, none of them ""; cells are recipes, everything of a cell but its water. Strata count for nothing.
+	// With closing a module may take fewer than 500, at least 20.
 	Labels *v1.Labels `protobuf:"bytes,2,opt,name=labels,proto3" json:"labels,omitempty"`
 	// Required. At most 10,000,000.
 	RowCount int64 `protobuf:"varint,3,opt,name=row_count,json=rowCount,proto3" json:"row_count,omitempty"`

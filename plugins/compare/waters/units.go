@@ -1,0 +1,193 @@
+package waters
+
+import (
+	"fmt"
+	"math"
+
+	"github.com/commonvat/commonvat/plugins/compare/groups"
+)
+
+// unit is a session's work in one water.
+type unit struct{ session, water string }
+
+// layout is which unit and which recipe each cell belongs to, by number.
+type layout struct {
+	units           []unit // in the order of cells
+	members         []string
+	colours         [][3]float64 // of cells
+	inUnit, recipe  []int        // of cells
+	ofUnit, ofRecip []float64    // how many cells each has
+}
+
+func laidOut(cells []*cell) *layout {
+	l := &layout{}
+	units, recipes := map[unit]int{}, map[string]int{}
+	for _, c := range cells {
+		u, known := units[unit{c.session, c.water}]
+		if !known {
+			u = len(l.units)
+			units[unit{c.session, c.water}] = u
+			l.units, l.members, l.ofUnit = append(l.units, unit{c.session, c.water}), append(l.members, c.member), append(l.ofUnit, 0)
+		}
+		r, known := recipes[c.recipe]
+		if !known {
+			r = len(l.ofRecip)
+			recipes[c.recipe] = r
+			l.ofRecip = append(l.ofRecip, 0)
+		}
+		l.colours, l.inUnit, l.recipe = append(l.colours, c.mean()), append(l.inUnit, u), append(l.recipe, r)
+		l.ofUnit[u]++
+		l.ofRecip[r]++
+	}
+	return l
+}
+
+// less takes the recipes' means off figures of cells and adds up what is left by unit.
+func (l *layout) less(of func(cell int) float64) []float64 {
+	mean, out := make([]float64, len(l.ofRecip)), make([]float64, len(l.units))
+	for c, r := range l.recipe {
+		mean[r] += of(c) / l.ofRecip[r]
+	}
+	for c, u := range l.inUnit {
+		out[u] += of(c) - mean[l.recipe[c]]
+	}
+	return out
+}
+
+// fit is what units do to one figure of cells, by least squares beside what recipes do, up to one number for all units that recipes join. With every recipe in every
+// unit it is the mean over recipes of cell minus recipe mean. The equations are solved by conjugate gradients (Hestenes & Stiefel 1952, from memory), which
+// has an answer also where the matrix is singular, as here.
+func (l *layout) fit(axis int) []float64 {
+	right := l.less(func(c int) float64 { return l.colours[c][axis] })
+	x := make([]float64, len(right))
+	for u := range x {
+		x[u] = right[u] / l.ofUnit[u]
+	}
+	step := l.less(func(c int) float64 { return x[l.inUnit[c]] })
+	for u := range step {
+		step[u] = right[u] - step[u]
+	}
+	rest := append([]float64(nil), step...)
+	squares := dot(rest, rest)
+	const enough = 1e-24 // of squares of units of CIELAB, for each unit
+	for range min(2*len(x), mostSteps) {
+		if !(squares > enough*float64(len(x))) {
+			break
+		}
+		along := l.less(func(c int) float64 { return step[l.inUnit[c]] })
+		by := squares / dot(step, along)
+		if math.IsInf(by, 0) || math.IsNaN(by) {
+			break
+		}
+		for u := range x {
+			x[u] += by * step[u]
+			rest[u] -= by * along[u]
+		}
+		before := squares
+		squares = dot(rest, rest)
+		for u := range step {
+			step[u] = rest[u] + squares/before*step[u]
+		}
+	}
+	return x
+}
+
+// mostSteps bounds the work; what recipes and sessions hold together loosely is exact to 1e-6 by then.
+const mostSteps = 1000
+
+func dot(x, y []float64) (sum float64) {
+	for i := range x {
+		sum += x[i] * y[i]
+	}
+	return sum
+}
+
+// parts numbers the sets of units that recipes join, by unit.
+func (l *layout) parts() []int {
+	part := make([]int, len(l.units))
+	first := make([]int, len(l.ofRecip)) // a unit of each recipe
+	for u := range part {
+		part[u] = u
+	}
+	root := func(u int) int {
+		for part[u] != u {
+			part[u] = part[part[u]]
+			u = part[u]
+		}
+		return u
+	}
+	for r := range first {
+		first[r] = -1
+	}
+	for c, r := range l.recipe {
+		if first[r] < 0 {
+			first[r] = l.inUnit[c]
+		}
+		x, y := root(first[r]), root(l.inUnit[c])
+		part[max(x, y)] = min(x, y)
+	}
+	for u := range part {
+		part[u] = root(u)
+	}
+	return part
+}
+
+// sideBySide leaves of a session of several waters the recipes that stand in two of them or more: what else it holds could tell them apart only by what other sessions
+// say of a recipe, and those say the same, right or wrong, to all of its like.
+func sideBySide(cells []*cell) (out []*cell) {
+	type key struct{ session, recipe string }
+	in, waters := map[key]int{}, map[string]string{}
+	several := map[string]bool{} // sessions
+	for _, c := range cells {
+		in[key{c.session, c.recipe}]++
+		if w, known := waters[c.session]; known && w != c.water {
+			several[c.session] = true
+		}
+		waters[c.session] = c.water
+	}
+	for _, c := range cells {
+		if !several[c.session] || in[key{c.session, c.recipe}] > 1 {
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// units are the sessions' work in one water with what they are exchanged within, and the number of different arrangements as its logarithm.
+func units(cells []*cell) ([]groups.Point, float64) {
+	l := laidOut(sideBySide(cells))
+	var figures [3][]float64
+	for axis := range figures {
+		figures[axis] = l.fit(axis)
+	}
+	waters := map[string]int{} // by session
+	for _, u := range l.units {
+		waters[u.session]++
+	}
+	var points []groups.Point
+	blocks := map[string]map[string]int{}
+	part := l.parts()
+	for i, u := range l.units {
+		block := fmt.Sprintf("session %s, part %d", u.session, part[i])
+		if waters[u.session] == 1 && l.members[i] != "" {
+			block = fmt.Sprintf("member %s, part %d", l.members[i], part[i])
+		}
+		if blocks[block] == nil {
+			blocks[block] = map[string]int{}
+		}
+		blocks[block][u.water]++
+		points = append(points, groups.Point{Group: u.water, Block: block, X: [3]float64{figures[0][i], figures[1][i], figures[2][i]}})
+	}
+	logarithm := 0.0
+	for _, of := range blocks {
+		n := 0
+		for _, k := range of {
+			n += k
+			f, _ := math.Lgamma(float64(k + 1))
+			logarithm -= f
+		}
+		f, _ := math.Lgamma(float64(n + 1))
+		logarithm += f
+	}
+	return points, logarithm
+}
