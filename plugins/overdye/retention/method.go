@@ -295,7 +295,7 @@ func radius(largest []float64, n int, share float64) *float64 {
 		return nil
 	}
 	slices.Sort(largest)
-	return &largest[radiusRank(len(largest), share)-1]
+	return &largest[k-1]
 }
 
 func radiusRank(trials int, share float64) int { return int(math.Ceil(float64(trials+1)*share - 1e-9)) }
