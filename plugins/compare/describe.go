@@ -115,7 +115,7 @@ var questions = []*describev1.Question{
 	{
 		Asks: "which of two dyeing orders spreads wider", Call: "CompareOrders",
 		Method: "Dispersion of matched cells about the mean of each order of a dye pair; the two orders are swapped in whole sessions, about each session's own means where enough " +
-			"sessions hold two cells. Ratio by leaving out one session at a time. Hulls support, shades describe.",
+			"sessions hold two cells, else with the error of the ratio beside it. Ratio by leaving out one session at a time. Hulls support, shades describe.",
 		Multiplicity: "p times the number of comparisons made together, Holm's first step",
 		Sources:      []uint32{phipson, holm, efron, sharma},
 	},
@@ -128,7 +128,7 @@ var questions = []*describev1.Question{
 	},
 	{
 		Asks: "whether waters give different colours, or water and member can't be told apart; how figures of the waters go with it", Call: "CompareWaters",
-		Method: "A session's work in one water is a unit: the mean over its recipes of colour less that recipe's mean. Variance between waters, units exchanged within sessions that hold several and within " +
+		Method: "A session's work in one water is a unit, fitted beside recipes by least squares; of several waters a session counts the recipes that it holds in two. Variance between waters, units exchanged within sessions that hold several and within " +
 			"members. Figures: Spearman's rank correlation over waters, the reference left out, exact up to 8 waters.",
 		Multiplicity: "all waters in one test; " + closedTesting + "; of figures only the one that was named beforehand gets p, several by Holm",
 		Sources:      []uint32{anderson2001, phipson, ryan, einot, welsch, spearman, holm, sharma},

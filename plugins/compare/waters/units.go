@@ -68,10 +68,12 @@ func (l *layout) fit(axis int) []float64 {
 		step[u] = right[u] - step[u]
 	}
 	rest := append([]float64(nil), step...)
-	squares := dot(rest, rest)
-	const enough = 1e-24 // of squares of units of CIELAB, for each unit
+	squares, all := dot(rest, rest), 0.0
+	for _, x := range l.colours {
+		all += x[axis] * x[axis]
+	}
 	for range min(2*len(x), mostSteps) {
-		if !(squares > enough*float64(len(x))) {
+		if !(squares > rounding*all) {
 			break
 		}
 		along := l.less(func(c int) float64 { return step[l.inUnit[c]] })
@@ -91,6 +93,9 @@ func (l *layout) fit(axis int) []float64 {
 	}
 	return x
 }
+
+// rounding is the share of all squares below which what is left of them is rounding.
+const rounding = 1e-26
 
 // mostSteps bounds the work; what recipes and sessions hold together loosely is exact to 1e-6 by then.
 const mostSteps = 1000
