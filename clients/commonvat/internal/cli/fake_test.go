@@ -426,6 +426,7 @@ func (f *fake) PredictOverdye(_ context.Context, r *poolv1.PredictOverdyeRequest
 	}
 	if r.GetSecondDye() == "lac" {
 		out.Standing, out.Colour, out.Retention, out.Uptake = poolv1.PredictionStanding_PREDICTION_STANDING_NO_BETTER_THAN_A_RULE, nil, nil, nil
+		out.RadiusDe00, out.AnyBathRadiusDe00 = nil, nil
 		out.Headline, out.Missing, out.ErrorDe00 = "No prediction of lac over weld.", []string{"2 more trials"}, ptr(4.5)
 	}
 	return out, nil

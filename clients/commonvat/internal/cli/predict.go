@@ -179,7 +179,10 @@ func (a *app) predictionTable(r *poolv1.PredictOverdyeResponse) error {
 	if n := len(r.GetTrials()); n > 0 {
 		trials = fmt.Sprintf("those of %s among them", counted(n, "trials"))
 	}
-	if r.RadiusDe00 != nil {
+	switch {
+	case r.AnyBathRadiusDe00 != nil:
+		radius = "radii for"
+	case r.RadiusDe00 != nil:
 		radius = "a radius for"
 	}
 	fmt.Fprintf(&b, "\ncomputed from %s, %s, under %s; second dye alone: piece %s; undyed: piece %s; %s %.0f %% of pieces; %s; pool revision %d\n",

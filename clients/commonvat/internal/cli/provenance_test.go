@@ -34,7 +34,7 @@ func TestPooledAnswersSayWhatTheyStandOn(t *testing.T) {
 				"formula": "cmc", "question.k_l": "2", "modules.0.digest": "0123456789abcdef0123", "pool_revision": "41", "nothing_drawn": "true"},
 		},
 		"predict K7P --second indigo --depth deep --order": {
-			[]string{"2 readings, those of 1 trial among them", "1 piece: read at other wavelengths", condition, "second bath: vat, deep, fresh bath", "no radius, which was to hold 90 % of pieces", digest, revision, "no seed, as nothing is drawn"},
+			[]string{"2 readings, those of 1 trial among them", "1 piece: read at other wavelengths", condition, "second bath: vat, deep, fresh bath", "radii for 90 % of pieces", digest, revision, "no seed, as nothing is drawn"},
 			map[string]string{"readings.1.reading_id": "r-2", "trials.0.piece_ids.0": pieceID, "left_out.0.reason": "read at other wavelengths", "condition.illuminant": "ILLUMINANT_D65",
 				"question.second_depth": "deep", "radius_share": "0.9", "modules.0.digest": "0123456789abcdef0123", "pool_revision": "41", "nothing_drawn": "true"},
 		},
