@@ -84,7 +84,7 @@ func described() *describev1.DescribeResponse {
 				"CIEDE2000 units", width.DefaultThresholdDE, minThreshold, of(maxThreshold), false),
 			number("equal_number", "Number of cells at which groups are compared, 2 or more; 0 lets the module choose: the smallest group's cells, "+
 				"0.6 times that where two sessions or more are known, at most 120.", "cells", 0, 0, of(float64(width.MaxM)), true),
-			number("seed", "Seed of the random subsets, drawn where there are more than 20,000, or in very large questions more than ten times as many as are drawn.", "1", 0, 0, nil, true),
+			number("seed", "Seed of the random subsets, drawn where there are more than 20,000, or in very large questions more than three times as many as are drawn.", "1", 0, 0, nil, true),
 		},
 		Author: "The Commonvat Authors",
 		Laws: []*describev1.LawPromise{

@@ -106,6 +106,32 @@ func TestCrossedRecipesAreNotHeldAgainstEachOther(t *testing.T) {
 	assert.Equal(t, []string{"6 more sessions with both waters side by side"}, r.Missing)
 }
 
+// A third water that sessions hold on recipes of its own is not tested beside the others, so nothing is said of all three.
+func TestAWaterOnRecipesOfItsOwnIsMissing(t *testing.T) {
+	var rows []Row
+	for s := range 8 {
+		session := fmt.Sprint(s)
+		for r := range 6 {
+			recipe := fmt.Sprint(r)
+			if r%2 == s%2 { // what this session has in rain, others have in the two waters
+				rows = append(rows, row(session, "m", "rain", recipe, 70))
+				continue
+			}
+			rows = append(rows, row(session, "m", "tap", recipe, 50+float64(r)), row(session, "m", "well", recipe, 60+float64(r+s%3)))
+		}
+	}
+	r, err := Compare(context.Background(), rows, Params{Closing: true, NoOutlook: true})
+	require.NoError(t, err)
+	assert.Nil(t, r.Test)
+	assert.Equal(t, NotEnoughYet, r.Verdict)
+	assert.Equal(t, []string{"a session that holds one recipe in rain and in another of these waters"}, r.Missing)
+	rows = append(rows, row("0", "m", "rain", "1", 71))
+	r, err = Compare(context.Background(), rows, Params{Closing: true, NoOutlook: true})
+	require.NoError(t, err)
+	assert.NotNil(t, r.Test)
+	assert.Equal(t, WatersDiffer, r.Verdict)
+}
+
 // Sessions of one water of one member are exchanged only where recipes join them.
 func TestUnitsThatNothingJoinsAreNotExchanged(t *testing.T) {
 	var rows []Row

@@ -185,7 +185,7 @@ func Compare(ctx context.Context, rows []Row, params Params) (*Result, error) {
 	r.NoiseFloor = noiseFloor(cells)
 	points, arrangements := units(cells)
 	if r.Apart = apart(points); len(r.Apart) == 0 && len(r.Waters) > 1 {
-		r.gate(p, arrangements)
+		r.gate(p, points, arrangements)
 	}
 	if len(r.Waters) < 2 {
 		r.Missing = append(r.Missing, "recipes dyed alike in a second water")
@@ -411,7 +411,7 @@ func apart(points []groups.Point) []string {
 }
 
 // gate says what is missing, in a dyer's words.
-func (r *Result) gate(p Params, arrangements float64) {
+func (r *Result) gate(p Params, points []groups.Point, arrangements float64) {
 	two := "both waters"
 	if len(r.Waters) > 2 {
 		two = "two of these waters"
@@ -423,6 +423,14 @@ func (r *Result) gate(p Params, arrangements float64) {
 	if wanted := math.Log(2 / p.Alpha); arrangements < wanted-1e-9 {
 		n := int(math.Ceil((wanted-arrangements)/math.Ln2 - 1e-9))
 		r.Missing = append(r.Missing, fmt.Sprintf("%d more %s with %s side by side", n, plural("session", n), two))
+	}
+	if len(r.Waters) < 3 || len(points) == 0 {
+		return // then it is these sessions that are missing
+	}
+	for _, w := range r.Waters { // what no session holds beside another water, on one recipe, isn't tested
+		if !slices.ContainsFunc(points, func(x groups.Point) bool { return x.Group == w.Water }) {
+			r.Missing = append(r.Missing, fmt.Sprintf("a session that holds one recipe in %s and in another of these waters", w.Water))
+		}
 	}
 }
 

@@ -36,7 +36,7 @@ type Expected struct {
 	Mean float64
 	// UpperMean is above Mean only where the search for shades ran out of its budget; the truth lies between them.
 	UpperMean    float64
-	MonteCarloSE float64 // of Mean for having drawn subsets; 0 when enumerated
+	MonteCarloSE float64 // of Mean for having drawn subsets; 0 when it is that of all
 	// Interval at 95 % for the sessions, nil with NoInterval saying why.
 	Interval   *Interval
 	NoInterval string

@@ -60,7 +60,7 @@ type Params struct {
 	M                 int       // rarefaction size, 2 to 500; 0 lets Measure choose it for each stratum, CompareM or more
 	SearchNodes       int       // budget of search nodes for each N(t) and each rarefied mean, 1 to 1e8; default 2,000,000
 	// Draws is the number of subsets drawn where more than 20,000 exist, 2 to 1e6; default 2,000. For very many groups it is less, down to 40; below 500
-	// they are drawn in rounds, where more than ten times as many exist, the volume is that of four fifths of them, and there is no interval.
+	// they are drawn in rounds, where more than three times as many exist, the volume is that of four fifths of them, and there is no interval.
 	Draws    int
 	Seed     uint64
 	Interval bool // wants intervals of rarefied widths; m is then chosen ≤ ⌊0.6·n_min⌋

@@ -15,6 +15,8 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	"github.com/commonvat/commonvat/services/internal/pipeline"
+	"github.com/commonvat/commonvat/services/internal/pipeline/pipelinetest"
 	"github.com/commonvat/commonvat/services/internal/pool"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/trial"
@@ -132,9 +134,47 @@ func TestColoursNotBeforehand(t *testing.T) {
 	assert.Equal(t, filledPieces, h.modules.Readings())
 }
 
-// A pool that is closed while colours are computed beforehand, or while the reading module is looked for, is closed at once.
+// looked tells when a module was looked for and not found.
+type looked struct {
+	*pipelinetest.Modules
+	once    sync.Once
+	missing chan struct{}
+}
+
+func (l *looked) Acquire(kind string) (pipeline.Handle, error) {
+	h, err := l.Modules.Acquire(kind)
+	if err != nil {
+		l.once.Do(func() { close(l.missing) })
+	}
+	return h, err
+}
+
+// withoutReading opens a pool whose reading module isn't there yet.
+func withoutReading(t *testing.T) (*house, *looked) {
+	l := &looked{Modules: pipelinetest.Start(t), missing: make(chan struct{})}
+	l.SetDown(pipeline.KindReading, true)
+	h := open(t, filledTwice().shelf, func(c *pool.Config) { c.Pipeline, c.BeforehandFrom = pipeline.New(l), 1 })
+	<-l.missing
+	return h, l
+}
+
+// Modules start beside the pool, so the reading module is looked for again.
+func TestColoursBeforehandWaitForTheirModule(t *testing.T) {
+	h, l := withoutReading(t)
+	l.SetDown(pipeline.KindReading, false)
+	assert.EqualValues(t, filledPieces, h.ask(t, byMordant).GetPiecesUsed())
+	assert.Equal(t, filledPieces, l.Readings(), "each once")
+}
+
+// A pool that is closed while colours are computed beforehand, or while the reading module is looked for, is closed at once: else the first would never end, and
+// the second look for half a minute.
 func TestColoursBeforehandEndWithThePool(t *testing.T) {
-	s := filledTwice()
-	open(t, s.shelf, func(c *pool.Config) { c.Reader, c.BeforehandFrom = s, 1 })
-	<-s.begun // and never released
+	begun := time.Now()
+	t.Run("computing", func(t *testing.T) {
+		s := filledTwice()
+		open(t, s.shelf, func(c *pool.Config) { c.Reader, c.BeforehandFrom = s, 1 })
+		<-s.begun // and never released
+	})
+	t.Run("looking", func(t *testing.T) { withoutReading(t) })
+	assert.Less(t, time.Since(begun), 20*time.Second)
 }

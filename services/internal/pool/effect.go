@@ -190,7 +190,24 @@ func effectStatement(pair *poolv1.PairAnswer, e *poolv1.OrderEffect) string {
 	case poolv1.EffectVerdict_EFFECT_VERDICT_NO_PRACTICAL_DIFFERENCE:
 		return fmt.Sprintf("no practical difference: on average %s and %s lie less than %g apart, by a bound of 95 %% (%s)", first, second, e.GetToleranceDe00(), over)
 	}
+	if c := againstAverage(e); c != nil {
+		return fmt.Sprintf("no answer at this size: on average %s and %s lie less than %g apart, by a bound of 95 %% (%s), but %s by itself %.1f", first, second, e.GetToleranceDe00(), over, c.GetCell(), c.GetDe00())
+	}
 	return fmt.Sprintf("no answer at this size: %s can't tell whether %s and %s lie %g apart", over, first, second, e.GetToleranceDe00())
+}
+
+// againstAverage is the piece that looks farthest apart of those for which "no practical difference", true of the average, isn't said (package effect of the
+// compare module); nil where that isn't the reason.
+func againstAverage(e *poolv1.OrderEffect) (cell *poolv1.CellEffect) {
+	if e.UpperDe00 == nil || e.GetUpperDe00() >= e.GetToleranceDe00() || e.CellsDifferP != nil && e.GetCellsDifferP() <= alpha {
+		return nil
+	}
+	for _, c := range e.GetCells() {
+		if c.GetSessions() >= minSessions && c.GetDe00() >= e.GetToleranceDe00() && (cell == nil || c.GetDe00() > cell.GetDe00()) {
+			cell = c
+		}
+	}
+	return cell
 }
 
 // moreSessions says how many sessions it takes beyond those that there are.

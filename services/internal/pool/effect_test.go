@@ -86,6 +86,36 @@ func TestDependsOnTheCellIsNamed(t *testing.T) {
 	assert.Equal(t, "it depends on the piece whether order matters; it does for wool, lot w, alum, indigo medium, weld medium (7.2 apart, p = 0.030)", e.GetStatement())
 }
 
+// Where p is small and there is no answer, or the average is known to be small and there is none, the reason is told.
+func TestWhyThereIsNoAnswer(t *testing.T) {
+	s := newShelf()
+	id := experiment(s, 6)
+	s.put(orderBook(id, 6).Trial)
+	h := open(t, s)
+	h.modules.SpoilOrders(func(r *comparev1.CompareOrdersResponse) {
+		r.Verdict, r.Statement = comparev1.Verdict_VERDICT_NO_ANSWER_AT_THIS_SIZE, "no answer at this size: weld > indigo looks wider, but only just"
+	})
+	upper, far := 2.25, 3.25
+	h.modules.SpoilEffect(func(r *comparev1.MeasureOrderEffectResponse) {
+		r.Verdict, r.Overall.UpperDe00, r.Cells[1].De00 = comparev1.OrderEffectVerdict_ORDER_EFFECT_VERDICT_NO_ANSWER_AT_THIS_SIZE, &upper, far
+		r.Overall.De00, r.Cells[0].De00, r.Cells[0].Sessions, r.Cells[1].Sessions = 1, 1, 6, 6
+	})
+	question := pool.Question{GroupBy: poolv1.GroupBy_GROUP_BY_ORDER, ExperimentID: id}
+	pair := h.ask(t, question).GetPairs()[0]
+	assert.Equal(t, "No answer at this size: weld > indigo looks wider, but only just (p = 0.010, 6 sessions)", pair.GetStatement())
+	assert.Equal(t, "no answer at this size: on average weld > indigo and indigo > weld lie less than 2.5 apart, by a bound of 95 % (6 sessions), "+
+		"but wool, lot w, alum, indigo medium, weld medium by itself 3.2", pair.GetEffect().GetStatement())
+	far = 2.4
+	assert.Contains(t, h.ask(t, question).GetPairs()[0].GetEffect().GetStatement(), "6 sessions can't tell whether")
+	far, upper = 3.25, 2.5
+	assert.Contains(t, h.ask(t, question).GetPairs()[0].GetEffect().GetStatement(), "6 sessions can't tell whether")
+	h.modules.SpoilOrders(func(r *comparev1.CompareOrdersResponse) {
+		large := 0.06
+		r.Verdict, r.PAdjusted = comparev1.Verdict_VERDICT_NO_ANSWER_AT_THIS_SIZE, &large
+	})
+	assert.Contains(t, h.ask(t, question).GetPairs()[0].GetStatement(), "can't tell whether weld > indigo or indigo > weld is wider (p = 0.060")
+}
+
 func TestAModuleThatLacksTheQuestion(t *testing.T) {
 	s := newShelf()
 	s.put(orderBook("", 2).Trial)

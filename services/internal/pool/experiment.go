@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
@@ -170,6 +171,9 @@ func verdictWords(pair *poolv1.PairAnswer, r *comparev1.CompareOrdersResponse) s
 		return fmt.Sprintf("%s and %s give equally wide palettes, within 10 %% %s", pair.GetFirst(), pair.GetSecond(), sure)
 	case comparev1.Verdict_VERDICT_DETECTABLE_BUT_SMALL:
 		return fmt.Sprintf("%s and %s differ in width, and by too little to matter: the first spreads %s %s", pair.GetFirst(), pair.GetSecond(), ratio, sure)
+	}
+	if why := strings.TrimPrefix(r.GetStatement(), "no answer at this size: "); r.GetPAdjusted() <= alpha && why != "" { // by chance seldom, and something else speaks against it
+		return fmt.Sprintf("No answer at this size: %s %s", why, sure)
 	}
 	return fmt.Sprintf("No answer at this size: the test was made and can't tell whether %s or %s is wider %s", pair.GetFirst(), pair.GetSecond(), sure)
 }

@@ -111,6 +111,41 @@ func TestTheOutlookCountsSessionsOfLikeRecipes(t *testing.T) {
 	}
 }
 
+// A third water that sessions hold on recipes of its own isn't joined to the others: the experiment goes on until a session holds it beside one of them.
+func TestAThirdWaterOnRecipesOfItsOwn(t *testing.T) {
+	s := newShelf()
+	id, mill, tap := wells(s, 6)
+	rain := newID()
+	s.waters = append(s.waters, trial.WaterSource{ID: rain, Name: "Rain"})
+	s.experiments[0].WaterSourceIDs = []trial.ID{tap, mill, rain}
+	b := newBook("ash")
+	inRain := func(session trial.ID, dye string) {
+		bath := pot(dye)
+		bath.Water = []trial.WaterPart{{SourceID: rain, Parts: 1}}
+		b.read(b.piece(session, wool("w"), mordant("alum"), bath), lab(50, 0, 0))
+	}
+	for i := range 6 {
+		inRain(dyed(b, id, 6, mill, tap), fmt.Sprint("dye ", 90+i%2))
+	}
+	unlike := b.session(id) // by which the recipe stands in two waters
+	bath := pot("dye 90")
+	bath.Water = []trial.WaterPart{{SourceID: tap, Parts: 1}}
+	b.read(b.piece(unlike, wool("w"), mordant("alum"), bath), lab(50, 0, 0))
+	s.put(b.Trial)
+	h := open(t, s)
+	answer := h.planned(t, byWater, id)
+	assert.Equal(t, poolv1.Standing_STANDING_NOT_ENOUGH_YET, answer.GetStanding())
+	assert.Equal(t, []string{"at least 1 session that holds Town tap, Mill well and Rain beside each other"}, answer.GetWaters().GetMissing())
+	assert.False(t, h.modules.Waters()[0].Waters.GetClosing())
+	b = newBook("ash")
+	joining := dyed(b, id, 6, mill, tap)
+	inRain(joining, "dye 0")
+	s.put(b.Trial)
+	answer = h.planned(t, byWater, id)
+	assert.Equal(t, poolv1.Standing_STANDING_VERDICT, answer.GetStanding())
+	assert.Contains(t, h.modules.Waters()[1].Labels.GetBlocks(), joining)
+}
+
 func TestWatersAtTheirClosingSize(t *testing.T) {
 	s := newShelf()
 	id, mill, tap := wells(s, 6)

@@ -156,14 +156,16 @@ func sharedRecipes(picks []*pick) map[cell]bool {
 	return shared
 }
 
-// watersJoin names what joins the water of a pick to others: its session, or its member where sessions have one water each.
+// watersJoin names what joins the water of a pick to others: a recipe in its session, or of its member where sessions have one water each. A session that holds
+// waters on unlike recipes alone tells nothing of them, as package waters of the compare module has it.
 func (t *texts) watersJoin(picks []*pick, members map[label]string) func(*pick) string {
 	waters := groupsIn(picks)
 	return func(of *pick) string {
+		recipe := ", recipe " + t.cellText(of.cell)
 		if m := members[of.block]; m != "" && len(waters[of.block]) == 1 {
-			return "member " + m
+			return "member " + m + recipe
 		}
-		return "session " + t.text(of.block)
+		return "session " + t.text(of.block) + recipe
 	}
 }
 

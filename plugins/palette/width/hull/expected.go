@@ -11,7 +11,8 @@ const mostExpected = 128
 // Expected is the mean volume of the hulls of all subsets of m of n points, 4 ≤ m ≤ n ≤ 128, without making any of them: three points are a face of a subset's
 // hull where it holds them and none of the points on one side of their plane, so each triple counts with its tetrahedron from the centroid as often as subsets
 // have it for a face, with the other sign where they have it from the other side. That takes Tests(n) tests of a point against a plane, which are as exact as those of
-// Solid. It is false for other m and n, and where some four of the points lie in a plane: then subsets must be gone through. Errors are those of Solid.
+// Solid. It is false for other m and n, where some four of the points lie in a plane, and where Solid calls all of them flat: then subsets must be gone
+// through. Errors are those of Solid.
 func Expected(points []Point, m int) (mean float64, general bool, err error) {
 	n := len(points)
 	if m < 4 || m > n || n > mostExpected {
@@ -20,12 +21,12 @@ func Expected(points []Point, m int) (mean float64, general bool, err error) {
 	if err := check(points); err != nil {
 		return 0, false, err
 	}
+	if rank(points) < 3 { // on the grid points of a tilted plane lie beside it
+		return 0, false, nil
+	}
 	b := newBuilder()
 	defer b.release()
 	lo, hi := bounds(points)
-	if lo == hi {
-		return 0, false, nil
-	}
 	b.p = ontoGrid(points, lo, hi, b.p)
 	if !b.countAbove() {
 		return 0, false, nil

@@ -77,6 +77,24 @@ func TestExpectedNearAPlane(t *testing.T) {
 	}
 }
 
+// Points of a plane that is tilted lie beside it by what rounding leaves; they have no volume, as Solid says, and none of 1e-11.
+func TestExpectedOfATiltedPlane(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	for range 20 {
+		points := make([]Point, 8)
+		for i := range points {
+			x, y := 20+60*rng.Float64(), 40*rng.NormFloat64()
+			points[i] = Point{x, y, 0.3*x - 0.7*y + 1.1}
+		}
+		_, status, err := Volume(points)
+		require.NoError(t, err)
+		require.Equal(t, Flat, status)
+		_, general, err := Expected(points, 6)
+		require.NoError(t, err)
+		assert.False(t, general)
+	}
+}
+
 func TestExpectedElse(t *testing.T) {
 	line := make([]Point, 9)
 	alike := make([]Point, 9)
