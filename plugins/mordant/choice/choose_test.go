@@ -255,6 +255,23 @@ func TestMaterialsInATablesOwnSpelling(t *testing.T) {
 	}
 }
 
+// So may it write its dyestuffs.
+func TestDyestuffsInATablesOwnSpelling(t *testing.T) {
+	facts := choice.BuiltIn()
+	for name, as := range map[string]string{"weld": "Weld (Extract)", "old fustic": "Sulphur Wood", "madder": "madder"} {
+		class := facts.Dyestuffs[name]
+		delete(facts.Dyestuffs, name)
+		facts.Dyestuffs[as] = class
+	}
+	raw, err := json.Marshal(facts)
+	require.NoError(t, err)
+	facts, err = choice.ParseFacts(raw)
+	require.NoError(t, err)
+	for _, name := range []string{"Weld (Extract)", "weld(extract)", "sulphur wood", "Sulfur Wood", "Madder", "dyer\u2019s greenweed"} {
+		assert.Empty(t, facts.Choose(ask("wool", name)).Asks, name)
+	}
+}
+
 func TestWhatIsNotKnownIsAskedFor(t *testing.T) {
 	facts := choice.BuiltIn()
 	a := facts.Choose(ask("wool", "somebody's weed"))

@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"strings"
 
@@ -167,6 +168,9 @@ func ParseFacts(raw []byte) (*Facts, error) {
 		slices.Sort(faults)
 		return nil, FactsFaults(faults)
 	}
+	for name, class := range maps.Clone(f.Dyestuffs) { // as they are looked up
+		f.Dyestuffs[folded(name)] = class
+	}
 	return f, nil
 }
 
@@ -187,8 +191,8 @@ func (f *Facts) materials() map[string]bool {
 	return all
 }
 
-// spelling makes older and American spellings one, and those of the valence of a metal.
-var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium", " (", "(")
+// spelling makes older and American spellings one, those of the valence of a metal, and apostrophes.
+var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium", " (", "(", "\u2019", "'")
 
 // folded is a name by which materials are told from each other, however they are written.
 func folded(name string) string {

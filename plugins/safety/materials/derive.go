@@ -29,14 +29,15 @@ func one(word string, doubtful bool) rules.Fact {
 	return rules.Fact{Texts: []string{word}, Doubtful: doubtful}
 }
 
-// sameAs tells which material that rules ask for by its name this one is, m where it is known; else what is told of it stands. What is told to be of no kind that any of these is, is none of them.
+// sameAs tells which material that rules ask for by its name this one is: m where it is one of them, else what is told. What is known to be another and isn't told to be one of them is none, and so is
+// what is told to be of no kind that any of these is.
 func sameAs(facts rules.Facts, m Material, doubtful bool) {
 	const field = "material.same_as"
 	named, _ := rules.FieldNamed(field)
 	switch classes, told := facts["material.classes"]; {
 	case m.Name != "" && slices.Contains(named.Allowed, m.Name):
 		facts[field] = one(m.Name, doubtful)
-	case m.Name != "":
+	case m.Name != "" && facts[field].Texts == nil:
 		facts[field] = one("none", doubtful)
 	case told && facts[field].Texts == nil && !slices.ContainsFunc(named.Allowed, func(name string) bool {
 		return slices.ContainsFunc(byName[name].Classes, func(class string) bool { return slices.Contains(classes.Texts, class) })
@@ -227,18 +228,17 @@ func dyedBefore(facts rules.Facts) {
 }
 
 // plant writes the names of a plant as rules have them, however they were told: a genus by a name that the table knows is that genus, and is what its species begins with. Of two that contradict each
-// other neither is known, nor is one that was told to be unknown. The leaf of rhubarb is what rules call it.
+// other neither is known, nor is one that was told to be unknown. A species may be told in any language, so it tells its genus only where the table has that. The leaf of rhubarb is what rules call it.
 func plant(facts rules.Facts) {
 	for _, field := range []string{"plant.genus", "plant.species"} {
-		if f, told := facts[field]; told && isNoName(folded(f.Texts[0])) {
-			delete(facts, field)
+		if f, told := facts[field]; told {
+			switch name := folded(f.Texts[0]); {
+			case name == "none":
+				facts[field] = one(name, f.Doubtful)
+			case isNoName(name), field == "plant.genus" && isInitial(strings.Fields(name)[0]):
+				delete(facts, field)
+			}
 		}
-	}
-	latin := func(text string, words int) string {
-		all := strings.Fields(folded(text))
-		text = strings.Join(all[:min(words, len(all))], " ")
-		first, size := utf8.DecodeRuneInString(text) // which is a letter
-		return string(unicode.ToUpper(first)) + text[size:]
 	}
 	part, ok := facts["material.plant_part"]
 	if ok && !slices.Contains([]string{"none", "insect"}, part.Texts[0]) && slices.Equal(facts["plant.genus"].Texts, []string{"none"}) { // a part of no plant
@@ -246,24 +246,27 @@ func plant(facts rules.Facts) {
 	}
 	genus, told := facts["plant.genus"]
 	if told && genus.Texts[0] != "none" {
-		if m, known := Find(genus.Texts[0]); known && m.Genus != "" {
-			genus.Texts = []string{m.Genus}
-		} else {
-			genus.Texts = []string{latin(genus.Texts[0], 1)}
-		}
+		genus = genusOf(genus)
 	}
 	if species, ok := facts["plant.species"]; ok && species.Texts[0] != "none" {
-		if m, known := Find(species.Texts[0]); known && m.Genus != "" {
-			species.Texts = []string{cmp.Or(m.Species, m.Genus)}
+		m, _ := Find(species.Texts[0])
+		name := latin(cmp.Or(m.Species, m.Genus, species.Texts[0]), 2)
+		of, epithet, two := strings.Cut(name, " ")
+		switch {
+		case m.Genus != "" || two && !isInitial(of):
+			if told && genus.Texts[0] != of {
+				genus.Doubtful = true
+			} else if !told && genera[of] {
+				genus, told = one(of, species.Doubtful), true
+			}
+		case told && genus.Texts[0] != "none" && genus.Texts[0] != of: // an epithet, with an initial before it or by itself
+			if two && !strings.HasPrefix(genus.Texts[0], strings.TrimSuffix(of, ".")) {
+				genus.Doubtful = true
+			}
+			name = genus.Texts[0] + " " + cmp.Or(epithet, strings.ToLower(of))
 		}
-		species.Texts = []string{latin(species.Texts[0], 2)}
-		facts["plant.species"] = species
-		switch of := latin(species.Texts[0], 1); {
-		case !told && strings.Contains(species.Texts[0], " "):
-			genus, told = one(of, species.Doubtful), true
-		case told && genus.Texts[0] != of && strings.Contains(species.Texts[0], " "):
-			genus.Doubtful = true
-		}
+		last := cmp.Or(epithet, of) // "sp." and its like say that it isn't known
+		facts["plant.species"] = one(name, species.Doubtful || isInitial(of) && !told || isInitial(last) || slices.Contains([]string{"sp", "spp"}, last))
 	}
 	if told {
 		facts["plant.genus"] = genus
@@ -271,6 +274,41 @@ func plant(facts rules.Facts) {
 	if ok && told && genus.Texts[0] == "Rheum" && slices.Contains([]string{"leaf", "whole_plant"}, part.Texts[0]) {
 		facts["material.plant_part"] = one("rhubarb_leaf", part.Doubtful || genus.Doubtful)
 	}
+}
+
+// genera are those that the table has names for.
+var genera = func() map[string]bool {
+	out := map[string]bool{}
+	for _, m := range byName {
+		out[m.Genus] = m.Genus != ""
+	}
+	return out
+}()
+
+// genusOf is a genus by a name of the table, or by its first word. Where another word of it is such a name, as of an English yew, nobody knows which it is.
+func genusOf(told rules.Fact) rules.Fact {
+	if m, _ := Find(told.Texts[0]); m.Genus != "" {
+		return one(m.Genus, told.Doubtful)
+	}
+	genus := latin(told.Texts[0], 1)
+	other := slices.ContainsFunc(strings.Fields(folded(told.Texts[0])), func(word string) bool {
+		m, _ := Find(word)
+		return m.Genus != "" && m.Genus != genus
+	})
+	return one(genus, told.Doubtful || other)
+}
+
+// latin is a name of at most so many words as botanists write it. It begins with a letter.
+func latin(text string, words int) string {
+	all := strings.Fields(folded(text))
+	text = strings.Join(all[:min(words, len(all))], " ")
+	first, size := utf8.DecodeRuneInString(text)
+	return string(unicode.ToUpper(first)) + text[size:]
+}
+
+// isInitial is true of what stands for a word that isn't written out.
+func isInitial(word string) bool {
+	return strings.HasSuffix(word, ".") || utf8.RuneCountInString(word) == 1
 }
 
 // isNoName reports whether a text is what people write for want of a name: something without a letter at its head, or one of some words.

@@ -78,8 +78,8 @@ func mustTable() map[string]Material {
 	return out
 }
 
-// spelling makes older and American spellings those of the table, and puts the valence of a metal where the table has it.
-var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium", " (", "(")
+// spelling makes older and American spellings those of the table, with its apostrophes, and puts the valence of a metal where the table has it.
+var spelling = strings.NewReplacer("sulph", "sulf", "uminum", "uminium", " (", "(", "\u2019", "'")
 
 func folded(name string) string { return spelling.Replace(naming.Fold(name)) }
 

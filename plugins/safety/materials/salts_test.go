@@ -30,6 +30,7 @@ func TestMetalOfSalts(t *testing.T) {
 		"ferrous acetate":           {Metal: "iron", LowPercent: 100 * iron / (iron + 2*acetate + 4*water), HighPercent: 100 * iron / (iron + 2*acetate)},
 		"blue vitriol":              {Metal: "copper", LowPercent: 100 * copper / (copper + sulfate + 5*water)},
 		"anhydrous copper sulfate":  {Metal: "copper", LowPercent: 100 * copper / (copper + sulfate)},
+		"verdigris":                 {Metal: "copper", LowPercent: 100 * copper / (copper + 2*acetate + water), HighPercent: 100 * 3 * copper / (3*copper + 2*acetate + 4*(oxygen+hydrogen))},
 		"stannous chloride":         {Metal: "tin", LowPercent: 100 * tin / (tin + 2*chlorine + 2*water), HighPercent: 100 * tin / (tin + 2*chlorine)},
 	} {
 		m, ok := materials.Find(name)

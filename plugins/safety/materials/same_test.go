@@ -31,13 +31,15 @@ func TestNamesOfOtherShops(t *testing.T) {
 		"Eau de Javel": "sodium hypochlorite", "Chlorkalk": "calcium hypochlorite", "candeggina": "sodium hypochlorite", "SCHWEFELSÄURE": "concentrated sulfuric acid", "H₂SO₄": "concentrated sulfuric acid",
 		"ácido oxálico": "oxalic acid", "Salmiakgeist": "ammonia", "NaOH": "sodium hydroxide", "caustic potash": "potassium hydroxide", "Quick Lime": "calcium oxide", "chaux vive": "calcium oxide",
 		"wood alcohol": "methanol", "bichromate of potash": "potassium dichromate", "muriate of tin": "tin chloride", "Zinn(II)-chlorid": "tin chloride", "verdigris": "copper acetate",
-		"iron (II) sulphate": "ferrous sulfate", "sugar of lead": "lead acetate", "antichlor": "sodium thiosulfate",
+		"iron (II) sulphate": "ferrous sulfate", "sugar of lead": "lead acetate", "sodium thiosulphate": "sodium thiosulfate",
+		"chlorure d\u2019étain": "tin chloride", "sodium chromate": "sodium chromate", "poison hemlock": "poison hemlock", "Laurier-rose": "oleander", "Soda cáustica": "sodium hydroxide",
 	} {
 		m, ok := materials.Find(name)
 		assert.True(t, ok, name)
 		assert.Equal(t, first, m.Name, name)
 	}
-	for _, name := range []string{"soda", "spirit", "lye water", "acid", "salt", "kalk", "vitriol", "oxalate"} { // which may be several things
+	several := []string{"soda", "spirit", "lye water", "acid", "salt", "kalk", "vitriol", "oxalate", "hypo", "antichlor", "hyposulfite of soda", "hemlock"}
+	for _, name := range several { // which may be several things
 		_, ok := materials.Find(name)
 		assert.False(t, ok, name)
 	}
@@ -116,6 +118,7 @@ func TestSameAs(t *testing.T) {
 		"whatever is told of it":       {rules.Facts{"material.id": texts("lye"), "material.same_as": texts("none")}, texts("sodium hydroxide")},
 		"a plant by what it is not":    {rules.Facts{"material.id": texts("goldenrod"), "material.classes": texts("tannin")}, texts("none")},
 		"as is believed":               {rules.Facts{"material.id": texts("goldenrod"), "material.classes": doubtful(texts())}, doubtful(texts("none"))},
+		"another that is told to be":   {rules.Facts{"material.id": texts("alcohol"), "material.same_as": texts("methanol")}, texts("methanol")},
 		"told of what nobody knows":    {rules.Facts{"material.id": texts("moon dust"), "material.classes": texts("acid"), "material.same_as": texts("none")}, texts("none")},
 		"told to be what is dangerous": {rules.Facts{"material.id": texts("moon dust"), "material.classes": texts(), "material.same_as": texts("methanol")}, texts("methanol")},
 	} {
@@ -142,7 +145,7 @@ func TestSulfurReducersUnderAnyName(t *testing.T) {
 		require.NoError(t, got.Check())
 		return got["bath.sulfur_reducer"].Truth
 	}
-	for _, name := range []string{"hydros", "antichlor", "sodium sulfite", "Kaliummetabisulfit", "thiox"} {
+	for _, name := range []string{"hydros", "sodium thiosulfate", "sodium sulfite", "Kaliummetabisulfit", "thiox"} {
 		assert.True(t, *reduces(rules.Facts{"bath.materials": texts("weld", name), "bath.sulfur_reducer": truth(false)}), name)
 	}
 	assert.False(t, *reduces(rules.Facts{"bath.materials": texts("fructose", "lime")}))
@@ -200,6 +203,35 @@ func TestPlantsByAnyName(t *testing.T) {
 	assert.Equal(t, texts("none"), genus)
 	poke := materials.Complete(rules.Facts{"plant.species": texts("pokeberry")})
 	assert.Equal(t, texts("Phytolacca americana"), poke["plant.species"])
+
+	// What isn't a genus in Latin, written out, is none that clears.
+	for what, facts := range map[string]rules.Facts{
+		"a species in English":             {"plant.species": texts("English yew")},
+		"a species without its genus":      {"plant.species": texts("T. baccata")},
+		"a genus in English, with a word":  {"plant.genus": texts("yew tree")},
+		"the same, the other way round":    {"plant.genus": texts("Irish Yew")},
+		"an initial":                       {"plant.genus": texts("T."), "plant.species": texts("T. baccata")},
+		"none, of a leaf":                  {"plant.genus": texts("None"), "material.plant_part": texts("leaf")},
+		"a species by a name of the table": {"plant.genus": texts("Reseda"), "plant.species": texts("eibe")},
+		"a species by another initial":     {"plant.genus": texts("Reseda"), "plant.species": texts("T. baccata")},
+	} {
+		_, found := plant(facts)
+		assert.Equal(t, rules.Unknown, found["S059"], what)
+	}
+	genus, found = plant(rules.Facts{"plant.genus": texts("Nerium oleander"), "plant.species": texts("N. oleander")})
+	assert.Equal(t, texts("Nerium"), genus)
+	assert.Equal(t, rules.Yes, found["S059"])
+	for _, name := range []string{"americana", "P. americana", "P.  Americana", "Phytolacca americana L."} {
+		poke := materials.Complete(rules.Facts{"plant.genus": texts("phytolacca"), "plant.species": texts(name)})
+		assert.Equal(t, texts("Phytolacca"), poke["plant.genus"], name)
+		assert.Equal(t, texts("Phytolacca americana"), poke["plant.species"], name)
+	}
+	for _, name := range []string{"Rhamnus sp.", "rhamnus spp", "R."} {
+		got := materials.Complete(rules.Facts{"plant.genus": texts("Rhamnus"), "plant.species": texts(name)})
+		assert.True(t, got["plant.species"].Doubtful, name)
+	}
+	weld := materials.Complete(rules.Facts{"plant.genus": texts("Reseda"), "plant.species": texts("reseda")})
+	assert.Equal(t, texts("Reseda"), weld["plant.species"])
 
 	// Rhubarb: the leaf by its name, or as a leaf of Rheum; the root isn't it.
 	for _, facts := range []rules.Facts{

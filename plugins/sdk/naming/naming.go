@@ -1,5 +1,5 @@
 // Package naming tells whether two names that people wrote are one: of a vessel, of a material. A pot under two spellings would forget its metal under one of them, and a hazard of a
-// material would pass under a letter that looks the same.
+// material would pass under a letter that is encoded otherwise. Letters of other scripts that look alike are other letters.
 package naming
 
 import (
