@@ -25,6 +25,7 @@ import (
 type canned struct {
 	kind   string
 	answer proto.Message
+	fails  error // in place of an answer
 	blamed []string
 }
 
@@ -37,6 +38,9 @@ func (c *canned) Description() *describev1.DescribeResponse { return nil }
 func (c *canned) Release()                                  {}
 func (c *canned) Blame(reason string)                       { c.blamed = append(c.blamed, reason) }
 func (c *canned) Invoke(_ context.Context, _ string, _, reply any, _ ...grpc.CallOption) error {
+	if c.fails != nil {
+		return c.fails
+	}
 	proto.Merge(reply.(proto.Message), c.answer)
 	return nil
 }
@@ -242,4 +246,14 @@ func TestNamesOfMaterialsAreChecked(t *testing.T) {
 	assert.Equal(t, "copperas", got.GetMaterials()[1].GetFirstName())
 	assert.Empty(t, got.GetMaterials()[1].GetMetal())
 	assert.Empty(t, module.blamed)
+}
+
+// A plan has no filter: what is too much for a module of the bench is told otherwise than a question of the pool.
+func TestAPlanThatIsTooMuchIsToldAsAPlan(t *testing.T) {
+	m := &canned{kind: pipeline.KindSafety, fails: status.Error(codes.ResourceExhausted, "steps has 501 entries")}
+	_, _, err := pipeline.New(m).JudgeSteps(t.Context(), "canned", &safetyv1.JudgeStepsRequest{Steps: []*safetyv1.StepFacts{{StepId: "a"}}})
+	require.ErrorIs(t, err, pipeline.ErrTooLarge)
+	require.ErrorContains(t, err, "steps has 501 entries; plan less at once")
+	assert.NotContains(t, err.Error(), "filter")
+	assert.Empty(t, m.blamed)
 }
