@@ -248,12 +248,25 @@ func TestNamesOfMaterialsAreChecked(t *testing.T) {
 	assert.Empty(t, module.blamed)
 }
 
-// A plan has no filter: what is too much for a module of the bench is told otherwise than a question of the pool.
-func TestAPlanThatIsTooMuchIsToldAsAPlan(t *testing.T) {
-	m := &canned{kind: pipeline.KindSafety, fails: status.Error(codes.ResourceExhausted, "steps has 501 entries")}
-	_, _, err := pipeline.New(m).JudgeSteps(t.Context(), "canned", &safetyv1.JudgeStepsRequest{Steps: []*safetyv1.StepFacts{{StepId: "a"}}})
-	require.ErrorIs(t, err, pipeline.ErrTooLarge)
-	require.ErrorContains(t, err, "steps has 501 entries; plan less at once")
-	assert.NotContains(t, err.Error(), "filter")
-	assert.Empty(t, m.blamed)
+// What to do where a question is too much for a module is what can be done: a plan has no filter, nor has a prediction.
+func TestWhatIsTooMuchIsToldByWhatCanBeDone(t *testing.T) {
+	for kind, c := range map[string]struct {
+		ask  func(*pipeline.Pipeline) error
+		says string
+	}{
+		pipeline.KindSafety: {func(p *pipeline.Pipeline) error {
+			_, _, err := p.JudgeSteps(t.Context(), "canned", &safetyv1.JudgeStepsRequest{Steps: []*safetyv1.StepFacts{{StepId: "a"}}})
+			return err
+		}, "takes no 501; plan less at once"},
+		pipeline.KindOverdye: {func(p *pipeline.Pipeline) error {
+			_, _, err := p.PredictOverdye(t.Context(), overdyeQuestion(4))
+			return err
+		}, "takes no 501"},
+	} {
+		m := &canned{kind: kind, fails: status.Error(codes.ResourceExhausted, "takes no 501")}
+		err := c.ask(pipeline.New(m))
+		require.ErrorIs(t, err, pipeline.ErrTooLarge)
+		require.EqualError(t, err, kind+" module canned: question too large: "+c.says)
+		assert.Empty(t, m.blamed)
+	}
 }
