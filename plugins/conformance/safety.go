@@ -81,16 +81,16 @@ func randomSteps(n int, r *rand.Rand) question {
 
 // foundAgain says of each finding of the first answer whether the second has it too, no less severe.
 func foundAgain(a, b reply) (out []comparison) {
-	second := map[string]float64{} // 0 is no finding
+	second := map[[3]string]float64{} // of a step, a pack and its rule; 0 is no finding
 	for _, s := range b[0].(*safetyv1.JudgeStepsResponse).GetSteps() {
 		for _, f := range s.GetFindings() {
-			second[s.GetStepId()+" "+f.GetRuleId()] = float64(f.GetSeverity())
+			second[[3]string{s.GetStepId(), f.GetPackSha256(), f.GetRuleId()}] = float64(f.GetSeverity())
 		}
 	}
 	for _, s := range a[0].(*safetyv1.JudgeStepsResponse).GetSteps() {
 		for _, f := range s.GetFindings() {
-			at := s.GetStepId() + " " + f.GetRuleId()
-			out = append(out, comparison{at: "severity of " + at, want: value(float64(f.GetSeverity())), got: value(second[at]), atLeast: true})
+			got := second[[3]string{s.GetStepId(), f.GetPackSha256(), f.GetRuleId()}]
+			out = append(out, comparison{at: "severity of " + s.GetStepId() + " " + f.GetRuleId(), want: value(float64(f.GetSeverity())), got: value(got), atLeast: true})
 		}
 	}
 	return out

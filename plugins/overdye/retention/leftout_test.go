@@ -122,6 +122,17 @@ func TestRadiusOfAnyBath(t *testing.T) {
 	require.Len(t, largest, 72)
 	assert.InDelta(t, slices.Max(largest), *model.AnyBathRadius, 1e-9, "0.9 x 10 x 8 is the 72nd of 72")
 
+	// A share that is above 0.9 by so little that it counts as 0.9 does so for both radii.
+	for _, share := range []float64{.9, .9 + 5e-11, .9 + 9e-11} {
+		m, err := New(m.weights, Surface{}, share)
+		require.NoError(t, err)
+		model, err := m.Learn(t.Context(), all, nil)
+		require.NoError(t, err)
+		require.NotNil(t, model.Radius, "%v", share)
+		require.NotNil(t, model.AnyBathRadius, "%v", share)
+		assert.InDelta(t, slices.Max(largest), *model.AnyBathRadius, 1e-9)
+	}
+
 	// Where second baths are all of one strength the two radii are one.
 	alike := make([]Trial, 12)
 	random := rand.New(rand.NewPCG(4, 5))

@@ -289,21 +289,21 @@ func (m *Method) errorsOf(t Trial, predict func(Piece) (colorimetry.Lab, error))
 
 // radius is the ceil((n+1) share)-th smallest of the errors of n trials, or as far along where each trial has several; nil where there are too few trials.
 func radius(largest []float64, n int, share float64) *float64 {
-	each := float64(len(largest)) / float64(n)
-	k := int(math.Ceil(float64(n+1)*share*each - 1e-9))
-	if n < RadiusTrials(share) || k > len(largest) {
+	if n < RadiusTrials(share) {
 		return nil
 	}
+	each := float64(len(largest)) / float64(n)
 	slices.Sort(largest)
-	return &largest[k-1]
+	return &largest[int(math.Ceil(radiusRank(n, share)*each))-1]
 }
 
-func radiusRank(trials int, share float64) int { return int(math.Ceil(float64(trials+1)*share - 1e-9)) }
+// radiusRank is (trials + 1) share, and of what is a whole number but for rounding a little less, so that it is never the next one.
+func radiusRank(trials int, share float64) float64 { return float64(trials+1)*share - 1e-9 }
 
 // RadiusTrials is how many trials a radius that is to hold a share of pieces takes at the least: 9 up to 0.9, 19 for 0.95, 99 for 0.99.
 func RadiusTrials(share float64) int {
 	n := LeastRadiusTrials
-	for radiusRank(n, share) > n {
+	for radiusRank(n, share) > float64(n) {
 		n++
 	}
 	return n

@@ -46,7 +46,7 @@ var adaptationMatrices = [...]matrix{
 // another: a model of seeing, no measurement. It is a step of its own that
 // whoever uses it asks for, and Label must be told with its results. Observers
 // may differ in it, but what changes between observers is only scaled. Only
-// [NewAdaptation] makes one; the zero value gives NaN.
+// [NewAdaptation] makes one; the zero value gives no colour: XYZ of 0, Lab of NaN.
 type Adaptation struct {
 	method   AdaptationMethod
 	from, to Condition

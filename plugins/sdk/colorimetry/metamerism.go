@@ -29,9 +29,9 @@ func SpecialMetamerism(first, second []float64, reference, test *Weights, formul
 	if _, err := ParseFormula(string(formula)); err != nil {
 		return MetamerismIndex{}, err
 	}
-	for name, w := range map[string]*Weights{"reference": reference, "test": test} {
+	for i, w := range []*Weights{reference, test} {
 		if err := w.made(); err != nil {
-			return MetamerismIndex{}, Under(name, err)
+			return MetamerismIndex{}, Under([]string{"reference", "test"}[i], err)
 		}
 	}
 	if !slices.EqualFunc(reference.nm, test.nm, func(a, b float64) bool { return math.Abs(a-b) <= gridTolerance }) {

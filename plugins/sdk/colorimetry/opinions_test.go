@@ -72,6 +72,10 @@ func TestWeightsThatNothingMade(t *testing.T) {
 			"reference.weights": {func() error { _, err := SpecialMetamerism(nil, nil, w, good, FormulaCIE76); return err }},
 			"test.weights":      {func() error { _, err := SpecialMetamerism(nil, nil, good, w, FormulaCIE76); return err }},
 		} {
+			for range 20 { // of two it is the first, each time
+				_, err := SpecialMetamerism(nil, nil, w, w, FormulaCIE76)
+				assert.ErrorContains(t, err, "reference.weights is none")
+			}
 			for _, call := range calls {
 				assert.EqualError(t, call(), field+" is none, allowed: those that NewWeights or NewWeightsAt make")
 			}

@@ -90,7 +90,7 @@ func askTwice(b *testing.B, data, token, filter string, n int) (took [2]seconds)
 		}
 		times := 1.0 // a hundredth of a second is the clock's step, and few readings take about as long
 		if i > 0 {
-			times = max(1, 200_000/float64(n))
+			times = float64(max(1, 200_000/n))
 		}
 		answer, err := c.ask(filter)
 		for more := times - 1; more > 0; more-- {

@@ -25,6 +25,7 @@ import (
 type canned struct {
 	kind   string
 	answer proto.Message
+	fails  error // in place of an answer
 	blamed []string
 }
 
@@ -37,6 +38,9 @@ func (c *canned) Description() *describev1.DescribeResponse { return nil }
 func (c *canned) Release()                                  {}
 func (c *canned) Blame(reason string)                       { c.blamed = append(c.blamed, reason) }
 func (c *canned) Invoke(_ context.Context, _ string, _, reply any, _ ...grpc.CallOption) error {
+	if c.fails != nil {
+		return c.fails
+	}
 	proto.Merge(reply.(proto.Message), c.answer)
 	return nil
 }
@@ -242,4 +246,27 @@ func TestNamesOfMaterialsAreChecked(t *testing.T) {
 	assert.Equal(t, "copperas", got.GetMaterials()[1].GetFirstName())
 	assert.Empty(t, got.GetMaterials()[1].GetMetal())
 	assert.Empty(t, module.blamed)
+}
+
+// What to do where a question is too much for a module is what can be done: a plan has no filter, nor has a prediction.
+func TestWhatIsTooMuchIsToldByWhatCanBeDone(t *testing.T) {
+	for kind, c := range map[string]struct {
+		ask  func(*pipeline.Pipeline) error
+		says string
+	}{
+		pipeline.KindSafety: {func(p *pipeline.Pipeline) error {
+			_, _, err := p.JudgeSteps(t.Context(), "canned", &safetyv1.JudgeStepsRequest{Steps: []*safetyv1.StepFacts{{StepId: "a"}}})
+			return err
+		}, "takes no 501; plan less at once"},
+		pipeline.KindOverdye: {func(p *pipeline.Pipeline) error {
+			_, _, err := p.PredictOverdye(t.Context(), overdyeQuestion(4))
+			return err
+		}, "takes no 501"},
+	} {
+		m := &canned{kind: kind, fails: status.Error(codes.ResourceExhausted, "takes no 501")}
+		err := c.ask(pipeline.New(m))
+		require.ErrorIs(t, err, pipeline.ErrTooLarge)
+		require.EqualError(t, err, kind+" module canned: question too large: "+c.says)
+		assert.Empty(t, m.blamed)
+	}
 }

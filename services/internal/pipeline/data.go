@@ -145,7 +145,7 @@ func (d *delivering) Invoke(ctx context.Context, method string, args, reply any,
 func (d *delivering) put(ctx context.Context, digest string, content []byte) (*datav1.PutDataResponse, error) {
 	told, err := datav1.NewDataServiceClient(d.Handle).PutData(ctx, &datav1.PutDataRequest{Sha256: digest, Content: content})
 	switch {
-	case status.Code(err) == codes.InvalidArgument:
+	case status.Code(err) == codes.InvalidArgument, status.Code(err) == codes.ResourceExhausted: // what is wrong, and what is too large
 		return nil, &deliveryFault{class: ErrModuleRefused, reason: fmt.Sprintf("it doesn't take data %.12s: %s", digest, status.Convert(err).Message()), cause: err}
 	case err != nil:
 		return nil, err

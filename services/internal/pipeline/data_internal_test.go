@@ -36,7 +36,7 @@ import (
 
 func TestMain(m *testing.M) {
 	modules := map[string]func(){}
-	for _, name := range []string{"keeps", "small", "greedy", "stranger", "refuses", "nameless", "liar"} {
+	for _, name := range []string{"keeps", "small", "greedy", "stranger", "refuses", "full", "nameless", "liar"} {
 		modules[name] = func() { serveHolder(name) }
 	}
 	plugintest.Main(modules)
@@ -78,6 +78,8 @@ func (h *holder) PutData(_ context.Context, r *datav1.PutDataRequest) (*datav1.P
 		var v sdk.Violations
 		v.Add("content", "line 3, A: it can't be read")
 		return nil, v.Err()
+	case "full":
+		return nil, status.Error(codes.ResourceExhausted, "content has 3 bytes, want at most 2")
 	case "nameless":
 		return &datav1.PutDataResponse{Version: "1"}, nil
 	case "small":
@@ -233,7 +235,7 @@ func TestModuleThatHoldsLittle(t *testing.T) {
 
 // Each fault is told by the module's name, or as nobody's; the others go on answering.
 func TestDeliveryFaults(t *testing.T) {
-	p, c, _ := open(t, "keeps", "greedy", "stranger", "refuses", "nameless", "liar")
+	p, c, _ := open(t, "keeps", "greedy", "stranger", "refuses", "full", "nameless", "liar")
 	for module, want := range map[string]struct {
 		class error
 		says  string
@@ -241,6 +243,7 @@ func TestDeliveryFaults(t *testing.T) {
 		"greedy":   {ErrModuleAnswer, "asks again"},
 		"stranger": {ErrModuleAnswer, "which the call doesn't name"},
 		"refuses":  {ErrModuleUnavailable, "line 3, A"},
+		"full":     {ErrModuleUnavailable, "at most 2"}, // whoever plans can't make a pack smaller
 		"nameless": {ErrModuleAnswer, `the name is ""`},
 	} {
 		_, err := judge(t.Context(), p, module, "a", oneSum)
@@ -278,11 +281,13 @@ func TestDeliveryFaults(t *testing.T) {
 	assert.Equal(t, Data{Digest: oneSum, Name: "a pack", Version: "1"}, told)
 	_, err = p.OpenData("nobody")
 	require.ErrorIs(t, err, catalog.ErrNoModule)
-	refuses, err := p.OpenData("refuses")
-	require.NoError(t, err)
-	defer refuses.Close()
-	_, err = refuses.Try(t.Context(), []byte("one"))
-	require.ErrorIs(t, err, ErrModuleRefused)
+	for _, module := range []string{"refuses", "full"} {
+		refuses, err := p.OpenData(module)
+		require.NoError(t, err)
+		defer refuses.Close()
+		_, err = refuses.Try(t.Context(), []byte("one"))
+		require.ErrorIs(t, err, ErrModuleRefused)
+	}
 }
 
 // A caller that gives up while another puts data is told so, and doesn't wait.

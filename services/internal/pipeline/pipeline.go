@@ -176,7 +176,13 @@ func (h *hold) failed(ctx context.Context, err error) error {
 		if strings.Contains(st.Message(), messageTooLong) {
 			e.Reason = "its answer would be longer than a message may be"
 		}
-		e.Reason += "; ask about less, as with a filter"
+		switch h.kind {
+		case KindPalette, KindCompare:
+			e.Reason += "; ask about less, as with a filter"
+		case KindBathscale, KindMordant, KindSafety:
+			e.Reason += "; plan less at once"
+		default: // whoever asks doesn't choose how much those are given
+		}
 	case codes.DeadlineExceeded:
 		e.Class, e.Reason = ErrModuleTooSlow, "ask for less, or when the machine has less to do"
 	case codes.InvalidArgument, codes.FailedPrecondition, codes.OutOfRange:
