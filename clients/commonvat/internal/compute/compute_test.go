@@ -484,7 +484,7 @@ func FuzzTables(f *testing.F) {
 }
 
 func FuzzParseFormula(f *testing.F) {
-	for _, seed := range []string{"cmc:2:1", "ciede2000", ":", "x:1e308:0.1:5", "x:nan"} {
+	for _, seed := range []string{"cmc:2:1", " ciede2000", ":", "x:1e308:0.1:5", "x:nan"} {
 		f.Add(seed)
 	}
 	f.Fuzz(func(t *testing.T, text string) {
@@ -492,7 +492,7 @@ func FuzzParseFormula(f *testing.F) {
 		if err != nil {
 			return
 		}
-		if w.Name != text || w.Formula == "" || !(w.KL >= 0 && w.KC >= 0 && w.KH >= 0) {
+		if w.Name != strings.TrimSpace(text) || w.Formula == "" || !(w.KL >= 0 && w.KC >= 0 && w.KH >= 0) {
 			t.Fatalf("%q gives %+v", text, w)
 		}
 	})
