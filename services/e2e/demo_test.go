@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -76,12 +77,18 @@ func TestCtrlCEndsTheDemoCleanly(t *testing.T) {
 	defer cancel()
 	data := t.TempDir()
 	cmd := demo(ctx, t, data)
-	output, err := cmd.StdoutPipe()
-	require.NoError(t, err)
+	output, printed := io.Pipe() // StdoutPipe would be closed by whoever waits for the process, before it is read to its end
+	cmd.Stdout = printed
 	var faults bytes.Buffer
 	cmd.Stderr = &faults
-	ended, err := leash.Start(cmd, syscall.SIGTERM)
+	wait, err := leash.Start(cmd, syscall.SIGTERM)
 	require.NoError(t, err)
+	ended := make(chan error, 1)
+	go func() {
+		err := <-wait
+		_ = printed.Close()
+		ended <- err
+	}()
 	up := false
 	lines := bufio.NewScanner(output)
 	for lines.Scan() {
