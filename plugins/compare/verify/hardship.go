@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 
 	"github.com/commonvat/commonvat/plugins/compare/effect"
 	"github.com/commonvat/commonvat/plugins/compare/orders"
@@ -112,12 +113,7 @@ func (h hardship) says(verdicts ...effect.Verdict) func(context.Context, *rand.R
 		if err != nil {
 			return false, err
 		}
-		for _, v := range verdicts {
-			if r.Verdict == v {
-				return true, nil
-			}
-		}
-		return false, nil
+		return slices.Contains(verdicts, r.Verdict), nil
 	}
 }
 
@@ -128,12 +124,7 @@ func hardWidthLines() (out []line) {
 			if err != nil {
 				return false, err
 			}
-			for _, v := range verdicts {
-				if r.Verdict == v {
-					return true, nil
-				}
-			}
-			return false, nil
+			return slices.Contains(verdicts, r.Verdict), nil
 		}})
 	}
 	const wider = "falsely one order wider"

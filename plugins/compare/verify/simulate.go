@@ -192,12 +192,7 @@ func (l laboratory) says(verdicts ...effect.Verdict) func(context.Context, *rand
 		if err != nil {
 			return false, err
 		}
-		for _, v := range verdicts {
-			if r.Verdict == v {
-				return true, nil
-			}
-		}
-		return false, nil
+		return slices.Contains(verdicts, r.Verdict), nil
 	}
 }
 
