@@ -37,7 +37,7 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 	if err := p.checkLength(ctx, a, stated); err != nil {
 		return err
 	}
-	held := a.sessionsHeld()
+	inSessions := a.sessionsHeld()
 	if by != poolv1.GroupBy_GROUP_BY_WATER {
 		a.picks = nil
 	}
@@ -80,7 +80,7 @@ func (p *Pool) answerGroups(ctx context.Context, a *asking) error {
 		out := &poolv1.PairAnswer{
 			First: first, Second: second, Standing: poolv1.Standing_STANDING_EXPLORATORY,
 			Strata: pair.GetStrata(), CellsFirst: pair.GetCellsA(), CellsSecond: pair.GetCellsB(),
-			ShadeDifference: pair.MeanShadeDifference, Thin: pair.GetThin() || onLotless, Sessions: held.either(first, second),
+			ShadeDifference: pair.MeanShadeDifference, Thin: pair.GetThin() || onLotless, Sessions: inSessions.either(first, second),
 		}
 		if pair.MeanLogDispersionRatio != nil {
 			ratio := math.Exp(pair.GetMeanLogDispersionRatio())
