@@ -5,7 +5,8 @@ import (
 	"strings"
 )
 
-// AdaptationMethod is a chromatic adaptation transform of von Kries's kind.
+// AdaptationMethod is a chromatic adaptation transform of the von Kries type: a
+// matrix to sharpened cone responses, and a factor for each of the three.
 type AdaptationMethod uint8
 
 // The transforms.
@@ -17,13 +18,15 @@ const (
 
 var adaptationNames = [...]string{"", "Bradford", "CAT02", "CAT16"}
 
-// String gives the name.
+// String gives the name, such as "CAT16".
 func (m AdaptationMethod) String() string {
-	if m == 0 || int(m) >= len(adaptationNames) {
+	if !m.known() {
 		return fmt.Sprintf("adaptation(%d)", uint8(m))
 	}
 	return adaptationNames[m]
 }
+
+func (m AdaptationMethod) known() bool { return m > 0 && int(m) < len(adaptationNames) }
 
 // ParseAdaptationMethod reads the form of String.
 func ParseAdaptationMethod(name string) (AdaptationMethod, error) {
@@ -35,18 +38,19 @@ func ParseAdaptationMethod(name string) (AdaptationMethod, error) {
 	return 0, &FieldError{Field: "adaptation", Value: quote(name), Allowed: strings.Join(adaptationNames[1:], ", ")}
 }
 
-// From XYZ to the sharpened responses in which each transform scales.
+// The matrices from XYZ to sharpened responses.
 var adaptationMatrices = [...]matrix{
 	Bradford: {{0.8951, 0.2664, -0.1614}, {-0.7502, 1.7135, 0.0367}, {0.0389, -0.0685, 1.0296}},
 	CAT02:    {{0.7328, 0.4296, -0.1624}, {-0.7036, 1.6975, 0.0061}, {0.0030, 0.0136, 0.9834}},
 	CAT16:    {{0.401288, 0.650173, -0.051461}, {-0.250268, 1.204414, 0.045854}, {-0.002079, 0.048952, 0.953127}},
 }
 
-// Adaptation estimates what looks under one light as a colour does under
-// another: a model of seeing, no measurement. It is a step of its own that
-// whoever uses it asks for, and Label must be told with its results. Observers
-// may differ in it, but what changes between observers is only scaled. Only
-// [NewAdaptation] makes one; the zero value gives no colour: XYZ of 0, Lab of NaN.
+// Adaptation estimates the corresponding colour: what looks under another light
+// as a colour does under its own. It is a model of seeing, not a measurement, so
+// nothing in this package applies one unasked, and its Label must be reported with
+// every result. From and to may differ in their observer too; that difference is
+// then only scaled, not modelled. Only [NewAdaptation] makes one; the zero value
+// gives no colour (XYZ of 0, Lab of NaN).
 type Adaptation struct {
 	method   AdaptationMethod
 	from, to Condition
@@ -55,10 +59,10 @@ type Adaptation struct {
 	m        matrix
 }
 
-// NewAdaptation prepares the step. Adaptation is complete (D = 1). An unknown
-// method and an invalid condition are refused by a *FieldError.
+// NewAdaptation prepares the adaptation between two conditions, which is complete
+// (D = 1). An unknown method and an invalid condition are refused by a *FieldError.
 func NewAdaptation(method AdaptationMethod, from, to Condition) (*Adaptation, error) {
-	if method == 0 || int(method) >= len(adaptationNames) {
+	if !method.known() {
 		return nil, &FieldError{Field: "adaptation", Value: method.String(), Allowed: strings.Join(adaptationNames[1:], ", ")}
 	}
 	a := &Adaptation{method: method, from: from, to: to}
@@ -73,6 +77,8 @@ func NewAdaptation(method AdaptationMethod, from, to Condition) (*Adaptation, er
 	return a, nil
 }
 
+// adaptationMatrix is M⁻¹ S M, where S takes the response of one white to that of
+// the other.
 func adaptationMatrix(method AdaptationMethod, from, to XYZ) matrix {
 	m := adaptationMatrices[method]
 	f, t := m.apply(from), m.apply(to)
@@ -85,8 +91,8 @@ func adaptationMatrix(method AdaptationMethod, from, to XYZ) matrix {
 	return m.inverse().times(scaled)
 }
 
-// Label says what was done, such as "Bradford from D65/2 to D50/2", to be told
-// with every result.
+// Label says what was done, such as "Bradford from D65/2 to D50/2". It must be
+// reported with every result.
 func (a *Adaptation) Label() string {
 	return a.method.String() + " from " + a.from.String() + " to " + a.to.String()
 }
@@ -94,11 +100,11 @@ func (a *Adaptation) Label() string {
 // To is the condition of the results.
 func (a *Adaptation) To() Condition { return a.to }
 
-// XYZ adapts tristimulus values. The white of the one becomes that of the other.
-// Very saturated colours may come out with a value below 0.
+// XYZ adapts tristimulus values (white Y = 100). The white of the one condition
+// becomes that of the other. Very saturated colours may get a value below 0.
 func (a *Adaptation) XYZ(v XYZ) XYZ { return a.m.apply(v) }
 
-// Lab adapts a CIELAB colour.
+// Lab adapts a CIELAB colour of the first condition to one of the second.
 func (a *Adaptation) Lab(c Lab) Lab { return a.m.apply(c.XYZ(a.fromXYZ)).Lab(a.toXYZ) }
 
 // matrix is 3 by 3, rows first.
@@ -118,7 +124,7 @@ func (m matrix) times(o matrix) (out matrix) {
 	return out
 }
 
-// inverse expects a regular matrix, as all those here are.
+// inverse expects a matrix that has one, as all those here do.
 func (m matrix) inverse() (out matrix) {
 	minor := func(i, k int) float64 { // of the transposed matrix, with its sign
 		r1, r2, c1, c2 := (k+1)%3, (k+2)%3, (i+1)%3, (i+2)%3

@@ -37,7 +37,7 @@ func (i Illuminant) String() string {
 
 func (i Illuminant) tabulated() bool { return i > 0 && int64(i) < int64(len(illuminantNames)) }
 
-// allowedIlluminants is told with a refusal.
+// allowedIlluminants is the range that a refusal names.
 func allowedIlluminants() string {
 	return strings.Join(illuminantNames[1:], ", ") + ", or daylight from 4000K to 25000K"
 }
@@ -51,7 +51,7 @@ func ParseIlluminant(name string) (Illuminant, error) {
 		}
 	}
 	if kelvin, found := strings.CutSuffix(name, "K"); found {
-		// As String writes it, so that one light has one name.
+		// Only the spelling of String is taken, so that one light has one name.
 		if k, err := strconv.ParseFloat(kelvin, 64); err == nil && number(k) == kelvin {
 			if i, err := DaylightAt(k); err == nil && i.String() == name {
 				return i, nil
@@ -85,16 +85,17 @@ func ParseObserver(degrees string) (Observer, error) {
 	return 0, &FieldError{Field: "observer", Value: quote(degrees), Allowed: "2, 10"}
 }
 
-// Condition is what a CIELAB value was computed for. Two values may be compared
-// only when their conditions are equal (==). Geometry, specular mode and
-// instrument belong to the reading, not to the arithmetic, and are not here.
+// Condition is the light and the observer that a CIELAB value was computed for.
+// Two values may be compared only when their conditions are equal (==). Geometry,
+// specular mode and instrument are not here: they belong to the reading, not to
+// the arithmetic.
 type Condition struct {
 	Illuminant Illuminant
 	Observer   Observer
 }
 
-// The conditions asked for most. D65/10 is the textile habit, D65/2 that of
-// photographs and screens, A/10 shows how a colour changes under lamp light.
+// The conditions asked for most. D65/10 is usual for textiles, D65/2 for
+// photographs and screens; A/10 shows how a colour changes under lamp light.
 var (
 	D65Observer10 = Condition{D65, Observer10}
 	D65Observer2  = Condition{D65, Observer2}

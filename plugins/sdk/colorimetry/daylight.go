@@ -2,11 +2,8 @@ package colorimetry
 
 import (
 	_ "embed"
-	"encoding/csv"
 	"fmt"
 	"math"
-	"strconv"
-	"strings"
 	"sync"
 )
 
@@ -20,14 +17,16 @@ const (
 	MaxDaylightK = 25000
 )
 
-// daylightParts is the part of a kelvin that an Illuminant keeps.
+// daylightParts is how many steps of an Illuminant make a kelvin.
 const daylightParts = 100
 
 // DaylightAt gives the phase of CIE daylight of a correlated colour
-// temperature from 4000 to 25000 K, rounded to a hundredth of a kelvin; others
-// are refused by a *FieldError. The
-// temperature is on today's scale (c2 = 1.4388e-2 m K): the daylights named
-// after the older one lie at 1.4388/1.4380 of their name, D50 at 5002.78 K.
+// temperature from 4000 to 25000 K, rounded to a hundredth of a kelvin; other
+// temperatures are refused by a *FieldError.
+//
+// The temperature is on today's scale (c2 = 1.4388e-2 m K). D50, D65 and the other
+// named daylights got their names on the older one (1.4380e-2), so they lie at
+// 1.4388/1.4380 times their name: D50 at 5002.78 K.
 func DaylightAt(kelvin float64) (Illuminant, error) {
 	if err := checkRange("colour_temperature_k", kelvin, MinDaylightK, MaxDaylightK); err != nil {
 		return 0, err
@@ -44,9 +43,9 @@ func (i Illuminant) Daylight() (kelvin float64, ok bool) {
 	return float64(i) / daylightParts, true
 }
 
-// DaylightChromaticity gives x and y (2 degrees) of the CIE daylight of a
-// colour temperature from 4000 to 25000 K (CIE 015:2018, 4.1.2); others are
-// refused by a *FieldError.
+// DaylightChromaticity gives the chromaticity x, y (2 degrees) of the CIE daylight
+// of a colour temperature from 4000 to 25000 K (CIE 015:2018, 4.1.2). Other
+// temperatures are refused by a *FieldError.
 func DaylightChromaticity(kelvin float64) (x, y float64, err error) {
 	if err := checkRange("colour_temperature_k", kelvin, MinDaylightK, MaxDaylightK); err != nil {
 		return 0, 0, err
@@ -61,33 +60,19 @@ func DaylightChromaticity(kelvin float64) (x, y float64, err error) {
 }
 
 // daylightComponents are S0, S1 and S2 at every nanometre from 360 to 830,
-// between the tabulated 10 nm linearly, as the CIE says.
+// interpolated linearly between the tabulated 10 nm, as the CIE defines them.
 var daylightComponents = sync.OnceValues(func() (out [3][]float64, err error) {
-	r := csv.NewReader(strings.NewReader(daylightCSV))
-	r.Comment = '#'
-	rows, err := r.ReadAll()
+	const stepNm = 10
+	columns, err := readColumns(daylightCSV, stepNm)
 	if err != nil {
 		return out, fmt.Errorf("embedded daylight components: %w", err)
 	}
-	const stepNm = 10
-	if want := (tableLastNm-tableFirstNm)/stepNm + 1; len(rows) != want+1 {
-		return out, fmt.Errorf("embedded daylight components: %d rows, want %d", len(rows)-1, want)
-	}
-	var coarse [3][]float64
-	for n, row := range rows[1:] {
-		if want := strconv.Itoa(tableFirstNm + n*stepNm); row[0] != want {
-			return out, fmt.Errorf("embedded daylight components: row %d is for %s nm, want %s", n+1, row[0], want)
+	for k, name := range []string{"S0", "S1", "S2"} {
+		coarse := columns[name]
+		if want := (tableLastNm-tableFirstNm)/stepNm + 1; len(coarse) != want {
+			return out, fmt.Errorf("embedded daylight components: column %s has %d figures, want %d", name, len(coarse), want)
 		}
-		for k := range coarse {
-			v, err := strconv.ParseFloat(row[k+1], 64)
-			if err != nil {
-				return out, fmt.Errorf("embedded daylight components: %w", err)
-			}
-			coarse[k] = append(coarse[k], v)
-		}
-	}
-	for k := range out {
-		out[k] = linear(coarse[k], stepNm)
+		out[k] = linear(coarse, stepNm)
 	}
 	return out, nil
 })

@@ -13,8 +13,9 @@ func CIE76(reference, sample Lab) float64 {
 }
 
 // Factors are the parametric factors of CIEDE2000 for lightness, chroma and
-// hue. Textile work sometimes takes KL = 2; factors other than the default
-// must be told with the result.
+// hue, each from 0.1 to 10. Textile work sometimes takes KL = 2. A difference
+// with other factors than the default must be reported with them
+// ([Formula.Printed]).
 type Factors struct{ KL, KC, KH float64 }
 
 // DefaultFactors are the reference conditions: all 1.
@@ -35,10 +36,10 @@ func (f Factors) Validate() error {
 	return checkRange("kH", f.KH, minFactor, maxFactor)
 }
 
-// CIEDE2000Pairs puts the CIEDE2000 difference of each reference and sample of
-// the same index into differences. The three must be equally long, else there is
-// a *FieldError and nothing is computed. It allocates nothing; parts of long
-// lists may be given to several goroutines.
+// CIEDE2000Pairs writes to differences[i] the CIEDE2000 difference of
+// reference[i] and sample[i]. Slices of unequal length are refused by a
+// *FieldError before anything is computed. It allocates nothing, so that
+// several goroutines may share a long list by taking a part each.
 func CIEDE2000Pairs(differences []float64, reference, sample []Lab, f Factors) error {
 	if len(reference) != len(sample) || len(differences) != len(sample) {
 		return &FieldError{Field: "sample", Value: fmt.Sprintf("%d colours", len(sample)),
@@ -53,43 +54,44 @@ func CIEDE2000Pairs(differences []float64, reference, sample []Lab, f Factors) e
 const (
 	pow25to7 = 25 * 25 * 25 * 25 * 25 * 25 * 25
 
-	// Hues that differ from opposite by less than 1e-10 degrees count as
-	// opposite, and opposite as "at most 180 degrees apart": the branch of the
-	// published test pairs, which otherwise hangs on the last bit of a sine.
+	// Hues within 1e-10 degrees of being opposite count as opposite, and
+	// opposite hues as "at most 180 degrees apart". The published test pairs
+	// take this branch; without the tolerance it would depend on the last bit of
+	// a sine.
 	oppositeSine = 1e-10 * math.Pi / 180
-	// In the same way a mean hue that is less than 1e-10 degrees below 360
-	// counts as 0.
+	// For the same reason a mean hue less than 1e-10 degrees below 360 counts
+	// as 0.
 	zeroHueSine = oppositeSine
 
-	// Below this product of chromas one colour is grey for all purposes: the
-	// hue term is under 1e-139, and the squares would begin to underflow.
+	// Below this product of the two chromas one colour is as good as grey: the
+	// hue term is under 1e-139, and its square would soon underflow.
 	negligible = 1e-280
 )
 
 // CIEDE2000 is the colour difference of ISO/CIE 11664-6, by the equations of
 // Sharma, Wu & Dalal (2005), Color Research & Application 30(1), 21-30.
 //
-// Method: the equations need sines and cosines of hues, never the hues
-// themselves, but for one: so the mean hue is kept as a unit vector, its
-// multiples come from the addition theorems, and the hue difference from the
-// cross product. The rotation term alone depends on the angle; it is a
-// tabulated polynomial (see rotation).
+// Method: all equations but one need only sines and cosines of hues. So no
+// angle is computed: the mean hue is kept as a unit vector, its multiples come
+// from the addition theorems, and the hue difference from a cross product. Only
+// the rotation term needs the angle; it is read from a table of polynomials (see
+// rotation).
 //
-// Special cases: where a colour is grey the hue terms are 0. Opposite hues are
-// taken as at most 180 degrees apart when they are so within 1e-10 degrees, and
-// a mean hue that is 0 within 1e-10 degrees as 0 rather than 360: the formula
-// jumps at both. Values that are not finite give NaN. Factors are taken as they
-// are; see [Factors.Validate].
+// Special cases: where a colour is grey the hue terms are 0. The formula jumps
+// where hues are opposite and where the mean hue passes 0; hues within 1e-10
+// degrees of these places count as opposite (at most 180 degrees apart), and as
+// 0 rather than 360. Values that are not finite give NaN. Factors are not
+// checked; see [Factors.Validate].
 //
-// Accuracy: within 1e-10 of a straight evaluation for colours that
-// Lab.Validate accepts, except at the two jumps. The function is symmetric but
-// it is not a metric: the triangle inequality fails. It was made for
-// differences below about 5.
+// Accuracy: within 1e-10 of an evaluation by angles for colours that
+// Lab.Validate accepts, except at the two jumps. It is symmetric, but no metric:
+// the triangle inequality can fail. It was made for differences below about 5.
 func CIEDE2000(reference, sample Lab, f Factors) float64 {
 	a1, b1, a2, b2 := reference.A, reference.B, sample.A, sample.B
 
 	// Equations 2 to 7: a' and C'. Every product is converted before it is
-	// added, which forbids fusing and makes all processors agree.
+	// added: without the conversion some processors would fuse the two and round
+	// once less than others.
 	b1sq, b2sq := float64(b1*b1), float64(b2*b2)
 	meanC := (math.Sqrt(float64(a1*a1)+b1sq) + math.Sqrt(float64(a2*a2)+b2sq)) / 2
 	stretch := 1.5 - float64(0.5*math.Sqrt(seventh(meanC))) // 1 + G
@@ -113,9 +115,9 @@ func CIEDE2000(reference, sample Lab, f Factors) float64 {
 	}
 
 	// Equations 10, 11, 14: hue difference, and cosine and sine of the mean
-	// hue. The mean is the direction of the sum of the two unit vectors; for
-	// obtuse differences it is at right angles to their difference, which keeps
-	// its digits where the sum vanishes.
+	// hue. The mean hue is the direction of the sum of the two unit vectors.
+	// Beyond 90 degrees apart it is taken at right angles to their difference
+	// instead, which loses no digits where the sum comes near 0.
 	dot := float64(a1*a2) + float64(b1*b2)
 	cross := float64(a1*b2) - float64(a2*b1)
 	var deltaH, cos, sin float64
@@ -176,9 +178,10 @@ func seventh(c float64) float64 {
 	return c7 / (c7 + pow25to7)
 }
 
-// counterclockwise tells whether the hue of the second vector is the larger
-// one, over the shorter arc; of opposite vectors, whether it is the larger one
-// of the two angles from 0 to below 360.
+// counterclockwise tells whether the shorter way from the first hue to the
+// second is counterclockwise, so that the hue difference is above 0. Opposite
+// hues have no shorter way: there it tells whether the second is the larger of
+// the two angles from 0 to below 360.
 func counterclockwise(a1, b1, a2, b2, cross, product float64) bool {
 	if math.Abs(cross) >= float64(oppositeSine*product) {
 		return cross > 0

@@ -63,7 +63,7 @@ func ExampleNewWeights() {
 	// start_nm is 420, allowed: 1 to 400; the curve lacks 400 to 420 nm
 }
 
-// Any daylight by its colour temperature; what the CIE doesn't define is refused.
+// Any daylight by its colour temperature; temperatures for which the CIE defines none are refused.
 func ExampleDaylightAt() {
 	for _, kelvin := range []float64{5500, 9300, 3000} {
 		light, err := colorimetry.DaylightAt(kelvin)
@@ -106,6 +106,7 @@ func ExampleFormula_Compare() {
 	// kL is 2, allowed: 1: cie76 has no such factor
 }
 
+// The first of the 34 pairs of Sharma, Wu & Dalal (2005), published as 2.0425.
 func ExampleCIEDE2000() {
 	reference, sample := colorimetry.Lab{L: 50, A: 2.6772, B: -79.7751}, colorimetry.Lab{L: 50, A: 0, B: -82.7485}
 	fmt.Printf("%.4f\n", colorimetry.CIEDE2000(reference, sample, colorimetry.DefaultFactors))
@@ -156,7 +157,8 @@ func ExampleLevelnessOfColours() {
 	// level: 0.24 by CIEDE2000 to the mean of 5 places
 }
 
-// What matches by day and not under a shop's lamp: an invented pair of greens.
+// What matches by day and not under a shop's lamp: an invented pair of greens, as we know of no published pair of curves with its index.
+// TestSpecialMetamerism holds the index against metamers made so that it must be the plain difference.
 func ExampleSpecialMetamerism() {
 	other := append([]float64(nil), green...)
 	other[4], other[7], other[11] = .13, .22, .14
@@ -210,7 +212,7 @@ func ExampleLab_SRGB() {
 	// -0.53 0.67 0.77, on screen: false; in its place {0.00 0.67 0.77}
 }
 
-// How strong is a dyeing in percent of another? Only of one shape of hue does the figure tell of dye.
+// How strong is a dyeing in percent of another? The figure tells about dye only where both have the same hue.
 func ExampleComputeRelativeStrength() {
 	var nm, wool, reference, stronger, other []float64 // invented curves
 	for w := 400.0; w <= 700; w += 20 {
@@ -234,7 +236,7 @@ func ExampleComputeRelativeStrength() {
 	// 127 %, comparable: false (cosine 0.25)
 }
 
-// One of the many curves of a colour: its tag goes with all that stands on it.
+// One of the many curves that have a colour: its tag must go with everything computed from it.
 func ExampleCurveFromColour() {
 	w, err := colorimetry.NewWeights(colorimetry.D65Observer2, 400, 20, 16)
 	if err != nil {

@@ -5,9 +5,9 @@ import (
 	"math"
 )
 
-// Grade is a step of the grey scales in halves, 1, 1.5, ... 5; 4.5 is written
-// "4-5" by the trade. It is in the manner of ISO 105: no result of this package
-// is a certified test.
+// Grade is a step of the ISO 105 grey scales in halves: 1, 1.5, ... 5, where 5 is
+// no change and 4.5 is written "4-5". No result of this package is a certified
+// test.
 type Grade float64
 
 // String writes the trade's form, such as "4-5" or "3".
@@ -20,7 +20,7 @@ func (g Grade) String() string {
 
 // ColourChange is the change of a piece in the manner of ISO 105-A05.
 type ColourChange struct {
-	DeltaEF    float64 // the formula's own difference
+	DeltaEF    float64 // dE_F, in CIELAB units: the difference from which the grade is taken
 	Grade      Grade   // 1 to 5 by halves
 	Continuous float64 // the same scale without steps, 1 to 5
 }
@@ -28,12 +28,13 @@ type ColourChange struct {
 // A05 gives the grey-scale grade of a change in colour from original to
 // exposed, in the manner of ISO 105-A05.
 //
-// Method: hue and chroma differences are lessened by a term for blues and for
-// strong colours, the rest is a Euclidean difference, cut into grades at the
-// middles between the steps of the grey scale of ISO 105-A02. The inner lines
-// for D, dC_F and dH_F, and the cuts, are from memory: compare them with the
-// standard before calling a result conformant. The continuous scale is that of
-// two independent public programs. Colours outside of Lab.Validate are refused.
+// Method: the chroma difference is lessened by a term D for blues, and chroma and
+// hue differences for strong colours; dE_F is the Euclidean sum of what is left and
+// of the lightness difference. Grades change at the middles between the steps of
+// the grey scale of ISO 105-A02. The equations for D, dC_F and dH_F and these
+// middles are from memory: compare them with the standard before calling a result
+// conformant. The continuous scale is that of two independent public programs.
+// Colours that [Lab.Validate] refuses are a *FieldError.
 func A05(original, exposed Lab) (ColourChange, error) {
 	if err := bothValid("original", original, "exposed", exposed); err != nil {
 		return ColourChange{}, err
@@ -69,19 +70,12 @@ func A05(original, exposed Lab) (ColourChange, error) {
 	return out, nil
 }
 
-func bothValid(firstName string, first Lab, secondName string, second Lab) error {
-	if err := first.Validate(); err != nil {
-		return Under(firstName, err)
-	}
-	return Under(secondName, second.Validate())
-}
-
 // a05Cuts are the differences below which the grades 5, 4-5, ... 1-2 are given:
 // the middles between the steps of ISO 105-A02. From memory.
 var a05Cuts = [...]float64{0.40, 1.25, 2.10, 2.95, 4.10, 5.80, 8.20, 11.60}
 
-// meanHue is the middle of the shorter arc; of a grey and a colour, the
-// colour's.
+// meanHue is the middle of the shorter arc between two hues in degrees; of a grey
+// and a colour it is the colour's hue.
 func meanHue(h1, h2, c1, c2 float64) float64 {
 	switch {
 	case c1 == 0:
@@ -98,17 +92,17 @@ func meanHue(h1, h2, c1, c2 float64) float64 {
 
 // Staining is the staining of an adjacent cloth in the manner of ISO 105-A04.
 type Staining struct {
-	DeltaEGS float64 // the formula's own difference
-	SSR      float64 // the scale without steps, 1 to 5
+	DeltaEGS float64 // dE_GS, in CIELAB units: the difference from which the grade is taken
+	SSR      float64 // the staining scale rating without steps, 1 to 5
 	Grade    Grade   // 1 to 5 by halves
 }
 
 // A04 gives the grey-scale grade of the staining of an adjacent cloth, in the
-// manner of ISO 105-A04: SSR = 6.1 - 1.45 ln dE_GS, above 4 rather
-// 5 - 0.23 dE_GS, with dE_GS = dE - 0.4 sqrt(dE^2 - dL^2). The logarithm is the
-// natural one (two independent sources; one public program has the decimal).
-// That grades are the nearest half is from memory. Colours outside of
-// Lab.Validate are refused.
+// manner of ISO 105-A04: SSR = 6.1 - 1.45 ln dE_GS, or 5 - 0.23 dE_GS where that
+// would be above 4, with dE_GS = dE - 0.4 sqrt(dE^2 - dL^2) and dE by [CIE76]. The
+// logarithm is the natural one (by two independent sources; one public program
+// takes the decimal one). That the grade is the nearest half is from memory.
+// Colours that [Lab.Validate] refuses are a *FieldError.
 func A04(unstained, stained Lab) (Staining, error) {
 	if err := bothValid("unstained", unstained, "stained", stained); err != nil {
 		return Staining{}, err
@@ -123,10 +117,11 @@ func A04(unstained, stained Lab) (Staining, error) {
 	return Staining{DeltaEGS: gs, SSR: ssr, Grade: Grade(math.Round(2*ssr) / 2)}, nil
 }
 
-// BlueWool is the light fastness of a piece between the blue wool references.
+// BlueWool is the light fastness of a piece on the scale of the blue wool
+// references, 1 (fades soonest) to 8.
 type BlueWool struct {
-	// Low and High are the references that it lies between, 1 to 8; equal when
-	// it is at one of them.
+	// Low and High are the references between which it lies, 1 to 8; they are
+	// equal when it is at one of them.
 	Low, High int
 	// Beyond tells that it faded more than reference 1 or less than reference 8;
 	// then Low = High = 1 or 8.
@@ -146,8 +141,8 @@ func (b BlueWool) String() string {
 	return fmt.Sprintf("%d-%d", b.Low, b.High)
 }
 
-// leastContrast is the change of the most faded reference from which an
-// exposure says anything: less than grade 4-5.
+// leastContrast is the least change of the most faded reference for an exposure to
+// say anything, in units of dE_F: the limit between grades 4-5 and 4.
 const leastContrast = 1.25
 
 // ErrTooLittleExposure tells that not even the weakest reference has changed
@@ -158,10 +153,12 @@ var ErrTooLittleExposure = fmt.Errorf("insufficient exposure: no blue wool refer
 // the piece, its change lies: home window tests in the manner of ISO 105-B02,
 // never a certified result.
 //
-// Both are differences by one formula, of A05 best. The references must fade
-// less and less from 1 to 8. Between two of them the logarithm is interpolated:
-// under a quarter of the way it is the lower, up to three quarters between,
-// beyond that the higher. These cuts are ours.
+// The changes of references and piece are differences from 0 to 1000 by one
+// formula, preferably [A05]. The references must fade less and less from 1 to 8;
+// anything else is a *FieldError. Between two of them the logarithm of the change
+// is interpolated: up to a quarter of the way the piece is at the lower reference,
+// up to three quarters between the two, beyond that at the higher. These limits are
+// ours.
 func BracketBlueWool(references [8]float64, piece float64) (BlueWool, error) {
 	before := math.Inf(1)
 	for i, v := range references {

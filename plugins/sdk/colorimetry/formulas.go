@@ -6,20 +6,21 @@ import (
 	"strings"
 )
 
-// CIE94Constants are what [CIE94] has for a kind of goods: the factor of
-// lightness, and how the weights of chroma and of hue grow with chroma.
+// CIE94Constants are the constants of [CIE94] for a kind of goods: the lightness
+// factor kL, and K1 and K2 by which the weights of chroma, 1 + K1 C, and of hue,
+// 1 + K2 C, grow with the chroma of the reference.
 type CIE94Constants struct{ KL, K1, K2 float64 }
 
-// The constants of CIE 116-1995 and the custom of textile work.
+// The constants of CIE 116-1995, and those usual for textiles.
 var (
 	CIE94GraphicArts = CIE94Constants{1, 0.045, 0.015}
 	CIE94Textile     = CIE94Constants{2, 0.048, 0.014}
 )
 
-// CIE94 is the colour difference of CIE 116-1995. The chroma of the reference
-// sets the weights, so that exchanging the colours gives another figure. k are
-// further parametric factors (DefaultFactors for none), which multiply kL of
-// the constants and stand for kC and kH. Values that are not finite give NaN or
+// CIE94 is the colour difference of CIE 116-1995. The weights depend on the
+// chroma of the reference, so exchanging the colours gives another figure. k are
+// parametric factors, [DefaultFactors] for none: k.KL multiplies kL of the
+// constants, k.KC and k.KH are kC and kH. Values that are not finite give NaN or
 // infinity; see [Lab.Validate].
 func CIE94(reference, sample Lab, of CIE94Constants, k Factors) float64 {
 	c1, c2 := math.Hypot(reference.A, reference.B), math.Hypot(sample.A, sample.B)
@@ -30,10 +31,10 @@ func CIE94(reference, sample Lab, of CIE94Constants, k Factors) float64 {
 }
 
 // CMC is the colour difference CMC(l:c) of Clarke, McDonald & Rigg (1984), J.
-// Soc. Dyers Colour. 100, 128-132, as in ISO 105-J03. The reference sets the
-// weights, so that exchanging the colours gives another figure. l = 2, c = 1
-// judges whether a dyeing is accepted, 1:1 whether a difference is seen. Values
-// that are not finite give NaN or infinity; see [Lab.Validate].
+// Soc. Dyers Colour. 100, 128-132, as in ISO 105-J03. The weights depend on the
+// reference, so exchanging the colours gives another figure. 2:1 is for whether a
+// dyeing is acceptable, 1:1 for whether a difference can be seen. Values that are
+// not finite give NaN or infinity; see [Lab.Validate].
 func CMC(reference, sample Lab, l, c float64) float64 {
 	c1, c2 := math.Hypot(reference.A, reference.B), math.Hypot(sample.A, sample.B)
 	h1 := reference.LCh().H
@@ -58,10 +59,12 @@ func CMC(reference, sample Lab, l, c float64) float64 {
 	return math.Sqrt(float64(dL*dL) + float64(dC*dC) + float64(dH*dH))
 }
 
-// deltaH is the CIELAB hue difference with the sign of the turn from the
-// reference to the sample, by the cross product: the root of 2(C1 C2 - a1 a2 -
-// b1 b2) loses half its digits where colours are close. Of opposite hues, whose
-// turn has no sign, the larger angle from 0 to below 360 is where it goes to.
+// deltaH is the CIELAB hue difference, above 0 where the shorter way from the
+// reference's hue to the sample's is counterclockwise (see counterclockwise for
+// opposite hues). c1 and c2 are the chromas.
+//
+// It uses the cross product: the usual root of 2(C1 C2 - a1 a2 - b1 b2) loses
+// half its digits where colours are close.
 func deltaH(reference, sample Lab, c1, c2 float64) float64 {
 	product := float64(c1 * c2)
 	if product < negligible {
@@ -85,10 +88,10 @@ func deltaH(reference, sample Lab, c1, c2 float64) float64 {
 	return -h
 }
 
-// Formula is a difference formula by the name that programs use.
+// Formula is a difference formula, by the name that requests and tables use.
 type Formula string
 
-// The formulas. Where one is asymmetric, the reference is the first colour.
+// The formulas. CIE94 and CMC are asymmetric: the reference is the first colour.
 const (
 	FormulaCIEDE2000        Formula = "ciede2000"
 	FormulaCIE76            Formula = "cie76"
@@ -97,13 +100,13 @@ const (
 	FormulaCMC              Formula = "cmc"
 )
 
-// Formulas lists them.
+// Formulas lists all of them.
 func Formulas() []Formula {
 	return []Formula{FormulaCIEDE2000, FormulaCIE76, FormulaCIE94Textile, FormulaCIE94GraphicArts, FormulaCMC}
 }
 
-// ParseFormula reads a formula's name, in small letters; other names are refused
-// by a *FieldError that lists those there are.
+// ParseFormula reads a formula's name, in small letters. The *FieldError for any
+// other name lists the allowed ones.
 func ParseFormula(name string) (Formula, error) {
 	var names []string
 	for _, f := range Formulas() {
@@ -118,9 +121,9 @@ func ParseFormula(name string) (Formula, error) {
 // Symmetric tells that exchanging the colours changes nothing.
 func (f Formula) Symmetric() bool { return f == FormulaCIEDE2000 || f == FormulaCIE76 }
 
-// Check refuses factors that the formula doesn't take: CIE76 has none, CMC has
-// l and c, which are kL and kC, but no factor for hue. The *FieldError names the
-// first, kL to kH.
+// Check refuses factors outside of 0.1 to 10, and any but 1 that the formula
+// doesn't have: CIE76 has none; CMC has l and c, given as KL and KC, but no factor
+// of hue. The *FieldError names the first: kL, kC or kH.
 func (f Formula) Check(k Factors) error {
 	if err := k.Validate(); err != nil {
 		return err
@@ -156,9 +159,9 @@ func (f Formula) Difference(reference, sample Lab, k Factors) float64 {
 	return math.NaN()
 }
 
-// Compare is Difference for colours and factors that nobody has looked at yet:
-// it refuses an unknown formula, factors that the formula doesn't take, and
-// colours outside of Lab.Validate, by a *FieldError.
+// Compare is [Formula.Difference] for input that is not checked yet. An unknown
+// formula, factors that [Formula.Check] refuses and colours that [Lab.Validate]
+// refuses are a *FieldError.
 func (f Formula) Compare(reference, sample Lab, k Factors) (float64, error) {
 	if _, err := ParseFormula(string(f)); err != nil {
 		return 0, err
@@ -172,7 +175,7 @@ func (f Formula) Compare(reference, sample Lab, k Factors) (float64, error) {
 	return f.Difference(reference, sample, k), nil
 }
 
-// Printed is the formula with its factors, the form in which a result is told.
+// Printed names the formula with its factors, as a result must state them.
 func (f Formula) Printed(k Factors) string {
 	factors := func(of string, kl float64) string {
 		return fmt.Sprintf("%s, kL = %s, kC = %s, kH = %s", of, number(kl), number(k.KC), number(k.KH))

@@ -2,19 +2,17 @@ package colorimetry
 
 import "math"
 
-// MaxReflectance is the highest reflectance factor that is accepted.
-const MaxReflectance = 2
-
-// Reflectance is clipped to these before its K/S is taken: below the one,
-// stray light decides and K/S runs away; above the other, it is all noise.
+// Reflectance is cut to these limits before its K/S is taken. Below the lower one
+// stray light decides the figure, and K/S grows without limit; above the upper one
+// K/S is only noise. The limits are ours.
 const (
 	MinKSReflectance = 0.005
 	MaxKSReflectance = 0.995
 )
 
-// KS is the ratio of absorption to scattering, (1-R)^2 / 2R, of an opaque
-// layer (Kubelka & Munk 1931), for R clipped to 0.005 to 0.995. clipped tells
-// that R was outside of that. NaN gives NaN.
+// KS is the ratio K/S of absorption to scattering of an opaque layer,
+// (1-R)^2 / 2R (Kubelka & Munk 1931), from 0.0000126 to 99.0025. R is first cut
+// to 0.005 to 0.995; clipped tells that it was outside. NaN gives NaN.
 func KS(reflectance float64) (ks float64, clipped bool) {
 	r := reflectance
 	if r < MinKSReflectance {
@@ -25,8 +23,8 @@ func KS(reflectance float64) (ks float64, clipped bool) {
 	return (1 - r) * (1 - r) / (2 * r), clipped
 }
 
-// ReflectanceFromKS undoes KS for ratios from 0 on: 1/(1 + k + sqrt(k(k+2))),
-// the form that loses no digits to subtraction.
+// ReflectanceFromKS undoes KS, for ratios of 0 and above: 1/(1 + k + sqrt(k(k+2))),
+// which is 1 + k - sqrt(k(k+2)) without its loss of digits for large k.
 func ReflectanceFromKS(ks float64) float64 {
 	return 1 / (1 + ks + math.Sqrt(ks*(ks+2)))
 }

@@ -5,12 +5,12 @@ import "math"
 // XYZ are CIE tristimulus values, scaled so that the white has Y = 100.
 type XYZ struct{ X, Y, Z float64 }
 
-// Lab is a CIELAB colour (ISO/CIE 11664-4) under a condition that its owner
-// keeps beside it.
+// Lab is a CIELAB colour L*, a*, b* (ISO/CIE 11664-4). It doesn't carry its
+// [Condition]; whoever keeps it keeps that beside it.
 type Lab struct{ L, A, B float64 }
 
-// LCh is a CIELAB colour as lightness, chroma and hue angle in degrees, from 0
-// to below 360.
+// LCh is a CIELAB colour as lightness L*, chroma C*ab and hue angle h_ab in
+// degrees, from 0 to below 360.
 type LCh struct{ L, C, H float64 }
 
 // The ranges that Lab.Validate accepts. Lightness is 0 to 100 for anything
@@ -22,7 +22,8 @@ const (
 
 func (v XYZ) plus(o XYZ) XYZ { return XYZ{v.X + o.X, v.Y + o.Y, v.Z + o.Z} }
 
-// times rounds each product, which keeps a following sum from being fused.
+// times rounds each product, so that the compiler can't fuse it with a sum that
+// follows (see the package comment, Accuracy).
 func (v XYZ) times(f float64) XYZ {
 	return XYZ{float64(v.X * f), float64(v.Y * f), float64(v.Z * f)}
 }
@@ -37,6 +38,14 @@ func (c Lab) Validate() error {
 		return err
 	}
 	return checkRange("b", c.B, -MaxAB, MaxAB)
+}
+
+// bothValid refuses the first of two colours that is not valid, under its name.
+func bothValid(firstName string, first Lab, secondName string, second Lab) error {
+	if err := first.Validate(); err != nil {
+		return Under(firstName, err)
+	}
+	return Under(secondName, second.Validate())
 }
 
 // LCh gives lightness, chroma and hue. The hue of grey is 0.
@@ -55,7 +64,7 @@ func (c Lab) LCh() LCh {
 }
 
 // Validate refuses NaN, infinities and colours outside of L 0 to 150, C 0 to
-// 283 (the corner of Lab's range) and H 0 to 360.
+// 283 (the chroma at the corners of Lab's range, 200 √2) and H 0 to 360.
 func (c LCh) Validate() error {
 	if err := checkRange("L", c.L, 0, MaxLightness); err != nil {
 		return err
@@ -74,7 +83,8 @@ func (c LCh) Lab() Lab {
 
 // Lab gives the CIELAB colour for a white whose three values are above 0.
 // Equations of ISO/CIE 11664-4 and CIE 015:2018, 8.2.1, with the constants as
-// exact fractions. Negative values are carried on along the straight part.
+// exact fractions. The straight part also serves values below 0, which an
+// adaptation can give.
 func (v XYZ) Lab(white XYZ) Lab {
 	x, y, z := labF(v.X/white.X), labF(v.Y/white.Y), labF(v.Z/white.Z)
 	return Lab{float64(116*y) - 16, 500 * (x - y), 200 * (y - z)}
@@ -87,6 +97,7 @@ func (c Lab) XYZ(white XYZ) XYZ {
 	return XYZ{white.X * labInverse(y+c.A/500), white.Y * labInverse(y), white.Z * labInverse(y-c.B/200)}
 }
 
+// labF is f(t) of ISO/CIE 11664-4, for t = X/Xn, Y/Yn or Z/Zn.
 func labF(t float64) float64 {
 	if t > 216.0/24389 { // (6/29)^3
 		return math.Cbrt(t)
@@ -94,6 +105,7 @@ func labF(t float64) float64 {
 	return float64(t*(841.0/108)) + 4.0/29
 }
 
+// labInverse undoes labF.
 func labInverse(f float64) float64 {
 	if f > 6.0/29 {
 		return f * f * f

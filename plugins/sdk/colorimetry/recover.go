@@ -5,35 +5,36 @@ import (
 	"math"
 )
 
-// FromColourOnly is the tag of all that stands on a curve which was made from a
-// colour: infinitely many curves have one colour.
+// FromColourOnly marks everything that rests on a curve computed from a colour.
+// Infinitely many curves have the same colour, so such a curve is no measurement.
 const FromColourOnly = "from colour only"
 
-// ErrNoCurve tells that no curve was found for a colour: it lies at the border
-// of what reflecting surfaces can have, or beyond.
+// ErrNoCurve tells that no curve was found: the colour lies at or beyond the limit
+// of what a surface can reflect.
 var ErrNoCurve = errors.New("no smooth reflectance curve has this colour: it is at or beyond the border of surface colours")
 
-// RecoveredCurve is a curve that has a colour.
+// RecoveredCurve is a curve computed from a colour.
 type RecoveredCurve struct {
 	Reflectance []float64 // on the grid of the weights, each above 0 and below 1
-	Tag         string    // FromColourOnly, to be told with every result
-	Steps       int       // of Newton's method
+	Tag         string    // FromColourOnly, which must be reported with every result
+	Steps       int       // steps of Newton's method, at most 60
 }
 
 // CurveFromColour finds the smoothest reflectance curve that has a CIELAB
 // colour under the condition of w, on its grid.
 //
 // Method: least hyperbolic tangent slope squared (Burns 2017, arXiv
-// 1710.05732): the sum of (z[i+1]-z[i])^2 is least among the curves R = (tanh z
-// + 1)/2 that have the colour. Where steps are unequal each square is divided
-// by its step, so that slopes count by the nanometre. Newton's method on the
-// Lagrangian system from a middle grey, at most 60 steps to 1e-10. R stays
-// inside 0 to 1, so that K/S is finite. [ErrNoCurve] where it doesn't converge:
-// never a clipped curve. A colour outside of [Lab.Validate] is refused by a
-// *FieldError.
+// 1710.05732). Of all curves R = (tanh z + 1)/2 that have the colour, it is the one
+// with the least sum of (z[i+1]-z[i])^2. Where steps are unequal each square is
+// divided by its step, so that slopes count by the nanometre. The Lagrangian
+// system is solved by Newton's method, from a middle grey, in at most 60 steps to
+// 1e-10. R stays between 0 and 1, so that K/S is finite.
 //
-// It solves a full system in each step, which takes the cube of the number of
-// wavelengths: meant for the grids of instruments, not for thousands.
+// Where that doesn't converge the answer is [ErrNoCurve], never a clipped curve. A
+// colour that [Lab.Validate] refuses is a *FieldError.
+//
+// The work of a step grows with the cube of the number of wavelengths, which suits
+// the grids of instruments but not thousands of wavelengths.
 func CurveFromColour(c Lab, w *Weights) (RecoveredCurve, error) {
 	if err := c.Validate(); err != nil {
 		return RecoveredCurve{}, err
@@ -54,8 +55,8 @@ func CurveFromColour(c Lab, w *Weights) (RecoveredCurve, error) {
 	return RecoveredCurve{Reflectance: r, Tag: FromColourOnly, Steps: steps}, nil
 }
 
-// smoothestCurve expects weights whose white has Y = 100, and how much the
-// square of each difference between neighbours counts.
+// smoothestCurve expects weights whose white has Y = 100; stiffness[i] is how much
+// the square of z[i+1]-z[i] counts.
 func smoothestCurve(weights []XYZ, stiffness []float64, target XYZ) (r []float64, steps int, err error) {
 	const mostSteps, within = 60, 1e-10
 	n := len(weights)
@@ -127,9 +128,9 @@ func smoothestCurve(weights []XYZ, stiffness []float64, target XYZ) (r []float64
 	return nil, mostSteps, ErrNoCurve
 }
 
-// solve replaces the last column of a square system and its right side by the
-// solution, by elimination with partial pivoting. It is false where the system
-// is singular or not finite.
+// solve solves a linear system by elimination with partial pivoting. Each row holds
+// its coefficients and then its right side, which the solution replaces. It is
+// false where the system is singular or not finite.
 func solve(rows [][]float64) bool {
 	n := len(rows)
 	for k := range n {

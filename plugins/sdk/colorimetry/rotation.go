@@ -7,11 +7,11 @@ import "math"
 // and sine are given. h is taken from 0 to below 360 and the exponent does not
 // wrap, so the function falls to 0 in one jump of 9.9e-6 at 360.
 //
-// Method: a table of polynomials in the sine of the distance to the middle of
-// a bin. Bins are equal steps of a coordinate that grows with the hue and costs
-// nothing: the cosine in the lower half of the circle, continued into the upper
-// half by its mirror image. Its bins are wide only about 180 and 360 degrees,
-// where the function is small.
+// Method: hues are divided into bins, each with a polynomial in the sine of the
+// angle from the middle of the bin. Bins are equal steps of a coordinate that
+// grows with the hue and needs no arc tangent: the cosine in the lower half of the
+// circle (180 to 360 degrees), and -2 minus the cosine below 180. Its equal steps
+// are wide angles only about 180 and 360 degrees, where the function is small.
 //
 // Accuracy: within 2e-13 of rotationByAngle everywhere. Below 138.6 degrees
 // the function is under 1e-13 and 0 is returned. NaN gives NaN or 0.
@@ -56,10 +56,10 @@ func rotationByAngle(h float64) float64 {
 	return math.Sin(math.Pi / 3 * math.Exp(-float64(x*x)))
 }
 
-// newRotationTable interpolates rotationByAngle in each bin at Chebyshev nodes
-// by divided differences, which are then expanded to powers.
+// newRotationTable interpolates rotationByAngle in each bin at Chebyshev nodes:
+// Newton's divided differences, expanded to a polynomial in powers of y.
 func newRotationTable() (table [rotationBins]rotationBin) {
-	// hue undoes the coordinate.
+	// hue gives the hue, in radians, of a place on the coordinate.
 	hue := func(u float64) float64 {
 		if u < -1 {
 			return math.Acos(max(-2-u, -1))

@@ -2,12 +2,12 @@ package colorimetry
 
 import "math"
 
-// SRGB is a colour of IEC 61966-2-1, each channel 0 to 1 for what a screen can
-// show. It holds for D65 and 2 degrees.
+// SRGB is a colour of IEC 61966-2-1, for D65 and 2 degrees. A screen can show it
+// when each channel is 0 to 1.
 type SRGB struct{ R, G, B float64 }
 
 // sRGBWhite has the chromaticity that the standard gives its white, x = 0.3127
-// and y = 0.3290. It differs from the white of D65/2 by 0.0003 in X and Z.
+// and y = 0.3290. With Y = 1 it differs from the white of D65/2 by 0.0003 in X and Z.
 var sRGBWhite = fromXYY(0.3127, 0.3290, 100)
 
 // The matrices between linear channels and XYZ (Y = 1), derived from the
@@ -40,23 +40,24 @@ func (c SRGB) Validate() error {
 	return checkRange("B", c.B, 0, 1)
 }
 
-// Clip gives the colour with each channel brought into 0 to 1: what a screen
-// shows in place of a colour that it can't show.
+// Clip cuts each channel to 0 to 1: what a screen shows in place of a colour that
+// it can't show.
 func (c SRGB) Clip() SRGB {
 	in := func(v float64) float64 { return min(max(v, 0), 1) }
 	return SRGB{in(c.R), in(c.G), in(c.B)}
 }
 
-// gamutSlack is how far a channel may be out of 0 to 1 and count as in: a
-// thousandth of the smallest step of eight bits.
+// gamutSlack is how far outside of 0 to 1 a channel still counts as inside: a
+// thousandth of a step of eight bits.
 const gamutSlack = 4e-6
 
-// SRGB gives the colour for a screen. inGamut tells whether a screen can show
-// it; where not, the channels are outside of 0 to 1. L* 100 is full white.
+// SRGB gives the colour for a screen. inGamut tells whether a screen can show it;
+// if not, some channel is outside of 0 to 1 (see [SRGB.Clip]). L* 100 is full
+// white.
 //
-// The colour must be one for D65/2. Another is refused by its condition: adapt
-// it first, as a step of its own (see [Adaptation]). So is one outside of
-// [Lab.Validate]; both by a *FieldError.
+// Only a colour for D65/2 has one: a colour of another condition is refused, and
+// must be adapted first (see [Adaptation]). So is one that [Lab.Validate] refuses;
+// both by a *FieldError.
 func (c Lab) SRGB(of Condition) (rgb SRGB, inGamut bool, err error) {
 	if of != D65Observer2 {
 		return SRGB{}, false, &FieldError{Field: "condition", Value: of.String(), Allowed: "D65/2; adapt the colour first, as a step of its own"}
@@ -72,13 +73,14 @@ func (c Lab) SRGB(of Condition) (rgb SRGB, inGamut bool, err error) {
 }
 
 // Lab gives the CIELAB colour for D65/2. Full white is L* 100. Channels outside
-// of 0 to 1 are carried on, as Lab.SRGB gives them.
+// of 0 to 1 are taken as [Lab.SRGB] gives them.
 func (c SRGB) Lab() Lab {
 	linear := XYZ{sRGBDecode(c.R), sRGBDecode(c.G), sRGBDecode(c.B)}
 	return sRGBToXYZ.apply(linear).times(100).Lab(sRGBWhite)
 }
 
-// sRGBEncode is the transfer function of IEC 61966-2-1, clause 5.2, odd beyond 0.
+// sRGBEncode is the transfer function of IEC 61966-2-1, clause 5.2, with
+// f(-v) = -f(v) for channels below 0.
 func sRGBEncode(v float64) float64 {
 	switch {
 	case v < 0:
@@ -89,6 +91,7 @@ func sRGBEncode(v float64) float64 {
 	return float64(1.055*math.Pow(v, 1/2.4)) - 0.055
 }
 
+// sRGBDecode undoes sRGBEncode.
 func sRGBDecode(v float64) float64 {
 	switch {
 	case v < 0:

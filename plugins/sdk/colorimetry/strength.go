@@ -5,40 +5,22 @@ import (
 	"math"
 )
 
-// Curve is a reflectance curve: factors at rising wavelengths in nm.
-type Curve struct {
-	WavelengthsNm []float64
-	Reflectance   []float64
-}
-
-// Validate refuses lists of unlike length, wavelengths that do not rise by 0.1
-// to 20 nm or do not cover 400 to 700 nm, and factors that are no number from
-// 0 to 2, naming the first.
-func (c Curve) Validate() error {
-	if len(c.WavelengthsNm) != len(c.Reflectance) {
-		return &FieldError{Field: "reflectance", Value: fmt.Sprintf("%d factors", len(c.Reflectance)), Allowed: fmt.Sprintf("as many as wavelengths, %d", len(c.WavelengthsNm))}
-	}
-	if err := checkWavelengths(c.WavelengthsNm); err != nil {
-		return err
-	}
-	return checkReflectance(c.Reflectance)
-}
-
 // The range over which strength is summed, in nm.
 const strengthFirstNm, strengthLastNm = 400, 700
 
-// SaturationKS is about where K/S at the maximum stops being proportional to
-// the dye in the fibre (a study on polyester of 2021, its abstract alone).
+// SaturationKS is roughly where K/S at its maximum stops being proportional to
+// the dye in the fibre. It is of one study on polyester (2021), known to us by its
+// abstract alone; other fibres may differ.
 const SaturationKS = 17
 
-// Strength is how deep a colour is, at the wavelength from 400 to 700 nm at
-// which it absorbs most; of several, at the shortest.
+// Strength is how deep a colour is: K/S at the wavelength from 400 to 700 nm at
+// which it absorbs most, the shortest of several.
 type Strength struct {
-	KS           float64 // a ratio, up to 99.0025, that of the limit 0.005
+	KS           float64 // a ratio, at most 99.0025, which is K/S at the limit of R 0.005
 	WavelengthNm float64
 	Reflectance  float64 // as measured
-	Clipped      bool    // R was outside of 0.005 to 0.995, and K/S is that of the limit
-	Saturated    bool    // K/S is above SaturationKS: more dye than the figure says
+	Clipped      bool    // R was outside of 0.005 to 0.995, and KS is that of the nearer limit
+	Saturated    bool    // KS is above SaturationKS: there may be more dye than it says
 }
 
 // MeasuredStrength gives K/S at the reflectance minimum from 400 to 700 nm. It
@@ -58,10 +40,11 @@ func MeasuredStrength(c Curve) (Strength, error) {
 	return least, nil
 }
 
-// SummedDepth is K/S weighed by what the eye sees of each wavelength: the sum
-// of KS E (x + y + z) over that of E y, both by w. A factor outside of 0.005 to
-// 0.995 counts as that limit; see [Weights.XYZ] for what is refused. From memory:
-// a textile custom without a standard's text at hand.
+// SummedDepth is K/S weighted by how much the eye sees of each wavelength: the
+// sum of K/S times the weights X + Y + Z of w, over the sum of the weights Y. A
+// factor outside of 0.005 to 0.995 counts as the nearer limit; see [Weights.XYZ]
+// for what is refused. The definition is from memory: it is usual for textiles, but
+// we had no standard's text at hand.
 func SummedDepth(w *Weights, reflectance []float64) (float64, error) {
 	if _, err := w.XYZ(reflectance); err != nil {
 		return 0, err
@@ -76,26 +59,27 @@ func SummedDepth(w *Weights, reflectance []float64) (float64, error) {
 	return sum / of, nil
 }
 
-// LeastHueShapeCosine is how alike two absorption curves must be for their
-// relative strength to mean an amount of dye.
+// LeastHueShapeCosine is how alike two absorption curves must be (1 is the same
+// shape) for their relative strength to mean an amount of dye. The limit is ours.
 const LeastHueShapeCosine = 0.98
 
 // RelativeStrength is how strong a dyeing is in percent of another of the same
 // dye on the same substrate.
 type RelativeStrength struct {
 	Percent float64 // 100: as strong; below 0 where the sample is weaker than the substrate
-	// Cosine of the two curves of K/S above the substrate's. Below
-	// LeastHueShapeCosine they are of different hue, Comparable is false, and
-	// Percent says nothing about dye.
+	// Cosine, -1 to 1, is that between the two curves of K/S less the substrate's.
+	// Below LeastHueShapeCosine the hues differ, Comparable is false, and Percent
+	// says nothing about dye.
 	Cosine     float64
 	Comparable bool
-	Clipped    int // factors that were outside of 0.005 to 0.995
+	Clipped    int // how many factors were outside of 0.005 to 0.995
 }
 
-// ComputeRelativeStrength gives 100 times the sum of K/S less that of the
-// undyed substrate, from 400 to 700 nm, over the same sum of the reference. All
-// three are on the same wavelengths. What [Curve.Validate] refuses, and a
-// reference that is no stronger than the substrate, is a *FieldError.
+// ComputeRelativeStrength gives the strength of sample in percent of reference.
+// The strength of each is the sum over its samples from 400 to 700 nm of K/S less
+// that of the undyed substrate. All three curves are at the same wavelengths. What
+// [Curve.Validate] refuses, and a reference that is no stronger than the substrate,
+// are a *FieldError.
 func ComputeRelativeStrength(wavelengthsNm, sample, reference, substrate []float64) (RelativeStrength, error) {
 	for i, r := range [][]float64{sample, reference, substrate} {
 		if err := (Curve{wavelengthsNm, r}).Validate(); err != nil {
