@@ -14,26 +14,31 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
 
-// Table collects rows with their labels as indexes, for very many of them: a row takes 36 bytes, and becomes a cell in its place.
+// Table collects rows whose labels are given as indexes. It is made for millions of rows: one takes 36 bytes, and cells are later made of rows in
+// the same memory.
 type Table struct {
 	groups, blocks, strata, labels []string
-	rows                           []cell  // block and label by index, one reading each
-	set                            []int32 // of each row
+	rows                           []cell  // one reading each; block and label are indexes as given
+	set                            []int32 // for each row, its place in sets
 	sets                           []set
-	number                         map[uint64]int32 // of sets by stratum and group
-	err                            error            // of the first row that is refused
+	number                         map[uint64]int32 // place in sets, by stratum and group
+	err                            error            // why the first bad row is refused
 }
 
-// set is the rows of one group in one stratum, by indexes and then by places.
-type set struct{ stratum, group, rows, from int32 }
+// set is the rows of one group in one stratum.
+type set struct {
+	stratum, group int32 // indexes as given; after gathered, places among the labels that hold rows
+	rows           int32 // how many
+	from           int32 // place of the first one, after gathered
+}
 
-// NewTable takes what the indexes mean, each label once (see Row), and for how many rows to make room.
+// NewTable takes the labels that the indexes of Add stand for, each once (see Row), and how many rows to make room for.
 func NewTable(groups, blocks, strata, cells []string, rows int) *Table {
 	return &Table{groups: groups, blocks: blocks, strata: strata, labels: cells, rows: make([]cell, 0, rows), set: make([]int32, 0, rows), number: map[uint64]int32{}}
 }
 
-// Add takes one reading of one piece. Rows come in the order of their reading ids. The first one with an index beyond the labels or a colour that is not
-// valid is refused by MeasureTable.
+// Add takes one reading of one piece. Rows must come in the order of their reading ids, each id once. An index beyond the labels and a colour that
+// is not valid make MeasureTable refuse the table, naming the first such row.
 func (t *Table) Add(group, block, stratum, cellLabel uint32, lab colorimetry.Lab) {
 	if t.err != nil {
 		return
@@ -53,7 +58,7 @@ func (t *Table) Add(group, block, stratum, cellLabel uint32, lab colorimetry.Lab
 	t.rows = append(t.rows, cell{block: int32(block), label: int32(cellLabel), mean: lab})
 }
 
-// Palettes is how many there are: groups in strata.
+// Palettes is how many palettes the rows make: groups in strata, each counted where it has rows.
 func (t *Table) Palettes() int { return len(t.sets) }
 
 func (t *Table) check(group, block, stratum, cellLabel uint32, lab colorimetry.Lab) error {
@@ -95,7 +100,7 @@ func tableOf(rows []Row) (*Table, error) {
 	return out, nil
 }
 
-// numbering numbers labels as they come.
+// numbering gives labels numbers in the order in which they are first seen.
 type numbering struct {
 	labels []string
 	at     map[string]uint32
@@ -114,40 +119,7 @@ func (n *numbering) of(label string) uint32 {
 	return i
 }
 
-// cell is the mean of the readings of one group, block, stratum and cell label.
-type cell struct {
-	block int32 // place of the block's label among all, by text; −1 not stated
-	label int32 // place of the cell's label among all, by text
-	mean  colorimetry.Lab
-}
-
-// palette is the cells of one group in one stratum, by the labels of block and cell.
-type palette struct {
-	stratum, group         int32 // places of their labels among those that hold rows
-	stratumName, groupName string
-	readings               int
-	cells                  []cell
-
-	shades Count // at the headline threshold
-	lite   []lite
-}
-
-// lite is what is expected of m cells of a palette, for its pairs.
-type lite struct {
-	m                  int
-	shades, dispersion float64
-}
-
-func (p *palette) at(m int) *lite {
-	i := slices.IndexFunc(p.lite, func(x lite) bool { return x.m == m })
-	if i < 0 {
-		p.lite = append(p.lite, lite{m: m})
-		i = len(p.lite) - 1
-	}
-	return &p.lite[i]
-}
-
-// palettes are all that there are.
+// palettes are the palettes of a table.
 type palettes struct {
 	strata, groups []string    // those that hold rows, by text
 	in             [][]palette // by stratum, each by group
@@ -155,7 +127,7 @@ type palettes struct {
 	cells          int
 }
 
-// places gives each label its place by text.
+// places gives for each label its place when all are sorted by text.
 func places(labels []string) []int32 {
 	out := make([]int32, len(labels))
 	if slices.IsSorted(labels) {
@@ -172,7 +144,7 @@ func places(labels []string) []int32 {
 	return out
 }
 
-// held gives the labels that hold rows, by text, and the place of each of all labels among them.
+// held gives the labels that have rows, sorted by text, and for each of all labels its place among them.
 func held(labels []string, sets []set, of func(set) int32) (names []string, place []int32) {
 	holds := make([]bool, len(labels))
 	for _, s := range sets {
@@ -192,7 +164,7 @@ func held(labels []string, sets []set, of func(set) int32) (names []string, plac
 	return names, place
 }
 
-// averaged averages rows to cells, and takes them out of the table for that.
+// averaged averages the rows of the table, which it uses up, to cells.
 func averaged(ctx context.Context, t *Table) (*palettes, error) {
 	out := &palettes{readings: len(t.rows)}
 	var stratumAt, groupAt []int32
@@ -208,7 +180,7 @@ func averaged(ctx context.Context, t *Table) (*palettes, error) {
 	all := make([]palette, len(sets))
 	side, sideCtx := errgroup.WithContext(ctx)
 	side.SetLimit(runtime.GOMAXPROCS(0))
-	const share = 64 // palettes at a time: most are small
+	const share = 64 // palettes for each goroutine: most are small
 	for from := 0; from < len(sets); from += share {
 		side.Go(func() error {
 			var room averaging
@@ -239,7 +211,8 @@ func averaged(ctx context.Context, t *Table) (*palettes, error) {
 	return out, nil
 }
 
-// gathered moves the rows of each set together, in their order, and gives the sets by the places of stratum and group.
+// gathered moves the rows of each set together, keeping their order, and gives the sets sorted by the places of stratum and group. It works in the
+// memory of the table: to[i] is where row i belongs, and rows are exchanged along that until each is in its place.
 func (t *Table) gathered(stratumAt, groupAt []int32) ([]set, []cell) {
 	order := make([]int32, len(t.sets))
 	for i := range t.sets {
@@ -272,19 +245,19 @@ func (t *Table) gathered(stratumAt, groupAt []int32) ([]set, []cell) {
 	return out, rows
 }
 
-// averaging has room for the rows of a palette.
+// averaging is memory that is used again for one palette after the other.
 type averaging struct {
 	order []keyed
 	rows  []cell
 }
 
-// keyed is a row by the places of block and label.
+// keyed is a row with its key for sorting, which is made of the places of block and label.
 type keyed struct {
 	key uint64
 	at  int32
 }
 
-// cellsOf averages the rows of one palette, which come in the order of their ids, in their place.
+// cellsOf averages the rows of one palette, which are in the order of their ids, to cells that take the memory of the rows.
 func (a *averaging) cellsOf(rows []cell, blockAt, cellAt []int32) []cell {
 	a.order, a.rows = a.order[:0], append(a.rows[:0], rows...)
 	for i := range rows {
@@ -316,19 +289,6 @@ func (a *averaging) cellsOf(rows []cell, blockAt, cellAt []int32) []cell {
 		from = to
 	}
 	return out
-}
-
-func coloursOf(cells []cell) []colorimetry.Lab {
-	out := make([]colorimetry.Lab, len(cells))
-	for i, c := range cells {
-		out[i] = c.mean
-	}
-	return out
-}
-
-// byLightness orders colours as the graph wants them.
-func byLightness(a, b colorimetry.Lab) int {
-	return cmp.Or(cmp.Compare(a.L, b.L), cmp.Compare(a.A, b.A), cmp.Compare(a.B, b.B))
 }
 
 // checkColours refuses the first colour that is not valid, by index and field.

@@ -52,10 +52,10 @@ func emptyGraph(colours []colorimetry.Lab) *graph {
 	return g
 }
 
-// rooms are those of large graphs that were released.
+// rooms keeps the memory of large graphs that were released.
 var rooms = sync.Pool{New: func() any { return new(bitset) }}
 
-// smallRoom is the number of words up to which a graph's room isn't worth keeping.
+// smallRoom is the number of words up to which a graph's memory isn't worth keeping.
 const smallRoom = 1024
 
 func emptySet(words int) bitset {
@@ -69,7 +69,7 @@ func emptySet(words int) bitset {
 	return make(bitset, words)
 }
 
-// release gives the room of a graph that isn't used any more to the next one.
+// release hands the memory of a graph that isn't used any more to later ones.
 func (g *graph) release() {
 	if len(g.all) > smallRoom {
 		room := g.all
@@ -83,7 +83,7 @@ func (g *graph) join(i, j int) {
 	g.joined[j].add(i)
 }
 
-// mirror joins to v what v is joined to beyond its own place.
+// mirror completes the other half: for each vertex after v that v is joined to, it joins that one to v.
 func (g *graph) mirror(v int) {
 	words, own := len(g.joined[v]), uint64(1)<<(v&63)
 	column := g.all[v>>6:]
@@ -125,7 +125,8 @@ func graphsOf(ctx context.Context, sorted []colorimetry.Lab, spots []spot, thres
 		if i%256 == 0 && ctx.Err() != nil {
 			break
 		}
-		// Pairs are listed, then measured, then joined: it is the doubt about what is next that would take a processor's time.
+		// Pairs are listed, then measured, then joined, each in a loop of its own: deciding pair by pair would mispredict branches, which costs more
+		// than the work.
 		x := &spots[i]
 		found := reachOf(x.l, min(x.l+window/2, (x.l+last)/2), largest).list(spots, i, at)
 		n := 0
@@ -193,7 +194,7 @@ func (g *graph) countOf(ctx context.Context, vertices []int, left *int) (lower, 
 	if g.rest == nil {
 		return g.countLive(ctx, live, left)
 	}
-	// What countLive would find, as it takes simplicial vertices until none is left.
+	// The same count as countLive's, which takes simplicial vertices until none is left; here their order is known.
 	taken := 0
 	for _, v := range g.order {
 		if live.has(v) {
@@ -218,10 +219,10 @@ func (g *graph) countOf(ctx context.Context, vertices []int, left *int) (lower, 
 // eliminatedUpTo is the number of vertices up to which it pays to look for an order of elimination.
 const eliminatedUpTo = 128
 
-// eliminate makes ready for many countOf. A graph is chordal if its vertices can be taken out one by one so that the neighbours left of each are all
-// joined to each other (Fulkerson & Gross 1965, Pacific Journal of Mathematics 15:835); so is then every part of it, and taking vertices in that
-// order, each with its neighbours, finds a largest independent set of any part (Gavril 1972, SIAM Journal on Computing 1:180; both from memory). The order is that
-// of all connected parts that are chordal; rest holds the others.
+// eliminate prepares for many calls of countOf. A graph is chordal if its vertices can be taken out one by one so that the remaining neighbours of
+// each are all joined to each other (Fulkerson & Gross 1965, Pacific Journal of Mathematics 15:835). Every part of it is then chordal too, and taking
+// vertices in that order, each with its neighbours, finds a largest independent set of any part (Gavril 1972, SIAM Journal on Computing 1:180; both
+// from memory). order is that of all connected parts that are chordal; rest holds the vertices of the others.
 func (g *graph) eliminate() {
 	n := len(g.colours)
 	if n > eliminatedUpTo || g.rest != nil {
@@ -257,7 +258,7 @@ func (g *graph) eliminate() {
 	g.order = slices.DeleteFunc(g.order, g.rest.has)
 }
 
-// scratch is an empty set of vertices, the same one at every call.
+// scratch is an empty set of vertices, in the same memory at every call.
 func (g *graph) scratch() bitset {
 	if g.live == nil {
 		g.live = make(bitset, (len(g.colours)+63)/64)
@@ -267,6 +268,7 @@ func (g *graph) scratch() bitset {
 	return g.live
 }
 
+// countLive is count of the graph of the vertices in live, which it uses up.
 func (g *graph) countLive(ctx context.Context, live bitset, left *int) (lower, upper int) {
 	taken := g.takeSimplicial(live)
 	lower, upper = taken, taken
@@ -288,7 +290,7 @@ func (g *graph) takeSimplicial(live bitset) int {
 	for again := true; again; {
 		again = false
 		live.each(func(v int) bool {
-			if live.has(v) && g.simplicial(v, live) { // each reads a word before it visits it
+			if live.has(v) && g.simplicial(v, live) { // each reads a whole word of live before its visits, and v may have gone meanwhile
 				for w := range live {
 					live[w] &^= g.near[w]
 				}
@@ -316,7 +318,7 @@ func (g *graph) simplicial(v int, live bitset) bool {
 	for w := from; w < to; w++ {
 		for x := near[w]; x != 0; x &= x - 1 {
 			own := x & -x
-			near[w] &^= own // which it isn't joined to
+			near[w] &^= own // a vertex isn't joined to itself
 			of := g.joined[w<<6+bits.TrailingZeros64(x)][from:to]
 			apart := uint64(0)
 			for k, y := range near[from:to] {

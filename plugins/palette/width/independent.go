@@ -6,7 +6,7 @@ import (
 	"math/bits"
 )
 
-// component bounds one connected graph.
+// component bounds the largest independent set of one connected graph, taking search nodes from left.
 func (g *graph) component(ctx context.Context, left *int) (lower, upper int) {
 	lower = g.leastDegree()
 	if len(g.colours) <= exactUpTo {
@@ -25,7 +25,7 @@ func (g *graph) component(ctx context.Context, left *int) (lower, upper int) {
 	return lower, g.cliqueCover()
 }
 
-// leastDegree picks a vertex of least degree again and again.
+// leastDegree counts an independent set made by picking a vertex of least degree again and again: a lower bound.
 func (g *graph) leastDegree() int {
 	live := make(bitset, (len(g.colours)+63)/64)
 	degree := make([]int, len(g.colours))
@@ -60,7 +60,8 @@ func (g *graph) leastDegree() int {
 	}
 }
 
-// farthestFirst starts with the darkest colour and picks the colour farthest from all picked, as long as it is not joined to one.
+// farthestFirst counts an independent set that begins with the darkest colour and takes the colour farthest from all picked, as long as there is one
+// that isn't joined to any: another lower bound.
 func (g *graph) farthestFirst() int {
 	free := make([]float64, len(g.colours)) // least difference from those picked, −1 once joined to one
 	for i := range free {
@@ -89,7 +90,7 @@ func (g *graph) farthestFirst() int {
 	}
 }
 
-// cliqueCover counts greedily grown cliques that cover all vertices; an independent set has at most one vertex of each.
+// cliqueCover counts greedily grown cliques that cover all vertices: an upper bound, as an independent set has at most one vertex of each.
 func (g *graph) cliqueCover() int {
 	live := make(bitset, (len(g.colours)+63)/64)
 	for i := range g.colours {
@@ -126,7 +127,7 @@ type search struct {
 	best   int
 }
 
-// run searches the vertices of mask with size already chosen; false when the budget, or ctx, ended first.
+// run searches the vertices of mask, size others being chosen already. It is false where the budget or ctx ended first.
 func (s *search) run(mask uint64, size int) bool {
 	if *s.left <= 0 {
 		return false

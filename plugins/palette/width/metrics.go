@@ -10,7 +10,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
 
-// Pairwise describes the CIEDE2000 differences between all cells. Its mean has no size bias.
+// Pairwise describes the CIEDE2000 differences between all cells. Their mean doesn't grow with the number of cells.
 type Pairwise struct {
 	MeanDE float64
 	MinDE  *float64 // nil when sampled
@@ -34,8 +34,8 @@ const (
 	hueBins       = 36
 	allPairsUpTo  = 3000
 	sampledPairs  = 200_000
-	// Where all groups together have more pairs than measuredPairs, each is given a share of askedPairs, and at least leastPairs; those with up
-	// to allWithin times as many measure all.
+	// Where all groups together have more pairs than measuredPairs, each measures an equal share of askedPairs, drawn at random, but at least
+	// leastPairs. A group that has at most allWithin times its share measures all of its pairs.
 	measuredPairs = 20_000_000
 	askedPairs    = 1_000_000
 	leastPairs    = 500
@@ -50,7 +50,7 @@ func points(colours []colorimetry.Lab) []hull.Point {
 	return out
 }
 
-// hullWidth fails only for colours that were not validated.
+// hullWidth is Hull for checked colours.
 func hullWidth(colours []colorimetry.Lab) (HullWidth, error) {
 	body, err := hull.Solid(points(colours))
 	if err != nil {
@@ -67,8 +67,8 @@ func hullWidth(colours []colorimetry.Lab) (HullWidth, error) {
 	}, err
 }
 
-// Dispersion is sqrt(mean ‖x−x̄‖²) in CIELAB units, and false for fewer than two colours. It is biased low for few colours, so
-// compare it at equal numbers. Of equal colours it is 0.
+// Dispersion is sqrt(mean ‖x−x̄‖²) in CIELAB units: the root mean square distance from the mean colour. It is false for fewer than two
+// colours, and 0 for equal ones. It is too low for few colours, so compare it at equal numbers only.
 func Dispersion(colours []colorimetry.Lab) (float64, bool) { return dispersion(colours) }
 
 func dispersion(colours []colorimetry.Lab) (float64, bool) {
@@ -90,11 +90,11 @@ func dispersion(colours []colorimetry.Lab) (float64, bool) {
 	return spread(ss / n), true
 }
 
-// equalWithin is the dispersion, in CIELAB units, below which colours are equal: it is what the rounding of their mean leaves, some 1e-9 for a million of
-// them, and its logarithm would be a figure. No instrument tells so little.
+// equalWithin is the dispersion, in CIELAB units, below which colours count as equal. The rounding of a mean leaves about 1e-9 for a million equal
+// colours, and the logarithm of that would pass for a result. No instrument resolves so little.
 const equalWithin = 1e-7
 
-// spread is the dispersion of a mean square.
+// spread is the dispersion for a mean squared distance.
 func spread(meanSquare float64) float64 {
 	if d := math.Sqrt(meanSquare); d >= equalWithin {
 		return d
@@ -106,8 +106,8 @@ func difference(a, b colorimetry.Lab) float64 {
 	return colorimetry.CIEDE2000(a, b, colorimetry.DefaultFactors)
 }
 
-// pairwise fails only when ctx ends; it is nil for fewer than two colours. sample is how many pairs to draw where there are more than a few times as many, 0 for all
-// pairs of up to 3,000 colours.
+// pairwise is nil for fewer than two colours, and fails only when ctx ends. sample is the group's share of pairs (see samplePairs), 0 where there is no
+// need to share: then all pairs of up to 3,000 colours are measured.
 func pairwise(ctx context.Context, colours []colorimetry.Lab, seed uint64, sample int) (*Pairwise, error) {
 	n := len(colours)
 	if n < 2 {
@@ -142,6 +142,7 @@ func pairwise(ctx context.Context, colours []colorimetry.Lab, seed uint64, sampl
 	return &Pairwise{MeanDE: sum / float64(pairs), MinDE: &least, Pairs: pairs}, nil
 }
 
+// drawPairs visits so many pairs i ≠ j of n, drawn at random with replacement.
 func drawPairs(ctx context.Context, n int, seed uint64, pairs int, visit func(i, j int)) error {
 	rng := rand.New(rand.NewPCG(seed, 0))
 	for k := range pairs {
@@ -157,10 +158,10 @@ func drawPairs(ctx context.Context, n int, seed uint64, pairs int, visit func(i,
 	return nil
 }
 
-// pairwiseByDistance draws fewer pairs and puts their mean right by their squared distances in CIELAB, whose mean over all pairs of n colours is known:
-// 2n/(n−1) times the square of the dispersion. That is a control variate (Ripley 1987, "Stochastic simulation", section 5.3, from memory), with the slope of
-// the least squares line. Squared distances tell about three quarters of the variance of our generated pools' differences, so that a quarter of the
-// pairs gives the same standard error.
+// pairwiseByDistance draws few pairs and corrects their mean difference by their squared distances in CIELAB, whose mean over all pairs of n colours is
+// known: 2n/(n−1) times the square of the dispersion. That is a control variate (Ripley 1987, "Stochastic simulation", section 5.3, from memory), with
+// the slope of the least squares line. In our generated pools squared distances explain about three quarters of the variance of the differences, so a
+// quarter of the pairs gives the same standard error.
 func pairwiseByDistance(ctx context.Context, colours []colorimetry.Lab, seed uint64, pairs int) (*Pairwise, error) {
 	var d, q, dd, qq, dq float64 // sums of the differences, of what the squared distances are above their mean, and of products
 	wide, _ := dispersion(colours)
@@ -175,7 +176,7 @@ func pairwiseByDistance(ctx context.Context, colours []colorimetry.Lab, seed uin
 	drawn := float64(pairs)
 	dd, qq, dq = dd-d*d/drawn, qq-q*q/drawn, dq-d*q/drawn
 	slope := 0.0
-	if wide > 0 && qq > 0 { // else there are but roundings to tell by
+	if wide > 0 && qq > 0 { // otherwise there is nothing but rounding
 		slope = dq / qq
 	}
 	return &Pairwise{
@@ -184,6 +185,7 @@ func pairwiseByDistance(ctx context.Context, colours []colorimetry.Lab, seed uin
 	}, err
 }
 
+// hueCoverage is nil where fewer than two cells have a hue.
 func hueCoverage(colours []colorimetry.Lab) *HueCoverage {
 	var hues []float64
 	var bins [hueBins]float64
@@ -217,6 +219,7 @@ func hueCoverage(colours []colorimetry.Lab) *HueCoverage {
 	}
 }
 
+// spans are the ranges of L* and of C*ab, 0 for no colours.
 func spans(colours []colorimetry.Lab) (lightness, chroma float64) {
 	if len(colours) == 0 {
 		return 0, 0

@@ -7,14 +7,14 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 )
 
-// spot is a colour with its chroma C*ab and the sector of its hue.
+// spot is a colour prepared for many comparisons: with its chroma C*ab and the sector of its hue.
 type spot struct {
 	l, a, b, c float64
 	sector     int32
 }
 
 func spotOf(x colorimetry.Lab) spot {
-	makeTables() // all that reads them takes spots
+	makeTables() // whatever reads the tables takes spots, so they are made by then
 	c := math.Sqrt(float64(x.A*x.A) + float64(x.B*x.B))
 	sector := int32((math.Atan2(x.B, x.A)*180/math.Pi + 180) / sectorDegrees)
 	return spot{x.L, x.A, x.B, c, min(sector, sectors-1)}
@@ -22,22 +22,24 @@ func spotOf(x colorimetry.Lab) spot {
 
 func (s *spot) lab() colorimetry.Lab { return colorimetry.Lab{L: s.l, A: s.a, B: s.b} }
 
-// reach is up to where pairs are looked at.
+// reach tells which pairs need no look, as they are further apart than a threshold for sure.
 type reach struct {
-	square    float64 // of the difference
-	lightness float64 // least S_L⁻²
-	window    float64 // |ΔL*| from which no pair can be as close
+	square    float64 // of the threshold, with a margin for doubt
+	lightness float64 // least S_L⁻² of these pairs
+	window    float64 // |ΔL*| from which on no pair is within reach
 }
 
-// reachOf is that of pairs whose mean lightness is from low to high: S_L = 1 + 0.015(L̄−50)²/√(20+(L̄−50)²) grows with |L̄−50|.
+// reachOf is the reach at threshold t of pairs whose mean lightness L̄ is from low to high. S_L = 1 + 0.015(L̄−50)²/√(20+(L̄−50)²) grows with
+// |L̄−50|, so it is largest at one of the two.
 func reachOf(low, high, t float64) reach {
 	d := max(math.Abs(low-50), math.Abs(high-50))
 	most := (1 + 0.015*d*d/math.Sqrt(20+d*d)) * (1 + 1e-9)
 	return reach{square: t * t * (1 + 4*doubt), lightness: 1 / (most * most), window: t * most}
 }
 
-// beyond tells of most pairs that are too far apart that they are, at once: of the form in c = ΔC'/S_C and h = ΔH'/S_H at least (1 − ρ)(c² + h²) is
-// left, ρ = √(C̄'⁷/(C̄'⁷+25⁷))·sin 2Δθ; ΔC'² + ΔH'² is the distance in a', b*; and S_H ≤ S_C, as T < 3.
+// beyond is true only for pairs that are too far apart, and for most of them; where it is false nothing is known. Its bound: of the form in
+// c = ΔC'/S_C and h = ΔH'/S_H at least (1 − ρ)(c² + h²) is left, where ρ = √(C̄'⁷/(C̄'⁷+25⁷))·sin 2Δθ; ΔC'² + ΔH'² is the squared distance in a', b*;
+// and S_H ≤ S_C, as T < 3.
 func (r *reach) beyond(x, y *spot) bool {
 	return r.passed(tables.boundsOf(x, y), tables.rotation[x.sector][y.sector], x.l-y.l, x.a-y.a, x.b-y.b)
 }
@@ -50,7 +52,7 @@ func (r *reach) passed(m *chromaBounds, rotation, dl, da, db float64) bool {
 	return (m.stretch*da*da+db*db)*(1-rotation*m.rotating) > (r.square-dl*dl*r.lightness)*m.chroma
 }
 
-// list gives in room the places of the spots after place i, sorted by lightness, that aren't beyond reach of the one there.
+// list gives the places of the spots after place i that aren't beyond reach of the one at i. sorted is by lightness; the list is made in room.
 func (r reach) list(sorted []spot, i int, room []int32) []int32 {
 	x, after := sorted[i], sorted[i+1:]
 	end := 0
@@ -72,11 +74,11 @@ func (r reach) list(sorted []spot, i int, room []int32) []int32 {
 	return room[:n]
 }
 
-// closeness tells exactly which pairs of colours are closer than a threshold, most of them without the whole formula.
+// closeness tells whether two colours are closer than a threshold, exactly as CIEDE2000 does but mostly without computing it.
 //
-// Method: the square of the difference is worked out with four of its functions read off tables (see roughly) and is then known to within doubt
-// times l² + c² + h², what its terms are without the rotation. Where that leaves it open on which side of the threshold the pair is, a
-// few times in a thousand, CIEDE2000 decides. So a pair is closer exactly if CIEDE2000 says that it is.
+// Method: the square of the difference is computed with four of its functions read from tables (see roughly). It is then known to within doubt times
+// l² + c² + h², which are its terms without the rotation. Where that doesn't settle on which side of the threshold the pair is, a few times in a
+// thousand, CIEDE2000 itself decides.
 type closeness struct{ t, square float64 }
 
 func closerThan(t float64) closeness { return closeness{t, t * t} }
@@ -89,7 +91,8 @@ func (c closeness) closer(x, y *spot) bool {
 	return c.within(&r)
 }
 
-// doubtful, within and without take what roughly said of a pair; within tells only where there is no doubt, without that there is none.
+// doubtful, within and without judge what roughly found for a pair. doubtful: CIEDE2000 must decide. within: it is closer, if it isn't doubtful.
+// without: it is not closer, and not doubtful.
 func (c closeness) doubtful(r *rough) bool {
 	return !(math.Abs(r.square-c.square*r.scale) > doubt*r.terms)
 }
@@ -103,7 +106,7 @@ func (c closeness) exactly(x, y *spot) bool { return difference(x.lab(), y.lab()
 // doubt is more than four times the largest error that the test of roughly finds.
 const doubt = 4e-3
 
-// Steps of the tables, which are read off at the nearest step.
+// Steps of the tables, which are read at the nearest step, without interpolation.
 const (
 	lightnessSteps = 16   // per unit of L*, to 150
 	chromaSteps    = 64   // per unit of chroma, to that of a* = b* = 200 stretched 1.5 times
@@ -215,14 +218,15 @@ const (
 	alike = 1e-12
 )
 
-// rough is what is known of a pair: the square of its CIEDE2000 difference and the sum of squares of the three terms of that, both times scale and
-// to within doubt times terms. All are NaN for opposite hues, greys and what is all but the same, which are left to the formula.
+// rough is what the tables tell about a pair: the square of its CIEDE2000 difference, to within doubt times terms, and terms, the sum of squares of its
+// three terms. Both are multiplied by scale, which saves a division. All are NaN (unknown) for opposite hues, greys and nearly equal colours, which are
+// left to the formula.
 type rough struct{ square, terms, scale float64 }
 
 var unknown = rough{math.NaN(), math.NaN(), math.NaN()}
 
-// roughly takes the equations of Sharma, Wu & Dalal 2005, as in colorimetry.CIEDE2000, times (S_C·S_H)². It hardly branches on what differs from
-// pair to pair, which a processor can't foresee.
+// roughly computes the equations of Sharma, Wu & Dalal 2005, as colorimetry.CIEDE2000 does, times scale = (S_C·S_H)². It has few branches that depend
+// on the pair, since a processor can't predict those.
 func roughly(x, y *spot) rough {
 	i := uint(int((x.l+y.l)*(lightnessSteps/2) + 0.5))
 	k := uint(int((x.c+y.c)*(chromaSteps/2) + 0.5))

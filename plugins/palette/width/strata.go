@@ -13,14 +13,14 @@ import (
 type Pair struct {
 	First, Second string
 	Strata        []PairStratum
-	// Cells of either group in those strata.
+	// Cells of each group in those strata.
 	FirstCells, SecondCells int
 	// MeanLogRatio is the mean over strata of ln(dispersion of First / of Second) at equal numbers, nil where none has one.
 	MeanLogRatio *float64
 	// MeanShadeDifference is the mean over strata of E[N_m] of First − of Second, nil where no stratum is shared.
 	MeanShadeDifference *float64
-	// Thin says that this is too little to lean on: where the rows know several strata, fewer than three that hold two cells of both or fewer
-	// than six cells of either in those; where they know one, an equal number below six.
+	// Thin says that this is too little to rely on. Where all rows are of one stratum, the equal number is below CompareM (6). Where there are
+	// several, fewer than CompareStrata (3) hold two cells of both groups, or one group has fewer than CompareCells (6) cells in those.
 	Thin bool
 }
 
@@ -28,35 +28,36 @@ type Pair struct {
 type PairStratum struct {
 	Stratum                 string
 	FirstCells, SecondCells int
-	M                       int      // the smaller of the two, or the M asked for, at most 120 when chosen
+	M                       int      // the equal number: as asked for, else the smaller of the two numbers of cells, at most 120 (see finePairs too)
 	LogRatio                *float64 // ln(E[dispersion of M] of First / of Second); nil where one is 0
 	ShadeDifference         float64  // E[N_M] of First − of Second
-	// GainFirst is what First adds to the shades of Second, GainSecond the reverse, of all cells: they describe, as they grow with the
-	// number of cells.
+	// GainFirst is how many shades First adds to those of Second, GainSecond the reverse, counted over all cells. They grow with the number of
+	// cells, so they describe and don't compare.
 	GainFirst, GainSecond Count
-	// NoGain says that the gains were not counted, as for pairs of more than 400,000 cells together.
+	// NoGain says that the gains were not counted, since all pairs together have more than 400,000 cells.
 	NoGain bool
 }
 
-// meet notes with every palette at which equal numbers it will be compared, and counts the cells of all that can be.
-func (w *worker) meet() {
+// planPairs notes in every palette the equal numbers at which it will be compared, so that group can measure it there, and counts the cells of all
+// pairs that can be compared.
+func (w *worker) planPairs() {
 	for _, in := range w.palettes.in {
 		for i := range in {
 			b := &in[i]
 			for k := range i {
 				a := &in[k]
-				if m := w.meetingAt(a, b); m > 0 {
-					a.at(m)
-					b.at(m)
-					w.met += len(a.cells) + len(b.cells)
+				if m := w.pairM(a, b); m > 0 {
+					a.expectedAt(m)
+					b.expectedAt(m)
+					w.pairedCells += len(a.cells) + len(b.cells)
 				}
 			}
 		}
 	}
 }
 
-// meetingAt is the equal number at which two palettes of one stratum are compared, 0 where they can't be.
-func (w *worker) meetingAt(a, b *palette) int {
+// pairM is the equal number at which two palettes of one stratum are compared, 0 where they have too few cells.
+func (w *worker) pairM(a, b *palette) int {
 	least, m := min(len(a.cells), len(b.cells)), w.params.M
 	if m == 0 {
 		m = equalNumber(least, len(w.palettes.in[a.stratum]))
@@ -67,7 +68,8 @@ func (w *worker) meetingAt(a, b *palette) int {
 	return m
 }
 
-// pairs compares every two groups. Of 200 groups over 1,000 yarns, where a million readings make 36,000 palettes, that is in 20 million places.
+// pairs compares every two groups in every stratum that holds both. For 200 groups over 1,000 yarns that may be 20 million comparisons, so nothing of
+// them is kept here.
 func (w *worker) pairs(ctx context.Context, take Taker) error {
 	of := w.palettes
 	own := make([][]*palette, len(of.groups)) // palettes of each group, by stratum
@@ -83,7 +85,7 @@ func (w *worker) pairs(ctx context.Context, take Taker) error {
 		from := at
 		at += len(of.groups) - i - 1
 		side.Go(func() error {
-			var p Pair // its lists have room for the next
+			var p Pair // one for all, so that its list is allocated once
 			for k, second := range of.groups[i+1:] {
 				p = Pair{First: first, Second: second, Strata: p.Strata[:0]}
 				if err := w.pair(sideCtx, &p, own[i], own[i+1+k]); err != nil {
@@ -99,7 +101,7 @@ func (w *worker) pairs(ctx context.Context, take Taker) error {
 	return side.Wait()
 }
 
-// pair fills in p, given the palettes of both groups by stratum.
+// pair fills in p, given the palettes of both groups in the order of strata, and walks along both lists to find the strata that they share.
 func (w *worker) pair(ctx context.Context, p *Pair, first, second []*palette) error {
 	for len(first) > 0 || len(second) > 0 {
 		switch {
@@ -112,7 +114,7 @@ func (w *worker) pair(ctx context.Context, p *Pair, first, second []*palette) er
 		}
 		a, b := first[0], second[0]
 		first, second = first[1:], second[1:]
-		m := w.meetingAt(a, b)
+		m := w.pairM(a, b)
 		if m == 0 {
 			continue
 		}
@@ -126,7 +128,7 @@ func (w *worker) pair(ctx context.Context, p *Pair, first, second []*palette) er
 	return nil
 }
 
-// equalNumber is the m at which two groups are compared, the smaller of which has n cells, in a stratum of so many groups.
+// equalNumber is the m at which two palettes are compared, of which the smaller has n cells, in a stratum of so many groups.
 func equalNumber(n, groups int) int {
 	n = min(n, maxChosenM)
 	if groups <= finePairs {
@@ -137,20 +139,21 @@ func equalNumber(n, groups int) int {
 		at--
 	}
 	if at < 0 {
-		return n // below 2, which is refused
+		return n // below 2, which pairM turns into 0
 	}
 	return coarse[at]
 }
 
+// pairIn compares two palettes of one stratum at the equal number m.
 func (w *worker) pairIn(ctx context.Context, a, b *palette, m int) (PairStratum, error) {
 	p := PairStratum{Stratum: a.stratumName, FirstCells: len(a.cells), SecondCells: len(b.cells), M: m}
-	ra, rb := a.at(m), b.at(m)
+	ra, rb := a.expectedAt(m), b.expectedAt(m)
 	if x, y := ra.dispersion, rb.dispersion; x > 0 && y > 0 {
 		r := math.Log(x / y)
 		p.LogRatio = &r
 	}
 	p.ShadeDifference = ra.shades - rb.shades
-	if p.NoGain = w.met > gainCells; p.NoGain {
+	if p.NoGain = w.pairedCells > gainCells; p.NoGain {
 		return p, ctx.Err()
 	}
 	both, err := distinctShades(ctx, slices.Concat(coloursOf(a.cells), coloursOf(b.cells)), w.params.ThresholdDE, w.params.SearchNodes)
@@ -162,7 +165,7 @@ func (w *worker) pairIn(ctx context.Context, a, b *palette, m int) (PairStratum,
 	return p, nil
 }
 
-// summarise fills in the means over strata and the gate. Where there is but one stratum, nothing is mixed, and the equal number decides.
+// summarise fills in the means over strata, and Thin. Where all rows are of one stratum there is nothing to average, and the equal number decides.
 func (p *Pair) summarise(strataInAll int) {
 	var ratios, shades []float64
 	least := math.MaxInt
@@ -186,7 +189,7 @@ func (p *Pair) summarise(strataInAll int) {
 	}
 }
 
-// mean is that of x, nil of nothing.
+// mean is the mean of x, nil where x is empty.
 func mean(x []float64) *float64 {
 	if len(x) == 0 {
 		return nil

@@ -6,16 +6,17 @@ import (
 	"sync"
 )
 
-// Taker takes what MeasureTable measures: every group in every stratum, and then every two groups, each once, in no order and from several goroutines at once.
-// An error ends the work.
+// Taker takes what MeasureTable measures: first every group in every stratum, then every pair of groups, each once. The order isn't fixed, and
+// several goroutines call it at once. An error ends the work.
 type Taker interface {
 	// Group takes the width of a group in the stratum of that label.
 	Group(stratum string, g *GroupWidth) error
-	// Pair takes two groups; place is that among all pairs of groups that hold rows, by label. The list of p is used again when it returns.
+	// Pair takes two groups; place counts from 0 over all pairs of groups that have rows, in the order of their labels. p.Strata is used again
+	// once Pair returns, so it must be copied to be kept.
 	Pair(place int, p *Pair) error
 }
 
-// collector keeps all.
+// collector is the Taker of Measure, which keeps everything.
 type collector struct {
 	mu     sync.Mutex
 	strata map[string][]GroupWidth

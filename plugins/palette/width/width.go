@@ -4,24 +4,30 @@
 // # Method
 //
 // Readings are sorted by id and averaged to cell means within group, block (session) and stratum; sessions are never
-// averaged together. Every (stratum, group) then has
+// averaged together. The cells of one group in one stratum are a palette. Every palette has
 //
 //   - distinct shades N(t): the largest subset whose members are pairwise at least t apart in CIEDE2000, a maximum independent
 //     set, exact or as a pair of bounds (see DistinctShades);
 //   - volume of the convex hull in L*, a*, b* with the side of the cube of that volume, and hull area in a*, b*;
 //   - dispersion sqrt(mean ‖x−x̄‖²), mean and least pairwise CIEDE2000, hue coverage, ranges of L* and C*ab;
-//   - the same for equal numbers: E[W_m], the mean of W over all subsets of m cells. Any width grows with the number of
-//     pieces, so only rarefied widths may be compared. The hull volume as a range of traits is from Cornwell, Schwilk & Ackerly
-//     2006, Ecology 87:1465; rarefying to equal numbers is common in ecology.
+//   - shades, volume and dispersion at equal numbers ("rarefied"): E[W_m], the mean of a width W over all subsets of m cells.
+//     Every width grows with the number of pieces, so only rarefied widths may be compared. The hull volume as a range of traits
+//     is from Cornwell, Schwilk & Ackerly 2006, Ecology 87:1465; rarefying to equal numbers is common in ecology.
 //
 // Groups that lie in several strata (yarns, instruments) are compared only inside a stratum that holds both, at equal m there,
-// and summarised over strata: a group is never wider for having sat on more yarns.
+// and the comparisons are then averaged over strata: a group never counts as wider for having been dyed on more yarns.
+//
+// # Where to look
+//
+// width.go has the question, the answer and the order of the work; cells.go makes cells of rows, palette.go is what one palette
+// knows. shades.go counts shades, with graph.go, independent.go and near.go below it; metrics.go and hull have the other widths.
+// rarefy.go takes them at equal numbers, over the subsets of subsets.go, with the errors of interval.go. strata.go compares groups.
 //
 // # Special cases
 //
-// Below a gate the values that exist are given with what is missing. A stratum label "" is a stratum of its own, "not
-// stated". A block label "" is a session not stated; such cells give widths but no interval, as they can't be told to be
-// independent.
+// Where there are too few cells for a value it is left out (nil), and where there are too few to rely on it, it is marked (Unstable,
+// Thin, NoInterval). A stratum label "" is a stratum of its own, "not stated". A block label "" is a session not stated; such cells
+// give widths but no interval, since nobody knows whether they are independent.
 //
 // # Accuracy
 //
@@ -53,17 +59,19 @@ type Row struct {
 	Lab       colorimetry.Lab
 }
 
-// Params are what the answer depends on besides the rows. The zero value of each field but Seed, M and Interval stands for its default.
+// Params are what the answer depends on besides the rows. A field that is zero stands for its default.
 type Params struct {
 	ThresholdDE       float64   // headline t in CIEDE2000, above 0 to 100; default 5
 	ReportThresholdDE []float64 // further t for N(t) of all cells; default 2.5 and 10
-	M                 int       // rarefaction size, 2 to 500; 0 lets Measure choose it for each stratum, CompareM or more
+	M                 int       // the equal number of cells, 2 to 500; default: chosen for each stratum, CompareM or more
 	SearchNodes       int       // budget of search nodes for each N(t) and each rarefied mean, 1 to 1e8; default 2,000,000
-	// Draws is the number of subsets drawn where more than 20,000 exist, 2 to 1e6; default 2,000. For very many groups it is less, down to 40; below 500
-	// they are drawn in rounds, where more than three times as many exist, the volume is that of four fifths of them, and there is no interval.
+	// Draws is the number of subsets drawn where more than 20,000 exist, 2 to 1e6; default 2,000.
+	//
+	// The default is less for questions about very many cells, down to 40. Where it is below 500, subsets are drawn in rounds as soon as more
+	// than three times as many exist, the volume is taken of the first four fifths of them, and there is no interval.
 	Draws    int
 	Seed     uint64
-	Interval bool // wants intervals of rarefied widths; m is then chosen ≤ ⌊0.6·n_min⌋
+	Interval bool // asks for intervals of rarefied widths; m is then chosen ≤ ⌊0.6·n_min⌋, but never below CompareM
 }
 
 // Limits and defaults of Params.
@@ -74,38 +82,42 @@ const (
 	MaxM               = 500
 )
 
-// The gates: below them a value is unstable or a comparison is thin.
+// Below these a value is unstable, or a comparison thin.
 const (
-	StableHullCells = 8 // hull volume of fewer cells is flagged unstable
-	CompareM        = 6 // least equal number to compare palettes of a single stratum
-	CompareStrata   = 3 // least strata to compare palettes over several
-	CompareCells    = 6 // least cells of either group then
+	StableHullCells = 8 // cells of which a hull volume is stable
+	CompareM        = 6 // equal number at which palettes of a single stratum may be compared
+	CompareStrata   = 3 // where there are several strata: how many must hold both groups
+	CompareCells    = 6 // and how many cells either group must have in those
 )
 
-// What bounds the work of a question about very many cells, counted in cells so that the same question gets the same answer.
+// What limits the work of a question about very many cells. It is counted in cells and not in time, so that the same question gets the same answer
+// on every machine.
 const (
-	// drawnCells are the cells of all drawn subsets of all groups together, where Draws is left to Measure; each mean gets leastDraws at
-	// the least. Fewer than intervalDraws are drawn in rounds (see sampler.inRounds), and enumeration ends earlier too.
+	// drawnCells is roughly how many cells all drawn subsets of all groups have together, where Draws is not asked for; but each mean gets at
+	// least leastDraws subsets. Where there are fewer draws than intervalDraws, they are made in rounds (see sampler.inRounds).
 	drawnCells = 8_000_000
 	leastDraws = 40
-	// enumeratedForDraw is how many subsets are all taken, rather than one drawn, where draws are few: small palettes would else take ten times the work of large ones.
+	// enumeratedForDraw: in rounds, all subsets are taken where there are at most so many for each draw. With the usual limit of 20,000, small
+	// palettes would take ten times the work of large ones.
 	enumeratedForDraw = 3
-	// hullDraws of each leastDraws subsets drawn in rounds have their volume measured: for volumes so few tell as much as all for shades.
+	// hullDraws of every leastDraws subsets drawn in rounds have their volume measured: so few are as exact for volumes as all are for shades.
 	hullDraws = 32
-	// intervalDraws is the number of draws below which there is no interval: the luck of the draw would pass for that of sessions.
+	// intervalDraws is the number of draws below which there is no interval: chance in the draws would be taken for differences between sessions.
 	intervalDraws = 500
-	// cellsAtOnce are those of the palettes that are measured side by side, of which each takes some 140 bytes more then; a larger palette is measured alone.
+	// cellsAtOnce bounds the cells of all palettes that are measured at one time, as each takes some 140 bytes more then. A palette of more is
+	// measured alone.
 	cellsAtOnce = 1 << 19
-	// gainCells are the cells of all pairs together up to which gains are counted.
+	// gainCells: gains are counted only where all pairs together have at most so many cells.
 	gainCells = 400_000
-	// finePairs is the number of groups of a stratum up to which every pair is compared at the largest equal number that it allows; beyond,
-	// at one of the steps of coarse, so that a group is rarefied a few times and not once for each other group.
+	// finePairs: in a stratum of at most so many groups each pair is compared at the largest equal number that it allows; in one of more, at
+	// the next lower of coarse, so that a group is rarefied at a few numbers and not at another one for each other group.
 	finePairs = 15
 )
 
+// coarse are the equal numbers at which pairs are compared in strata of many groups.
 var coarse = []int{2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64, 96, maxChosenM}
 
-// maxChosenM caps the rarefaction size that Measure chooses, which bounds its work: equal numbers are fair at any size.
+// maxChosenM caps the equal number that Measure chooses, to limit its work; a comparison at any equal number is fair.
 const maxChosenM = 120
 
 func (p Params) withDefaults() (Params, error) {
@@ -151,13 +163,13 @@ func refuse(field, value, allowed string) error {
 	return &colorimetry.FieldError{Field: field, Value: value, Allowed: allowed}
 }
 
-// Answer is everything that Measure tells.
+// Answer is what Measure gives.
 type Answer struct {
 	Widths
 	Pairs []Pair // every two groups, by label
 }
 
-// Widths are those of all strata.
+// Widths are the widths of all groups in all strata.
 type Widths struct {
 	Params   Params // as used, defaults filled in
 	Readings int
@@ -170,16 +182,16 @@ type Stratum struct {
 	Label string
 	// M is the equal number that Rarefied uses for all groups here; 0 when none of them has CompareM cells.
 	M int
-	// Groups are by label; of MeasureTable there are none, as a Taker has them.
+	// Groups are by label. MeasureTable leaves them empty and gives them to its Taker.
 	Groups []GroupWidth
 }
 
-// GroupWidth is the width of one group's palette in one stratum. Nil fields do not exist for so few cells.
+// GroupWidth is the width of one palette, that of a group in a stratum. A field is nil where there are too few cells for it.
 type GroupWidth struct {
 	Group         string
 	Readings      int
-	Cells         int          // cell means, n in all metrics
-	Blocks        int          // sessions stated
+	Cells         int          // cell means: the n of all widths
+	Blocks        int          // different sessions, those not stated aside
 	Shades        []ShadeCount // headline threshold first, then the further ones
 	Hull          HullWidth
 	Dispersion    *float64 // from 2 cells
@@ -190,7 +202,7 @@ type GroupWidth struct {
 	Rarefied      *Rarefied    // nil where the stratum's M is 0 or more than Cells
 }
 
-// ShadeCount is N(t) of all cells of a group; for its size bias it describes and does not compare.
+// ShadeCount is N(t) of all cells of a group. It grows with their number, so it describes one palette and compares none.
 type ShadeCount struct {
 	ThresholdDE float64
 	Count
@@ -226,8 +238,8 @@ func Measure(ctx context.Context, rows []Row, params Params) (*Answer, error) {
 	return &Answer{Widths: *widths, Pairs: c.pairs}, nil
 }
 
-// MeasureTable is Measure for rows in the order of reading ids that come once. It takes the rows out of the table, and gives what it measures
-// to take and keeps none of it: of many groups over many strata that is more than the rows. An error of take is returned.
+// MeasureTable is Measure for a table of rows, which it uses up. It hands each group and each pair to take as soon as it is measured, and keeps
+// none: of many groups in many strata they need more memory than the rows. An error of take ends the work and is returned.
 func MeasureTable(ctx context.Context, t *Table, params Params, take Taker) (*Widths, error) {
 	p, err := params.withDefaults()
 	if err != nil {
@@ -253,8 +265,8 @@ func MeasureTable(ctx context.Context, t *Table, params Params, take Taker) (*Wi
 	if w.rounds = params.Draws == 0 && p.Draws < intervalDraws; w.rounds {
 		w.enumerateUpTo = enumeratedForDraw * p.Draws
 	}
-	w.meet()
-	// Each group has its own random numbers and its own budget, so groups side by side give what they give one by one.
+	w.planPairs()
+	// Each group has its own random numbers and its own budget, so the answer doesn't depend on how many are measured at a time.
 	side, sideCtx := errgroup.WithContext(ctx)
 	side.SetLimit(runtime.GOMAXPROCS(0))
 	room := semaphore.NewWeighted(cellsAtOnce)
@@ -286,7 +298,7 @@ func MeasureTable(ctx context.Context, t *Table, params Params, take Taker) (*Wi
 	return a, nil
 }
 
-// samplePairs is how many pairs of cells each group may measure, 0 for as many as it has.
+// samplePairs is how many pairs of cells each group may measure, 0 for no limit.
 func samplePairs(strata [][]palette) int {
 	groups, pairs := 0, 0
 	for _, in := range strata {
@@ -302,8 +314,9 @@ func samplePairs(strata [][]palette) int {
 	return min(sampledPairs, max(leastPairs, askedPairs/groups))
 }
 
-// chosenM is the equal number for the groups of a stratum: the least number of cells of those that have CompareM, capped at ⌊0.6·n_min⌋ when
-// an interval is wanted, and never below CompareM, as so few cells tell little of a palette. 0 where no group has as many.
+// chosenM is the equal number for the groups of a stratum: the one asked for, else the least number of cells n_min of the groups that have
+// CompareM or more, at most maxChosenM. For an interval it is ⌊0.6·n_min⌋, but never below CompareM, as fewer cells say little about a palette.
+// It is 0 where no group has CompareM cells.
 func (p Params) chosenM(groups []palette) int {
 	if p.M > 0 {
 		return p.M
@@ -323,7 +336,7 @@ func (p Params) chosenM(groups []palette) int {
 	return min(least, maxChosenM)
 }
 
-// group measures one palette, and works out what its pairs will ask for.
+// group measures one palette at all cells and at the equal number m (0: none), and then what the pairs that it is in will need of it.
 func (w *worker) group(g *palette, m int) (*GroupWidth, error) {
 	out := &GroupWidth{Group: g.groupName, Readings: g.readings, Cells: len(g.cells)}
 	for i, c := range g.cells {
@@ -364,10 +377,10 @@ func (w *worker) group(g *palette, m int) (*GroupWidth, error) {
 			return nil, err
 		}
 	}
-	for i := range g.lite {
-		of := &g.lite[i]
+	for i := range g.expected {
+		of := &g.expected[i]
 		r := out.Rarefied
-		if r == nil || r.M != of.m { // of the same number, the same subsets were drawn
+		if r == nil || r.M != of.m { // at the same number the same subsets would be drawn again
 			if r, err = s.rarefy(of.m, false); err != nil {
 				return nil, err
 			}

@@ -5,14 +5,19 @@ import (
 	"slices"
 )
 
-// mostExpected is the most points that Expected takes: room goes with their cube.
+// mostExpected is the most points that Expected takes, as its memory grows with their cube.
 const mostExpected = 128
 
-// Expected is the mean volume, in the cube of the coordinates' unit, of the hulls of all subsets of m of n points, 4 ≤ m ≤ n ≤ 128, without making any of them.
-// The derivation is our own, tried against enumeration: three points are a face of a subset's hull where it holds them and none of the points on one side of their
-// plane, so each triple counts with its tetrahedron from the centroid as often as subsets have it for a face, with the other sign where they have it from the other
-// side. That takes Tests(n) tests of a point against a plane, which are as exact as those of Solid. It is false for other m and n, where some four of the points lie
-// in a plane, and where Solid calls all of them flat: then subsets must be gone through. Errors are those of Solid.
+// Expected is the mean volume, in the cube of the coordinates' unit, of the hulls of all subsets of m of n points, 4 ≤ m ≤ n ≤ 128, without making any
+// of them.
+//
+// The derivation is our own, and the tests hold it against enumeration. Three points are a face of a subset's hull where the subset has all three, and
+// none of the points on one side of their plane. So the mean is a sum over all triples: the signed tetrahedron from the centroid to the triple, times
+// the share of subsets of which it is a face seen from above less the share of which it is one seen from below. That takes Tests(n) tests of a point
+// against a plane, as exact as those of Solid.
+//
+// general is false for other m and n, where some four of the points lie in a plane, and where Solid calls all of them flat: the subsets must then be
+// measured one by one. Errors are those of Solid.
 func Expected(points []Point, m int) (mean float64, general bool, err error) {
 	n := len(points)
 	if m < 4 || m > n || n > mostExpected {
@@ -57,7 +62,8 @@ func Tests(n int) float64 {
 	return x * (x - 1) * (x - 2) * (x - 3) / 24
 }
 
-// faceShares is the share of subsets of m of n points that hold three given ones and, of the others, none of so many given ones.
+// faceShares gives, for each number of points on one side of a triple, 0 to n−3, the share of subsets of m of n points that hold the triple and none
+// of those.
 func faceShares(n, m int) []float64 {
 	out := make([]float64, n-2)
 	for a := range out {
