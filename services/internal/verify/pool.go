@@ -15,7 +15,7 @@ const loadWithin = 10 * time.Minute
 
 // poolFromScratch loads a pool of the store as a starting core does.
 func poolFromScratch(ctx context.Context, records pool.Reader, revision int64) (rows int, checksum string, err error) {
-	// A load that fails is tried again by the pool; here nothing would get better by waiting.
+	// A pool tries again to load what failed. The store doesn't change here, so that would never end without a limit.
 	ctx, stop := context.WithTimeout(ctx, loadWithin)
 	defer stop()
 	feed := stillFeed{revision: revision, loaded: make(chan struct{})}
@@ -35,7 +35,7 @@ func poolFromScratch(ctx context.Context, records pool.Reader, revision int64) (
 	return status.Rows, checksum, nil
 }
 
-// stillFeed is the feed of a store that doesn't change; that it is waited on tells that the pool is loaded.
+// stillFeed is the feed of a store that doesn't change. A pool waits on its feed once it has loaded, which closes loaded.
 type stillFeed struct {
 	revision int64
 	loaded   chan struct{}
