@@ -8,15 +8,15 @@ import (
 	"google.golang.org/protobuf/proto"
 )
 
-// codec is the usual one, except that a request whose bytes are no message of its kind (text that isn't UTF-8,
-// a cut message) gets as far as the check. gRPC itself would answer INTERNAL, of one call before the caller is known and without a
-// line in the log, of a stream with a line that tells of a fault of ours, which anybody could fill the log with; so the caller is
-// told INVALID_ARGUMENT like for any other malformed request.
+// codec is the usual one, except that a request whose bytes are no message of its kind (text that isn't UTF-8, a message that was cut
+// short) gets as far as the check, which answers INVALID_ARGUMENT as for any other malformed request. gRPC itself would answer INTERNAL: for
+// a unary call before the caller is known and without a line in the log, for a stream with a line that blames the core, so that anybody
+// could fill the log.
 type codec struct{ encoding.CodecV2 }
 
 func newCodec() codec { return codec{encoding.GetCodecV2("proto")} }
 
-// What stands in a message that wasn't read: unknown fields with the highest numbers there are. The check refuses them.
+// The marks of messages that were not decoded: unknown fields with the highest numbers there are, which the check refuses with a reason each.
 var (
 	malformed = protowire.AppendVarint(protowire.AppendTag(nil, protowire.MaxValidNumber, protowire.VarintType), 1)
 	tooMany   = protowire.AppendVarint(protowire.AppendTag(nil, protowire.MaxValidNumber-1, protowire.VarintType), 1)

@@ -5,17 +5,17 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
-// The bound of what a request holds, as messages and elements of lists. An empty element takes two bytes on the wire and up to 350
-// in memory, so that a request of MaxReceiveBytes could become more than a gigabyte, before anybody knows who sent it: gRPC reads a
-// call's message first. The bound leaves room for far more than the tables of package validate allow in one trial with its baths.
+// The bound on how many messages and elements of lists a request holds. An empty element takes two bytes on the wire and up to 350 in
+// memory, and gRPC decodes a message before anybody knows who sent it; so without a bound MaxReceiveBytes could become more than a gigabyte. It
+// is far above what the tables of package validate allow in one trial with its baths.
 const (
 	maxElements = 250_000
-	// countFrom is the size below which a request can't have so many that it matters.
+	// countFrom is the size in bytes below which a request can't hold enough elements to matter.
 	countFrom = 64 << 10
 )
 
-// count counts the messages and elements of lists in an encoded message, and stops beyond most. Bytes that are no message end it:
-// reading them finds that too. Numbers don't count, since they are no larger in memory than four times what they were.
+// count counts the messages and elements of lists in an encoded message, and stops beyond most. It also stops at bytes that are no message,
+// which decoding will find as well. Numbers don't count, since in memory they take at most four times their bytes.
 func count(body []byte, descriptor protoreflect.MessageDescriptor, most int) (n int) {
 	for len(body) > 0 && n <= most {
 		number, kind, size := protowire.ConsumeTag(body)

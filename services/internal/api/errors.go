@@ -25,10 +25,10 @@ import (
 // errorDomain is the domain of google.rpc.ErrorInfo.
 const errorDomain = "commonvat"
 
-// Faults that arise here and nowhere below.
+// Faults that arise in this package itself.
 var errInternal = errors.New("internal fault")
 
-// The bounds of what a refusal lists, since it travels in a header: some clients take no more than 8 KiB of those.
+// How much a refusal may list. It travels in a header, and some clients take no more than 8 KiB of headers.
 const (
 	maxViolations     = 100
 	maxViolationBytes = 5 << 10
@@ -40,11 +40,11 @@ type meaning struct {
 	fault  error
 	code   codes.Code
 	reason string // of google.rpc.ErrorInfo; part of the interface, never renamed
-	// text stands in place of the fault's own, for faults that may tell of files and drivers; "" passes the fault's own on.
+	// text replaces the fault's own where that may name files or drivers; "" keeps the fault's own.
 	text string
 }
 
-// table is the one place where faults become codes. The first that matches counts.
+// table is the one place where faults become codes. The first entry that matches counts.
 var table = []meaning{
 	{trial.ErrRequestReused, codes.InvalidArgument, "REQUEST_ID_REUSED", ""},
 	{trial.ErrInvalid, codes.InvalidArgument, "INVALID_FIELD", ""},
@@ -91,8 +91,8 @@ func find(err error) meaning {
 	return table[len(table)-1]
 }
 
-// toStatus gives the status for a fault, with the request's id. A status that a handler made is passed
-// on unless it tells of an unexpected fault. unexpected is true when the log has to have the fault itself.
+// toStatus gives the status for a fault, with the request's id. A status that a handler made is kept, unless it is of an unexpected
+// fault. unexpected says that the log must have the fault itself, since the status hides it.
 func toStatus(err error, requestID string) (st *status.Status, reason string, unexpected bool) {
 	m := find(err)
 	if m.reason == "INTERNAL" {
@@ -143,8 +143,8 @@ func withDetails(st *status.Status, details ...protoadapt.MessageV1) *status.Sta
 	return detailed
 }
 
-// particulars are what a program can do something with: of a stale etag the present one, and who changed the record when, where that
-// is the caller's to know.
+// particulars are details that a program can use: for a stale etag the present one, and who changed the record and when, if the caller
+// may know.
 func particulars(err error) map[string]string {
 	var stale *trial.StaleError
 	if !errors.As(err, &stale) {
@@ -161,7 +161,7 @@ func particulars(err error) map[string]string {
 	return told
 }
 
-// fieldFaults collects the faults of fields that an error is made of.
+// fieldFaults collects the faults of single fields out of an error that joins several.
 func fieldFaults(err error) []*trial.FieldFault {
 	if err == nil {
 		return nil

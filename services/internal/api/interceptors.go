@@ -35,7 +35,7 @@ type gate struct {
 	stall    time.Duration // the longest wait for a stream's reader
 }
 
-// callState is what the steps of one call tell each other. The access step fills in the member, for the log's line.
+// callState carries what one step of a call passes to another: the access step fills in the member, for the log's line.
 type callState struct {
 	requestID string
 	caller    access.Caller
@@ -69,7 +69,7 @@ var longCalls = map[string]time.Duration{
 	"/commonvat.bench.v1.BenchService/InspectSheetsAgain": 2 * time.Minute,
 }
 
-// limit is the most that a call may take, whatever its caller's deadline.
+// limit is how long a call may take at most, whatever its caller's deadline.
 func (g *gate) limit(method string) time.Duration {
 	return max(g.maxUnary, longCalls[method])
 }
@@ -93,7 +93,7 @@ func begin() *callState { return &callState{requestID: fmt.Sprintf("%016x", rand
 // call runs the inner steps, turns a fault into a status and writes the call's one line.
 func (g *gate) call(ctx context.Context, state *callState, method string, inner func() error) (err error) {
 	began := time.Now()
-	// Outermost: whatever fails below, also in writing the line, ends this call alone.
+	// Outermost: a panic anywhere below, even in writing the line, ends this call and nothing else.
 	defer g.recovered(ctx, &err, state.requestID)
 	fault := func() (err error) {
 		defer g.recovered(ctx, &err, state.requestID)
@@ -122,7 +122,7 @@ func (g *gate) call(ctx context.Context, state *callState, method string, inner 
 	return st.Err()
 }
 
-// line writes what happened: never a token, nor what a member wrote.
+// line logs what happened. It never holds a token, nor anything that a member wrote.
 func (g *gate) line(ctx context.Context, level slog.Level, state *callState, method string, code codes.Code, reason string, fault error, began time.Time) {
 	if !g.log.Enabled(ctx, level) {
 		return
@@ -173,7 +173,7 @@ func (g *gate) admit(ctx context.Context, state *callState, method string) (insi
 	return access.WithCaller(ctx, state.caller), end, nil
 }
 
-// authenticate finds the caller. All wrong tokens are answered alike, also where one isn't looked up any more.
+// authenticate finds the caller. All wrong tokens get the same answer, even where one is no longer looked up.
 func (g *gate) authenticate(ctx context.Context) (access.Caller, error) {
 	from := origin(ctx)
 	token, err := bearer(metadata.ValueFromIncomingContext(ctx, authorization))
@@ -217,7 +217,7 @@ func bearer(values []string) (string, error) {
 	return token, nil
 }
 
-// check validates a request of ours; those of health and reflection are their libraries' to check, once they could be read.
+// check validates a request of our own services. Requests of health and reflection only have to be readable; their libraries check the rest.
 func check(method string, request any) error {
 	message, ok := request.(proto.Message)
 	if !ok {

@@ -33,7 +33,7 @@ import (
 // The limits of the server.
 const (
 	MaxReceiveBytes = 8 << 20
-	// MaxSendBytes keeps an answer within what the clients of ours take. The pool refuses longer ones in words.
+	// MaxSendBytes keeps an answer within what our own clients take. The pool refuses longer ones itself, with a message that says what to do.
 	MaxSendBytes         = pool.DefaultMaxAnswerBytes + pool.QuestionBytes
 	MaxHeaderBytes       = 16 << 10
 	MaxConcurrentStreams = 256 // per connection
@@ -43,7 +43,7 @@ const (
 	DefaultStopGrace = 5 * time.Second
 )
 
-// Connections says how long the core bears with a peer. The zero value of a field stands for its default.
+// Connections says how long the core puts up with a peer. A field that is zero stands for its default, which its comment gives.
 type Connections struct {
 	// Handshake is the most that the opening of a connection may take: 10 s.
 	Handshake time.Duration

@@ -14,8 +14,8 @@ var errStalled = errors.New("reader stalled")
 
 // checkedStream carries the caller, validates what comes in, and ends when its reader takes nothing for too long.
 //
-// A send blocks while the reader takes nothing, and only the end of the handler breaks it off. So sends are
-// made by a goroutine of their own, and the handler, which waits for each, can leave.
+// A send blocks while the reader takes nothing, and only ends when the handler does. So a goroutine of its own
+// sends, and the handler, which waits for each send, can give up waiting.
 type checkedStream struct {
 	grpc.ServerStream
 	ctx    context.Context //nolint:containedctx // the interface asks for it

@@ -10,10 +10,10 @@ import (
 	"github.com/commonvat/commonvat/services/internal/access"
 )
 
-// tap refuses, by its headers alone, a call that can't be let in: without what has the form of a token, or with one that isn't looked up any more.
-// gRPC reads the request of a call of one answer before any interceptor runs, up to MaxReceiveBytes, so that anybody could have the
-// core read and decode for nothing. Whether a token is one is asked later, since the store may have to be: this runs on the goroutine that reads
-// the connection.
+// tap refuses by its headers alone a call that will not be let in: one without anything that has the form of a token, or with a token that is no
+// longer looked up. gRPC reads the request of a unary call, up to MaxReceiveBytes, before any interceptor runs, so otherwise anybody could make the
+// core read and decode for nothing. Whether a token is right is checked later, as that may need the store, and tap runs on the goroutine that
+// reads the connection.
 func (g *gate) tap(ctx context.Context, call *tap.Info) (context.Context, error) {
 	if !access.HasRule(call.FullMethodName) || !access.NeedsToken(call.FullMethodName) {
 		return ctx, nil // what isn't there is UNIMPLEMENTED to everybody
@@ -24,8 +24,8 @@ func (g *gate) tap(ctx context.Context, call *tap.Info) (context.Context, error)
 	return ctx, nil
 }
 
-// hopeless tells that a call can't be let in, without a look into the store. Failures are counted as authenticate does, which sees none of
-// these calls.
+// hopeless says, without a look into the store, that a call will not be let in. It counts these failures as authenticate counts its own, since
+// these calls never get that far.
 func (g *gate) hopeless(authorization []string, from net.Addr) bool {
 	token, err := bearer(authorization)
 	switch {

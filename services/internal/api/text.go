@@ -17,14 +17,15 @@ func cut(text string, most int) string {
 	return strings.ToValidUTF8(text[:most], "") + "..."
 }
 
-// alike makes what is hidden and what isn't there read the same, whichever layer noticed and how often it was wrapped:
+// alike makes refusals for what the caller may not see and for what doesn't exist read the same, whichever layer noticed and however often
+// the error was wrapped:
 // `trial 1: trial "1": not found` and `trial 1: not found` are one.
 func alike(text string) string {
 	return strings.Join(slices.Compact(strings.Split(strings.ReplaceAll(text, `"`, ""), ": ")), ": ")
 }
 
-// tokenLike is what looks like a token of ours, or the beginning of one. People paste them into the wrong field.
+// tokenLike finds what looks like a token of ours, or the beginning of one: people paste them into wrong fields.
 var tokenLike = regexp.MustCompile(`(?i)cvat_[a-z0-9_]+`)
 
-// withoutTokens takes out what looks like a token: answers and logs get about, and one who may read them needn't be its member.
+// withoutTokens removes what looks like a token: answers and logs are passed on, and read by others than its member.
 func withoutTokens(text string) string { return tokenLike.ReplaceAllString(text, "[a token]") }

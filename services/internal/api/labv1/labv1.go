@@ -158,7 +158,7 @@ func change[M proto.Message](ctx context.Context, s *Service, requestID string, 
 	return raw(result.Response, answer), nil
 }
 
-// hidden is what is told of a record that the caller may not read: the same as of one that isn't there.
+// hidden is the answer about a record that the caller may not read: the same as about one that doesn't exist.
 func hidden(kind string, id trial.ID) error {
 	return fmt.Errorf("%s %s: %w", kind, id, trial.ErrNotFound)
 }

@@ -8,8 +8,8 @@ import (
 
 var errNotRead = errors.New("reading did not end")
 
-// readOnce keeps what was read while the record stands at one revision, so that what many watchers ask at the same time is read once. The next
-// revision takes all of it away: nobody is given what was read before a change that they may know of.
+// readOnce keeps what was read while the store is at one revision, so that what many watchers ask for at the same time is read once. With the next
+// revision all of it is dropped: nobody gets what was read before a change that they may already know of.
 type readOnce[K comparable, V any] struct {
 	most int // how many readings are kept; watchers who are far behind each ask for something else
 
@@ -25,8 +25,8 @@ type reading[V any] struct {
 	err   error
 }
 
-// get gives what read gave to whoever asked first since the record came to a revision, which is that of the store before the call. Callers must not
-// change the value. Errors: that of read; of ctx, while another reads. An error is its reader's alone: the next one reads again.
+// get gives what read gave to the first who asked at this revision, which is that of the store before the call. Callers must not change the value.
+// Its error is that of read, or of ctx while another caller reads. An error isn't kept: the next caller reads again.
 func (o *readOnce[K, V]) get(ctx context.Context, revision int64, key K, read func() (V, error)) (V, error) {
 	for {
 		r, first := o.join(revision, key)

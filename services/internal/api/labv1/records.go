@@ -30,8 +30,8 @@ func (s *Service) GetBath(ctx context.Context, request *labpb.GetBathRequest) (*
 	return bath, nil
 }
 
-// bathFor is what a member may see of a bath; nil is nothing. Only where nothing else decides is it looked whether a piece of
-// theirs was in it, and then they see what was in the bath and not what others wrote of it.
+// bathFor is what a member may see of a bath, nil for nothing. Only where nothing else lets them see it does it look for a piece of
+// theirs in the bath; they then see what was in the bath, but not what others wrote about it.
 func (s *Service) bathFor(ctx context.Context, row store.BathRow, member trial.MemberID) (*labpb.Bath, error) {
 	if access.MayReadBath(row, member, false) {
 		return raw(named(row.Body, bathEtag, row.Revision), &labpb.Bath{}), nil

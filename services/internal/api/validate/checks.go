@@ -12,7 +12,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 )
 
-// shown is a value as a fault tells it: quoted, and cut when long.
+// shown is a value as a fault shows it: quoted, and cut short where it is long.
 func shown(text string) string {
 	const most = 40
 	if utf8.RuneCountInString(text) > most {
@@ -387,7 +387,7 @@ func requiredAs(variant string) check {
 	}
 }
 
-// eachOnce is a list of least to most texts that one finds right, each there once.
+// eachOnce is a list of least to most different texts, each of which the check one accepts.
 func eachOnce(least, most int, one func(w *walk, p *path, value string) bool) check {
 	return func(w *walk, p *path, m protoreflect.Message, fd protoreflect.FieldDescriptor) {
 		list := m.Get(fd).List()
@@ -407,7 +407,7 @@ func eachOnce(least, most int, one func(w *walk, p *path, value string) bool) ch
 
 func checkReference(w *walk, p *path, value string) bool { return checkUUID(w, p, value, true) }
 
-// checkValue finds a value that an experiment compares right.
+// checkValue accepts a value that an experiment may compare.
 func checkValue(w *walk, p *path, value string) bool { return checkName(w, p, value, 1, 200) }
 
 // list is a list of least to most messages. When it is too long its elements aren't looked at.
