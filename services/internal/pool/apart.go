@@ -51,7 +51,8 @@ func (t *texts) recipeCells(picks []*pick, by poolv1.GroupBy) {
 	}
 }
 
-// alikeBut are copies of the picks, with cells by what groups aren't told apart by, whose session holds another group of the same recipe read alike.
+// alikeBut copies the picks that can be compared within their session: those of which it has another group with the same recipe, read in the same way.
+// Their cells are named by everything but what distinguishes the groups.
 func (a *asking) alikeBut(by poolv1.GroupBy) []*pick {
 	// What isn't stated of a recipe may differ from group to group.
 	picks := slices.DeleteFunc(slices.Clone(a.picks), func(of *pick) bool {
@@ -87,8 +88,8 @@ var sideBySide = map[poolv1.GroupBy]string{
 	poolv1.GroupBy_GROUP_BY_EXHAUST: "a session with pieces of a fresh bath and of an exhaust bath, of one yarn, mordanted and dyed alike",
 }
 
-// apart says whether the groups lie in different places among the colours, and whether they spread differently, within sessions, of pieces of recipes that
-// some other group of the same session has too; see alikeBut.
+// apart says whether the groups lie in different places among the colours and whether they spread differently, both within sessions, by the pieces
+// that alikeBut leaves.
 func (p *Pool) apart(ctx context.Context, a *asking, picks []*pick) error {
 	by := a.question.GroupBy
 	out := &poolv1.GroupsAnswer{Standing: poolv1.Standing_STANDING_NOT_ENOUGH_YET}

@@ -41,8 +41,8 @@ type Freeze struct {
 	NotClosed string
 }
 
-// CheckFreeze finds the faults of a question that can be told before it is asked. Errors: trial.ErrInvalid (*trial.FieldFault); trial.ErrNotFound for the
-// experiment.
+// CheckFreeze finds the faults of a question that can be known before it is asked. Errors: trial.ErrInvalid (*trial.FieldFault); trial.ErrNotFound for
+// the experiment.
 func (p *Pool) CheckFreeze(ctx context.Context, q FreezeQuestion) error {
 	_, err := p.freezing(ctx, q)
 	return err
@@ -111,8 +111,8 @@ func (p *Pool) Freeze(ctx context.Context, q FreezeQuestion) (*Freeze, error) {
 	return out, nil
 }
 
-// verdictPicks leaves those of an experiment that its verdict stands on: matched in both orders, of the first complete sessions up to its closing size. It
-// returns the two orders.
+// verdictPicks keeps only the picks on which the verdict of an experiment on orders rests: those matched in both orders, of the first complete sessions up
+// to its closing size. It returns the two orders.
 func (a *asking) verdictPicks(out *Freeze) []string {
 	e := a.experiment
 	d, groups := a.experimentPicks()
@@ -139,7 +139,7 @@ type beside struct {
 	spectrum *trial.Spectrum
 }
 
-// moreOf reads ages and spectra from the record, trial by trial. Picks of a trial that is shared no more are left out.
+// moreOf reads ages and spectra from the record, trial by trial. Picks of a trial that is no longer shared are dropped.
 func (p *Pool) moreOf(ctx context.Context, a *asking, q FreezeQuestion) ([]beside, error) {
 	if !q.Ages && !q.Spectra {
 		return make([]beside, len(a.picks)), nil

@@ -195,8 +195,8 @@ func (a *asking) lotless() []*pick {
 	return picks
 }
 
-// lotlessPairs compares the groups among the pieces whose yarn isn't stated. They may lie on different yarns, so what comes of it is
-// used only for groups that no known yarn holds both of, and always as thin.
+// lotlessPairs compares the groups among the pieces whose yarn isn't stated. Those may be on different yarns, so the result is used only for
+// groups that have no known yarn in common, and always counts as thin.
 func (p *Pool) lotlessPairs(ctx context.Context, a *asking, picks []*pick) (map[[2]string]*palettev1.PairWidth, error) {
 	out := map[[2]string]*palettev1.PairWidth{}
 	if len(picks) == 0 {
@@ -294,8 +294,9 @@ func (a *asking) thinMissing(pair *poolv1.PairAnswer, strata int, onLotless bool
 	return append(out, a.morePieces(pair, pair.GetCellsFirst(), pair.GetCellsSecond(), fullCells)...)
 }
 
-// fibresMissing says what a thin comparison of two fibres wants that were read in several ways. Nobody is sent to read in further ways: where enough of both was
-// read in one, a question about that alone is no longer thin. first and second are the palettes of either in each way of reading, of which they share one at least.
+// fibresMissing says what a thin comparison of two fibres that were read in several ways lacks. It never asks for readings in further ways: where enough
+// of both was read in one way, a question about that way alone is no longer thin. first and second are the palettes of each fibre by way of reading;
+// they share one way at least.
 func (a *asking) fibresMissing(pair *poolv1.PairAnswer, first, second []*palettev1.GroupWidth, ways []string) []string {
 	var way string
 	var cellsFirst, cellsSecond int32
@@ -358,8 +359,8 @@ func (a *asking) held(pair *poolv1.PairAnswer) string {
 	return fmt.Sprintf("over %d %s", pair.GetStrata(), pluralStrata[noun])
 }
 
-// headlineGroups says which group looks widest, if one does: wider than at least one other in pairs that aren't thin, and in none of them
-// narrower. Otherwise it says what the fullest comparison shows.
+// headlineGroups says which group looks widest, if one does: in pairs that aren't thin it is wider than at least one other and narrower than none.
+// Otherwise it says what the comparison with the most data shows.
 func (a *asking) headlineGroups(stated map[string]bool, sessions int) {
 	known := 0
 	for _, ok := range stated {

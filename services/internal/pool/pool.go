@@ -1,9 +1,12 @@
-// Package pool is the projection of everything that members share: one row a
-// piece, by columns of what a question may ask for, and the answers made of it.
+// Package pool is the projection of everything that members share, one row for each piece, and the answers made from it.
 //
 // It follows the change feed. Rows come only from trials that are shared with the cooperative or the public and aren't deleted; a
-// withdrawal or deletion takes them out and moves the revision that answers carry. Of a water it knows the name, never the place. Colours are computed by the reading module when a question first needs them;
-// while that module is down questions fail and records don't.
+// withdrawal or deletion removes them and moves the revision that answers carry. Of a water it knows the name, never the place. Colours are
+// computed by the reading module when a question first needs them; while that module is down, questions fail and records don't.
+//
+// A question goes through it like this (ask.go): shared pieces that fit are chosen and get their colours (choose.go, colours.go), their groups,
+// strata and cells (ask.go, select.go, cells.go) and their blocks of sessions (blocks.go). Then the modules are asked, and the answer is made of
+// theirs: orders.go and groups.go for exploratory ones, planned*.go for the verdicts of experiments.
 //
 // Faults are the sentinels of package trial, those of package pipeline, ErrBehind and ErrUnusable.
 package pool
@@ -83,8 +86,9 @@ type Config struct {
 	BeforehandFrom int
 }
 
-// DefaultMaxPieces is how many pieces a question may be about, as many as a run may freeze. The contracts of the modules would take 10,000,000 rows; what bounds a question
-// is the time that a palette module has, and the memory that the question takes beside the pool: about 200 bytes a piece (services/e2e/scale, BenchmarkLargeQuestion).
+// DefaultMaxPieces is how many pieces a question may be about, as many as a run may freeze. The contracts of the modules would take 10,000,000 rows. The
+// limit comes from the time that a palette module has, and from the memory that a question takes beside the pool: about 200 bytes for each piece
+// (services/e2e/scale, BenchmarkLargeQuestion).
 const DefaultMaxPieces = 1_000_000
 
 // Pool answers questions. It is safe for use by several goroutines.
@@ -384,8 +388,8 @@ func (p *Pool) Status() Status {
 	return s
 }
 
-// at waits, for a bounded time, until the pool has taken in a revision; 0 asks for whatever it has. Either way it waits until everything is
-// taken in that was withdrawn or deleted before the question: what its owner has taken back is in no answer to a later question.
+// at waits, for a limited time, until the pool has taken in a revision; 0 asks for whatever it has. Either way it waits until it knows of every
+// withdrawal and deletion before the question, so that what an owner has taken back is in no answer to a later question.
 // Errors: trial.ErrInvalid for a revision that isn't there yet; *BehindError; ctx.Err().
 func (p *Pool) at(ctx context.Context, revision int64) (*snapshot, error) {
 	record := p.feed.Revision()
@@ -419,8 +423,8 @@ func (p *Pool) at(ctx context.Context, revision int64) (*snapshot, error) {
 	}
 }
 
-// owed is the last revision, of those after one and up to another, by which something was withdrawn or deleted; 0 when there is none.
-// Of more changes than fit on a page it takes the worst to be true.
+// owed is the last revision above after and up to upTo by which something was withdrawn or deleted, 0 where there is none. Where there are more
+// changes than fit on a page, it assumes the worst.
 func (p *Pool) owed(ctx context.Context, after, upTo int64) (int64, error) {
 	if after >= upTo {
 		return 0, nil

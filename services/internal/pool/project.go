@@ -17,8 +17,8 @@ type symbol = unique.Handle[string]
 
 func sym(text string) symbol { return unique.Make(text) }
 
-// row is one piece with at least one reading, or one that was judged by eye. A pool of a million readings has half a million rows, so what several pieces of a trial have
-// in common is kept once, and what is many is kept in the chunk's own lists.
+// row is one piece with at least one reading, or one that was judged by eye. A pool of a million readings has half a million rows, so what several
+// pieces of a trial share is kept once, and lists (readings, depths, pots) are parts of the chunk's own lists.
 type row struct {
 	piece entryID
 	*origin
@@ -185,7 +185,8 @@ func project(t *trial.Trial, shared *dictionary) (*chunk, error) {
 	return c, nil
 }
 
-// lookBack is how far back a list is searched for what would be added to it: pieces that follow each other went through the same pots.
+// lookBack is how many entries of a list are searched, from its end, for what would be added: pieces that follow each other mostly went through the
+// same pots.
 const lookBack = 64
 
 // added appends to a list, unless its end holds the same in a row, and tells where it stands.
@@ -227,7 +228,7 @@ type looked struct {
 	aside aside
 }
 
-// judgementsOf are the judgements of a trial. Those of two pieces as they are now that say which it was count.
+// judgementsOf are the judgements of a trial. Those count that say which of two pieces it was, of both pieces as they are now.
 func judgementsOf(t *trial.Trial, last map[trial.ID]int) []looked {
 	now := func(piece trial.ID, after int) bool { return after == trial.AfterAll || after >= last[piece] }
 	out := make([]looked, 0, len(t.Judgements))
@@ -307,7 +308,8 @@ func fibreWords(f trial.Fibre) string {
 	return strings.Join(words, "/")
 }
 
-// dictionary keeps once what the rows of many trials have in common, for the projection's writer. What no row has any more stays until the next load: it is little.
+// dictionary keeps once what the rows of many trials share. Only the projection's writer uses it. What no row needs any more stays in it until the next
+// load, which is little.
 type dictionary struct {
 	layers  map[colourLayer]*colourLayer
 	words   map[routeWords]*routeWords
@@ -336,8 +338,8 @@ func once[T comparable](kept map[T]*T, value T) *T {
 	return one
 }
 
-// routeList is the routes of a trial's rows, each kept once, in one piece of memory: hundreds of thousands of routes may differ in a pool, and as many small pieces would be
-// most of what the collector has to walk.
+// routeList is the routes of a trial's rows, each kept once and all in one piece of memory: a pool may have hundreds of thousands of different routes,
+// and as many small pieces would be most of what the garbage collector has to walk.
 type routeList struct {
 	shared *dictionary
 	at     map[routeDigest]int

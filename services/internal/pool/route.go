@@ -74,7 +74,8 @@ func (c *colourLayer) dyeList() []string {
 // route is what pieces with the same stated history have in common, without the pots themselves and without the delivered depths.
 // It is shared by the rows of a trial that have it and never changed.
 //
-// Hundreds of thousands of routes may differ, and little in them: layers are kept once, and of what tells routes apart the digest alone.
+// A pool may have hundreds of thousands of different routes that differ in little: so each layer is kept once, and of the key that distinguishes
+// routes only its digest.
 type route struct {
 	digest routeDigest // tells routes apart; see appendKey
 	colour []*colourLayer

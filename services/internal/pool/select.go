@@ -286,12 +286,11 @@ func conditionWords(c trial.ColourCondition) string {
 
 const yarnNotStated = "yarn lot not stated"
 
-// strata names the stratum of each pick: fibre and yarn lot unless fibres are compared, and state and age, instrument and gloss where the
-// picks differ in them or they aren't as they should be. With prefix the yarn is left to the cells, and strata begin with prefix.
+// strata names the stratum of each pick. It is made of fibre and yarn lot, unless fibres are compared, and of state and age, instrument and gloss
+// where the picks differ in them or they aren't as they should be. With prefix, strata begin with it and the yarn is part of the cells instead.
 //
-// Yarns of lots that aren't stated may differ in anything, so each group has a stratum of its own there, and such pieces don't weigh
-// against yarns that are known. The text as shown is returned by the label that travels; mixed tells that some yarn
-// is in several strata.
+// Yarns whose lot isn't stated may differ in anything. So each group has a stratum of its own for them, and such pieces are never compared with
+// pieces on known yarns. shown gives the text that people read by the label that is sent to modules; mixed says that some yarn is in several strata.
 func (t *texts) strata(picks []*pick, byFibre bool, prefix func(*pick) string) (shown map[string]string, mixed bool) {
 	withState, withInstrument, withGloss := differences(picks)
 	type sort struct { // what a stratum is made of

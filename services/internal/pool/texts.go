@@ -11,8 +11,8 @@ import (
 	"sync"
 )
 
-// label is a text of one question, by its place among them; 0 is "". A question of half a million pieces has five labels a piece, and each
-// text is kept once.
+// label stands for a text of one question: it is its place in texts, 0 for "". A question about half a million pieces has five labels for each, so
+// each text is kept once.
 type label uint32
 
 // texts are the texts of one question. They are used by one goroutine.
@@ -49,7 +49,7 @@ func memo[K comparable](t *texts, text func(K) string) func(K) label {
 	}
 }
 
-// cell names what the pieces of a cell have in common: a text, and where it ends with a whole route that route's digest, which stands for the end of the text.
+// cell names what the pieces of a cell share: a text and, where the text would end with a whole route, the digest of that route in place of that end.
 type cell struct {
 	head   label
 	depths uint32      // 0, or from 2 where delivered depths tell cells apart
@@ -78,7 +78,7 @@ func depthsText(depths uint32) string {
 	return "; depths " + strconv.Itoa(int(depths))
 }
 
-// place is a pick under a key that it is sorted by; keys lie side by side, and what they are made of far apart.
+// place is a pick with the key that it is sorted by. Keys are side by side in memory, while what they are made of is far apart, so sorting is quicker.
 type place struct {
 	high, low uint64
 	at        uint32 // in the list that was sorted
@@ -112,8 +112,8 @@ func (t *texts) sortByReading(picks []*pick) {
 	}
 }
 
-// within lays picks out in buckets numbered below n, one after the other and each in the order of the picks, and has all of them worked on, by all
-// processors at once: most of what picks are sorted by is a label, of which few have the same.
+// within sorts picks into buckets 0 to below n, keeping their order in each, and calls work for every bucket, on all processors at once. lay gives the
+// bucket of a pick and its key. Buckets are by a label that few picks share, so sorting within them is much quicker than sorting all.
 func (t *texts) within(picks []*pick, n int, lay func(*pick) (bucket uint32, high, low uint64), work func([]place)) []place {
 	places := t.lay(len(picks))
 	ends := make([]int, n+1) // first where the bucket before begins, then where it ends
