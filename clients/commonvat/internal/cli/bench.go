@@ -23,7 +23,8 @@ func (a *app) bench(ctx context.Context) (benchv1.BenchServiceClient, error) {
 	return benchv1.NewBenchServiceClient(conn), nil
 }
 
-// amountsGrid is what is weighed and poured, of what is released. Of a sheet that is history, for the reason told, each row says so in place of a standing.
+// amountsGrid shows what is weighed and poured for the baths that are released. history is why a sheet is no longer in use, "" if it is; then each row
+// says so in place of its standing.
 func amountsGrid(s *benchv1.Sheet, history string) output.Grid {
 	g := output.Grid{Columns: []string{"bath", "standing", "load", "material", "way", "grams", "take_ml", "delivered_percent_wof", "uncertainty_percent", "withheld_because", "take_g", "least_g", "day", "history"}}
 	for _, one := range s.GetBaths() {

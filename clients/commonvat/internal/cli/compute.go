@@ -124,10 +124,10 @@ func (a *app) computed(ctx context.Context, f *computing, name, unit string, run
 	return nil
 }
 
-// exitReaderGone is how a shell tells of a process that ended by a broken pipe, which nobody needs to be told in words.
+// exitReaderGone is the exit code that shells use for a process that ended by a broken pipe. It needs no message.
 const exitReaderGone = 128 + int(syscall.SIGPIPE)
 
-// refused is what a module finds wrong with what all rows share, told once.
+// refused is what a module finds wrong with what all rows share, said once.
 func refused(err error) string {
 	f := tryout.Refusal(err)
 	if len(f.Fields) < 2 {
@@ -140,7 +140,7 @@ func refused(err error) string {
 	return text
 }
 
-// progress shows a count on standard error about once a second when that is a terminal and the answers go elsewhere, and nothing otherwise. end takes it away.
+// progress shows a count on standard error about once a second, if that is a terminal and the answers go elsewhere. end removes it.
 func (a *app) progress(unit string) (p compute.Progress, end func()) {
 	to, ok := a.Err.(*os.File)
 	if !ok || !isTerminal(to) || a.Getenv("TERM") == "dumb" {

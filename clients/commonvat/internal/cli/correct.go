@@ -113,7 +113,7 @@ func parseFibre(text string) ([]*typesv1.FibrePart, error) {
 	return parts, nil
 }
 
-// labelBefore is a label that was put right; one that was empty is told as such.
+// labelBefore is the label before a correction; an empty one is shown as such.
 func labelBefore(c *labv1.PieceCorrection) string {
 	if c.LabelBefore != nil && c.GetLabelBefore() == "" {
 		return "(none)"

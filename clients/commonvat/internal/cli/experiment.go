@@ -20,7 +20,7 @@ func (a *app) experiments(ctx context.Context) (labv1.ExperimentServiceClient, e
 	return labv1.NewExperimentServiceClient(conn), nil
 }
 
-// experimentGrid shows experiments; names are those of waters by id, which a table shows in place of their ids.
+// experimentGrid shows experiments. names has the names of waters by their ids, which a table shows instead of the ids.
 func (a *app) experimentGrid(names map[string]string, list ...*labv1.Experiment) output.Grid {
 	g := output.Grid{Columns: []string{"id", "title", "asks", "first_dye", "second_dye", "arms", "waters", "water_source_ids", "values", "water_figure", "tolerance_de00", "closing_sessions",
 		"instrument", "condition", "owner", "deleted"}}
@@ -47,7 +47,7 @@ func (a *app) experimentGrid(names map[string]string, list ...*labv1.Experiment)
 	return g
 }
 
-// namedWaters are the names of waters; of two with one name the end of the id is told too, and of one without a name the id. Empty without names.
+// namedWaters lists the names of waters. Two with the same name also get the ends of their ids, and one without a name its id. Without names it is "".
 func namedWaters(names map[string]string, ids []string) string {
 	if names == nil {
 		return ""
@@ -70,8 +70,8 @@ func namedWaters(names map[string]string, ids []string) string {
 	return strings.Join(texts, ", ")
 }
 
-// waterNames looks up the waters of experiments, for people to read: one that is deleted keeps its id, and all do, with a word about it, when the waters can't be
-// read. It is nil for JSON, which has the ids.
+// waterNames looks up the names of experiments' waters. A deleted one is shown by its id, and so are all, with a warning, where the waters can't be read.
+// It is nil for JSON, which has the ids.
 func (a *app) waterNames(ctx context.Context, list ...*labv1.Experiment) map[string]string {
 	if output.Format(a.format) == output.JSON {
 		return nil

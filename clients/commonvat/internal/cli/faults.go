@@ -107,7 +107,7 @@ func reason(s *status.Status) string {
 	return ""
 }
 
-// noModule is the core's reason where nothing is called as a request has it; nothing was done then.
+// noModule is the core's reason where no module has the name that a request gives; nothing was done then.
 const noModule = "NO_MODULE"
 
 // reasonOf is the core's reason for a fault; "" when it gave none.
@@ -119,7 +119,7 @@ func reasonOf(err error) string {
 	return reason(carrier.GRPCStatus())
 }
 
-// particulars are what the core tells programs of a fault.
+// particulars are the details of a fault that the core gives for programs.
 func particulars(s *status.Status) map[string]string {
 	for _, d := range s.Details() {
 		if info, ok := d.(*errdetails.ErrorInfo); ok {
@@ -129,7 +129,7 @@ func particulars(s *status.Status) map[string]string {
 	return nil
 }
 
-// violations adds the fields that are wrong, one a line, with their places in the file. A message that only strings them together gives way to them.
+// violations adds a line for each field that is wrong, with its place in the file. They replace a message that only joins them.
 func violations(lines []string, bad *errdetails.BadRequest, where func(field string) string) []string {
 	var bare, told []string
 	for _, f := range bad.GetFieldViolations() {
@@ -152,8 +152,8 @@ func violations(lines []string, bad *errdetails.BadRequest, where func(field str
 	return lines
 }
 
-// explain gives the lines to print for an error, the first without indentation. server is whom the call went to, token says where its token came from, and
-// timeout is how long the call might take.
+// explain gives the lines to print for an error, the first without indentation. server is where the call went, token says where its token came from, and
+// timeout is how long the call was allowed to take.
 func explain(err error, server, token string, timeout time.Duration) []string {
 	var doc *document.Error
 	if errors.As(err, &doc) {

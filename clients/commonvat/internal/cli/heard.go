@@ -12,8 +12,8 @@ import (
 	"github.com/commonvat/commonvat/plugins/sdk/host"
 )
 
-// heard shows its author what a module prints and logs, as a person reads it: the message, and below it what goes with it. Of the host it shows warnings, such as
-// that lines are missing. It is a slog.Handler.
+// heard is a slog.Handler that shows the author of a module what it prints and logs: each message, with its attributes below it. Of the host it shows
+// only warnings, for instance that lines are missing.
 type heard struct {
 	lock *sync.Mutex // the module's lines come from several goroutines
 	to   io.Writer

@@ -23,7 +23,7 @@ type kept interface {
 	GetDeleteTime() *timestamppb.Timestamp
 }
 
-// keeper is how one kind of record is read, changed and shown; it makes the commands that all kinds have.
+// keeper says how one kind of record is read, changed and shown, and makes the commands that all kinds have.
 type keeper[R kept] struct {
 	noun string // "trial"
 	kind labv1.RecordKind
@@ -222,7 +222,7 @@ func (e *edit) flags(c *cobra.Command, noun string, reasonRequired bool) {
 	c.Flags().StringVar(&e.given, "etag", "", "change the "+noun+" only if it is as it was when it had this etag (default: as it is now)")
 }
 
-// take notes which fields were given on the command line: by flag, the field of the interface.
+// take notes which fields were given on the command line; each of fields is a flag and its field in the interface.
 func (e *edit) take(c *cobra.Command, fields [][2]string) error {
 	e.mask.Paths = nil
 	var flags []string

@@ -166,8 +166,8 @@ const buildHelp = `BUILD is a digest or the beginning of one, a NAME of which on
 
 var digestForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
 
-// digestOf finds the one installed build that is meant. A whole digest isn't looked up. Of several, the one that passed is meant where it is to serve: no other
-// could.
+// digestOf finds the installed build that text means. A whole digest isn't looked up. Of several builds, the one that passed is meant where it is to serve,
+// since no other could.
 func (a *app) digestOf(ctx context.Context, client catalogv1.CatalogServiceClient, text string, toServe bool) (string, error) {
 	if digestForm.MatchString(text) {
 		return text, nil

@@ -91,7 +91,7 @@ func writeGroups(b *strings.Builder, groups []*poolv1.GroupAnswer, all bool) err
 // namedPalettes is how many palettes are named that lack the same.
 const namedPalettes = 4
 
-// shownGroups leaves out, of many, those of a single cell, and then those of fewest cells.
+// shownGroups leaves out groups where there are many: those of a single cell first, then those with the fewest cells.
 func shownGroups(groups []*poolv1.GroupAnswer, all bool) (shown []*poolv1.GroupAnswer, single, fewer int) {
 	if all || len(groups) <= manyGroups {
 		return groups, 0, 0
@@ -110,7 +110,8 @@ func shownGroups(groups []*poolv1.GroupAnswer, all bool) (shown []*poolv1.GroupA
 	return shown[:manyPalettes], single, fewer
 }
 
-// shownPairs are the places of those to show: of many, those that aren't thin come first, and of these those whose widths lie furthest apart.
+// shownPairs gives the places of the pairs to show, and how many are left out. Where there are many, pairs that aren't thin come first, and among them
+// those whose widths differ most.
 func shownPairs(pairs []*poolv1.PairAnswer, all bool) (places []int, more int) {
 	for i := range pairs {
 		places = append(places, i)
@@ -137,7 +138,7 @@ func shownPairs(pairs []*poolv1.PairAnswer, all bool) (places []int, more int) {
 	return places[:manyPairs], more
 }
 
-// writePairs writes what was held against what: figures in a table, then what each pair says and lacks, each thing once.
+// writePairs writes the comparisons: their figures in a table, then what each says and what it lacks, repeating nothing.
 func writePairs(b *strings.Builder, r *poolv1.AskPaletteResponse, all bool) error {
 	pairs := r.GetPairs()
 	places, more := shownPairs(pairs, all)

@@ -65,7 +65,8 @@ func (p *printing) check(a *app) error {
 	return err
 }
 
-// show writes a sheet, with the answers about health in it: to a file whole or not at all, and for its owner alone, since it may tell of somebody's health.
+// show writes a sheet, with the answers about health in it. A file is written whole or not at all, and only its owner may read it, since it may tell about
+// somebody's health.
 func (p *printing) show(a *app, s *benchv1.Sheet) error {
 	if p.to == "" {
 		return p.write(a.Out, output.Format(a.format), s)

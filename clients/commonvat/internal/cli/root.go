@@ -193,7 +193,7 @@ func (a *app) writes(c *cobra.Command) *cobra.Command {
 	return c
 }
 
-// adds is for commands that add to a record, which hold for whatever it has become unless its etag is given.
+// adds is for commands that add to a record. They apply to the record as it now is, whatever changed, unless an etag is given.
 func (a *app) adds(c *cobra.Command, noun string) *cobra.Command {
 	c.Flags().StringVar(&a.etag, "etag", "", "do it only if the "+noun+" is as it was when it had this etag (default: whatever it has become)")
 	return a.writes(c)
@@ -267,7 +267,7 @@ func (a *app) dial(ctx context.Context) (*grpc.ClientConn, error) {
 // tlsFiles are the files of a connection by TLS.
 type tlsFiles struct{ ca, cert, key string }
 
-// fill takes from the settings what no flag said. A certificate and its key come from the same place.
+// fill takes from the settings what no flag gave. A certificate and its key are taken from the same place.
 func (t *tlsFiles) fill(kept settings.Settings) {
 	if t.ca == "" {
 		t.ca = kept.CAFile
@@ -298,8 +298,8 @@ func (a *app) open(ctx context.Context, o connect.Options) error {
 	return nil
 }
 
-// poolTimeout is the longest wait for the answer to a pooled question, where none is told. It is longer than the core gives the modules that such a question
-// asks in turn, a minute each, so that what is too much for one of them is told in the core's words.
+// poolTimeout is how long to wait for the answer to a pooled question, unless --timeout says otherwise. It is longer than the core gives the modules that
+// such a question asks in turn, a minute each, so that the core, and not a timeout here, says which of them it was too much for.
 const poolTimeout = 5 * time.Minute
 
 // call runs one unary call with the deadline.
@@ -309,7 +309,7 @@ func call[Q, R any](ctx context.Context, a *app, rpc func(context.Context, Q, ..
 	return rpc(ctx, request)
 }
 
-// ask is call for a pooled question, which waits as long as one about very many pieces may take, unless it was told how long.
+// ask is call for a pooled question: it waits for poolTimeout, unless --timeout was given.
 func ask[Q, R any](c *cobra.Command, a *app, rpc func(context.Context, Q, ...grpc.CallOption) (R, error), request Q) (R, error) {
 	usual := a.timeout
 	if !c.Flags().Changed("timeout") {

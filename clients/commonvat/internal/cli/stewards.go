@@ -121,7 +121,7 @@ func (a *app) tokenIssue() *cobra.Command {
 	return issue
 }
 
-// tokenInto puts a new token into a new file. The file comes first, so that no token is made that can't be given; it goes again when the rest fails.
+// tokenInto writes a new token to a new file. The file is made first, so that no token is issued that can't be kept, and removed where issuing fails.
 func (a *app) tokenInto(ctx context.Context, client accessv1.AccessServiceClient, req *accessv1.IssueTokenRequest, path string) (err error) {
 	file, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if errors.Is(err, fs.ErrExist) {

@@ -514,7 +514,7 @@ func judgementsGrid(t *labv1.Trial, n names) output.Grid {
 	return g
 }
 
-// exhaustIn is which use of a bath it was. Of a bath that isn't there to be read nobody can say that it was fresh.
+// exhaustIn says which use of a bath it was. It says nothing of a bath that can't be read, since nobody knows then that it was fresh.
 func exhaustIn(b *labv1.Bath, n int32) string {
 	if b == nil && n == 0 {
 		return ""
@@ -530,7 +530,7 @@ func orNothing(n int32) any {
 	return n
 }
 
-// correction tells of an entry that it no longer counts, or what it stands in place of.
+// correction says that an entry no longer counts, or which one it replaces.
 func correction(entry interface {
 	GetSuperseded() bool
 	GetCorrects() *typesv1.Correction
