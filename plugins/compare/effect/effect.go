@@ -23,9 +23,9 @@
 // is found with ΔE00 ≥ δ → depends on the cell; cells differ otherwise → no answer; U < δ → no answer if a cell that six sessions hold looks δ or more apart
 // by itself, detectable but small if p ≤ α, else no practical difference; otherwise no answer at this size.
 //
-// U < δ is said of the average over cells. Where one recipe of four lay δ apart, others not, and pots differed by 0.4, 31 % of simulated experiments of
-// six sessions showed no practical difference on average. To have each cell's own bound below δ left 3 %, and of equal orders of eight recipes found a quarter instead of
-// nine tenths.
+// U < δ is about the average over cells. Where one recipe of four lay δ apart, the others not, and pots differed by 0.4, 31 % of simulated experiments of
+// six sessions found no practical difference. To ask for U < δ of every cell would bring that down to 3 %; but of experiments whose orders are equal in
+// all of eight recipes it would find only a quarter, instead of nine tenths.
 package effect
 
 import (
@@ -434,8 +434,8 @@ func (r *Result) judge() (Verdict, string) {
 	return NoAnswer, fmt.Sprintf("no answer at this size: %s do not tell whether the orders lie %g apart", sessionsWords(o.Blocks), p.ToleranceDE)
 }
 
-// against is the cell that looks farthest apart of those that look as far as the tolerance in as many sessions as a verdict wants; nil where none does. Cells of fewer
-// sessions look far apart by chance.
+// against is the cell that speaks most against "no practical difference": of those that stand in MinBlocks sessions or more and look the tolerance or
+// more apart, the one that looks farthest apart. It is nil where there is none. Cells in fewer sessions look far apart by chance.
 func (r *Result) against() (cell *CellEffect) {
 	for i := range r.Cell {
 		if c := &r.Cell[i]; c.Blocks >= MinBlocks && c.DE >= r.Params.ToleranceDE && (cell == nil || c.DE > cell.DE) {

@@ -8,9 +8,10 @@
 // taken off colours and group indicators, SS of the groups is that of the projection on what is left of the indicators, and
 // F = (SS_groups/r)/(SS_rest/(n−B−r)) with r the rank of the indicators, k−1 where all groups are joined by shared blocks.
 //
-// Spread: the distances of the colours, less what the same analysis fits to blocks and groups, to their group's spatial median, times sqrt(n/(n−1)) where groups differ in size, go
-// through the same analysis (Anderson 2006, Biometrics 62:245, from memory); what is permuted are the residuals about each group's mean
-// distance. With distances to the mean, 6.8 % of simulated groups of equal spread were found at .05; to the median, 3.7 %.
+// Spread: what the same analysis fits to blocks and groups is taken off the colours. Then their distances to the spatial median of their group, times
+// sqrt(n/(n−1)) where groups differ in size, go through the same analysis (Anderson 2006, Biometrics 62:245, from memory); what is permuted are the
+// residuals about each group's mean distance. With distances to the mean, 6.8 % of simulated groups of equal spread were found to differ at .05; with
+// distances to the median, 3.7 %.
 //
 // Cells are exchanged within their block only: all arrangements up to 2^16, otherwise seeded draws with p = (b+1)/(M+1) (Phipson &
 // Smyth 2010). Statistics within 1e-9·max(1, |F|) tie.

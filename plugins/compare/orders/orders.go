@@ -3,24 +3,25 @@
 // # Method
 //
 // Readings are averaged to cell means inside a session. A cell counts where its session holds it in both orders; other cells
-// are listed and dropped. Each order's mean is subtracted, within each dye pair, since orders that differ in place would
-// otherwise make every swap of labels mix two clouds and the test could find nothing. The width is the dispersion
+// are listed and dropped. Each order's mean is subtracted, within each dye pair: where the two orders give different colours, every
+// swap of labels would otherwise mix two clouds, and the test could find nothing. The width is the dispersion
 // W = sqrt(mean ‖x − x̄‖²) in CIELAB about the means of the pairs, the statistic T = W(first) − W(second). Pieces of one session share
 // its pots, so one swap exchanges the two orders of all cells of a session: all 2^B arrangements up to 2^16, otherwise seeded
 // draws with p = (b+1)/(M+1) (Phipson & Smyth 2010, Statistical Applications in Genetics and Molecular Biology 9:39). Two-sided;
 // values within 1e-9·max(1, |T|) tie. Means are taken anew for each arrangement, as W does for one pair.
 //
-// Where enough sessions hold two cells of a pair or more, the statistic of the test is the same difference about each session's own means. No
-// order's place and no pot's shift is in it, so nothing is aligned and the swaps are exact; about the orders' means, which are
-// estimated from few sessions, pots of uneven strength made one order wider in 8 % of simulated experiments without a difference. So where
-// there are too few such sessions, and the swaps are of widths about those means, an order is found wider only if the ratio is beyond the error of the
-// jackknife too, at the same level: that left 4 to 5 %.
+// Where enough sessions hold two cells of a pair or more, the statistic is the same difference taken about each session's own means. These contain the
+// place of the order and the shift of the pot, so no mean over sessions has to be subtracted, and the swaps are exact. Where there are too few such
+// sessions, widths are taken about the orders' means, which are estimated from few sessions: with pots of uneven strength, that alone called one order
+// wider in 8 % of simulated experiments without a difference. So an order is then found wider only if the ratio is beyond the jackknife's error too, at
+// the same level, which left 4 to 5 %.
 //
-// The uncertainty of ln(W(first)/W(second)) is a delete-one-session jackknife with Student's t on B−1 degrees of freedom, of sessions that hold unequal
-// numbers of cells on as many fewer as those weigh like fewer equal ones: on B−1, orders that differ by exactly the margin were called equally wide in
-// 6.7 % of simulated experiments of six sessions of 2, 3 and 6. The
-// volume of the aligned hulls is given as support with its own p, the number of distinct shades inside a session as a description of
-// the colours as they are, since it is not free of a shift.
+// The uncertainty of ln(W(first)/W(second)) is a delete-one-session jackknife with Student's t. It has B−1 degrees of freedom; where sessions hold unequal
+// numbers of cells it has fewer, as they weigh like fewer sessions of equal size (see freedom). On B−1, orders that differ by exactly the margin were
+// called equally wide in 6.7 % of simulated experiments of six sessions with 2, 3 and 6 cells.
+//
+// The volume of the aligned hulls is given as support, with a p of its own. The number of distinct shades inside a session describes the colours as they
+// are; a shift between sessions can change it.
 //
 // # Verdict
 //

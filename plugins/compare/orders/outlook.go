@@ -12,9 +12,9 @@ import (
 //
 // Method: the standard error of the log ratio goes as 1/√B, so that of n sessions is Noise/√n. n is enough, with a chance of 80 %, to find a ratio where
 // |ln target|·√n/Noise is at least t(1−α/2k, n−1) + z(.80) and (|ln target| − ln margin)·√n/Noise at least z(.80), and to show that the orders are equally
-// wide, if they are, where ln margin·√n/Noise is at least t(.95, n−1) + z(.90). It is the power of a test on a mean of normal figures, which the
-// jackknife's standard error makes of it. Up to outlook.Few arrangements, with 13 sessions, to find is asked of 1,000 drawn experiments instead: normal figures of
-// sessions about ln target, whose signs are turned in every way, as there it is harder than the formula has it.
+// wide, if they are, where ln margin·√n/Noise is at least t(.95, n−1) + z(.90). That is the power of a test on the mean of normal figures, as which the
+// jackknife treats the sessions. Up to 13 sessions (outlook.Few arrangements) finding a difference is harder than this formula says. There 1,000
+// experiments are drawn instead, with normal figures of sessions about ln target whose signs are turned in every way.
 type Outlook struct {
 	From int // sessions behind the noise
 	// Noise is the standard deviation between sessions of ln(first/second), as the jackknife's standard error has it.
