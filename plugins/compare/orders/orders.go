@@ -21,7 +21,7 @@
 // called equally wide in 6.7 % of simulated experiments of six sessions with 2, 3 and 6 cells.
 //
 // The volume of the aligned hulls is given as support, with a p of its own. The number of distinct shades inside a session describes the colours as they
-// are; a shift between sessions can change it.
+// are: unlike the widths, it changes where all colours of an order are shifted alike, as CIEDE2000 does.
 //
 // # Verdict
 //
