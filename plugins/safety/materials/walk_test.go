@@ -92,7 +92,7 @@ func TestWhatAChemistWouldSay(t *testing.T) {
 		"zinc and lime":             {bathOf("vat", []string{"Zinkstaub", "slaked lime", "indigo"}, nil), map[string]rules.Answer{"S095": rules.Yes}},
 		"baking soda in alum":       {bathOf("mordant", []string{"baking soda", "aluminium sulphate"}, nil), map[string]rules.Answer{"S014": rules.Yes}},
 		"iron bath on to soil":      {bathOf("modifier", []string{"copperas"}, rules.Facts{"disposal.route": texts("soil"), "bath.ph": figure(7)}), map[string]rules.Answer{"S073": rules.Yes}},
-		"a vat into the brook":      {bathOf("vat", []string{"hydros", "soda ash"}, rules.Facts{"disposal.route": texts("surface_water")}), map[string]rules.Answer{"S072": rules.Yes}},
+		"a vat into the brook":      {bathOf("vat", []string{"hydros", "soda ash"}, rules.Facts{"disposal.route": texts("surface_water")}), map[string]rules.Answer{"S072": rules.Yes, "S075": rules.Yes}},
 		"vinegar in a zinc bucket":  {bathOf("rinse", []string{"vinegar"}, rules.Facts{"vessel.material": texts("galvanised"), "bath.ph": figure(3)}), map[string]rules.Answer{"S081": rules.Yes}},
 		"copper in the soup pot":    {bathOf("mordant", []string{"bluestone"}, rules.Facts{"vessel.food_use": truth(true)}), map[string]rules.Answer{"S046": rules.Yes, "S009": rules.Yes}},
 		"chrome":                    {bathOf("mordant", []string{"bichromate of potash"}, nil), map[string]rules.Answer{"S001": rules.Yes}},
