@@ -92,11 +92,11 @@ func metals(facts rules.Facts) {
 		return slices.ContainsFunc(classes, func(c string) bool { return slices.Contains(f.Texts, c) })
 	}
 	isSo(facts, "bath.contains_metal", any("iron_salt", "copper_salt"), f.Doubtful)
-	isSo(facts, "bath.has_metal_mordant", any("alum", "iron_salt", "copper_salt", "tin_salt", "chromium_vi", "lead_salt", "mercury_salt", "cadmium_salt", "cobalt_salt", "uranium_salt", "antimony_salt"), f.Doubtful)
+	isSo(facts, "bath.has_metal_mordant", any("alum", "iron_salt", "copper_salt", "tin_salt", "chromium_vi", "lead_salt", "mercury_salt", "cadmium_salt", "cobalt_salt", "uranium_salt", "antimony_salt", "nickel_salt", "barium_salt"), f.Doubtful)
 }
 
 // sulfurReducers give sulfur dioxide with acid: New Jersey fact sheet 1697 for dithionite, a published safety data sheet for metabisulfite, from memory for the others.
-var sulfurReducers = []string{"sodium dithionite", "thiourea dioxide", "sodium metabisulfite", "potassium metabisulfite", "sodium sulfite", "sodium thiosulfate"}
+var sulfurReducers = []string{"sodium dithionite", "thiourea dioxide", "sodium metabisulfite", "potassium metabisulfite", "sodium sulfite", "sodium thiosulfate", "sodium hydroxymethanesulfinate"}
 
 // sulfurReducer tells whether any of these is in the bath. A material that isn't known may be one, unless nothing in the bath is told to reduce.
 func sulfurReducer(facts rules.Facts) {

@@ -166,10 +166,8 @@ func (r *Rule) at(facts Facts) (Answer, []string, error) {
 	if err != nil || answer == No {
 		return No, nil, err
 	}
-	if about == Unknown {
-		missing = append(missing, asked...)
-		slices.Sort(missing)
-		return Unknown, slices.Compact(missing), nil
+	if about == Unknown { // what else it asks matters once it is about this: of a dyestuff that nobody knows, first of which kind it is
+		return Unknown, asked, nil
 	}
 	return answer, missing, nil
 }

@@ -3,11 +3,13 @@ package bench
 import (
 	"context"
 	"errors"
+	"fmt"
 	"slices"
 
 	benchpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/bench/v1"
 	bathscalev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/bathscale/v1"
 	mordantv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/mordant/v1"
+	safetyv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/safety/v1"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 )
 
@@ -58,7 +60,45 @@ func (b *Bench) layOutDays(ctx context.Context, d *draft) error {
 		d.sheet.Days = append(d.sheet.Days, out)
 	}
 	d.sheet.DayRemarks = r.GetRemarks()
+	for _, one := range d.baths {
+		for _, name := range d.maybeIronIn(one) {
+			d.sheet.DayRemarks = append(d.sheet.DayRemarks, fmt.Sprintf("nobody told of which kind %q in %q is: as long as it may be a salt of iron, %q is laid out as if it were one", name, one.plan.GetName(), one.plan.GetName()))
+		}
+	}
 	return nil
+}
+
+// iron is the metal that goes on last, as modules name it.
+const iron = "iron"
+
+// maybeIronIn are the materials of a bath that no table knows and that may be a salt of iron. Only what mordants and modifies is held against the order of days by its iron: a vat of iron, and a pot
+// that dyes with it, are orders of their own.
+func (d *draft) maybeIronIn(one *bath) (names []string) {
+	switch one.plan.GetKind() {
+	case benchpb.BathKind_BATH_KIND_TANNIN, benchpb.BathKind_BATH_KIND_MORDANT, benchpb.BathKind_BATH_KIND_MODIFIER:
+	default:
+		return nil
+	}
+	for _, name := range one.inIt() {
+		if _, may := d.strangeIron(name); may {
+			names = append(names, name)
+		}
+	}
+	return names
+}
+
+// askOfIron asks of which kind those materials are, where the days hang on it, in the words of the rules that ask the same.
+func (d *draft) askOfIron(asks map[string]*safetyv1.SafetyField) {
+	if len(d.sheet.GetDays()) == 0 {
+		return
+	}
+	for _, one := range d.baths {
+		for _, name := range d.maybeIronIn(one) {
+			d.asked.add(&benchpb.SheetQuestion{
+				Scope: benchpb.QuestionScope_QUESTION_SCOPE_MATERIAL, Of: name, Field: kindsField, Text: asks[kindsField].GetAsks(), Choices: asks[kindsField].GetAllowed(), Baths: []string{one.plan.GetName()},
+			})
+		}
+	}
 }
 
 // dayBath is a bath as far as its day hangs on it. The day of one that the mordant module chose is found, whatever the bath is told for that it comes before.
@@ -69,9 +109,16 @@ func (d *draft) dayBath(one *bath) *bathscalev1.DayBath {
 	}
 	out.Materials, _ = one.materials()
 	for _, name := range one.inIt() {
-		if metal := d.metals[name]; metal != "" && !contains(out.GetMetals(), metal) {
+		metal := d.metals[name]
+		if is, _ := d.strangeIron(name); is {
+			metal = iron
+		}
+		if metal != "" && !contains(out.GetMetals(), metal) {
 			out.Metals = append(out.Metals, metal)
 		}
+	}
+	if len(d.maybeIronIn(one)) > 0 && !contains(out.GetMetals(), iron) {
+		out.Metals = append(out.Metals, iron)
 	}
 	if out.GetKind() == bathscalev1.WorkKind_WORK_KIND_DYE || out.GetKind() == bathscalev1.WorkKind_WORK_KIND_VAT {
 		for _, dye := range dyesOf(one.plan) {

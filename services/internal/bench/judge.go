@@ -58,6 +58,7 @@ func (b *Bench) judge(ctx context.Context, d *draft, facts *benchpb.SheetFacts) 
 		one.out.Findings = byBath[i].merged()
 		d.asked.of(one.out, byBath[i].materials, j.asks)
 	}
+	d.askOfIron(j.asks)
 	return nil
 }
 

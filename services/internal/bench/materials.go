@@ -7,6 +7,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	safetyv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/safety/v1"
 	"github.com/commonvat/commonvat/services/internal/pipeline"
@@ -75,6 +76,9 @@ func (b *Bench) nameMaterials(ctx context.Context, d *draft) error {
 // maxNames bounds the names that a module is asked about, as the contract has it.
 const maxNames = 2000
 
+// maxNameChars bounds each of them; an answer may be longer.
+const maxNameChars = 80
+
 // names are those that modules are asked about, each once; whole is false when there are more. Those of the shelf come last and may be left out, since nothing is less safe without.
 func (d *draft) names() (names []string, whole bool) {
 	seen, whole := map[string]bool{}, true
@@ -91,6 +95,13 @@ func (d *draft) names() (names []string, whole bool) {
 	}
 	for _, one := range d.baths {
 		ask(one.inIt()...)
+		for _, name := range one.inIt() { // whether what it is told to be is known
+			for _, same := range d.told(one, name)[sameAsField].GetTexts().GetValues() {
+				if n := utf8.RuneCountInString(same); n >= 1 && n <= maxNameChars {
+					ask(same)
+				}
+			}
+		}
 	}
 	for _, vessel := range slices.Sorted(maps.Keys(d.uses)) {
 		for _, use := range d.uses[vessel] {

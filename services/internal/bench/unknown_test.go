@@ -23,6 +23,9 @@ func TestWhatNobodyKnows(t *testing.T) {
 		"letters that look alike":                      lettersThatLookAlike,
 		"a bleach under a strange name":                bleachUnderAStrangeName,
 		"a reducer under a strange name":               reducerUnderAStrangeName,
+		"prussiate under a strange name":               prussiateUnderAStrangeName,
+		"what is the same as a known thing":            whatIsTheSame,
+		"iron under a strange name, over days":         ironUnderAStrangeName,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, open(t, modules)) })
 	}

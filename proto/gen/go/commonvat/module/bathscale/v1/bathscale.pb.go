@@ -3070,7 +3070,7 @@ type DayBath struct {
 	Minutes float64 `protobuf:"fixed64,6,opt,name=minutes,proto3" json:"minutes,omitempty"`
 	// A day that is told; 0: to be found. Range: 0 to 60; told days never fall from bath to bath.
 	Day int32 `protobuf:"varint,7,opt,name=day,proto3" json:"day,omitempty"`
-	// Metals that what is put in leaves in a vessel, as a safety module names them: "iron", "copper", "tin". At most 10, each once, 1 to 80 characters; empty: none, or nobody was asked.
+	// Metals that what is put in leaves in a vessel, or may leave as long as nobody told its kind, as a safety module names them: "iron", "copper", "tin". At most 10, each once, 1 to 80 characters; empty: none, or nobody was asked.
 	Metals        []string `protobuf:"bytes,8,rep,name=metals,proto3" json:"metals,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
