@@ -17,6 +17,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -79,7 +80,7 @@ type Config struct {
 	MaxPieces int
 	// MaxAnswerBytes is how long an answer about palettes may be; 0 means DefaultMaxAnswerBytes.
 	MaxAnswerBytes int
-	// BeforehandFrom is from how many pieces their colours are computed when the pool is loaded; 0 means DefaultBeforehandFrom.
+	// BeforehandFrom is from how many pieces their colours are computed before anybody asks; 0 means DefaultBeforehandFrom.
 	BeforehandFrom int
 }
 
@@ -101,8 +102,9 @@ type Pool struct {
 	maxAnswer      int
 	beforehandFrom int
 
-	shared     *dictionary   // of Run alone
-	beforehand chan struct{} // closed when no colours are computed beforehand any more
+	shared   *dictionary // of Run alone
+	underway underway
+	asking   atomic.Int32 // questions about palettes that are being answered
 
 	mu      sync.Mutex
 	now     *snapshot     // nil before the first load
@@ -133,7 +135,7 @@ func New(config Config) *Pool {
 	p := &Pool{
 		reader: config.Reader, feed: config.Feed, pipeline: config.Pipeline, decode: config.Decode, decodeRows: config.DecodeRows, measured: config.DecodeMeasured, log: config.Log, wait: config.CatchUpWait,
 		maxPieces: config.MaxPieces, maxAnswer: config.MaxAnswerBytes, beforehandFrom: config.BeforehandFrom,
-		shared: newDictionary(), beforehand: make(chan struct{}), moved: make(chan struct{}),
+		shared: newDictionary(), moved: make(chan struct{}),
 	}
 	if p.decodeRows == nil {
 		p.decodeRows = p.decode
@@ -174,7 +176,7 @@ func (p *Pool) Run(ctx context.Context) {
 			p.setTrouble("")
 			if !loaded {
 				loaded = true
-				side.Go(func() { p.computeBeforehand(ctx) })
+				side.Go(func() { p.keepBeforehand(ctx) })
 			}
 			continue
 		}
