@@ -40,6 +40,9 @@ func (p *Pool) keepBeforehand(ctx context.Context) {
 		now, digest := p.snapshot(), p.readingDigest()
 		if now.rows >= p.beforehandFrom && digest != "" && digest != computed {
 			computed = digest
+			for _, c := range now.ordered() {
+				c.colours.forget(digest)
+			}
 			begun := time.Now()
 			switch pieces, err := p.computeAll(ctx, now, digest); {
 			case ctx.Err() != nil:

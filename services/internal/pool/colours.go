@@ -89,6 +89,14 @@ func (c *colours) lack(condition trial.ColourCondition, digest string, candidate
 	})
 }
 
+// forget lets go of colours by other modules than the one with the digest, so that there is room for its own; those of the usual condition stay until they are
+// replaced, for questions that began with another.
+func (c *colours) forget(digest string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.sets = slices.DeleteFunc(c.sets, func(s *colourSet) bool { return s.digest != digest && s.condition != DefaultCondition })
+}
+
 // ofOneChunk takes the first candidates of one chunk off the list.
 func ofOneChunk(candidates []candidate) (of, rest []candidate) {
 	n := 1

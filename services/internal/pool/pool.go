@@ -2,7 +2,7 @@
 // piece, by columns of what a question may ask for, and the answers made of it.
 //
 // It follows the change feed. Rows come only from trials that are shared with the cooperative or the public and aren't deleted; a
-// withdrawal or deletion takes them out and moves the revision that answers carry. Of a water it knows the name, never the place. Colours are computed by the reading module when a question first needs them;
+// withdrawal or deletion takes them out and moves the revision that answers carry. Of a water it knows the name, never the place. Colours are computed by the reading module when a question first needs them, those of a large pool before;
 // while that module is down questions fail and records don't.
 //
 // Faults are the sentinels of package trial, those of package pipeline, ErrBehind and ErrUnusable.
