@@ -16,11 +16,12 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	typespb "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/internal/pool"
 )
 
 // BenchmarkLargeQuestion asks a core with 10,000, 100,000 and, with COMMONVAT_SCALE_READINGS=1000000, a million readings how wide palettes are by mordant: of everything
-// there is and of a fifth, in four groups, and of everything there is in another record in 200. Each is asked twice, since a question is asked first when all that
+// there is and of a fifth, in four groups, and of everything there is in another record in 200, there under A/10 too. Each is asked twice, since a question is asked first when all that
 // it shares with others is made for it: in the least record the colours too, which in others were computed when the pool was loaded; that time is told apart. It must be answered, or refused in words, and leave the core and the modules at work. The last lines have the exponents of the time of the core, and of core and modules together,
 // fitted from the least to the most readings; n log n has 1.12 from 1e4 to 1e5 and 1.09 to 1e6. -bench 'LargeQuestion/.*/200' measures one question with its exponents. Times are of
 // the processors, and memory the most that a process held; the core's is that of its start too. The limits that core and module were built to, 3 s and 400 MiB,
@@ -31,16 +32,20 @@ func BenchmarkLargeQuestion(b *testing.B) {
 		sizes = append(sizes, n)
 	}
 	core, all := map[string][][2]float64{}, map[string][][2]float64{}
-	questions := []struct{ name, filter string }{{"all", ""}, {"a fifth", `fibre = "wool"`}, {"200 groups", ""}}
+	underA := &typespb.ColourCondition{Illuminant: typespb.Illuminant_ILLUMINANT_A, Observer: typespb.Observer_OBSERVER_CIE_1964_10_DEGREE}
+	questions := []struct {
+		name, filter string
+		condition    *typespb.ColourCondition
+	}{{"all", "", nil}, {"a fifth", `fibre = "wool"`, nil}, {"200 groups", "", nil}, {"200 groups under A", "", underA}}
 	for _, n := range sizes {
 		for _, q := range questions {
 			b.Run(fmt.Sprintf("%d/%s", n, q.name), func(b *testing.B) {
 				for b.Loop() {
 					data, token := record(b, n)
-					if q.name == "200 groups" {
+					if strings.HasPrefix(q.name, "200 groups") {
 						data, token = recordOf(b, fmt.Sprintf("%d-%d", n, len(manyMordants)), n, manyMordants)
 					}
-					for i, t := range askTwice(b, data, token, q.filter, n) {
+					for i, t := range askTwice(b, data, token, q.filter, q.condition, n) {
 						name := q.name + ", " + asked[i]
 						core[name] = append(core[name], [2]float64{math.Log(float64(n)), math.Log(t.core)})
 						all[name] = append(all[name], [2]float64{math.Log(float64(n)), math.Log(t.core + t.modules)})
@@ -71,7 +76,7 @@ var asked = [2]string{"first", "again"}
 type seconds struct{ core, modules float64 }
 
 // askTwice asks a core that was started for it.
-func askTwice(b *testing.B, data, token, filter string, n int) (took [2]seconds) {
+func askTwice(b *testing.B, data, token, filter string, condition *typespb.ColourCondition, n int) (took [2]seconds) {
 	b.Helper()
 	c := startOn(b, data, token)
 	c.load()
@@ -92,9 +97,9 @@ func askTwice(b *testing.B, data, token, filter string, n int) (took [2]seconds)
 		if i > 0 {
 			times = float64(max(1, 200_000/n))
 		}
-		answer, err := c.ask(filter)
+		answer, err := c.ask(filter, condition)
 		for more := times - 1; more > 0; more-- {
-			answer, err = c.ask(filter)
+			answer, err = c.ask(filter, condition)
 		}
 		took[i].core = max(c.busy()-busy, 0.01) / times
 		b.ReportMetric(time.Since(begun).Seconds()/times, "s-"+name)

@@ -25,6 +25,7 @@ import (
 
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
+	typespb "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
 	"github.com/commonvat/commonvat/services/e2e/leash"
 	"github.com/commonvat/commonvat/services/internal/api"
 )
@@ -306,10 +307,10 @@ func (c *core) busy() float64 {
 	return ticks / 100
 }
 
-// ask asks how wide the palettes of a filter are, by mordant; modules may still be starting.
-func (c *core) ask(filter string) (*poolpb.AskPaletteResponse, error) {
+// ask asks how wide the palettes of a filter are under a condition, by mordant; modules may still be starting.
+func (c *core) ask(filter string, condition *typespb.ColourCondition) (*poolpb.AskPaletteResponse, error) {
 	for {
-		answer, err := poolpb.NewPoolServiceClient(c.conn).AskPalette(c.ctx, &poolpb.AskPaletteRequest{GroupBy: poolpb.GroupBy_GROUP_BY_MORDANT, Filter: filter})
+		answer, err := poolpb.NewPoolServiceClient(c.conn).AskPalette(c.ctx, &poolpb.AskPaletteRequest{GroupBy: poolpb.GroupBy_GROUP_BY_MORDANT, Filter: filter, Condition: condition})
 		if status.Code(err) != codes.Unavailable || time.Since(c.begun) > loadWithin {
 			return answer, err
 		}
@@ -334,7 +335,7 @@ func BenchmarkStart(b *testing.B) {
 			require.NoError(b, err, "%s", f.filter)
 		}
 		begun := time.Now()
-		answer, err := c.ask(`member = "dyer03" AND fibre = "wool"`)
+		answer, err := c.ask(`member = "dyer03" AND fibre = "wool"`, nil)
 		require.NoError(b, err)
 		require.Positive(b, answer.GetPiecesUsed())
 		b.ReportMetric(c.ready.Seconds(), "s-to-ready(limit-15)")

@@ -65,6 +65,8 @@ type asking struct {
 // AskPalette answers a question. Errors: trial.ErrInvalid (*trial.FieldFault), trial.ErrNotFound for the experiment, *BehindError,
 // *pipeline.ModuleError, pipeline.ErrTooLarge, ctx.Err().
 func (p *Pool) AskPalette(ctx context.Context, q Question) (*poolv1.AskPaletteResponse, error) {
+	p.asking.Add(1)
+	defer p.asking.Add(-1)
 	a := &asking{question: q, texts: newTexts(), left: newLeftOut()}
 	if err := p.prepare(ctx, a); err != nil {
 		return nil, err

@@ -1,76 +1,117 @@
 package pool
 
 import (
+	"cmp"
 	"context"
+	"errors"
+	"slices"
 	"time"
+
+	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
 // DefaultBeforehandFrom is from how many pieces their colours are computed before anybody asks: of fewer, the first question takes some tenths of a second for them.
 const DefaultBeforehandFrom = 10_000
 
 const (
-	// chunksBeforehand are taken at a time, so that a question finds room beside them.
+	// chunksBeforehand are taken at a time, with the reading module that answers then.
 	chunksBeforehand = 500
-	// moduleTries is how often, a second apart, the reading module is looked for: modules start beside the pool.
-	moduleTries = 30
+	// moduleEvery is how often it is looked which reading module answers: modules start beside the pool, and another may be brought into service.
+	moduleEvery = time.Second
+	// giveWayFor is how long other conditions wait at a time while a question is being answered.
+	giveWayFor = 20 * time.Millisecond
 )
 
-// computeBeforehand computes the colours of the usual condition for a pool that was loaded just now: of a million readings that takes longer than all else that a
-// question does. A question about most of them waits for it, as it would else compute the same. What fails is left to the questions.
-func (p *Pool) computeBeforehand(ctx context.Context) {
-	defer close(p.beforehand)
-	now := p.snapshot()
-	if now == nil || now.rows < p.beforehandFrom {
-		return
-	}
-	begun := time.Now()
-	pieces, err := p.computeAll(ctx, now)
-	if ctx.Err() != nil {
-		return
-	}
-	if err != nil {
-		p.log.WarnContext(ctx, "colours weren't computed beforehand; the first question does it", "error", err)
-		return
-	}
-	p.log.InfoContext(ctx, "colours computed beforehand", "condition", conditionWords(DefaultCondition), "pieces", pieces, "took", time.Since(begun).Round(time.Millisecond))
+// conditionsBeforehand are those that every reading module has (reading.proto): the usual one first, and then the others together, since to read what was measured takes
+// longer than to compute its colour under one more.
+var conditionsBeforehand = [][]trial.ColourCondition{
+	{DefaultCondition},
+	{{Illuminant: trial.IlluminantD65, Observer: trial.Observer2}, {Illuminant: trial.IlluminantA, Observer: trial.Observer10}},
 }
 
-// computeAll computes what is lacking of the usual condition, and tells for how many pieces.
-func (p *Pool) computeAll(ctx context.Context, now *snapshot) (pieces int, err error) {
-	module, err := p.pipeline.OpenReading()
-	for try := 1; err != nil && try < moduleTries; try++ {
+// errOtherModule: another reading module answers since.
+var errOtherModule = errors.New("another reading module answers")
+
+// keepBeforehand computes the colours of a large pool when it was loaded and when another reading module comes to answer: of a million readings that takes longer than all
+// else that a question does. A question that comes meanwhile does its part of it. What fails is left to the questions.
+func (p *Pool) keepBeforehand(ctx context.Context) {
+	computed := "" // the digest of the module that did it last, as far as it came
+	for ctx.Err() == nil {
+		now, digest := p.snapshot(), p.readingDigest()
+		if now.rows >= p.beforehandFrom && digest != "" && digest != computed {
+			computed = digest
+			for _, c := range now.ordered() {
+				c.colours.forget(digest)
+			}
+			begun := time.Now()
+			switch pieces, err := p.computeAll(ctx, now, digest); {
+			case ctx.Err() != nil:
+			case errors.Is(err, errOtherModule):
+				continue
+			case err != nil:
+				p.log.WarnContext(ctx, "colours weren't computed beforehand; questions do it", "error", err)
+			default:
+				p.log.InfoContext(ctx, "colours computed beforehand", "pieces", pieces, "took", time.Since(begun).Round(time.Millisecond))
+			}
+		}
 		select {
 		case <-ctx.Done():
-			return 0, ctx.Err()
-		case <-time.After(time.Second):
+		case <-time.After(moduleEvery):
 		}
-		module, err = p.pipeline.OpenReading()
 	}
+}
+
+// readingDigest is that of the reading module that answers, or "".
+func (p *Pool) readingDigest() string {
+	module, err := p.pipeline.OpenReading()
 	if err != nil {
-		return 0, err
+		return ""
 	}
 	defer module.Close()
-	all := selection{condition: DefaultCondition, keep: func(*chunk, *row) bool { return true }}
-	pages := &rawPages{pool: p}
-	for chunks := now.ordered(); len(chunks) > 0; {
-		n := min(len(chunks), chunksBeforehand)
-		candidates, _ := all.candidates(now, chunks[:n], newLeftOut(), now.rows)
-		lacking := lackingTrials(DefaultCondition, module.Identity().GetDigest(), candidates)
-		if err := p.compute(ctx, module, DefaultCondition, lacking, pages.rawOf); err != nil {
-			return pieces, err
+	return module.Identity().GetDigest()
+}
+
+// computeAll computes what is lacking by the module with the digest, as long as that one answers, and tells of how many pieces. Conditions other than the usual one
+// give way to questions: there is memory for one of both at full speed.
+func (p *Pool) computeAll(ctx context.Context, now *snapshot, digest string) (pieces int, err error) {
+	for _, conditions := range conditionsBeforehand {
+		pages := &rawPages{pool: p}
+		for chunks := range slices.Chunk(now.ordered(), chunksBeforehand) {
+			for conditions[0] != DefaultCondition && p.asking.Load() > 0 && ctx.Err() == nil {
+				time.Sleep(giveWayFor)
+			}
+			took, err := p.computeChunks(ctx, now, digest, conditions, chunks, pages)
+			if err != nil {
+				return pieces, err
+			}
+			if conditions[0] == DefaultCondition {
+				pieces += took
+			}
 		}
-		pieces += len(candidates)
-		chunks = chunks[n:]
 	}
 	return pieces, nil
 }
 
-// waitBeforehand waits until colours are no longer computed beforehand.
-func (p *Pool) waitBeforehand(ctx context.Context) error {
-	select {
-	case <-p.beforehand:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
+// computeChunks is computeAll of some chunks under some conditions; it gives the pieces of the first.
+func (p *Pool) computeChunks(ctx context.Context, now *snapshot, digest string, conditions []trial.ColourCondition, chunks []*chunk, pages *rawPages) (pieces int, err error) {
+	module, err := p.pipeline.OpenReading()
+	if err != nil {
+		return 0, err
 	}
+	defer module.Close()
+	if module.Identity().GetDigest() != digest {
+		return 0, errOtherModule
+	}
+	var of []lacking
+	for i, condition := range conditions {
+		all := selection{condition: condition, keep: func(*chunk, *row) bool { return true }}
+		candidates, _ := all.candidates(now, chunks, newLeftOut(), now.rows)
+		of = append(of, lackingTrials(condition, digest, candidates)...)
+		if i == 0 {
+			pieces = len(candidates)
+		}
+	}
+	slices.SortStableFunc(of, func(a, b lacking) int { return cmp.Compare(a.trial(), b.trial()) })
+	_, err = p.compute(ctx, module, of, pages.rawOf)
+	return pieces, err
 }

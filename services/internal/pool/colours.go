@@ -7,15 +7,13 @@ import (
 	"slices"
 	"sync"
 
-	"golang.org/x/sync/errgroup"
-
 	"github.com/commonvat/commonvat/services/internal/pipeline"
 	"github.com/commonvat/commonvat/services/internal/store"
 	"github.com/commonvat/commonvat/services/internal/trial"
 )
 
 // colours keeps what the reading module made of a chunk's readings, by condition. Those of another module than the one in
-// use are forgotten. A colour takes 28 bytes, and few pieces need more than one; there are four conditions.
+// use are forgotten. A colour takes 28 bytes, and few pieces need more than one; there are three conditions.
 type colours struct {
 	mu   sync.Mutex
 	sets []*colourSet // one a condition
@@ -80,6 +78,25 @@ func (c *colours) of(condition trial.ColourCondition, digest string, candidates 
 	return to
 }
 
+// lack tells whether nothing is known of the colour of some first reading of candidates of this chunk.
+func (c *colours) lack(condition trial.ColourCondition, digest string, candidates []candidate) bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	i := slices.IndexFunc(c.sets, func(s *colourSet) bool { return s.condition == condition && s.digest == digest })
+	return i < 0 || slices.ContainsFunc(candidates, func(of candidate) bool {
+		_, known := c.sets[i].at(of.place())
+		return !known
+	})
+}
+
+// forget lets go of colours by other modules than the one with the digest, so that there is room for its own; those of the usual condition stay until they are
+// replaced, for questions that began with another.
+func (c *colours) forget(digest string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.sets = slices.DeleteFunc(c.sets, func(s *colourSet) bool { return s.digest != digest && s.condition != DefaultCondition })
+}
+
 // ofOneChunk takes the first candidates of one chunk off the list.
 func ofOneChunk(candidates []candidate) (of, rest []candidate) {
 	n := 1
@@ -125,118 +142,59 @@ func (c *chunk) inherit(old *chunk) {
 	}
 }
 
-// batch is raw measurements on their way to the module, and whose they are.
-type batch struct {
-	raws  []trial.RawColour
-	whose []wanted
+// lacking is first readings of one trial of which some have no colour yet under a condition.
+type lacking struct {
+	condition trial.ColourCondition
+	of        []candidate
 }
 
-// wanted is a reading of a chunk whose colour isn't known yet.
-type wanted struct {
-	chunk *chunk
-	place int
-}
+func (l *lacking) trial() trial.ID { return l.of[0].chunk.trial }
 
-// computeLacking has the module compute the colours of the candidates' first readings that aren't known yet.
-func (p *Pool) computeLacking(ctx context.Context, now *snapshot, module *pipeline.ColourReader, condition trial.ColourCondition, candidates []candidate) error {
-	lacking := func() [][]candidate { return lackingTrials(condition, module.Identity().GetDigest(), candidates) }
-	most := func(of [][]candidate) bool { return 2*len(of) >= len(now.chunks) }
-	of := lacking()
-	if most(of) && condition == DefaultCondition { // they may be being computed
-		if err := p.waitBeforehand(ctx); err != nil {
-			return err
-		}
-		of = lacking()
-	}
-	rawOf := p.rawOf
-	if most(of) {
-		rawOf = (&rawPages{pool: p}).rawOf
-	}
-	return p.compute(ctx, module, condition, of, rawOf)
-}
-
-// rawsOfTrial reads what the readings of a shared trial measured; none when it is no longer shared.
-type rawsOfTrial func(context.Context, trial.ID) (map[entryID]trial.RawColour, error)
-
-// compute has the module compute the colours of first readings that aren't known yet, trial by trial. The raw measurements are read from the record again, so
-// that the pool needs no room for them: the next batch is read while the module has one. A reading that is gone since (its trial was withdrawn) gets no colour.
-func (p *Pool) compute(ctx context.Context, module *pipeline.ColourReader, condition trial.ColourCondition, lacking [][]candidate, rawOf rawsOfTrial) error {
-	if len(lacking) == 0 {
-		return nil
-	}
-	digest := module.Identity().GetDigest()
-	batches := make(chan batch)
-	both, ctx := errgroup.WithContext(ctx)
-	both.Go(func() error {
-		defer close(batches)
-		return readRaws(ctx, condition, digest, lacking, rawOf, func(b batch) error {
-			select {
-			case batches <- b:
-				return nil
-			case <-ctx.Done():
-				return ctx.Err()
-			}
-		})
-	})
-	both.Go(func() error {
-		for b := range batches {
-			colours, err := module.Compute(ctx, condition, b.raws)
-			if err != nil {
-				return err
-			}
-			for i, colour := range colours {
-				b.whose[i].chunk.putColour(condition, digest, b.whose[i].place, colour)
-			}
-		}
-		return nil
-	})
-	return both.Wait()
-}
-
-// readRaws hands on what first readings measured where its colour isn't known.
-func readRaws(ctx context.Context, condition trial.ColourCondition, digest string, lacking [][]candidate, rawOf rawsOfTrial, hand func(batch) error) error {
-	var b batch
-	var known []found
-	for _, of := range lacking {
-		raws, err := rawOf(ctx, of[0].chunk.trial)
-		if err != nil {
-			return err
-		}
-		known = of[0].chunk.colours.of(condition, digest, of, known[:0])
-		for i := range of {
-			if known[i].known {
-				continue
-			}
-			c, place := of[i].chunk, of[i].place()
-			if raw, ok := raws[c.readings[place].id]; ok {
-				b.raws, b.whose = append(b.raws, raw), append(b.whose, wanted{c, place})
-			}
-		}
-		if len(b.raws) >= pipeline.ReadingBatch {
-			if err := hand(b); err != nil {
-				return err
-			}
-			b = batch{make([]trial.RawColour, 0, len(b.raws)), make([]wanted, 0, len(b.whose))}
-		}
-	}
-	if len(b.raws) > 0 {
-		return hand(b)
-	}
-	return nil
+// in tells whether some colour is lacking still, of the module with the digest.
+func (l *lacking) in(digest string) bool {
+	return l.of[0].chunk.colours.lack(l.condition, digest, l.of)
 }
 
 // lackingTrials are the candidates of each trial of which some first reading has no colour yet.
-func lackingTrials(condition trial.ColourCondition, digest string, candidates []candidate) (out [][]candidate) {
-	var known []found
+func lackingTrials(condition trial.ColourCondition, digest string, candidates []candidate) (out []lacking) {
 	for len(candidates) > 0 {
-		var of []candidate
-		of, candidates = ofOneChunk(candidates)
-		known = of[0].chunk.colours.of(condition, digest, of, known[:0])
-		if slices.ContainsFunc(known, func(f found) bool { return !f.known }) {
-			out = append(out, of)
+		l := lacking{condition: condition}
+		l.of, candidates = ofOneChunk(candidates)
+		if l.in(digest) {
+			out = append(out, l)
 		}
 	}
 	return out
+}
+
+// computeLacking has the module compute the colours of the candidates' first readings that aren't known yet. What somebody else has it compute already, another question
+// or the pool beforehand, it waits for; what those didn't get done it does itself.
+func (p *Pool) computeLacking(ctx context.Context, now *snapshot, module *pipeline.ColourReader, condition trial.ColourCondition, candidates []candidate) error {
+	digest := module.Identity().GetDigest()
+	for of := lackingTrials(condition, digest, candidates); len(of) > 0; {
+		rawOf := func(ctx context.Context, _, id trial.ID) (map[entryID]trial.RawColour, error) {
+			return p.rawOf(ctx, id)
+		}
+		if 2*len(of) >= len(now.chunks) {
+			rawOf = (&rawPages{pool: p}).rawOf
+		}
+		others, err := p.compute(ctx, module, of, rawOf)
+		if err != nil {
+			return err
+		}
+		of = of[:0]
+		for _, other := range others {
+			select {
+			case <-other.ended:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+			if other.in(digest) {
+				of = append(of, other.lacking)
+			}
+		}
+	}
+	return nil
 }
 
 // rawPages reads raw measurements in pages of trials, for a question that needs most of them: that goes past the store's cache of records, which single ones would
@@ -252,8 +210,8 @@ type rawPages struct {
 // rawsPage is how many trials are read at a time.
 const rawsPage = 20
 
-// rawOf is Pool.rawOf, for trials in the order of their ids.
-func (r *rawPages) rawOf(ctx context.Context, id trial.ID) (map[entryID]trial.RawColour, error) {
+// rawOf is Pool.rawOf, for trials in the order of their ids; of those up to passed, which may be "", none is wanted any more.
+func (r *rawPages) rawOf(ctx context.Context, passed, id trial.ID) (map[entryID]trial.RawColour, error) {
 	for !r.single {
 		for len(r.page) > 0 && r.page[0].ID < id {
 			r.page = r.page[1:]
@@ -264,6 +222,7 @@ func (r *rawPages) rawOf(ctx context.Context, id trial.ID) (map[entryID]trial.Ra
 		case len(r.page) > 0 || r.ended:
 			return nil, nil // no longer shared
 		}
+		r.after = max(r.after, passed)
 		page, err := r.pool.reader.SharedTrials(ctx, r.after, rawsPage)
 		if err != nil {
 			r.single = true

@@ -111,12 +111,12 @@ func (s *successor) SharedTrials(ctx context.Context, after trial.ID, limit int)
 // builds are the modules of a core into which another build of the reading module comes.
 type builds struct {
 	*pipelinetest.Modules
-	later bool
+	later atomic.Bool
 }
 
 func (b *builds) Acquire(kind string) (pipeline.Handle, error) {
 	h, err := b.Modules.Acquire(kind)
-	if err == nil && b.later && kind == pipeline.KindReading {
+	if err == nil && b.later.Load() && kind == pipeline.KindReading {
 		return laterBuild{h}, nil
 	}
 	return h, err
@@ -147,9 +147,10 @@ func TestColoursOfALaterBuildWithdrawNothing(t *testing.T) {
 	h.ask(t, pool.Question{GroupBy: poolv1.GroupBy_GROUP_BY_MORDANT, Where: &store.Predicate{Field: "yarn", Value: "no such lot"}}) // the pool knows the second trial
 	asked := false
 	s.meanwhile = func() {
-		modules.later = true
+		modules.later.Store(true)
 		assert.EqualValues(t, 2, h.ask(t, byMordant).GetPiecesUsed())
-		modules.later, asked = false, true
+		modules.later.Store(false)
+		asked = true
 	}
 	answer := h.ask(t, byMordant)
 	require.True(t, asked)

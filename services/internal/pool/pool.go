@@ -2,7 +2,8 @@
 //
 // It follows the change feed. Rows come only from trials that are shared with the cooperative or the public and aren't deleted; a
 // withdrawal or deletion removes them and moves the revision that answers carry. Of a water it knows the name, never the place. Colours are
-// computed by the reading module when a question first needs them; while that module is down, questions fail and records don't.
+// computed by the reading module when a question first needs them, those of a large pool before (beforehand.go); while that module is down,
+// questions fail and records don't.
 //
 // A question goes through it like this (ask.go): shared pieces that fit are chosen and get their colours (choose.go, colours.go), their groups,
 // strata and cells (ask.go, select.go, cells.go) and their blocks of sessions (blocks.go). Then the modules are asked, and the answer is made of
@@ -20,6 +21,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -82,7 +84,7 @@ type Config struct {
 	MaxPieces int
 	// MaxAnswerBytes is how long an answer about palettes may be; 0 means DefaultMaxAnswerBytes.
 	MaxAnswerBytes int
-	// BeforehandFrom is from how many pieces their colours are computed when the pool is loaded; 0 means DefaultBeforehandFrom.
+	// BeforehandFrom is from how many pieces their colours are computed before anybody asks; 0 means DefaultBeforehandFrom.
 	BeforehandFrom int
 }
 
@@ -105,8 +107,9 @@ type Pool struct {
 	maxAnswer      int
 	beforehandFrom int
 
-	shared     *dictionary   // of Run alone
-	beforehand chan struct{} // closed when no colours are computed beforehand any more
+	shared   *dictionary // of Run alone
+	underway underway
+	asking   atomic.Int32 // questions about palettes that are being answered
 
 	mu      sync.Mutex
 	now     *snapshot     // nil before the first load
@@ -137,7 +140,7 @@ func New(config Config) *Pool {
 	p := &Pool{
 		reader: config.Reader, feed: config.Feed, pipeline: config.Pipeline, decode: config.Decode, decodeRows: config.DecodeRows, measured: config.DecodeMeasured, log: config.Log, wait: config.CatchUpWait,
 		maxPieces: config.MaxPieces, maxAnswer: config.MaxAnswerBytes, beforehandFrom: config.BeforehandFrom,
-		shared: newDictionary(), beforehand: make(chan struct{}), moved: make(chan struct{}),
+		shared: newDictionary(), moved: make(chan struct{}),
 	}
 	if p.decodeRows == nil {
 		p.decodeRows = p.decode
@@ -178,7 +181,7 @@ func (p *Pool) Run(ctx context.Context) {
 			p.setTrouble("")
 			if !loaded {
 				loaded = true
-				side.Go(func() { p.computeBeforehand(ctx) })
+				side.Go(func() { p.keepBeforehand(ctx) })
 			}
 			continue
 		}
