@@ -119,11 +119,19 @@ var hullStatus = map[hull.Status]palettev1.HullStatus{
 	hull.Empty:  palettev1.HullStatus_HULL_STATUS_EMPTY,
 }
 
+// bodyOf tells what body the colours of a hull span. One whose volume is too small for a number is flat, as far as anybody can tell.
+func bodyOf(h width.HullWidth) palettev1.HullStatus {
+	if h.Status == hull.OK && h.Volume == 0 {
+		return palettev1.HullStatus_HULL_STATUS_FLAT
+	}
+	return hullStatus[h.Status]
+}
+
 func groupWidth(g *width.GroupWidth, group, stratum uint32) *palettev1.GroupWidth {
 	out := &palettev1.GroupWidth{
 		Group: group, Stratum: stratum,
 		Readings: int32(g.Readings), Cells: int32(g.Cells), Blocks: int32(g.Blocks),
-		HullStatus: hullStatus[g.Hull.Status], HullVolume: g.Hull.Volume, HullSide: g.Hull.Side, HullArea: g.Hull.AreaAB,
+		HullStatus: bodyOf(g.Hull), HullVolume: g.Hull.Volume, HullSide: g.Hull.Side, HullArea: g.Hull.AreaAB,
 		LightnessRange: g.LightnessSpan, ChromaRange: g.ChromaSpan, Unstable: g.Hull.Unstable,
 	}
 	for _, s := range g.Shades {

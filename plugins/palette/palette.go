@@ -122,8 +122,17 @@ func (*Server) MeasureWidths(stream grpc.ClientStreamingServer[palettev1.Measure
 func measure(ctx context.Context, recv func() (*palettev1.MeasureWidthsRequest, error)) (*palettev1.MeasureWidthsResponse, error) {
 	var table *width.Table
 	var inGroup, inBlock seen
+	var rows sdk.Violations
 	most := 0 // palettes of which an answer may be
-	header, err := columns.Receive(recv, checkHeader, func(h *palettev1.WidthsHeader, r columns.Row) {
+	header, err := columns.Receive(func() (*palettev1.MeasureWidthsRequest, error) {
+		if err := rows.TooMuch(); err != nil { // of a header without a fault, before a row is taken
+			return nil, err
+		}
+		return recv()
+	}, func(h *palettev1.WidthsHeader, v *sdk.Violations) {
+		checkHeader(h, v)
+		checkRows(h, &rows)
+	}, func(h *palettev1.WidthsHeader, r columns.Row) {
 		if table == nil {
 			table = tableFor(h)
 			most = sdk.MaxMessageBytes / leastGroup(paramsOf(h))
@@ -188,7 +197,7 @@ func checkSize(groups, palettes int, p width.Params) error {
 }
 
 func tooLong(v *sdk.Violations, groups, palettes int, more string) {
-	v.Add("header.labels.strata", "hold at least %d palettes of %d groups: the answer about them and %d pairs of groups takes %s the %d bytes of a message, so ask about fewer groups or strata",
+	v.Add("header.labels.strata", "hold at least %d palettes of %d groups: the answer about them and %d pairs of groups takes %s the %d bytes of a message",
 		palettes, groups, pairsOf(groups), more, sdk.MaxMessageBytes)
 }
 
@@ -218,10 +227,14 @@ func (s *seen) add(label uint32, all int) {
 // mostRows is how many rows the memory holds that the process should keep within, whatever their groups and strata: 2,097,152 where a core grants it 512 MiB.
 func mostRows() int64 { return debug.SetMemoryLimit(-1) / rowBytes }
 
-func checkHeader(h *palettev1.WidthsHeader, v *sdk.Violations) {
-	if n, most := h.GetRowCount(), mostRows(); n > most && n <= columns.MaxRows {
-		v.Add("header.row_count", "is %d, want at most %d: this method holds all rows, and the process is granted no memory for more", n, most)
+// checkRows notes more rows than there is memory for, which is no fault of a request.
+func checkRows(h *palettev1.WidthsHeader, tooMuch *sdk.Violations) {
+	if n, most := h.GetRowCount(), mostRows(); n > most {
+		tooMuch.Add("header.row_count", "is %d, want at most %d: this method holds all rows, and the process is granted no memory for more", n, most)
 	}
+}
+
+func checkHeader(h *palettev1.WidthsHeader, v *sdk.Violations) {
 	wire.OrDefault(v, "header.threshold_de00", h.GetThresholdDe00(), width.DefaultThresholdDE, minThreshold, maxThreshold)
 	if m := h.GetEqualNumber(); m != 0 && (m < 2 || m > width.MaxM) {
 		v.Add("header.equal_number", "is %d, want 2 to %d, or 0 for one chosen from the data", m, width.MaxM)

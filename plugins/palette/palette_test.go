@@ -291,15 +291,24 @@ func TestRefuses(t *testing.T) {
 		"everything in the header": {header(func(h *palettev1.WidthsHeader) { h.Condition, h.ThresholdDe00, h.RowCount = nil, -1, -1 }), map[string]string{
 			"header.condition": "is missing, want an illuminant and an observer", "header.row_count": "is -1, want 0 to 10000000",
 			"header.threshold_de00": "is -1, want 0.1 to 100, or 0 for 5"}},
-		"row count": {header(func(h *palettev1.WidthsHeader) { h.RowCount = 9 }), map[string]string{"header.row_count": "is 9, but 8 rows came"}},
-		"many rows": {header(func(h *palettev1.WidthsHeader) { h.RowCount = 2_097_153 }), map[string]string{
-			"header.row_count": "is 2097153, want at most 2097152: this method holds all rows, and the process is granted no memory for more"}},
+		"row count":          {header(func(h *palettev1.WidthsHeader) { h.RowCount = 9 }), map[string]string{"header.row_count": "is 9, but 8 rows came"}},
+		"more rows than any": {header(func(h *palettev1.WidthsHeader) { h.RowCount = 10_000_001 }), map[string]string{"header.row_count": "is 10000001, want 0 to 10000000"}},
+		"many rows and a fault": {header(func(h *palettev1.WidthsHeader) { h.RowCount, h.EqualNumber = 2_097_153, 1 }), map[string]string{
+			"header.equal_number": "is 1, want 2 to 500, or 0 for one chosen from the data"}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			_, err := ask(t, c.parts...)
 			assert.Equal(t, c.want, moduletest.Refused(t, err))
 		})
 	}
+}
+
+// More rows than there is memory for are no fault of a request. They are told by the header, before a row is taken: of these, 8 would have come.
+func TestTooManyRows(t *testing.T) {
+	granted := debug.SetMemoryLimit(384 << 20) // as a core sets it for 512 MiB
+	defer debug.SetMemoryLimit(granted)
+	_, err := ask(t, stream(9, rowsOf("x", "", "", greys()...), func(h *palettev1.WidthsHeader) { h.RowCount = 2_097_153 })...)
+	assert.Equal(t, map[string]string{"header.row_count": "is 2097153, want at most 2097152: this method holds all rows, and the process is granted no memory for more"}, moduletest.TooMuch(t, err))
 }
 
 // Very many groups are no fault of a request, and too much for one answer.
@@ -312,6 +321,21 @@ func TestTooManyGroups(t *testing.T) {
 	assert.Equal(t, map[string]string{"header.labels.groups": "has 501 groups with rows, want at most 500: every pair of groups gets an answer"}, moduletest.TooMuch(t, err))
 	_, err = ask(t, stream(1000, rows[1:])...)
 	assert.NoError(t, err)
+}
+
+// Colours that differ by less than a volume can tell span no body: 1e-310 is a denormal number, and its cube isn't one.
+func TestVolumeTooSmallForANumberIsNotSolid(t *testing.T) {
+	const d = 1e-310
+	for _, c := range []struct {
+		side float64
+		want palettev1.HullStatus
+	}{{d, palettev1.HullStatus_HULL_STATUS_FLAT}, {1e-3, palettev1.HullStatus_HULL_STATUS_SOLID}} {
+		got, err := ask(t, stream(9, rowsOf("x", "", "", colorimetry.Lab{}, colorimetry.Lab{L: c.side}, colorimetry.Lab{A: c.side}, colorimetry.Lab{B: c.side}))...)
+		require.NoError(t, err)
+		g := got.GetGroups()[0]
+		assert.Equal(t, c.want, g.GetHullStatus())
+		assert.InDelta(t, c.side*c.side*c.side/6, g.GetHullVolume(), 1e-24, "a corner of a cube")
+	}
 }
 
 // The context ends after the last row has come, so it is the calculation that must see it.

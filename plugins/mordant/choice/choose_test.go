@@ -29,7 +29,7 @@ func materials(c choice.Choice) (out []string) {
 
 // Amounts as published: three alum recipes for wool in a comparison of handbooks; a Canadian supplier's for cotton; Mairet (1916) for cochineal.
 func TestAmounts(t *testing.T) {
-	facts := choice.BuiltIn()
+	facts := builtIn()
 	best := func(q choice.Question) choice.Choice {
 		a := facts.Choose(q)
 		require.Empty(t, a.Asks)
@@ -54,7 +54,7 @@ func TestAmounts(t *testing.T) {
 }
 
 func TestCellulose(t *testing.T) {
-	facts := choice.BuiltIn()
+	facts := builtIn()
 	a := facts.Choose(ask("cotton", "weld"))
 	found := false
 	for _, c := range a.Fibres[0].Choices {
@@ -79,7 +79,7 @@ func TestCellulose(t *testing.T) {
 
 // Overdyes: a vat over a mordant dye may strip it; mordant before or after the vat is a conflict of authorities, told as one.
 func TestOrder(t *testing.T) {
-	facts := choice.BuiltIn()
+	facts := builtIn()
 	text := func(a choice.Answer) string {
 		var all []string
 		for _, r := range a.Remarks {
@@ -108,7 +108,7 @@ func TestOrder(t *testing.T) {
 
 // Iron, like every modifier, comes last, and not above what the fibre bears.
 func TestIronLast(t *testing.T) {
-	facts := choice.BuiltIn()
+	facts := builtIn()
 	for fibre, most := range map[string]float64{"wool": 2, "silk": 2, "cotton": 4} {
 		q := ask(fibre, "weld", "indigo")
 		q.Shift = "darker"
@@ -128,7 +128,7 @@ func TestIronLast(t *testing.T) {
 }
 
 func TestStoreAndRefusals(t *testing.T) {
-	facts := choice.BuiltIn()
+	facts := builtIn()
 	q := ask("wool", "weld")
 	q.Store = []string{"ferrous sulfate"}
 	got := facts.Choose(q).Fibres[0]
@@ -147,7 +147,7 @@ func TestStoreAndRefusals(t *testing.T) {
 
 // A member who won't use alum won't use what the facts call potassium alum, and one who has copperas has what they call ferrous sulfate heptahydrate. Galls hold tannin and aren't it.
 func TestOtherNames(t *testing.T) {
-	facts := choice.BuiltIn()
+	facts := builtIn()
 	q := ask("wool", "weld")
 	q.Refused = []string{" Alum "}
 	got := facts.Choose(q).Fibres[0]
@@ -176,7 +176,7 @@ func TestOtherNames(t *testing.T) {
 // Grams of one form are another recipe than as many of another. Molar masses by the IUPAC's abridged atomic weights of 2021: Na2CO3 105.99, with one water 124.00, with ten 286.14; FeSO4 151.90, with one
 // water 169.92, with seven 278.01; KAl(SO4)2 258.19, with twelve 474.39; CuSO4 159.60, with five 249.68.
 func TestFormsWeighOtherwise(t *testing.T) {
-	facts := choice.BuiltIn()
+	facts := builtIn()
 	for name, want := range map[string]float64{
 		"sodium carbonate decahydrate": 286.14 / 105.99, "sodium carbonate monohydrate": 124.00 / 105.99, "dried ferrous sulfate": 169.92 / 278.01, "anhydrous ferrous sulfate": 151.90 / 278.01,
 		"burnt alum": 258.19 / 474.39, "anhydrous copper sulfate": 159.60 / 249.68,
@@ -226,7 +226,7 @@ func TestFormsWeighOtherwise(t *testing.T) {
 
 // Only what is tannin is missed as tannin, and only classes of it hold some, whatever else has the word in its name.
 func TestTanninByItsName(t *testing.T) {
-	facts := choice.BuiltIn()
+	facts := builtIn()
 	facts.Dyestuffs["bark meal"], facts.Dyestuffs["pale bark"] = "hydrolysable tannin", "tannin-free"
 	facts.Options = append(facts.Options, choice.Option{ID: "X1", FibreClass: "cellulose", DyeClasses: []string{"flavonoid"}, Steps: []choice.Material{{Material: "tannin-free size", HighPercent: 1}}})
 	q := ask("cotton", "weld")
@@ -241,7 +241,7 @@ func TestTanninByItsName(t *testing.T) {
 
 // A table of somebody's own may write its materials as it likes: what is refused is refused, and what is at hand is at hand.
 func TestMaterialsInATablesOwnSpelling(t *testing.T) {
-	raw, err := json.Marshal(choice.BuiltIn())
+	raw, err := json.Marshal(builtIn())
 	require.NoError(t, err)
 	facts, err := choice.ParseFacts([]byte(strings.ReplaceAll(string(raw), "potassium alum", "Potassium Alum")))
 	require.NoError(t, err)
@@ -257,7 +257,7 @@ func TestMaterialsInATablesOwnSpelling(t *testing.T) {
 
 // So may it write its dyestuffs.
 func TestDyestuffsInATablesOwnSpelling(t *testing.T) {
-	facts := choice.BuiltIn()
+	facts := builtIn()
 	for name, as := range map[string]string{"weld": "Weld (Extract)", "old fustic": "Sulphur Wood", "madder": "madder"} {
 		class := facts.Dyestuffs[name]
 		delete(facts.Dyestuffs, name)
@@ -273,7 +273,7 @@ func TestDyestuffsInATablesOwnSpelling(t *testing.T) {
 }
 
 func TestWhatIsNotKnownIsAskedFor(t *testing.T) {
-	facts := choice.BuiltIn()
+	facts := builtIn()
 	a := facts.Choose(ask("wool", "somebody's weed"))
 	require.Len(t, a.Asks, 1)
 	assert.Contains(t, a.Asks[0].Choices, "flavonoid")
@@ -290,7 +290,7 @@ func TestWhatIsNotKnownIsAskedFor(t *testing.T) {
 func TestMixedLoads(t *testing.T) {
 	q := ask("wool", "weld")
 	q.Fibres = []string{"wool", "silk", "cotton"}
-	a := choice.BuiltIn().Choose(q)
+	a := builtIn().Choose(q)
 	require.Len(t, a.Fibres, 3)
 	assert.Equal(t, 85.0, a.CeilingC, "the stricter ceiling")
 	assert.Equal(t, "silk", a.CeilingOf)
@@ -298,7 +298,7 @@ func TestMixedLoads(t *testing.T) {
 }
 
 func TestWater(t *testing.T) {
-	facts := choice.BuiltIn()
+	facts := builtIn()
 	soft, hard := 20.0, 300.0
 	text := func(dye string, hardness *float64) string {
 		q := ask("wool", dye)
@@ -318,7 +318,7 @@ func TestWater(t *testing.T) {
 
 // Every dyestuff that the facts know has an answer on some fibre, and each of its choices has reasons and sources.
 func TestEveryDyestuff(t *testing.T) {
-	facts := choice.BuiltIn()
+	facts := builtIn()
 	for dye := range facts.Dyestuffs {
 		answered := false
 		for fibre := range facts.Fibres {
@@ -354,7 +354,7 @@ func TestFactsAreChecked(t *testing.T) {
 		"no name":                  func(f *choice.Facts) { f.Name = "" },
 		"a confidence of its own":  func(f *choice.Facts) { f.Options[0].Confidence = "sure" },
 	} {
-		facts := choice.BuiltIn()
+		facts := builtIn()
 		change(facts)
 		raw, err := json.Marshal(facts)
 		require.NoError(t, err)
@@ -368,7 +368,7 @@ func TestFactsAreChecked(t *testing.T) {
 }
 
 func FuzzParseFacts(f *testing.F) {
-	raw, err := json.Marshal(choice.BuiltIn())
+	raw, err := json.Marshal(builtIn())
 	require.NoError(f, err)
 	f.Add(raw)
 	f.Add([]byte(`{"name":"x","version":"1","options":[{}]}`))

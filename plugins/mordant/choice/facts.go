@@ -34,15 +34,6 @@ func (FactsFaults) Unwrap() error { return ErrFacts }
 //go:embed facts.json
 var builtIn []byte
 
-// BuiltIn returns the facts that come with the module.
-func BuiltIn() *Facts {
-	f, err := ParseFacts(builtIn)
-	if err != nil {
-		panic(err) // a test reads them
-	}
-	return f
-}
-
 // BuiltInText returns the text of the facts that come with the module.
 func BuiltInText() []byte { return bytes.Clone(builtIn) }
 

@@ -106,7 +106,7 @@ func TestWhatFollows(t *testing.T) {
 
 // Taking a fact away, doubting it, or adding a material that nobody knows, clears no rule that wasn't clear, with what follows from facts too.
 func TestLessNeverClears(t *testing.T) {
-	p := rules.BuiltIn()
+	p := builtIn()
 	names := append(materials.Names(), "moon dust")
 	lists := []string{"bath.materials", "trial.materials", "vessel.earlier_materials", "trial.earlier_materials"}
 	rapid.Check(t, func(t *rapid.T) {

@@ -53,7 +53,7 @@ func TestComplete(t *testing.T) {
 	assert.Equal(t, []string{"sodium hydroxide"}, got["material.id"].Texts)
 	assert.Equal(t, []string{"acid", "alkali", "hypochlorite", "oxidiser"}, got["bath.classes"].Texts)
 	assert.True(t, got["material.hazard_classes"].Doubtful, "codes from memory")
-	found, err := rules.BuiltIn().Judge(got)
+	found, err := builtIn().Judge(got)
 	require.NoError(t, err)
 	ids := map[string]rules.Answer{}
 	for _, f := range found {

@@ -137,7 +137,7 @@ func TestFormsOfOneSaltDifferInTheirMetal(t *testing.T) {
 
 	// The rules see it: 3 % on wool is a caution as crystals, and a stop where it may be dried.
 	fires := func(material string) map[string]rules.Answer {
-		found, err := rules.BuiltIn().Judge(materials.Complete(rules.Facts{
+		found, err := builtIn().Judge(materials.Complete(rules.Facts{
 			"material.id": texts(material), "bath.materials": texts(material), "fibre.class": texts("protein"), "step.wof_percent": {Number: &rules.Interval{Low: 3, Likely: 3, High: 3}},
 		}))
 		require.NoError(t, err)

@@ -50,7 +50,7 @@ func stops(t *testing.T, facts rules.Facts) map[string]rules.Answer {
 	t.Helper()
 	got := materials.Complete(facts)
 	require.NoError(t, got.Check())
-	found, err := rules.BuiltIn().Judge(got)
+	found, err := builtIn().Judge(got)
 	require.NoError(t, err)
 	out := map[string]rules.Answer{}
 	for _, f := range found {

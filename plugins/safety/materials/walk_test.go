@@ -113,7 +113,7 @@ func TestWhatAChemistWouldSay(t *testing.T) {
 	} {
 		got := materials.Complete(c.facts)
 		require.NoError(t, got.Check(), what)
-		found, err := rules.BuiltIn().Judge(got)
+		found, err := builtIn().Judge(got)
 		require.NoError(t, err, what)
 		said := map[string]rules.Answer{}
 		for _, f := range found {
@@ -127,7 +127,7 @@ func TestWhatAChemistWouldSay(t *testing.T) {
 
 // Of what nobody knows a rule asks first of which kind it is, and the rest once that is told: a strange dyestuff brings no questions of permits, drains and flames.
 func TestAKindIsAskedFirst(t *testing.T) {
-	found, err := rules.BuiltIn().Judge(materials.Complete(bathOf("dye", []string{"moon dust"}, rules.Facts{"step.temperature_c": figure(80)})))
+	found, err := builtIn().Judge(materials.Complete(bathOf("dye", []string{"moon dust"}, rules.Facts{"step.temperature_c": figure(80)})))
 	require.NoError(t, err)
 	missing := map[string][]string{}
 	for _, f := range found {
@@ -140,7 +140,7 @@ func TestAKindIsAskedFirst(t *testing.T) {
 		assert.Equal(t, []string{"bath.classes"}, missing[id], id)
 	}
 	tin := materials.Complete(bathOf("mordant", []string{"moon dust"}, rules.Facts{"material.classes": texts("tin_salt")}))
-	found, err = rules.BuiltIn().Judge(tin)
+	found, err = builtIn().Judge(tin)
 	require.NoError(t, err)
 	for _, f := range found {
 		if f.Rule.ID == "S003" {

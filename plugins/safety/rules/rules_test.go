@@ -34,7 +34,7 @@ func find(t *testing.T, p *rules.Pack, id string, facts rules.Facts) *rules.Find
 
 // The pack compiles, and so each of its rules has fired and kept silent on its own examples; every stop can fire.
 func TestBuiltInPack(t *testing.T) {
-	p := rules.BuiltIn()
+	p := builtIn()
 	assert.Len(t, p.Rules, 97)
 	assert.Len(t, p.Digest, 64)
 	for _, r := range p.Rules {
@@ -47,7 +47,7 @@ func TestBuiltInPack(t *testing.T) {
 
 // Limits as published: iron to 2 % and 4 % on wool (sellers' pages); silk to 85 and 95 °C (a supplier; pages on degumming).
 func TestLimits(t *testing.T) {
-	p := rules.BuiltIn()
+	p := builtIn()
 	iron := func(percent rules.Fact) rules.Facts {
 		return rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("protein"), "step.salts_wof_percent": percent}
 	}
@@ -68,7 +68,7 @@ func TestLimits(t *testing.T) {
 
 // What isn't known gives a question where the rule's subject holds, and nothing where it doesn't.
 func TestUnknown(t *testing.T) {
-	p := rules.BuiltIn()
+	p := builtIn()
 	got := find(t, p, "S027", rules.Facts{"material.same_as": word("calcium hydroxide")})
 	require.NotNil(t, got)
 	assert.Equal(t, rules.Unknown, got.Answer)
@@ -92,7 +92,7 @@ func TestUnknown(t *testing.T) {
 
 // A doubtful hazard holds; a doubtful reassurance is none.
 func TestDoubt(t *testing.T) {
-	p := rules.BuiltIn()
+	p := builtIn()
 	doubtful := func(f rules.Fact) rules.Fact { f.Doubtful = true; return f }
 	held := find(t, p, "S022", rules.Facts{"material.same_as": word("sodium hydroxide"), "step.water_temperature_c": doubtful(figure(60)), "step.adds": word("sodium hydroxide")})
 	require.NotNil(t, held)
@@ -161,7 +161,7 @@ func someFact(t *rapid.T, name string) rules.Fact {
 
 // Taking a fact away, or doubting it, never clears a rule that was not clear; nor does widening a figure.
 func TestUnknownNeverClears(t *testing.T) {
-	p := rules.BuiltIn()
+	p := builtIn()
 	names := rules.FieldNames()
 	rapid.Check(t, func(t *rapid.T) {
 		facts := rules.Facts{}
@@ -197,7 +197,7 @@ func TestUnknownNeverClears(t *testing.T) {
 }
 
 func TestOrderOfRulesDoesNotMatter(t *testing.T) {
-	p, q := rules.BuiltIn(), rules.BuiltIn()
+	p, q := builtIn(), builtIn()
 	slices.Reverse(q.Rules)
 	facts := rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("protein"), "fibre.kind": word("silk")}
 	a, err := p.Judge(facts)
@@ -324,7 +324,7 @@ func FuzzParsePack(f *testing.F) {
 
 // BenchmarkJudge is one step against the whole pack.
 func BenchmarkJudge(b *testing.B) {
-	p := rules.BuiltIn()
+	p := builtIn()
 	facts := rules.Facts{"material.classes": word("iron_salt"), "fibre.class": word("protein"), "step.salts_wof_percent": between(1.9, 2, 2.1), "material.id": word("ferrous sulfate")}
 	for b.Loop() {
 		if _, err := p.Judge(facts); err != nil {

@@ -11,7 +11,7 @@ import (
 
 // A session that has judged other steps before says of each what judging it alone says.
 func TestSessionSaysTheSame(t *testing.T) {
-	p := rules.BuiltIn()
+	p := builtIn()
 	names := rules.FieldNames()
 	rapid.Check(t, func(t *rapid.T) {
 		session := p.NewSession()
@@ -53,7 +53,7 @@ func TestSessionSaysTheSame(t *testing.T) {
 
 // BenchmarkSession is 500 steps that differ in one figure against the whole pack, as a call of many plans has them.
 func BenchmarkSession(b *testing.B) {
-	p := rules.BuiltIn()
+	p := builtIn()
 	for b.Loop() {
 		session := p.NewSession()
 		for i := range 500 {

@@ -281,7 +281,7 @@ func (p *Process) Stop(grace time.Duration) {
 		p.client.Kill()
 		guard.Stop()
 		p.run.finish()
-		p.lines.tellMissing()
+		p.lines.end()
 	})
 	<-p.stopped
 }

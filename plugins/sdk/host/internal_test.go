@@ -141,7 +141,35 @@ func TestLoggingTooFastLosesLinesAndSaysSo(t *testing.T) {
 	})
 }
 
+// What a module printed last without the end of a line is told when it has ended, and what comes after that as it comes.
+func TestTheLastHalfLineIsTold(t *testing.T) {
+	h := &countingHandler{}
+	s := newLineSink(slog.New(h))
+	out, other := s.printed("stdout"), s.printed("stderr")
+	for _, text := range []string{"whole\nhal", "f a li", "ne"} {
+		_, err := out.Write([]byte(text))
+		require.NoError(t, err)
+	}
+	assert.Equal(t, []string{"printed: whole"}, h.said)
+	s.end()
+	s.end()
+	assert.Equal(t, []string{"printed: whole", "printed: half a line"}, h.said, "once")
+	_, err := other.Write([]byte("late"))
+	require.NoError(t, err)
+	assert.Equal(t, "printed: late", h.said[len(h.said)-1])
+}
+
+// No attribute of a module's line is taken for the host's, whatever its key.
+func TestAttributesOfTheModuleAreItsOwn(t *testing.T) {
+	h := &countingHandler{}
+	s := newLineSink(slog.New(h))
+	s.base = "module"
+	s.Accept("module", hclog.Info, "said", OfHost, "a.example", "timestamp", "noon", "timestamp", "2026-05-03T14:10:00Z")
+	assert.Equal(t, []any{"a.example", "noon", Note("2026-05-03T14:10:00Z")}, h.values)
+}
+
 type countingHandler struct {
+	values         []any // of the attributes of the last line
 	lines, longest int
 	last           slog.Level
 	said           []string
@@ -153,7 +181,9 @@ func (h *countingHandler) Handle(_ context.Context, r slog.Record) error {
 	h.lines++
 	h.said = append(h.said, r.Message)
 	h.longest, h.last = max(h.longest, len(r.Message)), r.Level
+	h.values = nil
 	r.Attrs(func(a slog.Attr) bool {
+		h.values = append(h.values, a.Value.Any())
 		if a.Key == OfHost {
 			h.by = append(h.by, a.Value.String())
 		}

@@ -145,6 +145,19 @@ func TestFaultsOfTheAuthorsCode(t *testing.T) {
 	assert.Regexp(t, `level=ERROR msg="exception in a call" module=rude .*KeyError`, log.String())
 }
 
+// What is more than a score takes is no fault of anyone: it comes as a Go module says it, naming the group, and isn't logged as an exception.
+func TestAScoreSaysThatAQuestionIsTooMuch(t *testing.T) {
+	p := rude(t)
+	_, err := do(t.Context(), p, "too much")
+	assert.Equal(t, map[string]string{"header.labels.groups[0]": `is "weld \"yellow\"", which is too much for score deed: 2 cells, want at most 1`}, moduletest.TooMuch(t, err))
+	got, err := do(t.Context(), p, "none")
+	require.NoError(t, err)
+	assert.Equal(t, 1.5, got.GetValue())
+	p.Stop(20 * time.Second)
+	assert.Equal(t, "exit status 0", p.ExitText())
+	assert.NotContains(t, p.StderrTail(), "Traceback")
+}
+
 func TestParametersAreRefusedByName(t *testing.T) {
 	p := rude(t)
 	_, err := do(t.Context(), p, "dye", number("seconds", 61), number("warmth", 1), choice("seconds", "x"))

@@ -18,7 +18,7 @@
 //
 // # What a function returns
 //
-// A finite number, or [NotComputed] with the reason. Groups with fewer cells than LeastCells never reach it. NaN, an infinity and any other
+// A finite number, or [NotComputed] with the reason, or [TooMuch]. Groups with fewer cells than LeastCells never reach it. NaN, an infinity and any other
 // error end the call with the status Internal that names the score and the group; a panic does the same through package sdk.
 package score
 
@@ -104,6 +104,12 @@ func (g Group) Rand() *rand.Rand { return rand.New(rand.NewPCG(g.Seed, 0)) }
 type NotComputed string
 
 func (n NotComputed) Error() string { return "not computed: " + string(n) }
+
+// TooMuch is the error of a score to which a group isn't wrong and is more than it takes, with what it takes in a few words, such as "40,001 cells, want at
+// most 40,000". It ends the call with the status ResourceExhausted that names the group; see [sdk.Violations.TooMuch].
+type TooMuch string
+
+func (m TooMuch) Error() string { return "too much: " + string(m) }
 
 // Law promises that every score keeps a law to within 1e-9 of its size, or only those that are named.
 func Law(law describev1.Law, of ...string) *describev1.LawPromise {

@@ -2,6 +2,7 @@ package score_test
 
 import (
 	"context"
+	"fmt"
 	"io"
 	"math"
 	"testing"
@@ -174,6 +175,29 @@ func TestFaultsOfTheMethodAreTold(t *testing.T) {
 		_, err := ask(t, s...)
 		assert.Equal(t, codes.Internal, status.Code(err))
 		assert.ErrorContains(t, err, want)
+	}
+}
+
+// What is more than a score takes is no fault of anyone, and names the group by its place among the labels.
+func TestTooMuchForAScore(t *testing.T) {
+	for reason, want := range map[score.TooMuch]string{"2 cells, want at most 1": "2 cells, want at most 1", "": "the method gives no reason"} {
+		m := method()
+		m.Scores = []score.Score{{Name: "counted", Summary: "Cells.", Unit: "1", LeastCells: 1, Of: func(_ context.Context, g score.Group) (float64, error) {
+			if g.Name == "y" {
+				return 0, fmt.Errorf("in the middle of it: %w", reason)
+			}
+			return float64(len(g.Cells)), nil
+		}}}
+		call, err := palettev2.NewPaletteServiceClient(plugintest.Dial(t, m.Module())).ScorePalettes(t.Context())
+		require.NoError(t, err)
+		parts := stream()
+		parts[0].GetHeader().Scores, parts[0].GetHeader().Parameters = nil, nil
+		for _, p := range parts {
+			require.NoError(t, call.Send(p))
+		}
+		require.NoError(t, call.CloseSend())
+		_, err = call.Recv()
+		assert.Equal(t, map[string]string{"header.labels.groups[1]": `is "y", which is too much for score counted: ` + want}, moduletest.TooMuch(t, err))
 	}
 }
 

@@ -1,6 +1,7 @@
 package score
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -20,6 +21,9 @@ import (
 )
 
 const maxRelabellings = 100_000
+
+// noReason is told where a function should have given one.
+const noReason = "the method gives no reason"
 
 type server struct {
 	palettev2.UnimplementedPaletteServiceServer
@@ -171,7 +175,7 @@ func (s *server) score(ctx context.Context, t *table, ask asked, groups []uint32
 			if err := ctx.Err(); err != nil {
 				return status.FromContextError(err).Err()
 			}
-			value, err := s.compute(ctx, x, g)
+			value, err := s.compute(ctx, x, g, b.group)
 			if err != nil {
 				return err
 			}
@@ -182,21 +186,23 @@ func (s *server) score(ctx context.Context, t *table, ask asked, groups []uint32
 	return send(out)
 }
 
-func (s *server) compute(ctx context.Context, x Score, g Group) (*palettev2.ScoreValue, error) {
+// compute computes one score of a group, which the header's labels have at index.
+func (s *server) compute(ctx context.Context, x Score, g Group, index uint32) (*palettev2.ScoreValue, error) {
 	if len(g.Cells) < x.LeastCells {
 		return &palettev2.ScoreValue{NotComputed: fmt.Sprintf("fewer than %d cells", x.LeastCells)}, nil
 	}
 	value, err := x.Of(ctx, g)
 	var none NotComputed
+	var more TooMuch
 	switch {
 	case errors.As(err, &none):
-		reason := strings.ToValidUTF8(string(none), "\uFFFD")
-		if reason == "" {
-			reason = "the method gives no reason"
-		}
-		return &palettev2.ScoreValue{NotComputed: reason}, nil
+		return &palettev2.ScoreValue{NotComputed: cmp.Or(strings.ToValidUTF8(string(none), "\uFFFD"), noReason)}, nil
 	case ctx.Err() != nil:
 		return nil, status.FromContextError(ctx.Err()).Err()
+	case errors.As(err, &more):
+		var v sdk.Violations
+		v.Add(fmt.Sprintf("header.labels.groups[%d]", index), "is %.60q, which is too much for score %s: %s", g.Name, x.Name, cmp.Or(string(more), noReason))
+		return nil, v.TooMuch()
 	case err != nil:
 		return nil, status.Errorf(codes.Internal, "module %s: score %s of group %.60q: %v", s.method.Name, x.Name, g.Name, err)
 	case math.IsNaN(value) || math.IsInf(value, 0):

@@ -97,7 +97,7 @@ func (noModules) SetDefault(string) error { return catalog.ErrNoModule }
 
 func (noModules) Retire(string) error { return catalog.ErrNoModule }
 
-func (noModules) Revive(context.Context, string) error { return catalog.ErrNoModule }
+func (noModules) Revive(string) (<-chan struct{}, error) { return nil, catalog.ErrNoModule }
 
 func (noModules) Acquire(string) (pipeline.Handle, error) { return nil, catalog.ErrNoModule }
 

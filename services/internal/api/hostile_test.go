@@ -264,6 +264,9 @@ func (s *sender) send(ctx context.Context, m target, caller string, body []byte)
 		s.codes[m.name] = map[codes.Code]int{}
 	}
 	s.codes[m.name][code]++
+	if twice := hostile.SaidTwice(status.Convert(err).Message()); twice != "" {
+		s.fault("%s says %.60q twice: %v", m.name, twice, err)
+	}
 	switch code {
 	case codes.OK:
 		if class, _ := limits.ClassOf(m.name); class == limits.Write || class == limits.Import || class == limits.Steward ||

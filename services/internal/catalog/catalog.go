@@ -266,22 +266,17 @@ func (c *Catalog) Status() []Status {
 	return list
 }
 
-// Revive takes a module, named as for Acquire, out of quarantine, forgets its ends, and waits until it has come to run or to be refused again, which
-// Status tells. It is an operator's act. Errors are ErrNoModule, one for a module that isn't quarantined, and ctx's; the start goes on after the last.
-func (c *Catalog) Revive(ctx context.Context, ref string) error {
+// Revive takes a module, named as for Acquire, out of quarantine and forgets its ends. It doesn't wait: settled is closed when the module has come to run or
+// to be refused again, which Status tells. It is an operator's act. Errors are ErrNoModule, and one for a module that isn't quarantined.
+func (c *Catalog) Revive(ref string) (settled <-chan struct{}, err error) {
 	s := c.find(ref)
 	if s == nil {
-		return fmt.Errorf("%w: %.80q", ErrNoModule, ref)
+		return nil, fmt.Errorf("%w: %.80q", ErrNoModule, ref)
 	}
 	if err := s.reviveNow(); err != nil {
-		return err
+		return nil, err
 	}
-	select {
-	case <-s.firstStart():
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	}
+	return s.firstStart(), nil
 }
 
 // Close ends every module and returns when none is left. Calls that are under way may finish within DrainTimeout or until

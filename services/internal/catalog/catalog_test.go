@@ -250,12 +250,12 @@ func TestManyEndsLeadToQuarantineAndRevivalOut(t *testing.T) {
 	require.ErrorAs(t, err, &unavailable)
 	assert.Equal(t, catalog.StateQuarantined, unavailable.State)
 
-	require.NoError(t, c.Revive(t.Context(), "echo"))
+	require.NoError(t, revived(t.Context(), c, "echo"))
 	st = c.Status()[0]
 	assert.Equal(t, catalog.StateRunning, st.State, "whoever lifts it learns what became of it")
 	assert.Equal(t, 3, st.Restarts)
-	assert.ErrorContains(t, c.Revive(t.Context(), "echo"), "module echo is running, not quarantined")
-	assert.ErrorIs(t, c.Revive(t.Context(), "nobody"), catalog.ErrNoModule)
+	assert.ErrorContains(t, revived(t.Context(), c, "echo"), "module echo is running, not quarantined")
+	assert.ErrorIs(t, revived(t.Context(), c, "nobody"), catalog.ErrNoModule)
 	require.Eventually(t, func() bool { // a change is told just after it shows
 		told := log.String()
 		return strings.Count(told, "state=quarantined") == 1 && strings.Count(told, "state=running") == 4
@@ -409,12 +409,26 @@ func TestOpenRefusesConfigurationsThatCantWork(t *testing.T) {
 	}
 }
 
+// revived takes a module out of quarantine and waits for its start.
+func revived(ctx context.Context, c *catalog.Catalog, ref string) error {
+	settled, err := c.Revive(ref)
+	if err != nil {
+		return err
+	}
+	select {
+	case <-settled:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
 // A module that can't start is refused anew each time, and whoever lifts its quarantine is told so; who doesn't wait leaves the start to go on.
 func TestLiftedInVain(t *testing.T) {
 	c := catalogtest.Open(t, []string{folder(t, "early")}, quick)
 	for n := range 3 {
 		before := eventually(t, c, catalog.StateQuarantined, n)
-		require.NoError(t, c.Revive(t.Context(), "early"))
+		require.NoError(t, revived(t.Context(), c, "early"))
 		st := c.Status()[0]
 		assert.Equal(t, catalog.StateQuarantined, st.State)
 		assert.Equal(t, n+1, st.Restarts)
@@ -423,7 +437,7 @@ func TestLiftedInVain(t *testing.T) {
 	}
 	gone, cancel := context.WithCancel(t.Context())
 	cancel()
-	require.ErrorIs(t, c.Revive(gone, "early"), context.Canceled)
+	require.ErrorIs(t, revived(gone, c, "early"), context.Canceled)
 	eventually(t, c, catalog.StateQuarantined, 4)
 
 	for range 10 { // two at once: each is told of a start, or that there is nothing to lift
@@ -432,7 +446,7 @@ func TestLiftedInVain(t *testing.T) {
 		var lifted atomic.Int32
 		for range 2 {
 			both.Go(func() {
-				if err := c.Revive(t.Context(), "early"); err == nil {
+				if err := revived(t.Context(), c, "early"); err == nil {
 					lifted.Add(1)
 				} else {
 					assert.ErrorContains(t, err, "not quarantined")

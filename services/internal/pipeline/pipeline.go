@@ -168,12 +168,16 @@ func (h *hold) failed(ctx context.Context, err error) error {
 	}
 	e := &ModuleError{Kind: h.kind, Module: h.name, Class: ErrModuleAnswer, Reason: err.Error(), Cause: err}
 	st := status.Convert(err)
+	said := st.Message()
+	for own := "module " + h.name + ": "; strings.HasPrefix(said, own); { // as a ModuleError says already; the catalog and the SDK name it too
+		said = said[len(own):]
+	}
 	switch st.Code() {
 	case codes.Unavailable, codes.Canceled:
-		e.Class, e.Reason = ErrModuleUnavailable, st.Message()
+		e.Class, e.Reason = ErrModuleUnavailable, said
 	case codes.ResourceExhausted:
-		e.Class, e.Reason = ErrTooLarge, st.Message()
-		if strings.Contains(st.Message(), messageTooLong) {
+		e.Class, e.Reason = ErrTooLarge, said
+		if strings.Contains(said, messageTooLong) {
 			e.Reason = "its answer would be longer than a message may be"
 		}
 		switch h.kind {
@@ -186,9 +190,9 @@ func (h *hold) failed(ctx context.Context, err error) error {
 	case codes.DeadlineExceeded:
 		e.Class, e.Reason = ErrModuleTooSlow, "ask for less, or when the machine has less to do"
 	case codes.InvalidArgument, codes.FailedPrecondition, codes.OutOfRange:
-		e.Class, e.Reason = ErrModuleRefused, st.Message()
+		e.Class, e.Reason = ErrModuleRefused, said
 	default:
-		e.Reason = st.Code().String() + ": " + st.Message()
+		e.Reason = st.Code().String() + ": " + said
 		h.handle.Blame(e.Reason)
 	}
 	return e

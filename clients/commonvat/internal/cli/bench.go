@@ -82,7 +82,7 @@ one that is kept in FILE.sent.`,
 			}
 			s, err := call(c.Context(), a, client.PlanTrial, &benchv1.PlanTrialRequest{Plan: f.Plan, ValidateOnly: check})
 			if err != nil {
-				return &placed{err, f.Where}
+				return &placed{err: err, where: f.Where}
 			}
 			if check {
 				a.say("checked: nothing was kept, and no piece has a code yet")

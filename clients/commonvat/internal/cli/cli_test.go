@@ -47,8 +47,8 @@ const lookID = "01970000-0000-7000-8000-0000000000c1"
 
 const imports = "../../../../testdata/import/"
 
-// Each command with its exit code, what it writes and what it asks of the core.
-func TestGolden(t *testing.T) {
+// goldenCases are command lines by the names of their files.
+func goldenCases() map[string]string {
 	submit := "--request-id " + request
 	cases := map[string]string{
 		"whoami":                "whoami",
@@ -164,7 +164,12 @@ func TestGolden(t *testing.T) {
 	}
 	maps.Copy(cases, keepCases)
 	maps.Copy(cases, benchCases)
-	for name, args := range cases {
+	return cases
+}
+
+// Each command with its exit code, what it writes and what it asks of the core.
+func TestGolden(t *testing.T) {
+	for name, args := range goldenCases() {
 		t.Run(name, func(t *testing.T) {
 			f := startFake(t)
 			r := f.run(t, "", strings.Split(args, " ")...)

@@ -60,7 +60,8 @@ func (a *app) compute() *cobra.Command {
 	c := groupOf("compute", "Put files to calculation modules, without a server", a.computeLines(), a.computeDifferences(), a.computeColours(), a.computePalettes())
 	c.Long = `Put files to calculation modules, without a server. Answers go to standard output in the order of the file, which may be of any length (palettes
 excepted). FILE is - for standard input. Modules run with your own rights, unprotected. The exit code is 7 when any row or line had an error; the others
-are answered. --timeout bounds one call. On a terminal the progress is shown.`
+are answered. --timeout bounds one call. On a terminal the progress is shown. The last columns of every CSV table that is written say which module
+computed the row, its version, and what it was asked for besides the row: condition, seed and the like.`
 	return c
 }
 
@@ -112,7 +113,7 @@ func (a *app) computed(ctx context.Context, f *computing, name, unit string, run
 	case status.Code(err) == codes.Unavailable: // what answers here is no core
 		return fmt.Errorf("%w: %s", compute.ErrModuleEnded, status.Convert(err).Message())
 	case status.Code(err) == codes.ResourceExhausted: // nor would another time help
-		return input("too much for the module: %s", status.Convert(err).Message())
+		return input("too much at once for the module: %s", status.Convert(err).Message())
 	case status.Code(err) == codes.DeadlineExceeded:
 		return fmt.Errorf("the module did not answer within --timeout %s", a.timeout)
 	case err != nil:

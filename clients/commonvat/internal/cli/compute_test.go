@@ -42,7 +42,7 @@ func TestComputeWithModuleProcesses(t *testing.T) {
 	code, out, said := computes(t, "L1,a1,b1,L2,a2,b2\n50,2.6772,-79.7751,50,0,-82.7485\n50,2.49,-0.001,50,-2.49,0.0011\n50,,0,0,0,0\n", "differences", "-", at)
 	assert.Equal(t, ExitInput, code)
 	assert.Equal(t, "1 row had an error\n", said)
-	assert.Contains(t, out, ",2.04245968,\n")
+	assert.Contains(t, out, ",2.04245968,,difference-deltae,")
 	assert.Contains(t, out, ",7.21947")
 	assert.Contains(t, out, `,"line 4: a1 is empty, want a number"`)
 
@@ -77,7 +77,7 @@ func TestComputeWithModuleProcesses(t *testing.T) {
 	code, out, said = computes(t, many.String(), "palettes", "-", at)
 	assert.Equal(t, ExitInput, code, "another time would be no help")
 	assert.Empty(t, out)
-	assert.Equal(t, "commonvat: too much for the module: header.labels.groups has 501 groups with rows, want at most 500: every pair of groups gets an answer\n", said)
+	assert.Equal(t, "commonvat: too much at once for the module: header.labels.groups has 501 groups with rows, want at most 500: every pair of groups gets an answer\n", said)
 
 	for _, c := range []struct {
 		args []string

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -47,10 +48,11 @@ type outcome struct{ code int }
 
 func (e *outcome) Error() string { return fmt.Sprintf("exit code %d", e.code) }
 
-// placed adds the words of a file to the fields that the core names.
+// placed adds the words of a file to the fields that the core names, or says an argument in place of them.
 type placed struct {
 	err   error
-	where func(field string) string
+	where func(field string) string // stands before the field; may be nil
+	named func(field string) string // stands for it; may be nil
 }
 
 func (e *placed) Error() string { return e.err.Error() }
@@ -129,18 +131,20 @@ func particulars(s *status.Status) map[string]string {
 	return nil
 }
 
-// violations adds a line for each field that is wrong, with its place in the file. They replace a message that only joins them.
-func violations(lines []string, bad *errdetails.BadRequest, where func(field string) string) []string {
+// violations adds a line for each field that is wrong, with its place in the file, or as the command line calls it. They replace a message that only joins them.
+func violations(lines []string, bad *errdetails.BadRequest, where, named func(field string) string) []string {
 	var bare, told []string
 	for _, f := range bad.GetFieldViolations() {
 		line := f.GetField() + ": " + f.GetDescription()
 		bare = append(bare, line)
 		if w := where(f.GetField()); w != "" {
 			line = w + ": " + line
+		} else if n := named(f.GetField()); n != "" {
+			line = n + ": " + inFlags(f.GetDescription(), named)
 		}
 		told = append(told, output.Clean(line))
 	}
-	if lines[0] == output.Clean(strings.Join(bare, "; ")) {
+	if lines[0] == inFlags(output.Clean(strings.Join(bare, "; ")), named) {
 		if len(told) == 1 {
 			return append(told, lines[1:]...)
 		}
@@ -152,9 +156,9 @@ func violations(lines []string, bad *errdetails.BadRequest, where func(field str
 	return lines
 }
 
-// explain gives the lines to print for an error, the first without indentation. server is where the call went, token says where its token came from, and
-// timeout is how long the call was allowed to take.
-func explain(err error, server, token string, timeout time.Duration) []string {
+// explain gives the lines to print for an error, the first without indentation. server is where the call went, token says where its token came from,
+// timeout is how long the call was allowed to take, and named is what the command line calls a field.
+func explain(err error, server, token string, timeout time.Duration, named func(field string) string) []string {
 	var doc *document.Error
 	if errors.As(err, &doc) {
 		lines := []string{"the file can't be used:"}
@@ -165,8 +169,12 @@ func explain(err error, server, token string, timeout time.Duration) []string {
 	}
 	var at *placed
 	where := func(string) string { return "" }
-	if errors.As(err, &at) {
+	if errors.As(err, &at) && at.where != nil {
 		where = at.where
+	}
+	if at != nil && at.named != nil {
+		flag := named
+		named = func(field string) string { return cmp.Or(at.named(field), flag(field)) }
 	}
 	var carrier interface{ GRPCStatus() *status.Status } // FromError would put the words around it into the message
 	if !errors.As(err, &carrier) {
@@ -177,7 +185,7 @@ func explain(err error, server, token string, timeout time.Duration) []string {
 		return lines
 	}
 	s := carrier.GRPCStatus()
-	text := output.Clean(s.Message())
+	text := inFlags(output.Clean(s.Message()), named)
 	answered := reason(s) != "" // the core gives its faults a reason, the library its own none
 	switch {
 	case s.Code() == codes.Unavailable && !answered:
@@ -203,7 +211,7 @@ func explain(err error, server, token string, timeout time.Duration) []string {
 	for _, d := range s.Details() {
 		switch v := d.(type) {
 		case *errdetails.BadRequest:
-			lines = violations(lines, v, where)
+			lines = violations(lines, v, where, named)
 		case *errdetails.RetryInfo:
 			lines = append(lines, fmt.Sprintf("  try again in %v", max(v.GetRetryDelay().AsDuration(), time.Second).Round(time.Second)))
 		case *errdetails.PreconditionFailure:

@@ -32,17 +32,17 @@ func TestWhatIsWrongIsToldOnce(t *testing.T) {
 		return ""
 	}
 	one := strungTogether(t, "age_days: -2 is out of range; allowed: 0 to 36500", age)
-	assert.Equal(t, []string{"age_days: -2 is out of range; allowed: 0 to 36500"}, explain(&placed{one, nowhere}, "", "", time.Second))
+	assert.Equal(t, []string{"age_days: -2 is out of range; allowed: 0 to 36500"}, explain(&placed{err: one}, "", "", time.Second, nowhere))
 	placedOne := strungTogether(t, "trial.pieces[1].mass.value: -1 is out of range; allowed: 0 to 1000", mass)
-	assert.Equal(t, []string{"piece, line 3: trial.pieces[1].mass.value: -1 is out of range; allowed: 0 to 1000"}, explain(&placed{placedOne, inFile}, "", "", time.Second))
+	assert.Equal(t, []string{"piece, line 3: trial.pieces[1].mass.value: -1 is out of range; allowed: 0 to 1000"}, explain(&placed{err: placedOne, where: inFile}, "", "", time.Second, nowhere))
 	two := strungTogether(t, "trial.pieces[1].mass.value: -1 is out of range; allowed: 0 to 1000; age_days: -2 is out of range; allowed: 0 to 36500", mass, age)
 	assert.Equal(t, []string{
 		"the core can't take it:",
 		"  piece, line 3: trial.pieces[1].mass.value: -1 is out of range; allowed: 0 to 1000",
 		"  age_days: -2 is out of range; allowed: 0 to 36500",
-	}, explain(&placed{two, inFile}, "", "", time.Second))
+	}, explain(&placed{err: two, where: inFile}, "", "", time.Second, nowhere))
 	other := strungTogether(t, "the request has faults", age)
-	assert.Equal(t, []string{"the request has faults", "  age_days: -2 is out of range; allowed: 0 to 36500"}, explain(other, "", "", time.Second))
+	assert.Equal(t, []string{"the request has faults", "  age_days: -2 is out of range; allowed: 0 to 36500"}, explain(other, "", "", time.Second, nowhere))
 }
 
 // Who isn't let in hears where the token came from, and never the token.

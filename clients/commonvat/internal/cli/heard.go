@@ -26,12 +26,11 @@ func (heard) Enabled(_ context.Context, level slog.Level) bool { return level >=
 func (h heard) Handle(_ context.Context, r slog.Record) error {
 	who, with := "the module", &strings.Builder{}
 	r.Attrs(func(a slog.Attr) bool {
-		switch a.Key {
-		case host.OfHost:
-			who = "the host"
-			return true
-		case "stream", "timestamp":
-			return true // of no use to a person
+		if _, ours := a.Value.Any().(host.Note); ours { // whatever its key, what the module gave its line is shown
+			if a.Key == host.OfHost {
+				who = "the host"
+			}
+			return true // the stream and the time are of no use to a person
 		}
 		first := a.Key + ": "
 		for line := range strings.Lines(strings.TrimSpace(a.Value.String())) {

@@ -219,8 +219,10 @@ func TestModuleNewRefuses(t *testing.T) {
 func TestHeardTellsWhoSpoke(t *testing.T) {
 	var said strings.Builder
 	log := slog.New(heard{&sync.Mutex{}, &said})
-	log.Info("printed: cells: 4", "stream", "stdout")
-	log.Debug("plugin started", host.OfHost, "go-plugin", "pid", 1)
-	log.Warn("lines are missing", "missing", 3, host.OfHost, "plugins/sdk/host")
-	assert.Equal(t, "the module: printed: cells: 4\nthe host: lines are missing\n  missing: 3\n", said.String())
+	log.Info("printed: cells: 4", "stream", host.Note("stdout"))
+	log.Debug("plugin started", host.OfHost, host.Note("go-plugin"), "pid", 1)
+	log.Warn("lines are missing", "missing", 3, host.OfHost, host.Note("plugins/sdk/host"))
+	log.Debug("connected", host.OfHost, "a.example", "stream", "blue", "timestamp", "noon") // the module's own
+	assert.Equal(t, "the module: printed: cells: 4\nthe host: lines are missing\n  missing: 3\n"+
+		"the module: connected\n  host: a.example\n  stream: blue\n  timestamp: noon\n", said.String())
 }

@@ -66,7 +66,7 @@ func TestModulesOfARunAreNamed(t *testing.T) {
 		return s.Err()
 	}
 	for _, c := range []struct{ command, field, says string }{
-		{"run scores R", "module", "--module: module: is left out; run R has wide, reach"},
+		{"run scores R", "module", "--module: is left out; run R has wide, reach"},
 		{"run compare R R/wide", "first.module", "R: first.module: is left out; run R has wide, reach"},
 		{"run compare R/wide R", "second.module", "R: second.module: is left out; run R has wide, reach"},
 		{"run compare R/wide R", "other", "other: is left out; run R has wide, reach"},

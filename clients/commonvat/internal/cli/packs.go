@@ -102,7 +102,12 @@ first; what it finds wrong is printed with its line, and nothing comes in then. 
 			}
 			p, err := call(c.Context(), a, client.AddPack, &catalogv1.AddPackRequest{Module: args[0], Content: content, Reason: reason})
 			if err != nil {
-				return &placed{err: err, where: func(string) string { return args[1] }}
+				return &placed{err: err, named: func(field string) string {
+					if field == "content" {
+						return args[1]
+					}
+					return ""
+				}}
 			}
 			return a.show(p, packGrid(p))
 		}}

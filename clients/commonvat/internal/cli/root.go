@@ -55,7 +55,7 @@ func Run(ctx context.Context, args []string, s Surroundings) int {
 	root.SetIn(s.In)
 	root.SetOut(s.Out)
 	root.SetErr(s.Err)
-	err := root.ExecuteContext(ctx)
+	c, err := root.ExecuteContextC(ctx)
 	if a.conn != nil {
 		if closing := a.conn.Close(); err == nil {
 			err = closing
@@ -72,7 +72,7 @@ func Run(ctx context.Context, args []string, s Surroundings) int {
 	code := exitCode(err)
 	var said *outcome
 	if !errors.As(err, &said) {
-		for i, line := range explain(err, a.server, a.tokenFrom, a.timeout) {
+		for i, line := range explain(err, a.server, a.tokenFrom, a.timeout, flagFor(c)) {
 			if i == 0 {
 				line = "commonvat: " + line
 			}

@@ -322,12 +322,7 @@ func (a *app) runScores() *cobra.Command {
 		for request := (&catalogv1.GetRunScoresRequest{RunId: args[0], Module: module, PageSize: 200}); ; {
 			page, err := call(c.Context(), a, client.GetRunScores, request)
 			if err != nil {
-				return &placed{err, func(field string) string {
-					if field == "module" {
-						return "--module"
-					}
-					return ""
-				}}
+				return err
 			}
 			all.Module, all.Described, all.Groups = page.GetModule(), page.GetDescribed(), append(all.GetGroups(), page.GetGroups()...)
 			if request.PageToken = page.GetNextPageToken(); request.GetPageToken() == "" {
@@ -382,7 +377,7 @@ the module's first. A margin is how far two groups are apart, as a part of the l
 			}
 			got, err := call(c.Context(), a, client.CompareRuns, &catalogv1.CompareRunsRequest{First: first, Second: second})
 			if err != nil {
-				return &placed{err, func(field string) string {
+				return &placed{err: err, where: func(field string) string {
 					switch at, _, _ := strings.Cut(field, "."); at {
 					case "first":
 						return args[0]

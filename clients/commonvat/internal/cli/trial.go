@@ -74,7 +74,7 @@ FILE.sent only to submit the same text as another trial.`,
 			}
 			got, err := call(c.Context(), a, client.SubmitTrial, f.Request)
 			if err != nil {
-				return &placed{err, f.Where}
+				return &placed{err: err, where: f.Where}
 			}
 			if check {
 				a.say("checked: nothing is wrong, and nothing was written")

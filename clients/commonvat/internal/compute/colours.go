@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
@@ -64,7 +65,11 @@ func (c Colours) Run(ctx context.Context, conn Conn, in io.Reader, out io.Writer
 	if err := c.known(ctx, client, curves); err != nil {
 		return 0, err
 	}
-	w, err := newWriter(out, t, c.Keep, figures)
+	by, err := computedBy(ctx, module, c.Timeout, "condition "+strings.Join(c.Conditions, ", "), "scale "+string(c.Scale))
+	if err != nil {
+		return 0, err
+	}
+	w, err := newWriter(out, t, c.Keep, figures, by)
 	if err != nil {
 		return 0, err
 	}

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
+	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 	differencev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/difference/v1"
@@ -110,7 +112,15 @@ func (d Differences) Run(ctx context.Context, conn Conn, in io.Reader, out io.Wr
 	if err := d.known(ctx, client, condition); err != nil {
 		return 0, err
 	}
-	w, err := newWriter(out, t, d.Keep, names)
+	settings := []string{"condition " + words.ShowCondition(condition)}
+	if columns[0] == "R1" {
+		settings = append(settings, "RGB scale "+output.Figure(d.RGBScale, 10))
+	}
+	by, err := computedBy(ctx, c, d.Timeout, settings...)
+	if err != nil {
+		return 0, err
+	}
+	w, err := newWriter(out, t, d.Keep, names, by)
 	if err != nil {
 		return 0, err
 	}

@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"github.com/commonvat/commonvat/clients/commonvat/internal/output"
+	"github.com/commonvat/commonvat/clients/commonvat/internal/words"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/colorimetry"
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
@@ -108,7 +109,7 @@ func (p Palettes) Run(ctx context.Context, conn Conn, in io.Reader, out io.Write
 	}
 	var whole bytes.Buffer // a row a measure, however many colours; nothing is written before all of it is known
 	w := csv.NewWriter(&whole)
-	if err := w.Write([]string{"what", "group", "other", "stratum", "measure", "value", "low", "high", "note"}); err != nil {
+	if err := w.Write(append([]string{"what", "group", "other", "stratum", "measure", "value", "low", "high", "note"}, provenanceColumns...)); err != nil {
 		return bad, err
 	}
 	if err := p.widths(ctx, conn, rows, w); err != nil {
@@ -120,6 +121,15 @@ func (p Palettes) Run(ctx context.Context, conn Conn, in io.Reader, out io.Write
 	w.Flush()
 	_, err = out.Write(whole.Bytes())
 	return bad, err
+}
+
+// settings are those that both modules are asked with.
+func (p Palettes) settings() []string {
+	out := []string{"condition " + words.ShowCondition(p.Condition), fmt.Sprintf("seed %d", p.Seed)}
+	if p.Threshold != 0 {
+		out = append(out, "threshold "+output.Figure(p.Threshold, 10))
+	}
+	return out
 }
 
 func (p Palettes) read(t *table, says func(string)) (*labelled, int, error) {
@@ -215,6 +225,7 @@ func (r *labelled) labels(groups ...string) *columnsv1.Labels {
 // lines writes rows of the long table.
 type lines struct {
 	w                           *csv.Writer
+	by                          provenance
 	what, group, other, stratum string
 	err                         error
 }
@@ -229,7 +240,8 @@ func (l *lines) add(measure string, value, low, high *float64, note string) {
 		}
 		return output.Figure(*v, 10)
 	}
-	l.err = l.w.Write([]string{l.what, output.Harmless(l.group), output.Harmless(l.other), output.Harmless(l.stratum), measure, text(value), text(low), text(high), output.Harmless(note)})
+	l.err = l.w.Write(append([]string{l.what, output.Harmless(l.group), output.Harmless(l.other), output.Harmless(l.stratum), measure, text(value), text(low), text(high), output.Harmless(note)},
+		l.by.cells()...))
 }
 
 func (l *lines) figure(measure string, v float64) { l.add(measure, &v, nil, nil, "") }
@@ -249,18 +261,26 @@ func (p Palettes) widths(ctx context.Context, conn Conn, rows *labelled, w *csv.
 	if err != nil {
 		return err
 	}
+	settings := p.settings()
+	if p.EqualNumber != 0 {
+		settings = append(settings, fmt.Sprintf("equal number %d", p.EqualNumber))
+	}
+	by, err := computedBy(ctx, c, p.Timeout, settings...)
+	if err != nil {
+		return err
+	}
 	got, err := p.measure(ctx, palettev1.NewPaletteServiceClient(c), rows)
 	if err != nil {
 		return err
 	}
 	for _, g := range got.GetGroups() {
-		l := &lines{w: w, what: "group", group: rows.groups.name(g.GetGroup()), stratum: rows.strata.name(g.GetStratum())}
+		l := &lines{w: w, by: by, what: "group", group: rows.groups.name(g.GetGroup()), stratum: rows.strata.name(g.GetStratum())}
 		if l.width(g, p.EqualNumber); l.err != nil {
 			return l.err
 		}
 	}
 	for _, g := range got.GetPairs() {
-		l := &lines{w: w, what: "pair", group: rows.groups.name(g.GetGroupA()), other: rows.groups.name(g.GetGroupB())}
+		l := &lines{w: w, by: by, what: "pair", group: rows.groups.name(g.GetGroupA()), other: rows.groups.name(g.GetGroupB())}
 		if l.pair(g, len(rows.strata.names)); l.err != nil {
 			return l.err
 		}
@@ -391,6 +411,17 @@ func (p Palettes) verdicts(ctx context.Context, conn Conn, t *table, rows *label
 	if err != nil {
 		return err
 	}
+	settings := p.settings()
+	if p.Closing != 0 {
+		settings = append(settings, fmt.Sprintf("closing sessions %d", p.Closing))
+	}
+	if !t.has("cell") {
+		settings = append(settings, "matched by position")
+	}
+	by, err := computedBy(ctx, c, p.Timeout, settings...)
+	if err != nil {
+		return err
+	}
 	client := comparev1.NewCompareServiceClient(c)
 	for i, first := range rows.groups.names {
 		for k := i + 1; k < n; k++ {
@@ -431,7 +462,7 @@ func (p Palettes) verdicts(ctx context.Context, conn Conn, t *table, rows *label
 			if err != nil {
 				return err
 			}
-			if err := writeVerdict(w, first, second, n*(n-1)/2, got); err != nil {
+			if err := writeVerdict(&lines{w: w, by: by, what: "verdict", group: first, other: second}, n*(n-1)/2, got); err != nil {
 				return err
 			}
 		}
@@ -439,12 +470,11 @@ func (p Palettes) verdicts(ctx context.Context, conn Conn, t *table, rows *label
 	return nil
 }
 
-func writeVerdict(w *csv.Writer, first, second string, comparisons int, got *comparev1.CompareOrdersResponse) error {
-	l := &lines{w: w, what: "verdict", group: first, other: second}
-	words := strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(got.GetVerdict().String(), "VERDICT_"), "_", " "))
-	note := words
+func writeVerdict(l *lines, comparisons int, got *comparev1.CompareOrdersResponse) error {
+	verdict := strings.ToLower(strings.ReplaceAll(strings.TrimPrefix(got.GetVerdict().String(), "VERDICT_"), "_", " "))
+	note := verdict
 	switch s := got.GetStatement(); {
-	case strings.HasPrefix(s, words):
+	case strings.HasPrefix(s, verdict):
 		note = s
 	case s != "":
 		note += ": " + s

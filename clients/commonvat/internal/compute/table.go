@@ -192,21 +192,22 @@ func (t *table) has(columns ...string) bool {
 	return !slices.ContainsFunc(columns, func(c string) bool { _, ok := t.at[c]; return !ok })
 }
 
-// writer writes a table: the kept columns of the one that is read, then figures, then a column "fault" that says what is wrong with a row.
+// writer writes a table: the kept columns of the one that is read, then figures, then a column "fault" that says what is wrong with a row, then provenanceColumns.
 type writer struct {
 	csv   *csv.Writer
 	from  *table
 	keep  []int
 	width int // figures
+	by    []string
 	line  []string
 	bad   int
 }
 
-// FaultColumn is the last column of what is written: empty, or why the row has no figures.
+// FaultColumn is the column behind the figures: empty, or why the row has no figures.
 const FaultColumn = "fault"
 
-func newWriter(out io.Writer, from *table, keep []string, figures []string) (*writer, error) {
-	w := &writer{csv: csv.NewWriter(out), from: from, width: len(figures)}
+func newWriter(out io.Writer, from *table, keep, figures []string, by provenance) (*writer, error) {
+	w := &writer{csv: csv.NewWriter(out), from: from, width: len(figures), by: by.cells()}
 	var header []string
 	for _, k := range keep {
 		i, ok := from.at[k]
@@ -216,7 +217,7 @@ func newWriter(out io.Writer, from *table, keep []string, figures []string) (*wr
 		w.keep = append(w.keep, i)
 		header = append(header, output.Harmless(k))
 	}
-	for _, f := range append(slices.Clone(figures), FaultColumn) {
+	for _, f := range slices.Concat(figures, []string{FaultColumn}, provenanceColumns) {
 		if slices.Contains(header, f) {
 			return nil, fault("header", "has a column %q, which what is computed needs; rename it, or leave it out with --keep", f)
 		}
@@ -249,7 +250,7 @@ func (w *writer) write(r row, figures []float64, wrong string) error {
 		w.bad++
 		wrong = fmt.Sprintf("line %d: %s", r.line, output.Clean(wrong))
 	}
-	w.line = append(w.line, wrong)
+	w.line = append(append(w.line, wrong), w.by...)
 	return w.csv.Write(w.line)
 }
 

@@ -106,7 +106,7 @@ func TestManyGroupsUnderTheLimitOfMemory(t *testing.T) {
 	t.Logf("%d MiB at most", mostMemory(t, p.PID()))
 
 	const words = ` palettes of 500 groups: the answer about them and 124750 pairs of groups takes `
-	const end = ` the 16777216 bytes of a message, so ask about fewer groups or strata`
+	const end = ` the 16777216 bytes of a message`
 	for _, c := range []struct {
 		strata int
 		want   string

@@ -23,7 +23,7 @@ Import this package before anything that might print: from its first line on sta
 from commonvat_sdk import guard  # noqa: I001
 
 from commonvat_sdk.describe import Choice, LawException, LawPromise, Number, Source
-from commonvat_sdk.faults import Cancelled, NotComputed
+from commonvat_sdk.faults import Cancelled, NotComputed, TooMuch
 from commonvat_sdk.formula import Colour, Factors, Formula
 from commonvat_sdk.making import make_group
 from commonvat_sdk.palette import Group, Method, Spectrum, score
@@ -42,5 +42,5 @@ def serve(module):
 
 __all__ = [
     "Cancelled", "Choice", "Colour", "Factors", "Formula", "Group", "LawException", "LawPromise", "Method", "NotComputed", "Number",
-    "Source", "Spectrum", "guard", "make_group", "score", "serve",
+    "Source", "Spectrum", "TooMuch", "guard", "make_group", "score", "serve",
 ]

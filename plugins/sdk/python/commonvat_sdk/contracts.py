@@ -36,7 +36,7 @@ def parse(message_class, raw):
     except Exception:  # DecodeError of one of several implementations
         whole = False
     if not whole:
-        raise faults.Refused([("message", f"of {len(raw)} bytes can't be read as {message_class.DESCRIPTOR.full_name}")], 0)
+        raise faults.Refused([("message", f"of {len(raw)} bytes can't be read as {message_class.DESCRIPTOR.full_name}")])
     return m
 
 

@@ -11,20 +11,29 @@ class NotComputed(Exception):
     """Raised by a score that has no value for a group, with the reason in a few words."""
 
 
+class TooMuch(Exception):
+    """Raised by a score or a formula to which what is asked isn't wrong and is more than it takes, with what it takes in a few words, such as
+    "40,001 cells, want at most 40,000". The call ends with RESOURCE_EXHAUSTED naming the group or the pair."""
+
+
 class Cancelled(Exception):
     """The call has ended: its caller went away or its deadline passed. Let it through."""
 
 
-class Refused(Exception):
-    """The request is at fault. violations are pairs of a field and what is wrong with it."""
+# Told where a function should have given one.
+NO_REASON = "the method gives no reason"
 
-    def __init__(self, violations, more):
+
+class Refused(Exception):
+    """The request is at fault, or with too_much nothing but more than the method takes. violations are pairs of a field and what is wrong with it."""
+
+    def __init__(self, violations, more=0, too_much=False):
         field, description = violations[0]
         text = f"{field} {description}"
         if len(violations) + more > 1:
             text += f" (and {len(violations) + more - 1} more)"
         super().__init__(text)
-        self.violations = violations
+        self.violations, self.too_much = violations, too_much
 
 
 class ModuleFault(Exception):

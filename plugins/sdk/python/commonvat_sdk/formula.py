@@ -81,6 +81,9 @@ class Formula(describe.Identity):
                 call.check()
             try:
                 d = self.of(reference, sample, k) if self.factors else self.of(reference, sample)
+            except faults.TooMuch as more:
+                said = f"is too much for {self.word}: {str(more) or faults.NO_REASON}"
+                raise faults.Refused([(f"pairs[{i}]", faults.clip(said))], too_much=True) from more
             except BaseException as e:
                 raise faults.ModuleFault(f"difference of pairs[{i}]: {type(e).__name__}: {e}") from e
             if not faults.is_number(d) or not 0 <= d < math.inf:

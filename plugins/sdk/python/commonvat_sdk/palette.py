@@ -15,7 +15,7 @@ Spectrum = table.Spectrum
 def score(name, summary, *, unit, higher_is_wider, least_cells=1):
     """Marks a function of a Group as a score: see Score in describe.proto for what the texts must hold.
 
-    The function returns a finite number, or raises NotComputed with the reason why there is none. Groups with fewer cells than
+    The function returns a finite number, or raises NotComputed with the reason why there is none, or TooMuch for more than it takes. Groups with fewer cells than
     least_cells never reach it. NaN, an infinity, anything else, and any other exception end the call with INTERNAL naming the score.
     """
 
@@ -199,7 +199,7 @@ class Method(describe.Identity):
             g = Group(cells.labels.groups[group], cells.labels.strata[stratum], of, ask, call)
             for s in ask.scores:
                 call.check()
-                _compute(row.scores.add(), s, g)
+                _compute(row.scores.add(), s, g, group)
         return out
 
 
@@ -225,15 +225,19 @@ class Asked:
             v.add("header.relabelling_count", f"is {header.relabelling_count}, want 0 to {MAX_RELABELLINGS}")
 
 
-def _compute(out, s, group):
+def _compute(out, s, group, index):
+    """Computes one score of a group, which the header's labels have at index."""
     if len(group) < s.least_cells:
         out.not_computed = f"fewer than {s.least_cells} cells"
         return
     try:
         value = s.of(group)
     except faults.NotComputed as none:
-        out.not_computed = str(none) or "the method gives no reason"
+        out.not_computed = str(none) or faults.NO_REASON
         return
+    except faults.TooMuch as more:
+        said = f"is {faults.quoted(group.name)}, which is too much for score {s.name}: {str(more) or faults.NO_REASON}"
+        raise faults.Refused([(f"header.labels.groups[{index}]", faults.clip(said))], too_much=True) from more
     except faults.Cancelled:
         raise
     except BaseException as e:

@@ -230,8 +230,9 @@ class Handlers(grpc.GenericRpcHandler):
         if isinstance(fault, (grpc.RpcError, faults.Cancelled)) or not context.is_active():
             code, text = grpc.StatusCode.CANCELLED, "the call has ended"
         elif isinstance(fault, faults.Refused):
-            code, text = grpc.StatusCode.INVALID_ARGUMENT, faults.clip(str(fault), 1000)
-            details = (("grpc-status-details-bin", wire.refusal(text, fault.violations)),)
+            code = grpc.StatusCode.RESOURCE_EXHAUSTED if fault.too_much else grpc.StatusCode.INVALID_ARGUMENT
+            text = faults.clip(str(fault), 1000)
+            details = (("grpc-status-details-bin", wire.refusal(code.value[0], text, fault.violations)),)
         else:
             cause = fault.__cause__ or fault
             logging.error("exception in a call", extra={"fields": {

@@ -1,7 +1,5 @@
 """Writes the few protobuf messages that are no contract of ours: refusals and spans."""
 
-INVALID_ARGUMENT = 3  # google.rpc.Code
-
 
 def content(number, data):
     """A field with a length: bytes, text or a message."""
@@ -24,8 +22,8 @@ def fixed64(number, value):
     return bytes([number << 3 | 1]) + value.to_bytes(8, "little")
 
 
-def refusal(text, violations):
-    """A google.rpc.Status INVALID_ARGUMENT with a google.rpc.BadRequest, as the trailer grpc-status-details-bin carries it."""
+def refusal(code, text, violations):
+    """A google.rpc.Status with a google.rpc.BadRequest, as the trailer grpc-status-details-bin carries it."""
     bad = b"".join(content(1, content(1, field) + content(2, description)) for field, description in violations)
     detail = content(1, "type.googleapis.com/google.rpc.BadRequest") + content(2, bad)
-    return small(1, INVALID_ARGUMENT) + content(2, text) + content(3, detail)
+    return small(1, code) + content(2, text) + content(3, detail)

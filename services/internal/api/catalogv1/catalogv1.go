@@ -21,7 +21,7 @@ type Modules interface {
 	Activate(ctx context.Context, digest string, commit func() error) error
 	SetDefault(ref string) error
 	Retire(ref string) error
-	Revive(ctx context.Context, ref string) error
+	Revive(ref string) (settled <-chan struct{}, err error)
 }
 
 // Config is what the handlers need.

@@ -279,8 +279,25 @@ func (s *Service) RollBackModule(ctx context.Context, request *catalogpb.RollBac
 // liftPatience is how long LiftQuarantine waits for the start; what is longer goes on after the answer, which then says "starting".
 const liftPatience = 10 * time.Second
 
-// LiftQuarantine implements catalogpb.CatalogServiceServer.
+// LiftQuarantine implements catalogpb.CatalogServiceServer. Other choices may be made while it waits; the answer is what became of the module by then.
 func (s *Service) LiftQuarantine(ctx context.Context, request *catalogpb.LiftQuarantineRequest) (*catalogpb.ModuleStatus, error) {
+	settled, err := s.lift(ctx, request)
+	if err != nil {
+		return nil, err
+	}
+	patience := time.NewTimer(liftPatience)
+	defer patience.Stop()
+	select {
+	case <-settled:
+	case <-patience.C:
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	return s.told(request.GetName())
+}
+
+// lift keeps that a quarantine was lifted and begins the start, of whose end it tells.
+func (s *Service) lift(ctx context.Context, request *catalogpb.LiftQuarantineRequest) (settled <-chan struct{}, err error) {
 	s.choosing.Lock()
 	defer s.choosing.Unlock()
 	m, err := s.active(request.GetName())
@@ -299,15 +316,10 @@ func (s *Service) LiftQuarantine(ctx context.Context, request *catalogpb.LiftQua
 			return nil, err
 		}
 	}
-	starting, cancel := context.WithTimeout(ctx, liftPatience)
-	defer cancel()
-	switch err := s.modules.Revive(starting, m.Name); {
-	case ctx.Err() != nil:
-		return nil, ctx.Err()
-	case err != nil && starting.Err() == nil:
+	if settled, err = s.modules.Revive(m.Name); err != nil {
 		return nil, fmt.Errorf("%w: %w", trial.ErrConflict, err)
 	}
-	return s.told(m.Name)
+	return settled, nil
 }
 
 func (s *Service) told(name string) (*catalogpb.ModuleStatus, error) {

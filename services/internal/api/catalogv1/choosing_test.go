@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -253,41 +254,89 @@ func TestRollBackDefaultRetireAndQuarantine(t *testing.T) {
 	assert.Equal(t, l.modules.Status()[0].Restarts, int(lifted.GetRestarts()))
 }
 
-// slowStart is a module that starts for longer than anybody waits.
+// slowStart is a module that starts for longer than anybody waits, beside one that runs.
 type slowStart struct {
 	catalogv1.Modules
-	state catalog.State
-	ended error
+	mu      sync.Mutex
+	state   catalog.State
+	settled chan struct{}
+	chosen  []string // as defaults
 }
 
 func (m *slowStart) Status() []catalog.Status {
-	return []catalog.Status{{Module: catalog.Module{Name: "hue", Kind: sdk.KindPalette}, State: m.state}}
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	return []catalog.Status{{Module: catalog.Module{Name: "hue", Kind: sdk.KindPalette}, State: m.state}, {Module: catalog.Module{Name: "wide", Kind: sdk.KindPalette}, State: catalog.StateRunning}}
 }
 
-func (m *slowStart) Revive(ctx context.Context, _ string) error {
-	m.state = catalog.StateStarting
-	<-ctx.Done()
-	m.ended = ctx.Err()
-	return ctx.Err()
+func (m *slowStart) to(s catalog.State) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.state = s
+}
+
+func (m *slowStart) Revive(string) (<-chan struct{}, error) {
+	m.to(catalog.StateStarting)
+	return m.settled, nil
+}
+
+func (m *slowStart) SetDefault(name string) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.chosen = append(m.chosen, name)
+	return nil
+}
+
+// keepsNothing takes every choice.
+type keepsNothing struct{}
+
+func (keepsNothing) ModuleChoices(context.Context) ([]store.ModuleChoice, error) { return nil, nil }
+
+func (keepsNothing) ChooseModule(context.Context, store.Actor, store.ModuleChoice, string, string) error {
+	return nil
 }
 
 // A start that takes long isn't waited for: the answer says that it goes on. A caller that has gone gets none.
 func TestLiftingWaitsAWhileAlone(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		slow := &slowStart{state: catalog.StateQuarantined}
+		slow := &slowStart{state: catalog.StateQuarantined, settled: make(chan struct{})}
 		service := catalogv1.New(catalogv1.Config{Modules: slow})
 		began := time.Now()
 		got, err := service.LiftQuarantine(as(t, access.Steward), &catalogpb.LiftQuarantineRequest{Name: "hue"})
 		require.NoError(t, err)
 		assert.Equal(t, catalogpb.ModuleState_MODULE_STATE_STARTING, got.GetState())
 		assert.Equal(t, 10*time.Second, time.Since(began))
-		require.ErrorIs(t, slow.ended, context.DeadlineExceeded)
 
-		slow.state = catalog.StateQuarantined
+		slow.to(catalog.StateQuarantined)
 		gone, cancel := context.WithTimeout(as(t, access.Steward), time.Second)
 		defer cancel()
 		_, err = service.LiftQuarantine(gone, &catalogpb.LiftQuarantineRequest{Name: "hue"})
 		require.ErrorIs(t, err, context.DeadlineExceeded)
+	})
+}
+
+// Whoever chooses another module doesn't wait for a start that somebody else waits for.
+func TestOthersChooseWhileOneLifts(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		slow := &slowStart{state: catalog.StateQuarantined, settled: make(chan struct{})}
+		service := catalogv1.New(catalogv1.Config{Modules: slow, Choices: keepsNothing{}})
+		var lifted *catalogpb.ModuleStatus
+		var lifting sync.WaitGroup
+		lifting.Go(func() {
+			var err error
+			lifted, err = service.LiftQuarantine(as(t, access.Steward), &catalogpb.LiftQuarantineRequest{Name: "hue"})
+			assert.NoError(t, err)
+		})
+		synctest.Wait() // it waits for the start
+		began := time.Now()
+		_, err := service.SetDefaultModule(as(t, access.Coordinator), &catalogpb.SetDefaultModuleRequest{Name: "wide"})
+		require.NoError(t, err)
+		assert.Zero(t, time.Since(began))
+		assert.Equal(t, []string{"wide"}, slow.chosen)
+		slow.to(catalog.StateRunning)
+		close(slow.settled)
+		lifting.Wait()
+		assert.Equal(t, catalogpb.ModuleState_MODULE_STATE_RUNNING, lifted.GetState())
 	})
 }
 

@@ -25,12 +25,22 @@ func TestMadeMessagesAreNearlyRight(t *testing.T) {
 			} else {
 				last = err
 			}
-			if Message(made.Hostile(request)) != nil {
+			hurt := made.Hostile(request)
+			if Message(hurt) != nil {
+				judge(t, hurt)
 				refused++
 			}
 		}
 		assert.GreaterOrEqual(t, passed, n/3, "%s: %v", request.FullName(), last)
 		assert.Positive(t, refused, "%s", request.FullName())
+	}
+}
+
+func TestSaidTwice(t *testing.T) {
+	for text, want := range map[string]string{
+		"mass: mass: -1 is out of range": "mass", "the core can't take it: a.b[1]: a.b[1]: is empty": "a.b[1]", "mass: is -1": "", "mass: the mass: is -1": "", "": "", "a: b: a: c": "",
+	} {
+		assert.Equal(t, want, hostile.SaidTwice(text), text)
 	}
 }
 
@@ -67,6 +77,7 @@ func judge(t *testing.T, message proto.Message) {
 	require.LessOrEqual(t, len(faults), maxFaults+1)
 	for _, fault := range faults {
 		require.NotEmpty(t, fault.Text)
+		require.Empty(t, hostile.SaidTwice(fault.Error()), "%.200s", fault.Error())
 		require.Less(t, len(fault.Text)+len(fault.Field), 2000, "a fault repeats what was sent: %.200s", fault.Text)
 	}
 	require.Equal(t, err.Error(), Message(message).Error())

@@ -5,7 +5,7 @@ import sys
 import threading
 import time
 
-from commonvat_sdk import Choice, Method, NotComputed, Number, score
+from commonvat_sdk import Choice, Method, NotComputed, Number, TooMuch, score
 
 print("printed while it was imported")
 
@@ -44,10 +44,14 @@ def none_with_reason(_):
     raise NotComputed("all cells are grey")
 
 
+def too_much(_):
+    raise TooMuch("2 cells, want at most 1")
+
+
 DEEDS = {
     "none": lambda _: 1.5, "raise": raises, "exit": lambda _: sys.exit(3), "deepen": deepen, "print": write_on_1,
     "nan": lambda _: float("nan"), "infinity": lambda _: float("inf"), "text": lambda _: "3", "true": lambda _: True, "nothing": lambda _: None,
-    "spin": spin, "hold": hold, "thread": leave_a_thread, "reason": none_with_reason, "seed": lambda group: group.random().random(),
+    "spin": spin, "hold": hold, "thread": leave_a_thread, "reason": none_with_reason, "too much": too_much, "seed": lambda group: group.random().random(),
     "ages": lambda group: group.age_days[0], "lists": lambda group: float(isinstance(group.l, list) and isinstance(group.lab, list)),
     "spectrum": lambda group: group.spectra[0].reflectance[-1],
     "missing parameter": lambda group: group.number("no such"),

@@ -32,8 +32,8 @@ const (
 type PaletteServiceClient interface {
 	// MeasureWidths takes a header, then columns, and answers with the width of
 	// every group in every stratum, and of every pair of groups over the strata that hold both.
-	// The same stream gets the same answer. Errors: INVALID_ARGUMENT naming the row and the field, also for more rows than a module has memory for;
-	// RESOURCE_EXHAUSTED for more groups and strata than a message holds the answer of.
+	// The same stream gets the same answer. Errors: INVALID_ARGUMENT naming the row and the field;
+	// RESOURCE_EXHAUSTED naming the field, for more rows than a module has memory for, and for more groups and strata than a message holds the answer of.
 	MeasureWidths(ctx context.Context, opts ...grpc.CallOption) (grpc.ClientStreamingClient[MeasureWidthsRequest, MeasureWidthsResponse], error)
 }
 
@@ -66,8 +66,8 @@ type PaletteService_MeasureWidthsClient = grpc.ClientStreamingClient[MeasureWidt
 type PaletteServiceServer interface {
 	// MeasureWidths takes a header, then columns, and answers with the width of
 	// every group in every stratum, and of every pair of groups over the strata that hold both.
-	// The same stream gets the same answer. Errors: INVALID_ARGUMENT naming the row and the field, also for more rows than a module has memory for;
-	// RESOURCE_EXHAUSTED for more groups and strata than a message holds the answer of.
+	// The same stream gets the same answer. Errors: INVALID_ARGUMENT naming the row and the field;
+	// RESOURCE_EXHAUSTED naming the field, for more rows than a module has memory for, and for more groups and strata than a message holds the answer of.
 	MeasureWidths(grpc.ClientStreamingServer[MeasureWidthsRequest, MeasureWidthsResponse]) error
 	mustEmbedUnimplementedPaletteServiceServer()
 }
