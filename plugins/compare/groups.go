@@ -42,9 +42,14 @@ func compareGroups(ctx context.Context, recv func() (*comparev1.CompareGroupsReq
 		if l.GetBlocks()[s.block] == "" {
 			continue // a cell of no known session is exchangeable with nothing
 		}
+		block, stratum, cell := l.GetBlocks()[s.block], l.GetStrata()[s.stratum], l.GetCells()[s.cell]
+		if header.GetWholeUnits() { // all strata of a session were in the same pots
+			cell = fmt.Sprintf("%q %q", stratum, cell)
+		} else {
+			block = fmt.Sprintf("%q %q", block, stratum)
+		}
 		cells = append(cells, groups.UnitCell{
-			Group: l.GetGroups()[s.group], Block: fmt.Sprintf("%q %q", l.GetBlocks()[s.block], l.GetStrata()[s.stratum]), Cell: l.GetCells()[s.cell],
-			Lab: colorimetry.Lab{L: s.l / s.n, A: s.a / s.n, B: s.b / s.n},
+			Group: l.GetGroups()[s.group], Block: block, Cell: cell, Lab: colorimetry.Lab{L: s.l / s.n, A: s.a / s.n, B: s.b / s.n},
 		})
 	}
 	result, err := testGroups(ctx, cells, header)

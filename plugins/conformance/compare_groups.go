@@ -135,7 +135,7 @@ func soundGroups(q question, a reply) error {
 
 // soundUnits holds what only whole units have.
 func soundUnits(h *comparev1.GroupsHeader, got *comparev1.CompareGroupsResponse, whole bool) error {
-	k, places := len(h.GetLabels().GetGroups()), len(h.GetLabels().GetBlocks())*len(h.GetLabels().GetStrata())
+	k, blocks := len(h.GetLabels().GetGroups()), len(h.GetLabels().GetBlocks())
 	switch {
 	case !h.GetWholeUnits():
 		if len(got.GetDistances()) > 0 || got.GetOutlook() != nil {
@@ -144,14 +144,14 @@ func soundUnits(h *comparev1.GroupsHeader, got *comparev1.CompareGroupsResponse,
 		return nil
 	case !whole:
 		return nil
-	case int(got.GetPlace().GetRestDf()) != (places-1)*(k-1):
-		return fmt.Errorf("place.rest_df is %d, want %d of %d groups with a unit each in %d blocks and strata", got.GetPlace().GetRestDf(), (places-1)*(k-1), k, places)
+	case int(got.GetPlace().GetRestDf()) != (blocks-1)*(k-1):
+		return fmt.Errorf("place.rest_df is %d, want %d of %d groups with a unit each in %d blocks", got.GetPlace().GetRestDf(), (blocks-1)*(k-1), k, blocks)
 	case len(got.GetDistances()) != k*(k-1)/2:
 		return fmt.Errorf("distances has %d, want each two of %d groups once", len(got.GetDistances()), k)
 	}
 	for i, d := range got.GetDistances() {
-		if int(d.GetBlocks()) != places || d.GetDe00() < 0 || d.GetGroupA() == d.GetGroupB() {
-			return fmt.Errorf("distances[%d] is %v of %d blocks, want 0 or above of two groups in %d", i, d.GetDe00(), d.GetBlocks(), places)
+		if int(d.GetBlocks()) != blocks || d.GetDe00() < 0 || d.GetGroupA() == d.GetGroupB() {
+			return fmt.Errorf("distances[%d] is %v of %d blocks, want 0 or above of two groups in %d", i, d.GetDe00(), d.GetBlocks(), blocks)
 		}
 	}
 	if o := got.GetOutlook(); o != nil && (o.GetTargetDe00() <= 0 || o.GetSessionsToFind() < 0) {

@@ -51,7 +51,10 @@ func furtherWaters() further {
 			h.Covariates, h.NamedCovariate = []*comparev1.WaterCovariate{c}, c.GetName()
 			// Each water has a session and a member of its own, so that nothing tells them apart.
 			alone := tableOf(r, shape{2, 2, 1, 8, 1}).without(func(x row) bool { return x.group != x.block })
+			// One session for each water and of one member, who holds half of the recipes in one of them only.
+			half := tableOf(r, shape{2, 2, 1, 8, 1}).without(func(x row) bool { return x.group != x.block || x.block == 1 && x.cell < 4 })
 			return []question{
+				watersQuestion(half, true, func(int) string { return "member 1" }),
 				watersQuestion(tableOf(r, shape{2, 3, 1, 4, 1}), false, two), watersQuestion(tableOf(r, shape{3, 4, 1, 7, 2}), true, two), covered,
 				watersQuestion(alone, true, ownMember), watersQuestion(alone, false, ownMember), watersQuestion(table{groups: labelled("group ", 2)}, false, ownMember),
 			}
@@ -104,6 +107,7 @@ func soundWaters(q question, a reply) error {
 	h, got := watersHeader(q), a[0].(*comparev1.CompareWatersResponse)
 	groups := len(h.GetLabels().GetGroups())
 	waters, blocks := map[uint32]map[uint32]bool{}, map[uint32]map[uint32]bool{} // of each cell, of each block
+	var cells [][3]uint32                                                        // block, cell, water
 	add := func(m map[uint32]map[uint32]bool, k, v uint32) {
 		if m[k] == nil {
 			m[k] = map[uint32]bool{}
@@ -115,15 +119,17 @@ func soundWaters(q question, a reply) error {
 		for i, g := range c.GetGroup() {
 			add(waters, c.GetCell()[i], g)
 			add(blocks, c.GetBlock()[i], g)
+			cells = append(cells, [3]uint32{c.GetBlock()[i], c.GetCell()[i], g})
 		}
 	}
-	recipes := 0
+	inTwo := 0 // recipes in two waters, wherever
 	for _, in := range waters {
 		if len(in) > 1 {
-			recipes++
+			inTwo++
 		}
 	}
-	alone := len(blocks) > 1 // every session has one water
+	recipes := recipesSideBySide(h, cells, blocks)
+	alone := len(blocks) > 1 && recipes == 0 // every session has one water, and no member two
 	for _, in := range blocks {
 		alone = alone && len(in) == 1
 	}
@@ -146,8 +152,8 @@ func soundWaters(q question, a reply) error {
 	case verdict == comparev1.WatersVerdict_WATERS_VERDICT_NOT_ENOUGH_YET && len(got.GetMissing()) == 0:
 		return errors.New("missing is empty where there is not enough yet")
 	case int(got.GetRecipes()) != recipes:
-		return fmt.Errorf("recipes is %d, want %d that stand in two waters or more", got.GetRecipes(), recipes)
-	case recipes > 0 && int(got.GetReference()) >= groups:
+		return fmt.Errorf("recipes is %d, want %d that stand in two waters or more of one session or member", got.GetRecipes(), recipes)
+	case inTwo > 0 && int(got.GetReference()) >= groups:
 		return fmt.Errorf("reference is %d of %d waters", got.GetReference(), groups)
 	case got.GetNoiseFloorDe00() < 0:
 		return fmt.Errorf("noise_floor_de00 is %v, want 0 or above", got.GetNoiseFloorDe00())
@@ -155,7 +161,7 @@ func soundWaters(q question, a reply) error {
 	for i, w := range got.GetWaters() {
 		reference := w.GetWater() == got.GetReference()
 		switch {
-		case int(w.GetWater()) >= groups || w.GetSessions() < 0 || w.GetMembers() < 0 || int(w.GetRecipes()) > recipes:
+		case int(w.GetWater()) >= groups || w.GetSessions() < 0 || w.GetMembers() < 0 || int(w.GetRecipes()) > inTwo:
 			return fmt.Errorf("waters[%d] names no water, or its figures are out of range", i)
 		case reference && w.MeanDe00 != nil:
 			return fmt.Errorf("waters[%d] is the reference and has a difference from itself", i)
@@ -177,6 +183,30 @@ func soundWaters(q question, a reply) error {
 		}
 	}
 	return nil
+}
+
+// recipesSideBySide counts the recipes that a session holds in two waters or more, or that a member has in two in sessions of one water each.
+func recipesSideBySide(h *comparev1.WatersHeader, cells [][3]uint32, blocks map[uint32]map[uint32]bool) int {
+	type place struct {
+		block  uint32
+		member string
+		recipe uint32
+	}
+	first, recipes := map[place]uint32{}, map[uint32]bool{}
+	for _, c := range cells {
+		if h.GetLabels().GetBlocks()[c[0]] == "" {
+			continue // no session
+		}
+		at := place{block: c[0], recipe: c[1]}
+		if m := h.GetBlockMembers()[c[0]]; m != "" && len(blocks[c[0]]) == 1 {
+			at = place{member: m, recipe: c[1]}
+		}
+		if w, known := first[at]; known && w != c[2] {
+			recipes[c[1]] = true
+		}
+		first[at] = c[2]
+	}
+	return len(recipes)
 }
 
 func soundWaterPairs(got *comparev1.CompareWatersResponse, groups int) error {

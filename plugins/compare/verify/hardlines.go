@@ -83,25 +83,36 @@ func hardWaterLines() (out []line) {
 	}
 	add("7 sessions with both waters, a third of the pieces missing", func(rng *rand.Rand) []waters.Row { return thinned(waterRows(rng, true), rng, 0.33) })
 	add("12 sessions of one water, members differ, a third of the pieces missing", func(rng *rand.Rand) []waters.Row { return thinned(waterRows(rng, false), rng, 0.33) })
-	// pot adds the recipes from first to before last that a session dyed in a water.
-	pot := func(rows []waters.Row, rng *rand.Rand, session int, habit vector, water string, first, last int) []waters.Row {
-		shared := normal(rng, 1.5)
-		for r := first; r < last; r++ {
-			own := normal(rng, 0.7)
+	// pot adds what a session dyed in a water: recipes, and accidents of its pot and of its pieces.
+	pot := func(rows []waters.Row, rng *rand.Rand, session, member int, habit vector, water string, pots, pieces float64, recipes ...int) []waters.Row {
+		shared := normal(rng, pots)
+		for _, r := range recipes {
+			own := normal(rng, pieces)
 			x := vector{40 + 5*float64(r%6), 4 * float64(r%6), 20}
 			for i := range 3 {
 				x[i] += habit[i] + shared[i] + own[i]
 			}
-			rows = append(rows, waters.Row{ReadingID: fmt.Sprintf("%d-%s-%d", session, water, r), Water: water, Block: fmt.Sprint(session), Member: "of " + fmt.Sprint(session), Recipe: fmt.Sprint(r), Lab: lab(x)})
+			rows = append(rows, waters.Row{ReadingID: fmt.Sprintf("%d-%s-%d", session, water, r), Water: water, Block: fmt.Sprint(session), Member: fmt.Sprint(member), Recipe: fmt.Sprint(r), Lab: lab(x)})
 		}
 		return rows
+	}
+	// others are two members who dye otherwise: what only one water of the sessions holds, they hold in the other one.
+	others := func(rows []waters.Row, rng *rand.Rand) []waters.Row {
+		return pot(pot(rows, rng, 98, 98, normal(rng, 8), "well", 1.5, 0.7, 10, 11, 12), rng, 99, 99, normal(rng, 8), "tap", 1.5, 0.7, 13, 14, 15)
 	}
 	add("8 sessions with both waters, 4 recipes in each and one in both, and two of one water by members who dye otherwise", func(rng *rand.Rand) (rows []waters.Row) {
 		for s := range 8 {
 			habit := normal(rng, 3)
-			rows = pot(pot(rows, rng, s, habit, "tap", 0, 4), rng, s, habit, "well", 3, 7)
+			rows = pot(pot(rows, rng, s, s, habit, "tap", 1.5, 0.7, s%6, 10, 11, 12), rng, s, s, habit, "well", 1.5, 0.7, s%6, 13, 14, 15)
 		}
-		return pot(pot(rows, rng, 8, normal(rng, 8), "well", 0, 3), rng, 9, normal(rng, 8), "tap", 4, 7)
+		return others(rows, rng)
+	})
+	add("16 sessions of one water by 8 members, 4 recipes in each and one in both, pieces twice as uneven as pots, and two by members who dye otherwise", func(rng *rand.Rand) (rows []waters.Row) {
+		for m := range 8 {
+			habit := normal(rng, 3)
+			rows = pot(pot(rows, rng, 2*m, m, habit, "tap", 0.7, 1.5, m%6, 10, 11, 12), rng, 2*m+1, m, habit, "well", 0.7, 1.5, m%6, 13, 14, 15)
+		}
+		return others(rows, rng)
 	})
 	add("3 times two sessions that hold two recipes the other way about", func(rng *rand.Rand) (rows []waters.Row) {
 		for s := range 6 {
@@ -109,7 +120,7 @@ func hardWaterLines() (out []line) {
 			if s%2 == 1 {
 				a, b = b, a
 			}
-			rows = pot(pot(rows, rng, s, habit, "tap", a, a+2), rng, s, habit, "well", b, b+2)
+			rows = pot(pot(rows, rng, s, s, habit, "tap", 1.5, 0.7, a, a+1), rng, s, s, habit, "well", 1.5, 0.7, b, b+1)
 		}
 		return rows
 	})

@@ -10,7 +10,7 @@ import (
 // Pair is two of three waters or more against each other.
 type Pair struct {
 	First, Second string
-	Recipes       int        // dyed in both
+	Recipes       int        // dyed in both side by side, or, where none was, by anybody
 	Difference    [3]float64 // mean over these of L*, a*, b* of the first minus the second
 	MeanDE        *float64   // of these recipes' CIEDE2000; nil without one
 	// P is nil where no session and no member joins the two. PAdjusted is held over all pairs, see groups.EveryTwo, with what can't be tested as
@@ -18,27 +18,33 @@ type Pair struct {
 	P, PAdjusted *float64
 }
 
-// pairs tests every two of the waters as if only those had been dyed in, and every set of them that groups.EveryTwo asks for. It is nil of two waters.
-func pairs(ctx context.Context, cells []*cell, names []string, p Params) ([]Pair, error) {
+// pairs tests every two of the waters as if only those had been dyed in, and every set of them that groups.EveryTwo asks for. It is nil of two waters. What two waters of which
+// nothing stands side by side look like is told of the cells shown.
+func pairs(ctx context.Context, cells, shown []*cell, names []string, p Params) ([]Pair, error) {
 	if len(names) < 3 {
 		return nil, nil
 	}
+	held := func(of ...string) []*cell {
+		return sideBySide(slices.DeleteFunc(slices.Clone(cells), func(c *cell) bool { return !slices.Contains(of, c.water) }))
+	}
 	twos, err := groups.EveryTwo(names, func(of []string) (*groups.Test, error) {
-		among, _ := inTwo(slices.DeleteFunc(slices.Clone(cells), func(c *cell) bool { return !slices.Contains(of, c.water) }))
-		points, _ := units(among)
+		points, _ := units(held(of...))
 		return groups.PlaceOfJoined(ctx, points, p.Permutations, p.Seed)
 	})
 	if err != nil {
 		return nil, err
 	}
-	sums := byRecipe(cells)
 	out := make([]Pair, len(twos))
 	for i, two := range twos {
 		out[i] = Pair{First: two.First, Second: two.Second}
 		if two.Test != nil {
 			out[i].P, out[i].PAdjusted = &two.Test.P, &two.Adjusted
 		}
-		d := between(sums, two.First, two.Second)
+		of := held(two.First, two.Second)
+		if len(of) == 0 {
+			of = shown
+		}
+		d := between(byRecipe(of), two.First, two.Second)
 		out[i].Recipes, out[i].Difference = d.recipes, d.difference
 		if d.recipes > 0 {
 			out[i].MeanDE = &d.meanDE

@@ -137,30 +137,43 @@ func (l *layout) parts() []int {
 	return part
 }
 
-// sideBySide leaves of a session of several waters the recipes that stand in two of them or more: what else it holds could tell them apart only by what other sessions
-// say of a recipe, and those say the same, right or wrong, to all of its like.
+// sideBySide leaves what the test stands on: of a session of several waters the recipes that it holds in two of them or more, of a member's sessions of one water each those
+// that they hold in two between them. What else they hold could tell waters apart only by what others say of a recipe, and those say the same, right or wrong, to all of its like.
 func sideBySide(cells []*cell) (out []*cell) {
-	type key struct{ session, recipe string }
-	in, waters := map[key]int{}, map[string]string{}
+	waters := map[string]string{}
 	several := map[string]bool{} // sessions
 	for _, c := range cells {
-		in[key{c.session, c.recipe}]++
 		if w, known := waters[c.session]; known && w != c.water {
 			several[c.session] = true
 		}
 		waters[c.session] = c.water
 	}
+	type place struct{ session, member, recipe string }
+	of := func(c *cell) place {
+		if several[c.session] || c.member == "" {
+			return place{session: c.session, recipe: c.recipe}
+		}
+		return place{member: c.member, recipe: c.recipe}
+	}
+	first, two := map[place]string{}, map[place]bool{}
 	for _, c := range cells {
-		if !several[c.session] || in[key{c.session, c.recipe}] > 1 {
+		if w, known := first[of(c)]; known && w != c.water {
+			two[of(c)] = true
+		} else {
+			first[of(c)] = c.water
+		}
+	}
+	for _, c := range cells {
+		if two[of(c)] {
 			out = append(out, c)
 		}
 	}
 	return out
 }
 
-// units are the sessions' work in one water with what they are exchanged within, and the number of different arrangements as its logarithm.
+// units are the sessions' work in one water with what they are exchanged within, of cells that stand side by side, and the number of different arrangements as its logarithm.
 func units(cells []*cell) ([]groups.Point, float64) {
-	l := laidOut(sideBySide(cells))
+	l := laidOut(cells)
 	var figures [3][]float64
 	for axis := range figures {
 		figures[axis] = l.fit(axis)

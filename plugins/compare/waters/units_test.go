@@ -50,23 +50,30 @@ func row(session, member, water, recipe string, l float64) Row {
 	return Row{ReadingID: session + water + recipe, Block: session, Member: member, Water: water, Recipe: recipe, Lab: colorimetry.Lab{L: l, A: 5, B: 5}}
 }
 
-// A session's waters are held against each other on what it holds in both. Two members who dye much lighter and darker hold what only one water of the other sessions
-// does; p is still that of all turns of the eight differences, counted out here.
+// A session's waters are held against each other on what it holds in both, and so are a member's sessions of one water each. Two members who dye much lighter and darker hold
+// what only one water of the others does; p is still that of all turns of the eight differences, counted out here.
 func TestOthersAccidentsDoNotPassForWater(t *testing.T) {
 	difference := []float64{1, -2, 0.5, 1.5, -1, 0.25, -0.75, 2}
-	var rows []Row
-	for s, d := range difference {
-		session, accident := fmt.Sprint(s), float64(3*s%7)
-		for r := range 4 {
-			rows = append(rows, row(session, "m"+session, "tap", fmt.Sprint(r), 40+float64(r)+accident+d), row(session, "m"+session, "well", fmt.Sprint(r+3), 40+float64(r+3)+accident))
+	for _, together := range []bool{true, false} {
+		rows := []Row{row("light", "l", "well", "only tap", 70), row("dark", "d", "tap", "only well", 20)}
+		for s, d := range difference {
+			member, in, recipe, accident := fmt.Sprint("m", s), [2]string{fmt.Sprint(s), fmt.Sprint(s)}, fmt.Sprint(s%6), float64(3*s%7)
+			if !together {
+				in = [2]string{fmt.Sprint(s, "a"), fmt.Sprint(s, "b")}
+			}
+			rows = append(rows, row(in[0], member, "tap", recipe, 40+accident+d), row(in[1], member, "well", recipe, 40+accident),
+				row(in[0], member, "tap", "only tap", 42+3*accident+d), row(in[1], member, "well", "only well", 47-2*accident))
 		}
+		countedOut(t, rows, difference)
 	}
-	for r := range 3 {
-		rows = append(rows, row("8", "light", "well", fmt.Sprint(r), 70+float64(r)), row("9", "dark", "tap", fmt.Sprint(r+4), 20+float64(r+4)))
-	}
+}
+
+// countedOut holds the test of rows against all turns of the differences that it has.
+func countedOut(t *testing.T, rows []Row, difference []float64) {
+	t.Helper()
 	r, err := Compare(context.Background(), rows, Params{Closing: true, NoOutlook: true})
 	require.NoError(t, err)
-	require.NotNil(t, r.Test)
+	require.NotNil(t, r.Test, r.Sentence)
 	own, hits := 0.0, 0
 	for _, d := range difference {
 		own += d
@@ -103,7 +110,65 @@ func TestCrossedRecipesAreNotHeldAgainstEachOther(t *testing.T) {
 	require.NoError(t, err)
 	assert.Nil(t, r.Test)
 	assert.Equal(t, NotEnoughYet, r.Verdict)
-	assert.Equal(t, []string{"6 more sessions with both waters side by side"}, r.Missing)
+	assert.Zero(t, r.Recipes)
+	assert.Equal(t, []string{"6 more recipes dyed alike in both waters, each within one session", "6 more sessions with both waters side by side on one recipe"}, r.Missing)
+}
+
+// What one member dyed in tap and another in well is no recipe of a verdict, however often. A member's own sessions of one water each count.
+func TestRecipesOfTwoMembersDoNotCount(t *testing.T) {
+	var rows []Row
+	for s := range 7 {
+		for r := range 5 {
+			d := float64(r) + float64(s%3)/10
+			rows = append(rows, row(fmt.Sprint(s), "m", "tap", fmt.Sprint(r), 40+d), row(fmt.Sprint(s), "m", "well", fmt.Sprint(r), 44+d))
+		}
+	}
+	for k, x := range []string{"5", "6"} { // dyed in one water by one and in the other one by another
+		rows = append(rows, row(fmt.Sprint("tap ", k), "n", "tap", x, 30), row(fmt.Sprint("well ", k), "o", "well", x, 70))
+	}
+	ask := func() *Result {
+		r, err := Compare(context.Background(), rows, Params{Closing: true, NoOutlook: true})
+		require.NoError(t, err)
+		return r
+	}
+	r := ask()
+	assert.Equal(t, NotEnoughYet, r.Verdict, r.Sentence)
+	assert.Equal(t, []string{"1 more recipe dyed alike in both waters within one session"}, r.Missing)
+	assert.Equal(t, 5, r.Recipes)
+	assert.Equal(t, 7, r.Sessions)
+	assert.Equal(t, 4, r.OneWater)
+	assert.Equal(t, 5, r.Waters[1].Recipes)
+	assert.InDelta(t, 4, r.Waters[1].Difference[0], 1e-9, "of what stands side by side alone")
+	// Member n holds a sixth in a session of the other water, too.
+	rows = append(rows, row("own", "n", "well", "5", 34))
+	r = ask()
+	assert.Equal(t, WatersDiffer, r.Verdict, r.Sentence)
+	assert.Equal(t, 6, r.Recipes)
+	assert.Equal(t, 9, r.Sessions)
+	// A session of that member with both waters is one by itself.
+	rows = append(rows, row("own", "n", "tap", "9", 34), row("other", "o", "well", "9", 34))
+	r = ask()
+	assert.Equal(t, NotEnoughYet, r.Verdict, r.Sentence)
+	assert.Equal(t, 5, r.Recipes)
+	assert.Empty(t, r.Apart)
+}
+
+// A water that one member alone used, on recipes that others dyed in other waters, stands apart, and no other water with it; what is told of the colours is of all that there is.
+func TestAWaterOfOneMemberAloneStandsApart(t *testing.T) {
+	var rows []Row
+	for s := range 7 {
+		for r := range 6 {
+			rows = append(rows, row(fmt.Sprint(s), "m", "tap", fmt.Sprint(r), 40), row(fmt.Sprint(s), "m", "well", fmt.Sprint(r), 44))
+			rows = append(rows, row(fmt.Sprint("alder ", s), "n", "alder pond", fmt.Sprint(r), 50))
+		}
+	}
+	r, err := Compare(context.Background(), rows, Params{Closing: true, NoOutlook: true, Reference: "tap"})
+	require.NoError(t, err)
+	assert.Equal(t, CantTellApart, r.Verdict)
+	assert.Equal(t, []string{"alder pond"}, r.Apart)
+	assert.Equal(t, 6, r.Recipes, "in tap and well")
+	require.Len(t, r.Waters, 3)
+	assert.InDelta(t, 10, r.Waters[0].Difference[0], 1e-9)
 }
 
 // A third water that sessions hold on recipes of its own is not tested beside the others, so nothing is said of all three.
@@ -147,7 +212,7 @@ func TestUnitsThatNothingJoinsAreNotExchanged(t *testing.T) {
 	for _, x := range rows {
 		cells = append(cells, &cell{session: x.Block, water: x.Water, recipe: x.Recipe, member: x.Member, sum: [3]float64{x.Lab.L, 5, 5}, n: 1})
 	}
-	points, arrangements := units(cells)
+	points, arrangements := units(sideBySide(cells))
 	assert.InDelta(t, 2*math.Ln2, arrangements, 1e-12, "two and two, not four of which two")
 	assert.Equal(t, points[0].Block, points[1].Block)
 	assert.NotEqual(t, points[0].Block, points[2].Block)

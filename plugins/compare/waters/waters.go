@@ -8,9 +8,9 @@
 // Test: a unit is a session's work in one water. What recipes and units do to colour adds up, and both are fitted together by least squares, so that a unit
 // that holds the deeper recipes isn't deeper for it, nor takes a part of the accidents of others that hold them. Water is tested
 // by the analysis of variance of package groups on the units. A session that holds several waters is a block and its waters are exchanged within it, on the recipes
-// that it holds in two of them or more. Sessions of one water are exchanged within their member. Units that no chain of recipes joins are never exchanged: what
-// lies between them is not known. So neither a session's accidents nor a member's habits can pass for the water, as they do where recipes are
-// exchanged: members who differ then make waters that differ.
+// that it holds in two of them or more. Sessions of one water are exchanged within their member, on the recipes that they hold in two waters between them. No other recipe counts:
+// what one member dyed in one water and another in the other one tells of members too. Units that no chain of recipes joins are never exchanged: what lies between them is not
+// known. So neither a session's accidents nor a member's habits can pass for the water, as they do where recipes are exchanged: members who differ then make waters that differ.
 //
 // Of three waters or more every two are tested too, in the same way, with the chance of one false difference among all pairs held (groups.EveryTwo).
 //
@@ -95,10 +95,10 @@ type Result struct {
 	Sentence    string
 	Missing     []string
 	Waters      []Water // by label, the reference included
-	Recipes     int     // in two waters or more
-	Sessions    int
-	NoSession   int // readings
-	OneWater    int // cells of recipes that stand in one water only: left out
+	Recipes     int     // that the test stands on: in two waters of one session, or of one member in sessions of one water each
+	Sessions    int     // that hold these
+	NoSession   int     // readings
+	OneWater    int     // cells of recipes that their session or member has in no second water: left out of the test
 	Apart       []string
 	NoiseFloor  *float64     // the ΔE that two means of equal colours show on average; nil where nothing was repeated
 	Test        *groups.Test // only when Closing
@@ -113,9 +113,10 @@ type Result struct {
 type Water struct {
 	Water             string
 	Sessions, Members int
-	Recipes           int        // shared with the reference
-	Difference        [3]float64 // mean over recipes of L*, a*, b* minus the reference
-	MeanDE, MaxDE     *float64   // of the recipes' CIEDE2000 to the reference; nil for the reference and without a shared recipe
+	// Recipes are those shared with the reference, among what stands side by side; where that doesn't tell of every water, those that anybody dyed in both.
+	Recipes       int
+	Difference    [3]float64 // mean over recipes of L*, a*, b* minus the reference
+	MeanDE, MaxDE *float64   // of the recipes' CIEDE2000 to the reference; nil for the reference and without a shared recipe
 }
 
 // Correlation is a covariate over waters.
@@ -176,19 +177,24 @@ func Compare(ctx context.Context, rows []Row, params Params) (*Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	cells = shared(cells, r)
+	held, shown := sideBySide(cells), inTwo(cells)
+	r.OneWater, r.Recipes, r.Sessions = len(cells)-len(held), distinct(held, recipeOf), distinct(held, sessionOf)
+	points, arrangements := units(held)
+	r.Apart = apart(points, shown)
+	if len(r.Apart) == 0 && distinct(held, waterOf) == distinct(shown, waterOf) {
+		shown = held // else all that there is, as nothing else tells of every water
+	}
 	if p.Reference == "" {
-		p.Reference = usual(cells)
+		p.Reference = usual(shown)
 	}
 	r.Params = p
-	means := r.describe(cells, p.Reference)
-	r.NoiseFloor = noiseFloor(cells)
-	points, arrangements := units(cells)
-	if r.Apart = apart(points); len(r.Apart) == 0 && len(r.Waters) > 1 {
+	means := r.describe(shown, p.Reference)
+	r.NoiseFloor = noiseFloor(shown)
+	if len(r.Apart) == 0 && len(r.Waters) > 1 {
 		r.gate(p, points, arrangements)
 	}
 	if len(r.Waters) < 2 {
-		r.Missing = append(r.Missing, "recipes dyed alike in a second water")
+		r.Missing = append(r.Missing, "recipes dyed alike in a second water, each within one session")
 	}
 	if p.Closing && len(r.Apart) == 0 && len(r.Missing) == 0 {
 		if r.Test, err = groups.Place(ctx, points, p.Permutations, p.Seed); err != nil {
@@ -198,14 +204,14 @@ func Compare(ctx context.Context, rows []Row, params Params) (*Result, error) {
 		for _, w := range r.Waters {
 			names = append(names, w.Water)
 		}
-		if r.Pairs, err = pairs(ctx, cells, names, p); err != nil {
+		if r.Pairs, err = pairs(ctx, cells, shown, names, p); err != nil {
 			return nil, err
 		}
 	}
 	r.correlate(p, means)
 	r.judge()
 	if r.Verdict != WatersDiffer && len(r.Apart) == 0 && !p.NoOutlook {
-		r.Outlook = groups.Plan(points, middle(cells), p.Alpha, p.ToleranceDE)
+		r.Outlook = groups.Plan(points, middle(shown), p.Alpha, p.ToleranceDE)
 	}
 	return r, nil
 }
@@ -251,37 +257,35 @@ func averaged(rows []Row, r *Result) ([]*cell, error) {
 	return cells, nil
 }
 
-// shared keeps the cells of recipes that stand in two waters or more, and counts.
-func shared(cells []*cell, r *Result) []*cell {
-	out, recipes := inTwo(cells)
-	sessions := map[string]bool{}
-	for _, c := range out {
-		sessions[c.session] = true
-	}
-	r.OneWater, r.Sessions, r.Recipes = len(cells)-len(out), len(sessions), recipes
-	return out
-}
-
-// inTwo is the cells of recipes that stand in two waters or more, and the number of these recipes.
-func inTwo(cells []*cell) (out []*cell, recipes int) {
-	waters := map[string]map[string]bool{}
+// inTwo is the cells of recipes that stand in two waters or more, wherever.
+func inTwo(cells []*cell) (out []*cell) {
+	first, two := map[string]string{}, map[string]bool{} // by recipe
 	for _, c := range cells {
-		if waters[c.recipe] == nil {
-			waters[c.recipe] = map[string]bool{}
-		}
-		waters[c.recipe][c.water] = true
-	}
-	for _, of := range waters {
-		if len(of) > 1 {
-			recipes++
+		if w, known := first[c.recipe]; known && w != c.water {
+			two[c.recipe] = true
+		} else {
+			first[c.recipe] = c.water
 		}
 	}
 	for _, c := range cells {
-		if len(waters[c.recipe]) > 1 {
+		if two[c.recipe] {
 			out = append(out, c)
 		}
 	}
-	return out, recipes
+	return out
+}
+
+func recipeOf(c *cell) string  { return c.recipe }
+func sessionOf(c *cell) string { return c.session }
+func waterOf(c *cell) string   { return c.water }
+
+// distinct counts what cells have of one thing.
+func distinct(cells []*cell, of func(*cell) string) int {
+	seen := map[string]bool{}
+	for _, c := range cells {
+		seen[of(c)] = true
+	}
+	return len(seen)
 }
 
 // usual is the water of most recipes, the first by label of several.
@@ -381,9 +385,10 @@ func middle(cells []*cell) (at [3]float64) {
 	return at
 }
 
-// apart lists the waters that no chain of sessions or members joins to the first one.
-func apart(points []groups.Point) []string {
-	var names []string
+// apart lists the waters of cells that can't be told from who dyed: those that no chain of sessions or members joins to the first of the points, and of those without a
+// point the ones that no session holds beside another water.
+func apart(points []groups.Point, cells []*cell) []string {
+	var names, alone []string
 	blocks := map[string][]string{}
 	for _, p := range points {
 		names = append(names, p.Group)
@@ -407,7 +412,27 @@ func apart(points []groups.Point) []string {
 			}
 		}
 	}
-	return slices.DeleteFunc(names, func(w string) bool { return joined[w] })
+	out := slices.DeleteFunc(slices.Clone(names), func(w string) bool { return joined[w] })
+	inSession := map[string]string{} // a water of each
+	beside := map[string]bool{}      // waters
+	for _, c := range cells {
+		if w, known := inSession[c.session]; known && w != c.water {
+			beside[w], beside[c.water] = true, true
+		}
+		inSession[c.session] = c.water
+	}
+	for _, c := range cells {
+		if !beside[c.water] && !slices.Contains(names, c.water) {
+			alone = append(alone, c.water)
+		}
+	}
+	slices.Sort(alone)
+	if alone = slices.Compact(alone); len(names) == 0 && len(beside) == 0 && len(alone) > 0 {
+		alone = alone[1:] // the first is what the others stand apart from
+	}
+	out = append(out, alone...)
+	slices.Sort(out)
+	return out
 }
 
 // gate says what is missing, in a dyer's words.
@@ -417,12 +442,16 @@ func (r *Result) gate(p Params, points []groups.Point, arrangements float64) {
 		two = "two of these waters"
 	}
 	if n := MinRecipes - r.Recipes; n > 0 {
-		r.Missing = append(r.Missing, fmt.Sprintf("%d more %s dyed alike in %s", n, plural("recipe", n), two))
+		within := " within one session"
+		if n > 1 {
+			within = ", each within one session"
+		}
+		r.Missing = append(r.Missing, fmt.Sprintf("%d more %s dyed alike in %s%s", n, plural("recipe", n), two, within))
 	}
 	// The least p possible is about 2 over the number of arrangements; each session that holds two waters doubles it at least.
 	if wanted := math.Log(2 / p.Alpha); arrangements < wanted-1e-9 {
 		n := int(math.Ceil((wanted-arrangements)/math.Ln2 - 1e-9))
-		r.Missing = append(r.Missing, fmt.Sprintf("%d more %s with %s side by side", n, plural("session", n), two))
+		r.Missing = append(r.Missing, fmt.Sprintf("%d more %s with %s side by side on one recipe", n, plural("session", n), two))
 	}
 	if len(r.Waters) < 3 || len(points) == 0 {
 		return // then it is these sessions that are missing

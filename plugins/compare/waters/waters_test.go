@@ -74,7 +74,7 @@ func TestSideBySide(t *testing.T) {
 	assert.Nil(t, r.Test)
 	p.sessions = 4
 	r = compared(t, p.rows(rng), Params{Closing: true})
-	assert.Equal(t, []string{"2 more sessions with both waters side by side"}, r.Missing)
+	assert.Equal(t, []string{"2 more sessions with both waters side by side on one recipe"}, r.Missing)
 	p.recipes = 5
 	r = compared(t, p.rows(rng), Params{Closing: true})
 	assert.Equal(t, NotEnoughYet, r.Verdict)

@@ -91,11 +91,13 @@ func (a *asking) notEnoughYet(pair *poolv1.PairAnswer, response *comparev1.Compa
 	lacking := a.experiment.ClosingSessions - int(response.GetCompleteSessions())
 	var sessions []string // what is said of them, which is said of lacking otherwise
 	for _, m := range response.GetMissing() {
-		if m.GetWhat() != "sessions" {
-			n := int(m.GetCount())
-			pair.Missing = append(pair.Missing, fmt.Sprintf("%d more %s dyed in both orders", n, plural("recipe", n)))
-		} else {
+		switch n := int(m.GetCount()); m.GetWhat() {
+		case "sessions":
 			sessions = append(sessions, m.GetText())
+		case "cells":
+			pair.Missing = append(pair.Missing, fmt.Sprintf("%d more %s dyed in both orders", n, plural("recipe", n)))
+		default: // what else a module may want is told in its own words
+			pair.Missing = append(pair.Missing, m.GetText())
 		}
 	}
 	if lacking <= 0 && len(pair.GetMissing()) == 0 {

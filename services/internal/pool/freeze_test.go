@@ -205,5 +205,5 @@ func TestFreezeAnExperimentOnWaters(t *testing.T) {
 	h.planned(t, byWater, few)
 	got, err = h.pool.Freeze(t.Context(), pool.FreezeQuestion{GroupBy: poolv1.GroupBy_GROUP_BY_WATER, ExperimentID: few})
 	require.NoError(t, err)
-	assert.Equal(t, "1 more recipe dyed alike in both waters", got.NotClosed)
+	assert.Equal(t, "1 more recipe dyed alike in both waters within one session", got.NotClosed)
 }

@@ -115,7 +115,7 @@ func gates() []gate {
 			}
 			fill(b, s)
 			return pool.Question{GroupBy: byWater.GroupBy, ExperimentID: id}
-		}, "2 more recipes dyed alike in both waters"},
+		}, "2 more recipes dyed alike in both waters, each within one session"},
 		{"waters: one was never used", func(s *shelf) pool.Question {
 			id, mill, _ := wells(s, 6)
 			b := newBook("ash")
@@ -312,8 +312,8 @@ func TestWhatStandsApart(t *testing.T) {
 		q    pool.Question
 		want string
 	}{
-		{byWater, "sessions of one member in several of these waters, or of all in a common one"},
-		{pool.Question{GroupBy: byWater.GroupBy, ExperimentID: waters}, "sessions of one member in several of these waters, or of all in a common one"},
+		{byWater, "sessions of one member in several of these waters, on one recipe, or of all in a common one"},
+		{pool.Question{GroupBy: byWater.GroupBy, ExperimentID: waters}, "sessions of one member in several of these waters, on one recipe, or of all in a common one"},
 		{byMordant, "at least 1 session that holds iron and tin beside alum, of pieces that are otherwise alike"},
 	} {
 		if c.q.GroupBy == byMordant.GroupBy {

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
+	comparev1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/compare/v1"
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
 	"github.com/commonvat/commonvat/services/internal/pipeline/pipelinetest"
 	"github.com/commonvat/commonvat/services/internal/pool"
@@ -119,6 +120,24 @@ func experiment(s *shelf, closing int) trial.ID {
 	e := trial.Experiment{ID: newID(), FirstDye: "weld", SecondDye: "indigo", ToleranceDE00: 2.5, ClosingSessions: closing, Instrument: "bench reader", Condition: d65}
 	s.experiments = append(s.experiments, e)
 	return e.ID
+}
+
+// Each thing that is missing has its own unit, of those that the contract has none for too.
+func TestWhatIsMissingIsToldInItsUnit(t *testing.T) {
+	s := newShelf()
+	id := experiment(s, 6)
+	b := newBook("ash")
+	for range 6 {
+		orderSession(b, id, "weld")
+	}
+	s.put(b.Trial)
+	h := open(t, s)
+	h.modules.SpoilOrders(func(r *comparev1.CompareOrdersResponse) {
+		r.Verdict, r.P, r.PAdjusted = comparev1.Verdict_VERDICT_NOT_ENOUGH_YET, nil, nil
+		r.Missing = []*comparev1.Missing{{What: "cells", Count: 1, Text: "1 more recipe found in both"}, {What: "yarns", Count: 2, Text: "2 more yarns in both orders"}}
+	})
+	answer := h.ask(t, pool.Question{GroupBy: byOrder.GroupBy, ExperimentID: id})
+	assert.Equal(t, []string{"1 more recipe dyed in both orders", "2 more yarns in both orders"}, answer.GetPairs()[0].GetMissing())
 }
 
 func TestAnExperimentBeforeItsClosingSize(t *testing.T) {

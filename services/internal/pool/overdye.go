@@ -106,7 +106,9 @@ func (p *Pool) firstColour(ctx context.Context, o *overdyeing) (trial.RawColour,
 	q := o.question
 	class := overdyeClass{second: q.SecondDye, depth: q.SecondDepth}
 	if q.FirstPiece == "" {
-		class.first, class.fibre, class.mordantPlace = q.FirstDye, q.Fibre, q.Mordant
+		// Names stand in the record in lower case; those of a colour without a piece may be written otherwise.
+		named := func(text string) string { return strings.ToLower(strings.TrimSpace(text)) }
+		class.first, class.fibre, class.mordantPlace = named(q.FirstDye), named(q.Fibre), named(q.Mordant)
 		if class.mordantPlace == "" {
 			class.mordantPlace = notStated
 		}

@@ -124,7 +124,7 @@ func TestRadiusForABathWithoutAPlainPiece(t *testing.T) {
 }
 
 func TestPredictOverdyeWithoutAPiece(t *testing.T) {
-	s, _, _ := overdyeShelf(4)
+	s, _, ids := overdyeShelf(4)
 	h := open(t, s)
 	yellow := lab(75, 0, 50)
 	q := pool.OverdyeQuestion{Reader: "birch", FirstColour: &trial.RawColour{Lab: &yellow, LabCondition: d65}, FirstDye: "weld", Fibre: "wool", Mordant: "alum first", SecondDye: "indigo",
@@ -134,6 +134,13 @@ func TestPredictOverdyeWithoutAPiece(t *testing.T) {
 	assert.Len(t, answer.GetTrials(), 4)
 	assert.InDelta(t, 75, h.modules.Overdyes()[0].GetPiece().GetFirst().GetLab().GetL(), 0)
 	assert.Contains(t, strings.Join(answer.GetCannotTell(), "\n"), "only its figures are known")
+	// Names are one however they are written, those of pieces that are told beside them too.
+	written := q
+	written.FirstDye, written.Fibre, written.Mordant, written.SecondPiece = "Weld", " Wool", "Alum first", ids[0]["indigo"]
+	answer, err = h.pool.PredictOverdye(t.Context(), written)
+	require.NoError(t, err)
+	assert.Len(t, answer.GetTrials(), 4)
+	assert.Equal(t, []string{"weld", "wool", "alum first"}, []string{answer.GetFirstDye(), answer.GetFibre(), answer.GetMordant()})
 	q.SecondDepth = trial.Deep
 	_, err = h.pool.PredictOverdye(t.Context(), q)
 	require.ErrorIs(t, err, pool.ErrUnusable)

@@ -19,10 +19,13 @@ func (a *asking) tested(what string, arrangements int64, exact bool) {
 	a.answer.Tests = append(a.answer.Tests, &poolv1.TestMade{What: what, Arrangements: arrangements, Exact: exact})
 }
 
-// holdingAll counts the sessions that hold all groups side by side, in recipes that somebody dyed in two of them.
+// holdingAll counts the sessions that hold all groups side by side, in recipes that the session has in two of them.
 func (t *texts) holdingAll(picks []*pick, groups []string) (n int32) {
-	shared := sharedRecipes(picks)
-	counting := slices.DeleteFunc(slices.Clone(picks), func(of *pick) bool { return !shared[of.cell] })
+	type place struct {
+		block label
+		cell  cell
+	}
+	counting := besideAnother(picks, func(of *pick) place { return place{of.block, of.cell} })
 	for block, in := range groupsIn(counting) {
 		if block != 0 && !slices.ContainsFunc(groups, func(g string) bool { return !in[t.label(g)] }) {
 			n++

@@ -71,7 +71,7 @@ func TestWatersBeforeTheirClosingSize(t *testing.T) {
 	answer := h.planned(t, byWater, id)
 	w := answer.GetWaters()
 	assert.Equal(t, poolv1.Standing_STANDING_NOT_ENOUGH_YET, answer.GetStanding())
-	assert.Equal(t, []string{"2 more sessions with pieces in Town tap and Mill well that are otherwise alike", "1 more recipe dyed alike in both waters"}, w.GetMissing())
+	assert.Equal(t, []string{"2 more sessions with pieces in Town tap and Mill well that are otherwise alike", "1 more recipe dyed alike in both waters within one session"}, w.GetMissing())
 	assert.Equal(t, answer.GetHeadline(), w.GetStatement())
 	assert.Contains(t, w.GetStatement(), "So far, mean difference of colour from Town tap: Mill well 3.0 (5 recipes); that is no answer yet")
 	assert.Equal(t, "judged by the noise within 4 sessions or members, and with a chance of 4 in 5: to find that the farthest two of the waters lie 3.2 apart, 5 more sessions that hold all of them", w.GetOutlook())
@@ -191,7 +191,7 @@ func TestTheClosingSizeIsPassedByDesignAlone(t *testing.T) {
 	}
 	s.put(b.Trial)
 	h := open(t, s)
-	assert.Equal(t, []string{"3 more recipes dyed alike in both waters"}, h.planned(t, byWater, id).GetWaters().GetMissing())
+	assert.Equal(t, []string{"3 more recipes dyed alike in both waters, each within one session"}, h.planned(t, byWater, id).GetWaters().GetMissing())
 	dyed(b, id, 6, mill, tap)
 	dyed(b, id, 6, mill, tap)
 	s.put(b.Trial)
@@ -199,6 +199,40 @@ func TestTheClosingSizeIsPassedByDesignAlone(t *testing.T) {
 	assert.Contains(t, answer.GetHeadline(), "8 sessions")
 	assert.Contains(t, tells(answer), "the closing size of 6 was passed by 2 sessions")
 	assert.Contains(t, tells(answer), "1 session came after those of the verdict")
+}
+
+// A recipe that ash dyed in one water and birch in the other one is none that the verdict may count: it tells of the two as well as of the waters.
+func TestARecipeOfTwoMembersDoesNotCount(t *testing.T) {
+	s := newShelf()
+	id, mill, tap := wells(s, 6)
+	ash, birch := newBook("ash"), newBook("birch")
+	sixth := func(b *book, session, water trial.ID) {
+		bath := pot("dye 5")
+		bath.Water = []trial.WaterPart{{SourceID: water, Parts: 1}}
+		b.read(b.piece(session, wool("w"), mordant("alum"), bath), lab(50, 5, 20))
+	}
+	for range 3 {
+		sixth(ash, dyed(ash, id, 5, mill, tap), mill)
+		sixth(birch, dyed(birch, id, 5, mill, tap), tap)
+	}
+	s.put(ash.Trial)
+	s.put(birch.Trial)
+	h := open(t, s)
+	answer := h.planned(t, byWater, id)
+	assert.Equal(t, poolv1.Standing_STANDING_NOT_ENOUGH_YET, answer.GetStanding())
+	assert.Equal(t, []string{"1 more recipe dyed alike in both waters within one session"}, answer.GetWaters().GetMissing())
+	frozen := pool.FreezeQuestion{GroupBy: byWater.GroupBy, ExperimentID: id}
+	got, err := h.pool.Freeze(t.Context(), frozen)
+	require.NoError(t, err)
+	assert.Equal(t, "1 more recipe dyed alike in both waters within one session", got.NotClosed)
+	sixth(birch, dyed(birch, id, 6, tap), mill) // a seventh session, with it in both
+	s.put(birch.Trial)
+	answer = h.planned(t, byWater, id)
+	assert.Equal(t, poolv1.Standing_STANDING_VERDICT, answer.GetStanding(), answer.GetHeadline())
+	assert.Contains(t, answer.GetHeadline(), "7 sessions")
+	got, err = h.pool.Freeze(t.Context(), frozen)
+	require.NoError(t, err)
+	assert.Empty(t, got.NotClosed)
 }
 
 // Two sessions of a member in one water each count as one, and nothing is told of a water that its member alone used.
@@ -507,7 +541,7 @@ func TestAnExperimentWithoutAnythingYet(t *testing.T) {
 	on := mordants(s, "alum", "none")
 	h := open(t, s)
 	answer := h.planned(t, byWater, id)
-	assert.Equal(t, "Not enough yet: 6 more sessions with pieces in Town tap and Mill well that are otherwise alike and 6 more recipes dyed alike in both waters", answer.GetHeadline())
+	assert.Equal(t, "Not enough yet: 6 more sessions with pieces in Town tap and Mill well that are otherwise alike and 6 more recipes dyed alike in both waters, each within one session", answer.GetHeadline())
 	assert.Equal(t, poolv1.Standing_STANDING_NOT_ENOUGH_YET, answer.GetStanding())
 	assert.Equal(t, "Not enough yet: 6 more sessions with pieces in alum and none that are otherwise alike", h.planned(t, byMordant, on).GetHeadline())
 }

@@ -36,7 +36,7 @@ func (a *asking) plannedVerdictPicks(out *Freeze) []string {
 		joins = func(of *pick) string { return a.texts.text(of.block) }
 	}
 	used, n := closed(all, e.ClosingSessions, func(blocks map[label]bool) bool {
-		return a.texts.joinedBy(picks, blocks, compared, joins) && recipesIn(picks, blocks) >= recipes
+		return a.texts.joinedBy(picks, blocks, compared, joins) && recipesIn(picks, blocks, joins) >= recipes
 	})
 	out.Complete, out.Used, out.Closing = len(all), n, e.ClosingSessions
 	unit := map[label]label{} // blocks that count as one session, by its first
@@ -52,7 +52,7 @@ func (a *asking) plannedVerdictPicks(out *Freeze) []string {
 			used[block] = true
 		}
 		if len(all) >= e.ClosingSessions {
-			out.NotClosed = a.notClosed(picks, used, compared, recipes)
+			out.NotClosed = a.notClosed(picks, used, compared, recipes-recipesIn(picks, used, joins))
 		}
 	}
 	picks = slices.DeleteFunc(picks, func(of *pick) bool {
@@ -79,11 +79,11 @@ func (a *asking) plannedVerdictPicks(out *Freeze) []string {
 	})
 }
 
-// notClosed says what sessions that are as many as the closing size lack, none of it a colour.
+// notClosed says what sessions that are as many as the closing size lack, none of it a colour; recipes are those that they lack.
 func (a *asking) notClosed(picks []*pick, blocks map[label]bool, compared []string, recipes int) string {
 	lacking := a.plannedMissing(a.experiment.ClosingSessions, picks, blocks, compared)
-	if n := recipes - recipesIn(picks, blocks); n > 0 {
-		lacking = append(lacking, recipesMissing(n, compared))
+	if recipes > 0 {
+		lacking = append(lacking, recipesMissing(recipes, compared))
 	}
 	if len(lacking) == 0 {
 		lacking = append(lacking, fmt.Sprintf("at least 1 session that holds %s beside each other", listed(compared)))

@@ -21,7 +21,7 @@ func (p *Pool) plannedWaters(ctx context.Context, a *asking, compared []string) 
 	// Whoever dyed in two waters joins them too, in sessions of one water each.
 	joins := a.texts.watersJoin(picks, members)
 	blocks, used := closed(all, e.ClosingSessions, func(blocks map[label]bool) bool {
-		return a.texts.joinedBy(picks, blocks, compared, joins) && recipesIn(picks, blocks) >= minRecipes
+		return a.texts.joinedBy(picks, blocks, compared, joins) && recipesIn(picks, blocks, joins) >= minRecipes
 	})
 	q := pipeline.WatersQuestion{Closing: used > 0, NamedCovariate: figureName(e.WaterFigure), ToleranceDE00: e.ToleranceDE00, Alpha: alpha}
 	sent := picks
@@ -102,7 +102,7 @@ func (p *Pool) watersNotYet(a *asking, out *poolv1.WatersAnswer, r *comparev1.Co
 		}
 	}
 	out.Missing = a.plannedMissing(len(all), picks, blocks, compared)
-	if n := minRecipes - recipesIn(picks, blocks); n > 0 {
+	if n := minRecipes - recipesIn(picks, blocks, joins); n > 0 {
 		out.Missing = append(out.Missing, recipesMissing(n, compared))
 	}
 	switch {
@@ -135,25 +135,32 @@ func recipesMissing(n int, compared []string) string {
 	if len(compared) > 2 {
 		in = "two of these waters"
 	}
-	return fmt.Sprintf("%d more %s dyed alike in %s", n, plural("recipe", n), in)
-}
-
-// recipesIn counts the recipes that blocks hold in two waters or more.
-func recipesIn(picks []*pick, blocks map[label]bool) int {
-	return len(sharedRecipes(slices.DeleteFunc(slices.Clone(picks), func(of *pick) bool { return !blocks[of.block] })))
-}
-
-// sharedRecipes are the recipes that picks have in two groups or more.
-func sharedRecipes(picks []*pick) map[cell]bool {
-	groups := map[cell]label{}
-	shared := map[cell]bool{}
-	for _, of := range picks {
-		if other, ok := groups[of.cell]; ok && other != of.group {
-			shared[of.cell] = true
-		}
-		groups[of.cell] = of.group
+	within := " within one session"
+	if n > 1 {
+		within = ", each within one session"
 	}
-	return shared
+	return fmt.Sprintf("%d more %s dyed alike in %s%s", n, plural("recipe", n), in, within)
+}
+
+// recipesIn counts the recipes that blocks hold in two waters or more, of those alone that joins says to stand beside each other: others tell of who dyed, too.
+func recipesIn(picks []*pick, blocks map[label]bool, joins func(*pick) string) int {
+	recipes := map[cell]bool{}
+	for _, of := range besideAnother(slices.DeleteFunc(slices.Clone(picks), func(of *pick) bool { return !blocks[of.block] }), joins) {
+		recipes[of.cell] = true
+	}
+	return len(recipes)
+}
+
+// besideAnother are the picks whose key is that of a pick of another group, too.
+func besideAnother[K comparable](picks []*pick, key func(*pick) K) []*pick {
+	groups, several := map[K]label{}, map[K]bool{}
+	for _, of := range picks {
+		if other, ok := groups[key(of)]; ok && other != of.group {
+			several[key(of)] = true
+		}
+		groups[key(of)] = of.group
+	}
+	return slices.DeleteFunc(slices.Clone(picks), func(of *pick) bool { return !several[key(of)] })
 }
 
 // watersJoin names what joins the water of a pick to others: a recipe in its session, or of its member where sessions have one water each. A session that holds

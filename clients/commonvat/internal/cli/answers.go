@@ -244,7 +244,7 @@ func writeWaters(b *strings.Builder, w *poolv1.WatersAnswer) error {
 		return nil
 	}
 	grid := output.Grid{Columns: []string{"water", "mean CIEDE2000", "most", "L*, a*, b*", "recipes", "sessions", "members"},
-		Below: fmt.Sprintf("against %s; %s dyed alike in two waters or more, %s", w.GetReference(), counted(w.GetRecipes(), "recipes"), counted(w.GetSessions(), "sessions"))}
+		Below: fmt.Sprintf("against %s; %s side by side in two waters or more, %s", w.GetReference(), counted(w.GetRecipes(), "recipes"), counted(w.GetSessions(), "sessions"))}
 	for _, x := range w.GetWaters() {
 		grid.Add(x.GetWater(), figure(x.MeanDe00), figure(x.MaxDe00), shift(x.GetDifference()), x.GetRecipes(), x.GetSessions(), x.GetMembers())
 	}

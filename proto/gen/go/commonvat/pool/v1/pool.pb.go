@@ -1268,8 +1268,9 @@ type WatersAnswer struct {
 	// The water that the others are held against.
 	Reference string         `protobuf:"bytes,3,opt,name=reference,proto3" json:"reference,omitempty"`
 	Waters    []*WaterAnswer `protobuf:"bytes,4,rep,name=waters,proto3" json:"waters,omitempty"`
-	// Recipes dyed alike in two waters or more.
-	Recipes  int32 `protobuf:"varint,5,opt,name=recipes,proto3" json:"recipes,omitempty"`
+	// Recipes that waters are told apart by: dyed alike in two waters of one session, or by one member in sessions of one water each.
+	Recipes int32 `protobuf:"varint,5,opt,name=recipes,proto3" json:"recipes,omitempty"`
+	// Sessions that hold these.
 	Sessions int32 `protobuf:"varint,6,opt,name=sessions,proto3" json:"sessions,omitempty"`
 	// CIEDE2000 that two means of the same colour show by noise alone; absent where nothing was repeated.
 	NoiseFloorDe00 *float64 `protobuf:"fixed64,7,opt,name=noise_floor_de00,json=noiseFloorDe00,proto3,oneof" json:"noise_floor_de00,omitempty"`
@@ -1424,7 +1425,7 @@ type WatersPair struct {
 	state  protoimpl.MessageState `protogen:"open.v1"`
 	First  string                 `protobuf:"bytes,1,opt,name=first,proto3" json:"first,omitempty"`
 	Second string                 `protobuf:"bytes,2,opt,name=second,proto3" json:"second,omitempty"`
-	// Recipes dyed in both.
+	// Recipes dyed in both within a session or by a member; where there is none, those that anybody dyed in both.
 	Recipes int32 `protobuf:"varint,3,opt,name=recipes,proto3" json:"recipes,omitempty"`
 	// First minus second, mean over these; absent without one.
 	Difference *v1.LabDifference `protobuf:"bytes,4,opt,name=difference,proto3" json:"difference,omitempty"`
@@ -1605,7 +1606,7 @@ type WaterAnswer struct {
 	Water    string                 `protobuf:"bytes,1,opt,name=water,proto3" json:"water,omitempty"`
 	Sessions int32                  `protobuf:"varint,2,opt,name=sessions,proto3" json:"sessions,omitempty"`
 	Members  int32                  `protobuf:"varint,3,opt,name=members,proto3" json:"members,omitempty"`
-	// Recipes shared with the reference.
+	// Recipes shared with the reference, among those that waters are told apart by; where these don't tell of every water, among those that anybody dyed in two.
 	Recipes int32 `protobuf:"varint,4,opt,name=recipes,proto3" json:"recipes,omitempty"`
 	// This water minus the reference; absent for the reference itself and without a shared recipe.
 	Difference *v1.LabDifference `protobuf:"bytes,5,opt,name=difference,proto3" json:"difference,omitempty"`

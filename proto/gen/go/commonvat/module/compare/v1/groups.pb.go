@@ -167,7 +167,7 @@ type GroupsHeader struct {
 	// Required.
 	Condition *v11.ColourCondition `protobuf:"bytes,1,opt,name=condition,proto3" json:"condition,omitempty"`
 	// Required. 2 or more groups, none of them ""; a module may take fewer than 500, at least 20; rows are averaged within group, block, stratum and cell, and exchanged within block and
-	// stratum.
+	// stratum, or, with whole_units, within block.
 	Labels *v1.Labels `protobuf:"bytes,2,opt,name=labels,proto3" json:"labels,omitempty"`
 	// Required. At most 10,000,000.
 	RowCount int64 `protobuf:"varint,3,opt,name=row_count,json=rowCount,proto3" json:"row_count,omitempty"`
@@ -175,8 +175,8 @@ type GroupsHeader struct {
 	Seed uint64 `protobuf:"varint,4,opt,name=seed,proto3" json:"seed,omitempty"`
 	// True: estimates only. Nothing is exchanged then, and p, arrangements and exact are absent or zero.
 	Exploring bool `protobuf:"varint,5,opt,name=exploring,proto3" json:"exploring,omitempty"`
-	// True: what a group has in a block and stratum is one unit, and whole units are exchanged, as pieces of one pot share its accidents. place is of the
-	// means of units, spread of the root mean square distance of their cells from that mean. In each block and stratum, groups must have the same cells.
+	// True: what a group has in a block, in all of its strata, is one unit, and whole units are exchanged, as pieces of one pot share its accidents. place is of the
+	// means of units, spread of the root mean square distance of their cells from that mean. In each block, groups must have the same cells of the same strata.
 	// False: cells are exchanged one by one.
 	WholeUnits bool `protobuf:"varint,6,opt,name=whole_units,json=wholeUnits,proto3" json:"whole_units,omitempty"`
 	// The difference (CIEDE2000) that matters, for the outlook; 0 means 2. Range: 0.000001 to 100.
@@ -471,7 +471,7 @@ type CompareGroupsResponse struct {
 	Spread *GroupsTest   `protobuf:"bytes,6,opt,name=spread,proto3" json:"spread,omitempty"`
 	Pairs  []*GroupsPair `protobuf:"bytes,7,rep,name=pairs,proto3" json:"pairs,omitempty"`
 	Seed   uint64        `protobuf:"varint,8,opt,name=seed,proto3" json:"seed,omitempty"`
-	// How far every two groups lie apart; only with whole_units, of those that some block and stratum holds both of.
+	// How far every two groups lie apart; only with whole_units, of those that some block holds both of.
 	Distances []*GroupsDistance `protobuf:"bytes,9,rep,name=distances,proto3" json:"distances,omitempty"`
 	// Only with whole_units. Absent with fewer than 3 blocks, without place, or without noise to go by.
 	Outlook       *PlaceOutlook `protobuf:"bytes,10,opt,name=outlook,proto3" json:"outlook,omitempty"`
@@ -579,13 +579,13 @@ func (x *CompareGroupsResponse) GetOutlook() *PlaceOutlook {
 	return nil
 }
 
-// GroupsDistance is the difference between two groups over the blocks and strata that hold both.
+// GroupsDistance is the difference between two groups over the blocks that hold both.
 type GroupsDistance struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Indexes into labels.groups.
 	GroupA uint32 `protobuf:"varint,1,opt,name=group_a,json=groupA,proto3" json:"group_a,omitempty"`
 	GroupB uint32 `protobuf:"varint,2,opt,name=group_b,json=groupB,proto3" json:"group_b,omitempty"`
-	// Blocks and strata that hold both.
+	// Blocks that hold both.
 	Blocks int32 `protobuf:"varint,3,opt,name=blocks,proto3" json:"blocks,omitempty"`
 	// Mean over these of the one minus the other, CIELAB units.
 	L float64 `protobuf:"fixed64,4,opt,name=l,proto3" json:"l,omitempty"`

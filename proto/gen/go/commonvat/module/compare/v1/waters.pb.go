@@ -376,7 +376,8 @@ type WaterEffect struct {
 	Water    uint32 `protobuf:"varint,1,opt,name=water,proto3" json:"water,omitempty"`
 	Sessions int32  `protobuf:"varint,2,opt,name=sessions,proto3" json:"sessions,omitempty"`
 	Members  int32  `protobuf:"varint,3,opt,name=members,proto3" json:"members,omitempty"`
-	// Recipes shared with the reference.
+	// Recipes shared with the reference, among those that CompareWatersResponse.recipes counts; where these don't tell of every water, among those that anybody
+	// dyed in two.
 	Recipes int32 `protobuf:"varint,4,opt,name=recipes,proto3" json:"recipes,omitempty"`
 	// Mean over these of this water minus the reference, CIELAB units.
 	L float64 `protobuf:"fixed64,5,opt,name=l,proto3" json:"l,omitempty"`
@@ -576,7 +577,7 @@ type WatersPair struct {
 	// Indexes into labels.groups.
 	WaterA uint32 `protobuf:"varint,1,opt,name=water_a,json=waterA,proto3" json:"water_a,omitempty"`
 	WaterB uint32 `protobuf:"varint,2,opt,name=water_b,json=waterB,proto3" json:"water_b,omitempty"`
-	// Recipes dyed in both.
+	// Recipes dyed in both within a session or by a member; where there is none, those that anybody dyed in both.
 	Recipes int32 `protobuf:"varint,3,opt,name=recipes,proto3" json:"recipes,omitempty"`
 	// Mean over these of the one minus the other, CIELAB units.
 	L float64 `protobuf:"fixed64,4,opt,name=l,proto3" json:"l,omitempty"`
@@ -695,15 +696,16 @@ type CompareWatersResponse struct {
 	Missing []string `protobuf:"bytes,3,rep,name=missing,proto3" json:"missing,omitempty"`
 	// Index into labels.groups.
 	Reference uint32 `protobuf:"varint,4,opt,name=reference,proto3" json:"reference,omitempty"`
-	// Waters of recipes that stand in two or more, by label.
+	// Waters of recipes that stand in two or more, wherever, by label.
 	Waters []*WaterEffect `protobuf:"bytes,5,rep,name=waters,proto3" json:"waters,omitempty"`
-	// Recipes in two waters or more.
-	Recipes  int32 `protobuf:"varint,6,opt,name=recipes,proto3" json:"recipes,omitempty"`
+	// Recipes that waters are told apart by: those that a session holds in two waters or more, or that a member has in two in sessions of one water each.
+	Recipes int32 `protobuf:"varint,6,opt,name=recipes,proto3" json:"recipes,omitempty"`
+	// Sessions that hold these.
 	Sessions int32 `protobuf:"varint,7,opt,name=sessions,proto3" json:"sessions,omitempty"`
-	// Readings without a session, and cells of recipes in one water only: left out.
+	// Readings without a session, and cells of recipes that their session or member has in no second water: left out of the test.
 	ReadingsWithoutSession int32 `protobuf:"varint,8,opt,name=readings_without_session,json=readingsWithoutSession,proto3" json:"readings_without_session,omitempty"`
 	CellsOfOneWater        int32 `protobuf:"varint,9,opt,name=cells_of_one_water,json=cellsOfOneWater,proto3" json:"cells_of_one_water,omitempty"`
-	// Waters that nothing joins to the first, indexes into labels.groups.
+	// Waters that no recipe of a session or of a member joins to the others, indexes into labels.groups.
 	Apart []uint32 `protobuf:"varint,10,rep,packed,name=apart,proto3" json:"apart,omitempty"`
 	// CIEDE2000 that two means of the same colour show by noise alone; absent where nothing was repeated.
 	NoiseFloorDe00 *float64            `protobuf:"fixed64,11,opt,name=noise_floor_de00,json=noiseFloorDe00,proto3,oneof" json:"noise_floor_de00,omitempty"`
