@@ -18,6 +18,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/internal/moduletest"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/host"
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	"github.com/commonvat/commonvat/plugins/sdk/python/pythontest"
 	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
@@ -38,7 +39,7 @@ func start(t testing.TB, path string) *host.Process {
 	sockets, err := os.MkdirTemp("", "cv")
 	require.NoError(t, err)
 	t.Cleanup(func() { assert.NoError(t, os.RemoveAll(sockets)) })
-	p, err := host.Start(context.Background(), host.Config{Path: path, SocketParent: sockets})
+	p, err := host.Start(context.Background(), host.Config{Path: path, SocketParent: sockets, StartTimeout: plugintest.Patience})
 	require.NoError(t, err)
 	t.Cleanup(func() { p.Stop(3 * time.Second) })
 	return p
