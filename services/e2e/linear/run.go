@@ -20,7 +20,7 @@ import (
 )
 
 const (
-	callWithin = 20 * time.Second
+	callWithin = time.Minute
 	// Between two kills.
 	shortestLife, longestLife = 60 * time.Millisecond, 250 * time.Millisecond
 	leastOperations           = 100
