@@ -59,7 +59,7 @@ func TestUnits(t *testing.T) {
 func TestConformance(t *testing.T) {
 	for _, name := range inPython {
 		t.Run(name, func(t *testing.T) {
-			report, err := conformance.Run(t.Context(), conformance.Target{Folder: pythontest.Folder(t, folder(name))}, conformance.Options{})
+			report, err := conformance.Run(t.Context(), conformance.Target{Folder: pythontest.Folder(t, folder(name))}, conformance.Options{Patience: plugintest.Patience})
 			require.NoError(t, err)
 			assert.True(t, report.Passed(), "%s", report)
 			for _, s := range report.Steps {
@@ -82,7 +82,7 @@ func TestConformanceWhenHeld(t *testing.T) {
 				require.NoError(t, err)
 				sum := sha256.Sum256(text)
 				report, err := conformance.Run(t.Context(), conformance.Target{Folder: at}, conformance.Options{
-					SHA256: sum[:], Sandbox: sandbox.Policy{Profile: profile, Wish: sandbox.Wish{Runtime: sandbox.RuntimePython3}},
+					SHA256: sum[:], Patience: plugintest.Patience, Sandbox: sandbox.Policy{Profile: profile, Wish: sandbox.Wish{Runtime: sandbox.RuntimePython3}},
 				})
 				require.NoError(t, err)
 				assert.True(t, report.Passed(), "%s", report)

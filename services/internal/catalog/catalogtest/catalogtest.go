@@ -13,8 +13,8 @@ import (
 	"testing"
 	"time"
 
-	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	"github.com/commonvat/commonvat/plugins/sdk"
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	"github.com/commonvat/commonvat/services/internal/catalog"
 )
 
