@@ -66,7 +66,7 @@ func (c *core) muchToTell(trials int) {
 
 // A watcher that takes nothing for too long is ended, with a status that says so once it does read.
 func TestStalledWatcherIsEnded(t *testing.T) {
-	c := start(t, func(config *api.Config) { config.Connections.SendStall = 200 * time.Millisecond })
+	c := start(t, func(config *api.Config) { config.Connections.SendStall = time.Second })
 	c.muchToTell(10)
 	stream := c.watch("ada", 0)
 	assert.Eventually(t, func() bool { return c.log.has(`"reason":"READER_STALLED"`) }, endsWithin, 10*time.Millisecond)
@@ -87,9 +87,9 @@ func TestStalledWatcherIsEnded(t *testing.T) {
 
 // A watcher with nothing to take isn't stalled, and one that takes slowly isn't either.
 func TestIdleWatcherStays(t *testing.T) {
-	c := start(t, func(config *api.Config) { config.Connections.SendStall = 500 * time.Millisecond }) // so long that a busy machine is no reason
+	c := start(t, func(config *api.Config) { config.Connections.SendStall = 2 * time.Second }) // so long that a busy machine is no reason
 	stream := c.watch("ada", -1)
-	time.Sleep(time.Second) // twice the bound
+	time.Sleep(4 * time.Second) // twice the bound
 	c.submit("ada", mine)
 	_, err := stream.Recv()
 	require.NoError(t, err)
@@ -204,7 +204,7 @@ func (p *passing) Close() error {
 // A watcher whose connection is gone without a word is missed by the core within its keepalive.
 func TestVanishedWatcherIsMissed(t *testing.T) {
 	c := start(t, func(config *api.Config) {
-		config.Connections.PingAfter, config.Connections.PingTimeout = time.Second, 300*time.Millisecond // the library takes no less than 1 s
+		config.Connections.PingAfter, config.Connections.PingTimeout = time.Second, 2*time.Second // the library takes no less than 1 s
 	})
 	wire := &between{}
 	conn, err := grpc.NewClient("passthrough:///"+c.tcp(), grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithContextDialer(wire.dial))
