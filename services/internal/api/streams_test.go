@@ -9,6 +9,7 @@ import (
 	"os"
 	"runtime"
 	"runtime/pprof"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -111,7 +112,7 @@ func TestManyWatchersThatNeverRead(t *testing.T) {
 		runtime.ReadMemStats(&m)
 		return m.HeapAlloc
 	}
-	goroutines, standing, memory := runtime.NumGoroutine(), withoutReadings(t), heap()
+	goroutines, standing, memory := runtime.NumGoroutine(), len(withoutReadings(t)), heap()
 	ctx, cancel := context.WithCancel(context.WithoutCancel(c.as("ada"))) // no deadline ends them
 	defer cancel()
 	for range watchers {
@@ -124,16 +125,23 @@ func TestManyWatchersThatNeverRead(t *testing.T) {
 		c.submit("bo", cooperative) // answered, however many don't read
 	}
 	ended := func() int { return strings.Count(c.log.String(), `"reason":"READER_STALLED"`) }
-	// Each watcher has as much as it takes in before memory is looked at, or was ended on a machine too busy to give it that within the bound.
-	require.Eventually(t, func() bool { return wire.read.Load() >= int64(watchers)*(window-1) || ended() == watchers }, endsWithin, 10*time.Millisecond)
+	// Each watcher has as much as it takes in before they are looked at; on a busy machine some are ended before others have that.
+	require.Eventually(t, func() bool { return wire.read.Load() >= int64(watchers)*(window-1) || ended() > 0 }, 6*endsWithin, 10*time.Millisecond)
 	// A watcher has its handler, its sender, the wait for the core's end, and what its client needs.
-	assert.Less(t, withoutReadings(t)-standing, 6*watchers, "goroutines of the watchers")
+	running := withoutReadings(t)
+	for ; len(running)-standing >= 6*watchers && ended() == 0; running = withoutReadings(t) { // nothing is under way once all have what they take in
+		time.Sleep(10 * time.Millisecond)
+	}
+	if len(running)-standing >= 6*watchers {
+		assert.Fail(t, "too many goroutines", "%d of %d watchers:\n%s", len(running)-standing, watchers, strings.Join(running, "\n\n"))
+	}
 	// The windows of both ends (64 KiB each) hold messages of some 70 bytes, each of which takes five times as much in the library's lists; a page of the feed, and
 	// stacks. Both ends are in this process. All 16,000 changes would be 2 MiB a watcher.
 	assert.Less(t, int64(heap())-int64(memory), int64(watchers)<<20)
 	for before := -1; ended() < watchers && ended() > before; { // as long as it goes on, however slow the machine
 		before = ended()
 		assert.Eventually(t, func() bool { return ended() > before }, 6*endsWithin, 50*time.Millisecond)
+		assert.Less(t, int64(heap())-int64(memory), int64(watchers)<<20)
 	}
 	assert.Equal(t, watchers, ended())
 	cancel()
@@ -141,17 +149,15 @@ func TestManyWatchersThatNeverRead(t *testing.T) {
 	assert.Eventually(t, func() bool { return runtime.NumGoroutine() <= goroutines+5 }, endsWithin, 50*time.Millisecond)
 }
 
-// withoutReadings counts goroutines but for those of database/sql: every reading of the store leaves one behind, which waits and ends in its own time.
-func withoutReadings(t *testing.T) (n int) {
+// withoutReadings gives the stacks of all goroutines but for those that read the store: every reading leaves some behind, of database/sql and of its driver, which
+// wait and end in their own time.
+func withoutReadings(t *testing.T) (stacks []string) {
 	t.Helper()
-	var stacks strings.Builder
-	require.NoError(t, pprof.Lookup("goroutine").WriteTo(&stacks, 2))
-	for of := range strings.SplitSeq(stacks.String(), "\n\n") {
-		if !strings.Contains(of, "database/sql.") {
-			n++
-		}
-	}
-	return n
+	var text strings.Builder
+	require.NoError(t, pprof.Lookup("goroutine").WriteTo(&text, 2))
+	return slices.DeleteFunc(strings.Split(text.String(), "\n\n"), func(stack string) bool {
+		return strings.Contains(stack, "database/sql.") || strings.Contains(stack, "modernc.org/sqlite.")
+	})
 }
 
 // between passes bytes between a client and the core, until it is cut: then it passes nothing more and closes nothing.
