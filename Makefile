@@ -53,7 +53,7 @@ measured: build ## take in the measured wool spectra from COMMONVAT_MEASURED_DIR
 
 .PHONY: test
 test: ## run the tests; needs only Go
-	go test -shuffle=on $(TESTFLAGS) ./...
+	go test -shuffle=on -timeout 20m $(TESTFLAGS) ./...
 
 # The detector looks at Go's heap and variables, and passes over whatever lies elsewhere. SQLite is C translated to Go, and its memory is the operating
 # system's: looking there finds nothing, and took half of the time of all tests with a store. What calls it, our code and the driver, is looked at.

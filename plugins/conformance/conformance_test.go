@@ -27,6 +27,9 @@ import (
 
 func check(t testing.TB, name string, m sdk.Module, o conformance.Options) *conformance.Report {
 	t.Helper()
+	if o.Patience == 0 {
+		o.Patience = plugintest.Patience
+	}
 	folder := plugintest.Folder(t, name, m.Describe.GetVersion(), m.Describe.GetKind())
 	report, err := conformance.Run(t.Context(), conformance.Target{Folder: folder}, o)
 	require.NoError(t, err)
@@ -294,7 +297,7 @@ func TestTargetsAndOptions(t *testing.T) {
 	}
 	t.Run("executable alone", func(t *testing.T) {
 		require.NoError(t, os.Remove(filepath.Join(folder, "module.json")))
-		report, err := conformance.Run(t.Context(), conformance.Target{Executable: executable, Args: []string{"--quiet"}}, conformance.Options{Trials: 24})
+		report, err := conformance.Run(t.Context(), conformance.Target{Executable: executable, Args: []string{"--quiet"}}, conformance.Options{Trials: 24, Patience: plugintest.Patience})
 		require.NoError(t, err)
 		assert.True(t, report.Passed(), "%s", report)
 	})

@@ -18,6 +18,7 @@ import (
 	"github.com/commonvat/commonvat/plugins/internal/moduletest"
 	"github.com/commonvat/commonvat/plugins/sdk"
 	"github.com/commonvat/commonvat/plugins/sdk/host"
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	"github.com/commonvat/commonvat/plugins/sdk/python/pythontest"
 	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
@@ -38,7 +39,7 @@ func start(t testing.TB, path string) *host.Process {
 	sockets, err := os.MkdirTemp("", "cv")
 	require.NoError(t, err)
 	t.Cleanup(func() { assert.NoError(t, os.RemoveAll(sockets)) })
-	p, err := host.Start(context.Background(), host.Config{Path: path, SocketParent: sockets})
+	p, err := host.Start(context.Background(), host.Config{Path: path, SocketParent: sockets, StartTimeout: plugintest.Patience})
 	require.NoError(t, err)
 	t.Cleanup(func() { p.Stop(3 * time.Second) })
 	return p
@@ -58,7 +59,7 @@ func TestUnits(t *testing.T) {
 func TestConformance(t *testing.T) {
 	for _, name := range inPython {
 		t.Run(name, func(t *testing.T) {
-			report, err := conformance.Run(t.Context(), conformance.Target{Folder: pythontest.Folder(t, folder(name))}, conformance.Options{})
+			report, err := conformance.Run(t.Context(), conformance.Target{Folder: pythontest.Folder(t, folder(name))}, conformance.Options{Patience: plugintest.Patience})
 			require.NoError(t, err)
 			assert.True(t, report.Passed(), "%s", report)
 			for _, s := range report.Steps {
@@ -81,7 +82,7 @@ func TestConformanceWhenHeld(t *testing.T) {
 				require.NoError(t, err)
 				sum := sha256.Sum256(text)
 				report, err := conformance.Run(t.Context(), conformance.Target{Folder: at}, conformance.Options{
-					SHA256: sum[:], Sandbox: sandbox.Policy{Profile: profile, Wish: sandbox.Wish{Runtime: sandbox.RuntimePython3}},
+					SHA256: sum[:], Patience: plugintest.Patience, Sandbox: sandbox.Policy{Profile: profile, Wish: sandbox.Wish{Runtime: sandbox.RuntimePython3}},
 				})
 				require.NoError(t, err)
 				assert.True(t, report.Passed(), "%s", report)

@@ -31,6 +31,7 @@ import (
 	"google.golang.org/grpc/metadata"
 	"google.golang.org/grpc/status"
 
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	accesspb "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
 	poolpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
 	"github.com/commonvat/commonvat/services/internal/api/limits"
@@ -46,7 +47,7 @@ func TestMain(m *testing.M) {
 			_ = os.Unsetenv(name)
 		}
 	}
-	goleak.VerifyTestMain(m, goleak.IgnoreAnyFunction("github.com/commonvat/commonvat/plugins/sdk/host.spawn"))
+	plugintest.RunWithoutLeaks(m, goleak.IgnoreAnyFunction("github.com/commonvat/commonvat/plugins/sdk/host.spawn"))
 }
 
 // output is a writer for two goroutines.

@@ -30,7 +30,7 @@ func pulled(t *testing.T, core *serving) string {
 	t.Helper()
 	at := regexp.MustCompile(`"msg":"metrics can be pulled","listen":"([^"]+)"`).FindStringSubmatch(core.log.String())
 	require.NotNil(t, at, core.log.String())
-	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}, Timeout: 10 * time.Second}
+	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}, Timeout: time.Minute}
 	request, err := http.NewRequestWithContext(t.Context(), http.MethodGet, "http://"+at[1]+"/metrics", nil)
 	require.NoError(t, err)
 	answer, err := client.Do(request)

@@ -15,6 +15,7 @@ import (
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/status"
 
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	"github.com/commonvat/commonvat/services/internal/config"
 	"github.com/commonvat/commonvat/services/internal/datafolder"
 	"github.com/commonvat/commonvat/services/internal/doctor"
@@ -124,7 +125,7 @@ func TestProbesSayNotServingFirstAndLast(t *testing.T) {
 	select {
 	case err := <-ended:
 		require.NoError(t, err)
-	case <-time.After(10 * time.Second):
+	case <-time.After(plugintest.Patience):
 		t.Fatal("a watching probe keeps the core from ending")
 	}
 	for err == nil {

@@ -18,7 +18,7 @@ import (
 // the figures and are not asserted.
 func BenchmarkCoreWithDemoPool(b *testing.B) {
 	data := b.TempDir()
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*callWithin)
 	defer cancel()
 	out, err := demo(ctx, b, data, "--once").CombinedOutput()
 	require.NoError(b, err, "%s", out)

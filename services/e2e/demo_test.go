@@ -11,7 +11,6 @@ import (
 	"strings"
 	"syscall"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -35,7 +34,7 @@ func demoIn(ctx context.Context, folder, data string, args ...string) *exec.Cmd 
 }
 
 func TestDemoAnswersAndLoadsOnce(t *testing.T) {
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*callWithin)
 	defer cancel()
 	data := t.TempDir()
 	expected, err := os.ReadFile(filepath.Join(root, "testdata/demo/expected.txt"))
@@ -61,7 +60,7 @@ func TestDemoAnswersAndLoadsOnce(t *testing.T) {
 
 // As the README has it: from the clone, with a data folder named relative to it.
 func TestRelativeDataFolder(t *testing.T) {
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*callWithin)
 	defer cancel()
 	steps, err := filepath.Abs(filepath.Join(root, "testdata/demo/cooperative.jsonl"))
 	require.NoError(t, err)
@@ -73,7 +72,7 @@ func TestRelativeDataFolder(t *testing.T) {
 }
 
 func TestCtrlCEndsTheDemoCleanly(t *testing.T) {
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*callWithin)
 	defer cancel()
 	data := t.TempDir()
 	cmd := demo(ctx, t, data)

@@ -9,7 +9,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -394,7 +393,7 @@ func TestRestoreOfWhatStoodOnOthers(t *testing.T) {
 
 // The invented cooperative, member by member, into an empty core: all of it is taken, routes come out as they were, and the records are sound.
 func TestDemoMembersMoveHouse(t *testing.T) {
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*callWithin)
 	defer cancel()
 	data := t.TempDir()
 	out, err := demo(ctx, t, data, "--once").CombinedOutput()

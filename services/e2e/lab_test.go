@@ -98,9 +98,9 @@ type lab struct {
 }
 
 const (
-	readyWithin = 30 * time.Second
-	endWithin   = 30 * time.Second
-	callWithin  = 60 * time.Second
+	readyWithin = 2 * time.Minute
+	endWithin   = 2 * time.Minute
+	callWithin  = 2 * time.Minute
 )
 
 // newLab makes members before the core starts, each with a token: "name" or "name:role,role".

@@ -25,7 +25,7 @@ func TestMetricsOfACoreWithAModule(t *testing.T) {
 	l.does("ash", "trial", "submit", example)
 	pieces := l.piecesOf("ash", exampleID)
 	l.asks("ash", "difference", pieces["yellow first"].Code, pieces["blue first"].Code)
-	client := &http.Client{Timeout: 10 * time.Second, Transport: &http.Transport{
+	client := &http.Client{Timeout: time.Minute, Transport: &http.Transport{
 		DisableKeepAlives: true,
 		DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
 			return (&net.Dialer{}).DialContext(ctx, "unix", socket)

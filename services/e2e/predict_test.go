@@ -6,7 +6,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -15,7 +14,7 @@ import (
 // The demo's pots are invented by a sum of K/S of which the vat leaves 1 - .3 x 1.3 = .61 of the first dye when the piece is to be deep. That the prediction
 // finds it is a check of the whole way from records to answer, and none of dyeing.
 func TestDemoPredictsAnOverdye(t *testing.T) {
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*callWithin)
 	defer cancel()
 	data := t.TempDir()
 	out, err := demo(ctx, t, data, "--once").CombinedOutput()

@@ -10,7 +10,6 @@ import (
 	"strings"
 	"syscall"
 	"testing"
-	"time"
 
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -172,7 +171,7 @@ func TestThePoolAtHomeScoresAlike(t *testing.T) {
 // scores. Both swap the orders of whole sessions with each order's mean taken off, so the dispersion's p is the same, and so is who is wider: 2 of 128
 // arrangements of 7 sessions.
 func TestARunAgreesWithTheVerdictOfAnExperiment(t *testing.T) {
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*callWithin)
 	defer cancel()
 	l := newLab(t)
 	out, err := demo(ctx, t, l.data, "--once").CombinedOutput()

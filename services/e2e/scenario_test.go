@@ -19,7 +19,7 @@ import (
 
 const (
 	scenarios  = root + "/testdata/scenarios"
-	soonWithin = 30 * time.Second
+	soonWithin = 2 * time.Minute
 )
 
 func TestScenarios(t *testing.T) {

@@ -59,7 +59,7 @@ func Start(t *testing.T) *host.Process {
 	t.Cleanup(func() { assert.NoError(t, os.RemoveAll(sockets)) })
 	p, err := host.Start(t.Context(), host.Config{
 		Path:         filepath.Join(plugintest.Folder(t, m.Name, m.Version, m.Kind), sdk.ExecutablePrefix+m.Name),
-		SocketParent: sockets,
+		SocketParent: sockets, StartTimeout: plugintest.Patience,
 	})
 	require.NoError(t, err)
 	t.Cleanup(func() {

@@ -70,12 +70,13 @@ type Config struct {
 }
 
 // StartError tells that a module did not come as far as its first healthy answer. Trying again is no use before something
-// about the module has changed.
+// about the module has changed, unless it was only late.
 type StartError struct {
 	Label  string // name of the module
 	Reason string // one line
 	Stderr string // last part of what it wrote on standard error; may be empty
 	Err    error  // cause; may be nil
+	Late   bool   // it had not come so far within the time; on a busy machine it may another time
 }
 
 func (e *StartError) Error() string {
@@ -192,7 +193,7 @@ func (p *Process) startError(err error, endedFirst, late bool, limit time.Durati
 	case errors.Is(err, ErrChecksum):
 		e.Reason = err.Error()
 	case late:
-		e.Reason = fmt.Sprintf("no handshake and healthy answer within %s", limit)
+		e.Reason, e.Late = fmt.Sprintf("no handshake and healthy answer within %s", limit), true
 	case endedFirst || p.run.endedByItself():
 		when := "before the handshake"
 		if errors.Is(err, ErrUnhealthy) {

@@ -48,7 +48,7 @@ func TestMain(m *testing.M) {
 		"incomplete": func() { sdk.Serve(sdk.Module{}) },
 		"litterer":   func() { sdk.Serve(module("litterer", leaveGrandchild)) },
 	})
-	goleak.VerifyTestMain(m,
+	plugintest.RunWithoutLeaks(m,
 		// The thread that starts modules lives as long as the program.
 		goleak.IgnoreTopFunction("github.com/commonvat/commonvat/plugins/sdk/host.spawn"))
 }
@@ -90,7 +90,7 @@ func answer(ctx context.Context, in []byte) ([]byte, error) {
 
 // leaveGrandchild starts a process in a session of its own that holds the module's standard output and error.
 func leaveGrandchild(context.Context, []byte) ([]byte, error) {
-	cmd := exec.Command("/bin/sleep", "30")
+	cmd := exec.Command("/bin/sleep", "600")
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setsid: true}
 	for _, fd := range []uintptr{1, 2} {
 		f := os.NewFile(fd, "inherited")
@@ -112,7 +112,7 @@ func start(t *testing.T, name string, change ...func(*host.Config)) (*host.Proce
 	require.NoError(t, err)
 	cfg := host.Config{
 		Path:         filepath.Join(plugintest.Folder(t, name, "1.0.0", sdk.KindPalette), sdk.ExecutablePrefix+name),
-		SocketParent: sockets,
+		SocketParent: sockets, StartTimeout: plugintest.Patience,
 	}
 	for _, c := range change {
 		c(&cfg)
@@ -202,7 +202,7 @@ func TestPrintsDoNotSpoilTheHandshake(t *testing.T) {
 	_, err = echo.Call(t.Context(), p.Conn(), []byte("print"))
 	require.NoError(t, err)
 	assert.Eventually(t, func() bool { return strings.Contains(log.String(), "a line printed by the method") },
-		time.Minute, 10*time.Millisecond, "prints of a method reach the host's log")
+		plugintest.Patience, 10*time.Millisecond, "prints of a method reach the host's log")
 	p.Stop(time.Second)
 	assert.Contains(t, p.StderrTail(), "hello from before the handshake")
 	assert.Contains(t, p.StderrTail(), "raw bytes on descriptor 1")
@@ -233,6 +233,7 @@ func TestFailuresBeforeTheHandshake(t *testing.T) {
 			var se *host.StartError
 			require.ErrorAs(t, err, &se)
 			assert.Contains(t, se.Reason, tc.reason)
+			assert.Equal(t, name == "never speaks", se.Late)
 			assert.Contains(t, se.Stderr, tc.stderr)
 			if tc.cause != nil {
 				assert.ErrorIs(t, err, tc.cause)
@@ -276,14 +277,14 @@ func TestCancelledStart(t *testing.T) {
 	select {
 	case err := <-done:
 		assert.ErrorIs(t, err, context.Canceled)
-	case <-time.After(time.Minute):
+	case <-time.After(plugintest.Patience):
 		t.Fatal("it waits for the handshake of a start that was given up")
 	}
 }
 
 // A frozen module doesn't hold whoever asks for its description, with or without a deadline.
 func TestDescribeIsBounded(t *testing.T) {
-	p, err := start(t, "echo", func(c *host.Config) { c.StartTimeout = 5 * time.Second })
+	p, err := start(t, "echo", func(c *host.Config) { c.StartTimeout = host.DefaultStartTimeout })
 	require.NoError(t, err)
 	plugintest.Freeze(t, p.PID())
 	done := make(chan error, 1)
@@ -295,7 +296,7 @@ func TestDescribeIsBounded(t *testing.T) {
 	case err := <-done:
 		assert.Equal(t, codes.DeadlineExceeded, status.Code(err), "%v", err)
 		assert.ErrorContains(t, err, "module echo does not describe itself")
-	case <-time.After(time.Minute):
+	case <-time.After(plugintest.Patience):
 		t.Fatal("it waits for ever")
 	}
 }
@@ -307,7 +308,7 @@ func TestExitIsSeen(t *testing.T) {
 	assert.Equal(t, codes.Unavailable, status.Code(err))
 	select {
 	case <-p.Exited():
-	case <-time.After(10 * time.Second):
+	case <-time.After(plugintest.Patience):
 		t.Fatal("the end of the process was not seen")
 	}
 	assert.Equal(t, "exit status 7", p.ExitText())
@@ -320,7 +321,7 @@ func TestFrozenModuleIsKilled(t *testing.T) {
 	ctx, cancel := context.WithTimeout(t.Context(), 200*time.Millisecond)
 	defer cancel()
 	assert.Error(t, p.Healthy(ctx))
-	within(t, 10*time.Second, func() { p.Stop(200 * time.Millisecond) })
+	within(t, func() { p.Stop(200 * time.Millisecond) })
 	assert.Contains(t, p.ExitText(), "killed")
 }
 
@@ -333,17 +334,17 @@ func TestGrandchildDoesNotHoldTheHost(t *testing.T) {
 	_, err = fmt.Sscan(string(out), &pid)
 	require.NoError(t, err)
 	defer func() { _ = syscall.Kill(pid, syscall.SIGKILL) }() // ours: the module of this test started it
-	within(t, 10*time.Second, func() { p.Stop(time.Second) })
+	within(t, func() { p.Stop(time.Second) })
 }
 
-func within(t *testing.T, limit time.Duration, f func()) {
+func within(t *testing.T, f func()) {
 	t.Helper()
 	done := make(chan struct{})
 	go func() { defer close(done); f() }()
 	select {
 	case <-done:
-	case <-time.After(limit):
-		t.Fatalf("did not return within %s", limit)
+	case <-time.After(plugintest.Patience):
+		t.Fatalf("did not return within %s", plugintest.Patience)
 	}
 }
 
@@ -466,7 +467,7 @@ func TestModuleEndsWithTheLifeline(t *testing.T) {
 	p.DropLifeline()
 	select {
 	case <-p.Exited():
-	case <-time.After(10 * time.Second):
+	case <-time.After(plugintest.Patience):
 		t.Fatal("it goes on without its host")
 	}
 	assert.Equal(t, "exit status 0", p.ExitText())

@@ -31,7 +31,7 @@ func TestLifelineAloneEndsTheModule(t *testing.T) {
 	defer func() { assert.NoError(t, os.RemoveAll(sockets)) }()
 	p, err := Start(t.Context(), Config{
 		Path:         filepath.Join(plugintest.Folder(t, "echo", "1.0.0", sdk.KindPalette), sdk.ExecutablePrefix+"echo"),
-		SocketParent: sockets,
+		SocketParent: sockets, StartTimeout: plugintest.Patience,
 	})
 	require.NoError(t, err)
 	defer p.Stop(time.Second)
@@ -39,7 +39,7 @@ func TestLifelineAloneEndsTheModule(t *testing.T) {
 	select {
 	case <-p.Exited():
 		assert.Equal(t, "exit status 0", p.ExitText())
-	case <-time.After(10 * time.Second):
+	case <-time.After(plugintest.Patience):
 		t.Fatal("the module outlives its lifeline")
 	}
 }

@@ -22,6 +22,7 @@ import (
 
 	"github.com/commonvat/commonvat/plugins/internal/moduletest"
 	"github.com/commonvat/commonvat/plugins/sdk/host"
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	"github.com/commonvat/commonvat/plugins/sdk/python"
 	"github.com/commonvat/commonvat/plugins/sdk/python/pythontest"
 	columnsv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/module/columns/v1"
@@ -47,7 +48,7 @@ func rude(t *testing.T, change ...func(*host.Config)) *host.Process {
 	sockets, err := os.MkdirTemp("", "cv")
 	require.NoError(t, err)
 	t.Cleanup(func() { assert.NoError(t, os.RemoveAll(sockets)) })
-	cfg := host.Config{Path: filepath.Join(folder, "commonvat-module-rude"), SocketParent: sockets}
+	cfg := host.Config{Path: filepath.Join(folder, "commonvat-module-rude"), SocketParent: sockets, StartTimeout: plugintest.Patience}
 	for _, f := range change {
 		f(&cfg)
 	}
@@ -137,7 +138,7 @@ func TestFaultsOfTheAuthorsCode(t *testing.T) {
 	got, err := do(t.Context(), p, "none")
 	require.NoError(t, err)
 	assert.Equal(t, 1.5, got.GetValue())
-	p.Stop(20 * time.Second)
+	p.Stop(plugintest.Patience)
 	assert.Equal(t, "exit status 0", p.ExitText())
 	assert.Contains(t, p.StderrTail(), "Traceback", "the log has the stack")
 	mu.Lock()
@@ -174,7 +175,7 @@ func TestStandardOutputHasTheHandshakeAlone(t *testing.T) {
 	p := rude(t, func(c *host.Config) { c.Stdout = &lockedWriter{mu: &mu, w: &out} })
 	_, err := do(t.Context(), p, "print")
 	require.NoError(t, err)
-	p.Stop(20 * time.Second)
+	p.Stop(plugintest.Patience)
 	mu.Lock()
 	defer mu.Unlock()
 	assert.Regexp(t, `^1\|1\|unix\|[^|]+\|grpc\|[A-Za-z0-9+/]+\n$`, out.String())
@@ -229,7 +230,7 @@ func TestHealthIsAnsweredWhileAllWorkersAreBusy(t *testing.T) {
 		})
 	}
 	time.Sleep(500 * time.Millisecond)                             // long enough for the workers to begin; were it too short, the check would only ask less
-	soon, done := context.WithTimeout(t.Context(), 20*time.Second) // far less than they hold
+	soon, done := context.WithTimeout(t.Context(), 40*time.Second) // less than they hold
 	defer done()
 	require.NoError(t, p.Healthy(soon))
 	cancel()
@@ -240,7 +241,7 @@ func TestItEndsWithThreadsOfTheAuthorsLeft(t *testing.T) {
 	p := rude(t)
 	_, err := do(t.Context(), p, "thread")
 	require.NoError(t, err)
-	p.Stop(20 * time.Second)
+	p.Stop(plugintest.Patience)
 	assert.Equal(t, "exit status 0", p.ExitText())
 }
 
@@ -249,7 +250,7 @@ func TestItEndsWithItsHost(t *testing.T) {
 	p.DropLifeline()
 	select {
 	case <-p.Exited():
-	case <-time.After(20 * time.Second):
+	case <-time.After(plugintest.Patience):
 		t.Fatal("it lives on")
 	}
 }
@@ -300,7 +301,7 @@ func TestSpanOfASampledCall(t *testing.T) {
 			assert.Equal(t, id[:], s.GetParentSpanId())
 			assert.Equal(t, want, s.GetStatus().GetCode())
 			assert.Equal(t, tracepb.Span_SPAN_KIND_SERVER, s.GetKind())
-		case <-time.After(20 * time.Second):
+		case <-time.After(plugintest.Patience):
 			t.Fatal("no span came")
 		}
 	}

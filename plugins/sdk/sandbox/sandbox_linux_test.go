@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"github.com/commonvat/commonvat/plugins/sdk/host"
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	"github.com/commonvat/commonvat/plugins/sdk/plugintest/echo"
 	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/stretchr/testify/assert"
@@ -82,7 +83,7 @@ func start(t *testing.T, path string, sum []byte, policy sandbox.Policy) (*host.
 	t.Helper()
 	sockets, err := os.MkdirTemp("", "cv")
 	require.NoError(t, err)
-	p, err := host.Start(t.Context(), host.Config{Path: path, SHA256: sum, SocketParent: sockets, Sandbox: policy})
+	p, err := host.Start(t.Context(), host.Config{Path: path, SHA256: sum, SocketParent: sockets, Sandbox: policy, StartTimeout: plugintest.Patience})
 	t.Cleanup(func() {
 		if p != nil {
 			p.Stop(time.Second)
@@ -104,7 +105,7 @@ func ask(t *testing.T, p *host.Process, deed string) string {
 // victim is a process of this user that has nothing to do with the module.
 func victim(t *testing.T) int {
 	t.Helper()
-	cmd := exec.Command("sleep", "60")
+	cmd := exec.Command("sleep", "600")
 	require.NoError(t, cmd.Start())
 	t.Cleanup(func() { _ = cmd.Process.Kill(); _ = cmd.Wait() })
 	return cmd.Process.Pid
@@ -241,7 +242,7 @@ func TestMemoryEndsTheModule(t *testing.T) {
 	require.Error(t, err)
 	select {
 	case <-p.Exited():
-	case <-time.After(20 * time.Second):
+	case <-time.After(plugintest.Patience):
 		t.Fatal("it goes on")
 	}
 	p.Stop(time.Second)
@@ -257,11 +258,11 @@ func beHost(path string) {
 	if err == nil {
 		var p *host.Process
 		p, err = host.Start(context.Background(), host.Config{
-			Path: path, SocketParent: sockets, Sandbox: sandbox.Policy{Profile: sandbox.Local},
+			Path: path, SocketParent: sockets, Sandbox: sandbox.Policy{Profile: sandbox.Local}, StartTimeout: plugintest.Patience,
 		})
 		if err == nil {
 			fmt.Println(p.PID(), sockets)
-			time.Sleep(time.Minute)
+			time.Sleep(10 * time.Minute)
 			p.Stop(0)
 		}
 	}

@@ -23,7 +23,7 @@ import (
 
 const (
 	clients    = 8
-	callWithin = 30 * time.Second
+	callWithin = 2 * time.Minute
 	// The kill falls somewhere into the first of these, so that it finds starts, first groups and busy writers. In every second cycle that time begins
 	// once so many writes were acknowledged, since a slow machine would hardly get beyond its starts.
 	longestLoad  = 300 * time.Millisecond

@@ -13,7 +13,6 @@ import (
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
-	"go.uber.org/goleak"
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
@@ -22,6 +21,7 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/grpc/test/bufconn"
 
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	accesspb "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
 	labpb "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	typespb "github.com/commonvat/commonvat/proto/gen/go/commonvat/types/v1"
@@ -43,7 +43,7 @@ import (
 	"github.com/commonvat/commonvat/services/internal/store/sqlite"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { plugintest.RunWithoutLeaks(m) }
 
 // The members of the invented cooperative of these tests, with their roles.
 var roles = map[string][]string{

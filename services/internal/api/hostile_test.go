@@ -373,7 +373,7 @@ func TestHostileMessages(t *testing.T) {
 	highest := peak()
 
 	t.Logf("%d messages in %.1f s, %d changes accepted, heap at most %d MiB; log lines: %d", total.sent, took.Seconds(), len(total.requests), highest>>20, log.all)
-	assert.Equal(t, n, total.sent)
+	assert.GreaterOrEqual(t, total.sent, n)
 	assert.Empty(t, total.faults)
 	assert.Empty(t, log.lines, "faults of the core's own in the log")
 	assertReached(t, total, all)
@@ -415,6 +415,13 @@ func sendAll(t *testing.T, n int, seed uint64, address string, tokens map[string
 		running.Go(func() { s.run(context.Background(), share) })
 	}
 	running.Wait()
+	// Of few messages chance may leave some method out: it gets more, until it is reached, or so many that chance is no reason.
+	for _, m := range all {
+		reached := func(s *sender) bool { return handled(s.codes[m.name]) > 0 }
+		for more := 0; more < hostileMessagesShort/10 && !slices.ContainsFunc(senders, reached); more++ {
+			senders[0].send(context.Background(), m, senders[0].caller(m), senders[0].body(m))
+		}
+	}
 	total := newOutcome()
 	for _, s := range senders {
 		require.NoError(t, s.conn.Close())
@@ -452,7 +459,7 @@ func answers(name string) (some, perhaps bool) {
 }
 
 // assertReached sees to it that the test isn't empty: every method refused some messages and let some through the check to its handler; each answered some that
-// must, and of those that do so by chance half did. Of ten thousand messages to 81 methods each had 15 at the least that it handled, on the average; of a hundred
+// must, and of those that do so by chance half did. Of ten thousand messages to all methods one may have 6 that it handled; of a hundred
 // thousand each that must answer answered 20 or more; and of the 18 by chance at most 4 had no answer in five runs.
 func assertReached(t *testing.T, total *outcome, all []target) {
 	t.Helper()
@@ -460,17 +467,14 @@ func assertReached(t *testing.T, total *outcome, all []target) {
 	for _, m := range all {
 		counts := total.codes[m.name]
 		t.Logf("%-60s %v", m.name, counts)
-		refused, handled := 0, 0
+		refused := 0
 		for code, n := range counts {
 			if code != codes.OK {
 				refused += n
 			}
-			if code != codes.InvalidArgument && code != codes.Unauthenticated {
-				handled += n
-			}
 		}
 		assert.Positive(t, refused, "%s refuses nothing", m.name)
-		assert.Positive(t, handled, "%s is never reached", m.name)
+		assert.Positive(t, handled(counts), "%s is never reached", m.name)
 		some, perhaps := answers(m.name)
 		if !testing.Short() && some && !perhaps { // few messages may miss some
 			assert.Positive(t, counts[codes.OK], "%s answers nothing", m.name)
@@ -482,6 +486,16 @@ func assertReached(t *testing.T, total *outcome, all []target) {
 	if !testing.Short() {
 		assert.GreaterOrEqual(t, lucky, len(byChance)/2, "of those that answer by chance")
 	}
+}
+
+// handled counts the answers that tell that a message came to its handler.
+func handled(counts map[codes.Code]int) (n int) {
+	for code, of := range counts {
+		if code != codes.InvalidArgument && code != codes.Unauthenticated {
+			n += of
+		}
+	}
+	return n
 }
 
 func heapInUse() uint64 {

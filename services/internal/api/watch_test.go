@@ -114,7 +114,7 @@ func TestStopIsBoundedWithAnOpenWatch(t *testing.T) {
 	refused(t, err, codes.Unavailable, "STOPPING")
 	select {
 	case <-stopped:
-	case <-time.After(10 * time.Second):
+	case <-time.After(endsWithin):
 		t.Fatal("the server did not stop")
 	}
 	_, err = c.trials().GetTrial(c.as("ada"), &labpb.GetTrialRequest{TrialId: newID()})

@@ -7,7 +7,7 @@
 //  2. [Open] starts every active module in parallel and returns at once. Records are served with every module dead.
 //  3. starting: the checksums are compared, the process is started, shakes hands and describes itself. Whatever goes wrong
 //     here is a fault of the module or its installation, so it goes to quarantine without another try (unless it has run
-//     before and its bytes are the same).
+//     before and its bytes are the same, or was only late, as on a busy machine: then it goes to backoff).
 //  4. running: callers [Catalog.Acquire] it, call, and release it. It is asked for its health now and then.
 //  5. When it ends, freezes, or overruns its calls' deadlines, it is killed with its process group and goes to backoff, and
 //     from there to starting again, in a new process with a new socket and new keys.

@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	"github.com/commonvat/commonvat/plugins/sdk/sandbox"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
@@ -267,7 +268,7 @@ func TestInstallRefusesPipesAndDevices(t *testing.T) {
 			select {
 			case err := <-done:
 				assert.ErrorContains(t, err, name+`" is not a regular file`, what)
-			case <-time.After(10 * time.Second):
+			case <-time.After(plugintest.Patience):
 				t.Fatalf("installing waits for a %s", what)
 			}
 			// Past the list of the folder too, as when a name changes hands in between.
@@ -277,7 +278,7 @@ func TestInstallRefusesPipesAndDevices(t *testing.T) {
 			select {
 			case err := <-opened:
 				assert.Error(t, err, what)
-			case <-time.After(10 * time.Second):
+			case <-time.After(plugintest.Patience):
 				t.Fatalf("opening waits for a %s", what)
 			}
 			require.NoError(t, root.Close())

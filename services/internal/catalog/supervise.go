@@ -192,7 +192,7 @@ func (s *slot) run(inst *instance) {
 				return
 			}
 			goOn := false
-			if s.status().Description != nil && worthAnotherTry(err) {
+			if worthAnotherTry(err, s.status().Description != nil) {
 				s.to(StateBackoff, err.Error(), nil)
 				goOn = s.afterEnd(ctx, err.Error(), "")
 			} else {
@@ -291,11 +291,11 @@ func (s *slot) start(ctx context.Context, gently bool) (*instance, error) {
 	}, nil
 }
 
-// worthAnotherTry tells whether a module that has run before may be started again after err: a busy or memory-starved
-// machine can make a good module fail to start, but not change its bytes.
-func worthAnotherTry(err error) bool {
+// worthAnotherTry tells whether a module may be started again after err: a busy or memory-starved machine can make a good module, which is one that has run before,
+// fail to start, but not change its bytes; and it can make any module late.
+func worthAnotherTry(err error, ranBefore bool) bool {
 	var se *host.StartError
-	return errors.As(err, &se) && !errors.Is(err, host.ErrChecksum)
+	return errors.As(err, &se) && !errors.Is(err, host.ErrChecksum) && (ranBefore || se.Late)
 }
 
 // watch returns when the module must not go on: with the reason, and whether it stopped answering. The reason is empty when

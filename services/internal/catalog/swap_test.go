@@ -289,7 +289,7 @@ func TestMisdeeds(t *testing.T) {
 				_, err := call(t, c, "versioned", "ignore")
 				assert.Equal(t, codes.DeadlineExceeded, status.Code(err))
 			}
-		}, within: 2 * time.Second, ends: true, reason: "took longer than"},
+		}, within: 3 * time.Second, ends: true, reason: "took longer than"},
 		"answers more than is allowed": {does: func(t *testing.T, c *catalog.Catalog) {
 			for range 5 { // it is up all the time
 				_, err := call(t, c, "versioned", "huge")
@@ -340,7 +340,7 @@ func TestCloseDuringActivation(t *testing.T) {
 	select {
 	case err := <-done:
 		_ = err // it came before or after
-	case <-time.After(20 * time.Second):
+	case <-time.After(plugintest.Patience):
 		t.Fatal("Close returned before the activation did")
 	}
 	assert.ErrorIs(t, c.Activate(t.Context(), digests[1], nil), catalog.ErrClosed)

@@ -97,7 +97,7 @@ func TestCatchingUpOverMoreChangesThanAPage(t *testing.T) {
 			var log warnings
 			p := pool.New(pool.Config{
 				Reader: s, Feed: feed, Pipeline: pipeline.New(pipelinetest.Start(t)), Decode: record.DecodeTrial,
-				Log: slog.New(&log), CatchUpWait: 20 * time.Second,
+				Log: slog.New(&log), CatchUpWait: 2 * time.Minute,
 			})
 			ctx, cancel := context.WithCancel(t.Context())
 			done := make(chan struct{})

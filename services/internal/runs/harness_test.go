@@ -46,7 +46,7 @@ func TestMain(m *testing.M) {
 		"bench-width": func() { sdk.Serve(palette.Module()) },
 		"old":         func() { score.Serve(spread("old", 1)) },
 	})
-	goleak.VerifyTestMain(m, goleak.IgnoreAnyFunction("github.com/commonvat/commonvat/plugins/sdk/host.spawn")) // it starts processes, as long as the program lives
+	plugintest.RunWithoutLeaks(m, goleak.IgnoreAnyFunction("github.com/commonvat/commonvat/plugins/sdk/host.spawn")) // it starts processes, as long as the program lives
 }
 
 // shelf are modules written with the author's kit, served inside the test process.
@@ -80,7 +80,7 @@ func (s *shelf) start(t testing.TB, name string, described *describev1.DescribeR
 	require.NoError(t, err)
 	t.Cleanup(func() { _ = os.RemoveAll(sockets) })
 	folder := plugintest.Folder(t, name, described.GetVersion(), "palette")
-	process, err := host.Start(t.Context(), host.Config{Path: filepath.Join(folder, "commonvat-module-"+name), SocketParent: sockets})
+	process, err := host.Start(t.Context(), host.Config{Path: filepath.Join(folder, "commonvat-module-"+name), SocketParent: sockets, StartTimeout: plugintest.Patience})
 	require.NoError(t, err)
 	t.Cleanup(func() { process.Stop(time.Second) })
 	one := &served{ClientConnInterface: process.Conn(), shelf: s, described: described, digest: strings.Repeat("a", 64), process: process}

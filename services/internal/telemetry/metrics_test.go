@@ -335,7 +335,7 @@ func TestMetricsAreDocumented(t *testing.T) {
 // pullFrom gets what is offered.
 func pullFrom(t *testing.T, address string) string {
 	t.Helper()
-	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}, Timeout: 10 * time.Second}
+	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}, Timeout: time.Minute}
 	request, err := http.NewRequestWithContext(t.Context(), http.MethodGet, "http://"+address+MetricsPath, nil)
 	require.NoError(t, err)
 	answer, err := client.Do(request)

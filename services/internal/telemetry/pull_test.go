@@ -69,7 +69,7 @@ func TestPull(t *testing.T) {
 	address := on.pull.listener.Addr().String()
 	assert.Contains(t, pullFrom(t, address), "commonvat_refusals_total{commonvat_reason=\"CONFLICT\"} 1\n")
 
-	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}, Timeout: 10 * time.Second}
+	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}, Timeout: time.Minute}
 	for _, c := range []struct {
 		method, path string
 		want         int
@@ -95,7 +95,7 @@ func TestPullBySocket(t *testing.T) {
 	t.Cleanup(func() { assert.NoError(t, os.RemoveAll(folder)) })
 	path := filepath.Join(folder, "metrics.sock")
 	get := func() error {
-		client := &http.Client{Timeout: 10 * time.Second, Transport: &http.Transport{
+		client := &http.Client{Timeout: time.Minute, Transport: &http.Transport{
 			DisableKeepAlives: true,
 			DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
 				return (&net.Dialer{}).DialContext(ctx, "unix", path)

@@ -11,10 +11,11 @@ import (
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 	tracepb "go.opentelemetry.io/proto/otlp/trace/v1"
-	"go.uber.org/goleak"
+
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { plugintest.RunWithoutLeaks(m) }
 
 func env(pairs map[string]string) func(string) string {
 	return func(name string) string { return pairs[name] }

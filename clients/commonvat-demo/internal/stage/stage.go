@@ -29,9 +29,9 @@ type Config struct {
 }
 
 const (
-	readyWithin = 30 * time.Second
-	stopWithin  = 20 * time.Second
-	moduleWait  = 20 * time.Second
+	readyWithin = 2 * time.Minute
+	stopWithin  = time.Minute
+	moduleWait  = 2 * time.Minute
 )
 
 // Run shows the demo until ctx ends, or once. It leaves no process behind.

@@ -21,6 +21,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 	accessv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/access/v1"
 	labv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/lab/v1"
 	poolv1 "github.com/commonvat/commonvat/proto/gen/go/commonvat/pool/v1"
@@ -37,7 +38,7 @@ import (
 
 func TestMain(m *testing.M) {
 	// The thread that starts modules lives as long as the program.
-	goleak.VerifyTestMain(m, goleak.IgnoreTopFunction("github.com/commonvat/commonvat/plugins/sdk/host.spawn"))
+	plugintest.RunWithoutLeaks(m, goleak.IgnoreTopFunction("github.com/commonvat/commonvat/plugins/sdk/host.spawn"))
 }
 
 var update = flag.Bool("update", false, "write the golden files anew")

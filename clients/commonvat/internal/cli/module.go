@@ -116,12 +116,13 @@ func (a *app) try(ctx context.Context, path string, in io.Reader) error {
 		return err
 	}
 	defer func() { _ = os.RemoveAll(sockets) }() // empty by then
-	p, err := host.Start(ctx, host.Config{Path: path, SocketParent: sockets, Logger: slog.New(heard{&sync.Mutex{}, a.Err})})
+	// Whoever waits here can give up; a core has less time for it.
+	p, err := host.Start(ctx, host.Config{Path: path, SocketParent: sockets, StartTimeout: time.Minute, Logger: slog.New(heard{&sync.Mutex{}, a.Err})})
 	if err != nil {
 		return err
 	}
 	bad, err := a.tryCases(ctx, p, in)
-	p.Stop(time.Second) // then it says no more
+	p.Stop(10 * time.Second) // then it says no more
 	if err != nil {
 		return err
 	}

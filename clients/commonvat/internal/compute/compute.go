@@ -106,7 +106,7 @@ func (m *Modules) process(ctx context.Context, kind string) (*host.Process, erro
 	if err != nil {
 		return nil, err
 	}
-	p, err := host.Start(ctx, host.Config{Path: path, SocketParent: m.sockets})
+	p, err := host.Start(ctx, host.Config{Path: path, SocketParent: m.sockets, StartTimeout: time.Minute}) // whoever waits here can give up
 	if err != nil {
 		return nil, err
 	}

@@ -38,7 +38,7 @@ func dial(t testing.TB) Conn {
 	return func(_ context.Context, kind string) (grpc.ClientConnInterface, error) { return open[kind], nil }
 }
 
-var common = Common{Delimiter: ',', Timeout: 20 * time.Second}
+var common = Common{Delimiter: ',', Timeout: time.Minute}
 
 // rows reads what was written, by column.
 func rows(t testing.TB, text string) []map[string]string {

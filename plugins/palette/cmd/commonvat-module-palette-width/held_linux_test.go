@@ -37,6 +37,7 @@ func held(t *testing.T) *host.Process {
 	folder := plugintest.FolderOf(t, program, palette.Name, palette.Version, sdk.KindPalette)
 	p, err := host.Start(t.Context(), host.Config{
 		Path: filepath.Join(folder, sdk.ExecutablePrefix+palette.Name), SocketParent: sockets, Sandbox: sandbox.Policy{Profile: sandbox.Local},
+		StartTimeout: plugintest.Patience,
 	})
 	require.NoError(t, err)
 	t.Cleanup(func() { p.Stop(3 * time.Second) })

@@ -66,7 +66,7 @@ func runHost(value string) {
 	if err != nil {
 		panic(err)
 	}
-	modules, err := catalog.Open(catalog.Config{StoreDir: folder, RuntimeDir: runtime, SelfTest: func(_ context.Context, m catalog.Module, _ *describev1.DescribeResponse, _ grpc.ClientConnInterface) error {
+	modules, err := catalog.Open(catalog.Config{StoreDir: folder, RuntimeDir: runtime, StartTimeout: plugintest.Patience, SelfTest: func(_ context.Context, m catalog.Module, _ *describev1.DescribeResponse, _ grpc.ClientConnInterface) error {
 		if m.Digest == digest && at == whileItIsTried {
 			killed()
 		}
@@ -118,7 +118,7 @@ func TestKilledBetweenTheStepsOfAnActivation(t *testing.T) {
 			l := &lab{t: t, records: records, folder: folder}
 			active, err := catalog.ActiveWith(folder, l.chosen())
 			require.NoError(t, err)
-			modules, err := catalog.Open(catalog.Config{StoreDir: folder, RuntimeDir: runtime, Active: active})
+			modules, err := catalog.Open(catalog.Config{StoreDir: folder, RuntimeDir: runtime, Active: active, StartTimeout: plugintest.Patience})
 			require.NoError(t, err)
 			defer func() {
 				ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)

@@ -169,9 +169,16 @@ func TestMisdeedsEndInANamedState(t *testing.T) {
 			records, err := sqlite.Open(t.Context(), sqlite.Config{Path: filepath.Join(t.TempDir(), "records.db")})
 			require.NoError(t, err)
 			defer func() { assert.NoError(t, records.Close()) }()
+			health, call := 20*time.Second, 9*time.Second
+			switch c.does { // what ends these isn't the time of the call
+			case freezes:
+				health, call = 3*time.Second, time.Minute
+			case leaks:
+				call = time.Minute
+			}
 			modules := catalogtest.Open(t, []string{plugintest.Folder(t, "misdoer", "1.0.0", sdk.KindReading), plugintest.Folder(t, "other", "1.0.0", sdk.KindReading)}, func(c *catalog.Config) {
-				c.HealthInterval, c.HealthTimeout, c.HealthFailures = 200*time.Millisecond, 2*time.Second, 2
-				c.CallTimeout, c.MaxOverruns, c.MaxMemory, c.MaxWrong, c.CrashLimit = 9*time.Second, 1, 300<<20, 1, 1
+				c.HealthInterval, c.HealthTimeout, c.HealthFailures = 200*time.Millisecond, health, 2
+				c.CallTimeout, c.MaxOverruns, c.MaxMemory, c.MaxWrong, c.CrashLimit = call, 1, 300<<20, 1, 1
 			})
 			service := catalogv1.New(catalogv1.Config{Modules: modules, Choices: records})
 			asks := pipeline.New(source{modules})

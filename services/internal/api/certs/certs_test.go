@@ -90,7 +90,7 @@ func handshake(t *testing.T, server, client *tls.Config) (serial int64, err erro
 			return
 		}
 		defer conn.Close() //nolint:errcheck // as above
-		_ = conn.SetDeadline(time.Now().Add(10 * time.Second))
+		_ = conn.SetDeadline(time.Now().Add(time.Minute))
 		done <- tls.Server(conn, server).Handshake()
 	}()
 	client.ServerName, client.NextProtos = "127.0.0.1", []string{"h2"}

@@ -19,10 +19,11 @@ import (
 )
 
 // Open installs the module folders into a store of the test's own, activates them in that order, the first of a kind as
-// its default, waits until each has come to run or was refused, and closes the catalog with the test.
+// its default, waits until each has come to run or was refused, and closes the catalog with the test. Modules have time to start and to answer their check of
+// health on a busy machine too, unless change says otherwise.
 func Open(t testing.TB, folders []string, change ...func(*catalog.Config)) *catalog.Catalog {
 	t.Helper()
-	cfg := catalog.Config{StoreDir: t.TempDir(), RuntimeDir: RuntimeDir(t), Active: map[string][]string{}}
+	cfg := catalog.Config{StoreDir: t.TempDir(), RuntimeDir: RuntimeDir(t), Active: map[string][]string{}, StartTimeout: plugintest.Patience, HealthTimeout: 20 * time.Second}
 	var digests []string
 	for _, dir := range folders {
 		digest, err := catalog.Install(cfg.StoreDir, dir)
@@ -54,7 +55,7 @@ func Open(t testing.TB, folders []string, change ...func(*catalog.Config)) *cata
 		defer cancel()
 		c.Close(ctx)
 	})
-	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(context.Background(), 2*plugintest.Patience)
 	defer cancel()
 	if err := Ready(ctx, c); err != nil {
 		t.Fatalf("modules did not come up: %v", err)

@@ -4,7 +4,7 @@ import (
 	"os"
 	"testing"
 
-	"go.uber.org/goleak"
+	"github.com/commonvat/commonvat/plugins/sdk/plugintest"
 )
 
 // TestMain lets this program be started again as the process that a test kills or hems in.
@@ -13,5 +13,5 @@ func TestMain(m *testing.M) {
 		child(role)
 		return
 	}
-	goleak.VerifyTestMain(m)
+	plugintest.RunWithoutLeaks(m)
 }
