@@ -67,8 +67,9 @@ type Params struct {
 	SearchNodes       int       // budget of search nodes for each N(t) and each rarefied mean, 1 to 1e8; default 2,000,000
 	// Draws is the number of subsets drawn where more than 20,000 exist, 2 to 1e6; default 2,000.
 	//
-	// The default is less for questions about very many cells, down to 40. Where it is below 500, subsets are drawn in rounds as soon as more
-	// than three times as many exist, the volume is taken of the first four fifths of them, and there is no interval.
+	// The default is less for questions about very many cells, down to 40. Where it comes to less than 500, subsets are drawn in rounds as soon as
+	// more than three times as many exist, and the volume is taken of the first four fifths of them. Fewer than 500 drawn subsets, asked for or
+	// not, have no interval.
 	Draws    int
 	Seed     uint64
 	Interval bool // asks for intervals of rarefied widths; m is then chosen ≤ ⌊0.6·n_min⌋, but never below CompareM
@@ -298,7 +299,7 @@ func MeasureTable(ctx context.Context, t *Table, params Params, take Taker) (*Wi
 	return a, nil
 }
 
-// samplePairs is how many pairs of cells each group may measure, 0 for no limit.
+// samplePairs is how many pairs of cells each group may measure, 0 where they needn't be shared out (see pairwise).
 func samplePairs(strata [][]palette) int {
 	groups, pairs := 0, 0
 	for _, in := range strata {

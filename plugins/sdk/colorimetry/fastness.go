@@ -28,9 +28,10 @@ type ColourChange struct {
 // A05 gives the grey-scale grade of a change in colour from original to
 // exposed, in the manner of ISO 105-A05.
 //
-// Method: the chroma difference is lessened by a term D for blues, and chroma and
-// hue differences for strong colours; dE_F is the Euclidean sum of what is left and
-// of the lightness difference. Grades change at the middles between the steps of
+// Method: a term D, which counts for blues, is taken from the chroma difference and
+// from the hue difference, and both are then divided by factors that grow with
+// chroma. dE_F is the root of the sum of the squares of these two and of the
+// lightness difference. Grades change at the middles between the steps of
 // the grey scale of ISO 105-A02. The equations for D, dC_F and dH_F and these
 // middles are from memory: compare them with the standard before calling a result
 // conformant. The continuous scale is that of two independent public programs.
@@ -156,7 +157,7 @@ var ErrTooLittleExposure = fmt.Errorf("insufficient exposure: no blue wool refer
 // The changes of references and piece are differences from 0 to 1000 by one
 // formula, preferably [A05]. The references must fade less and less from 1 to 8;
 // anything else is a *FieldError. Between two of them the logarithm of the change
-// is interpolated: up to a quarter of the way the piece is at the lower reference,
+// is interpolated: below a quarter of the way the piece is at the lower reference,
 // up to three quarters between the two, beyond that at the higher. These limits are
 // ours.
 func BracketBlueWool(references [8]float64, piece float64) (BlueWool, error) {

@@ -235,7 +235,7 @@ func TestDifferencesToHighPrecision(t *testing.T) {
 		}
 	}
 	for f, w := range worst {
-		assert.Less(t, w, 1e-9, f)
+		assert.Less(t, w, 1e-11, f)
 	}
 	t.Logf("largest deviations %v; %d pairs at a jump", worst, left)
 	for _, r := range publishedRows(t, "ciede2000_sharma2005.csv") {

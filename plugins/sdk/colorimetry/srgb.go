@@ -7,7 +7,8 @@ import "math"
 type SRGB struct{ R, G, B float64 }
 
 // sRGBWhite has the chromaticity that the standard gives its white, x = 0.3127
-// and y = 0.3290. With Y = 1 it differs from the white of D65/2 by 0.0003 in X and Z.
+// and y = 0.3290. With Y = 1 it differs from the white of D65/2 by 0.00001 in X and
+// 0.00023 in Z.
 var sRGBWhite = fromXYY(0.3127, 0.3290, 100)
 
 // The matrices between linear channels and XYZ (Y = 1), derived from the
