@@ -6,7 +6,9 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"path/filepath"
+	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/stretchr/testify/assert"
@@ -43,6 +45,23 @@ func following(t *testing.T, s *sqlite.Store) *pool.Pool {
 		<-done
 	})
 	return p
+}
+
+// A pool without modules, as verify makes one, has its checksum and computes no colours, however large it is.
+func TestAPoolWithoutModulesHasItsChecksum(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := filledTwice()
+		p := pool.New(pool.Config{Reader: s.shelf, Feed: s.shelf, Decode: record.DecodeTrial, BeforehandFrom: filledPieces})
+		ctx, cancel := context.WithCancel(t.Context())
+		var run sync.WaitGroup
+		run.Go(func() { p.Run(ctx) })
+		synctest.Wait() // it is loaded, and whatever it does by itself is begun
+		status, sum := p.Checksum()
+		assert.Equal(t, filledPieces, status.Rows)
+		assert.NotEmpty(t, sum)
+		cancel()
+		run.Wait()
+	})
 }
 
 // sumOf is a pool's checksum once it has taken in a revision.

@@ -66,10 +66,11 @@ type Reader interface {
 	Experiment(ctx context.Context, id trial.ID) (*trial.Experiment, error)
 }
 
-// Config is what a pool is made of; all but DecodeRows, DecodeMeasured, Log, CatchUpWait, MaxPieces, MaxAnswerBytes and BeforehandFrom is required.
+// Config is what a pool is made of; all but Pipeline, DecodeRows, DecodeMeasured, Log, CatchUpWait, MaxPieces, MaxAnswerBytes and BeforehandFrom are required.
 type Config struct {
-	Reader   Reader
-	Feed     store.Feed
+	Reader Reader
+	Feed   store.Feed
+	// Pipeline calls the modules. A pool without one (nil) has rows and a checksum, and may be asked nothing.
 	Pipeline *pipeline.Pipeline
 	// Decode reads the body of a store.TrialRow.
 	Decode func(body []byte) (*trial.Trial, error)
@@ -179,7 +180,7 @@ func (p *Pool) Run(ctx context.Context) {
 		if err == nil {
 			pause = 0
 			p.setTrouble("")
-			if !loaded {
+			if !loaded && p.pipeline != nil {
 				loaded = true
 				side.Go(func() { p.keepBeforehand(ctx) })
 			}
