@@ -192,7 +192,7 @@ func (p *Process) startError(err error, endedFirst, late bool, limit time.Durati
 		e.Reason, e.Err = ErrChecksum.Error(), ErrChecksum
 	case errors.Is(err, ErrChecksum):
 		e.Reason = err.Error()
-	case late:
+	case late && !p.run.endedByItself(): // to hear out one that ended in time may take until after it
 		e.Reason, e.Late = fmt.Sprintf("no handshake and healthy answer within %s", limit), true
 	case endedFirst || p.run.endedByItself():
 		when := "before the handshake"

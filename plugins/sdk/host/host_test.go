@@ -242,6 +242,43 @@ func TestFailuresBeforeTheHandshake(t *testing.T) {
 	}
 }
 
+// slowEar takes as long as told to hear out a module that writes on standard error.
+type slowEar struct {
+	takes time.Duration
+	heard time.Time
+}
+
+func (e *slowEar) Enabled(context.Context, slog.Level) bool { return true }
+
+func (e *slowEar) WithAttrs([]slog.Attr) slog.Handler { return e }
+
+func (e *slowEar) WithGroup(string) slog.Handler { return e }
+
+func (e *slowEar) Handle(_ context.Context, r slog.Record) error {
+	if strings.Contains(r.Message, "no spectral table here") {
+		e.heard = time.Now()
+		time.Sleep(e.takes)
+	}
+	return nil
+}
+
+// A module that ended in time isn't late, however long it takes to hear out what it wrote.
+func TestAnEndInTimeIsNotLate(t *testing.T) {
+	for limit := time.Second; limit < plugintest.Patience; limit *= 2 {
+		ear, began := &slowEar{takes: limit}, time.Now()
+		_, err := start(t, "early", func(c *host.Config) { c.StartTimeout, c.Logger = limit, slog.New(ear) })
+		var se *host.StartError
+		require.ErrorAs(t, err, &se)
+		if ear.heard.IsZero() || ear.heard.Sub(began) > limit/2 {
+			continue // the machine is busy, and it may have been late indeed
+		}
+		assert.Contains(t, se.Reason, "ended before the handshake (exit status 3)")
+		assert.False(t, se.Late)
+		return
+	}
+	t.Fatal("the module never wrote in time")
+}
+
 func TestChecksumIsAcceptedAgainAndAgain(t *testing.T) {
 	for range 2 {
 		p, err := start(t, "echo", func(c *host.Config) {

@@ -154,7 +154,7 @@ func TestAScoreSaysThatAQuestionIsTooMuch(t *testing.T) {
 	got, err := do(t.Context(), p, "none")
 	require.NoError(t, err)
 	assert.Equal(t, 1.5, got.GetValue())
-	p.Stop(20 * time.Second)
+	p.Stop(plugintest.Patience)
 	assert.Equal(t, "exit status 0", p.ExitText())
 	assert.NotContains(t, p.StderrTail(), "Traceback")
 }

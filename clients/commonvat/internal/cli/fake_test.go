@@ -485,7 +485,7 @@ func (f *fake) ActivateModule(_ context.Context, r *catalogv1.ActivateModuleRequ
 func (f *fake) LiftQuarantine(_ context.Context, r *catalogv1.LiftQuarantineRequest) (*catalogv1.ModuleStatus, error) {
 	m := &catalogv1.ModuleStatus{Module: &typesv1.ModuleIdentity{Kind: "palette", Name: r.GetName(), Version: "1.0.0", Digest: "ff"}, Restarts: 5, Since: when, Reason: "it ended"}
 	m.State = map[string]catalogv1.ModuleState{"runs": catalogv1.ModuleState_MODULE_STATE_RUNNING, "starts": catalogv1.ModuleState_MODULE_STATE_STARTING,
-		"falls": catalogv1.ModuleState_MODULE_STATE_QUARANTINED}[r.GetName()]
+		"late": catalogv1.ModuleState_MODULE_STATE_BACKOFF, "falls": catalogv1.ModuleState_MODULE_STATE_QUARANTINED}[r.GetName()]
 	return m, nil
 }
 

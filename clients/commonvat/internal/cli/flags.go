@@ -23,9 +23,11 @@ var flagsOf = map[string][]string{
 	"density_kg_per_l":    {"density"},
 	"display_name":        {"name"},
 	"experiment_id":       {"experiment"},
+	"expire_time":         {"expires"},
 	"filter":              {"where"},
 	"first_colour":        {"lab", "spectrum"},
 	"first_dye":           {"first"},
+	"grey_scale_step":     {"grey-scale"},
 	"group_by":            {"by"},
 	"hardness_mg_per_l":   {"hardness"},
 	"intended_depth":      {"depth"},
@@ -58,10 +60,11 @@ var flagsOf = map[string][]string{
 }
 
 // flagFor gives the flag of a command behind a field of its request, such as --where for question.filter; "" where it has none. Of a field within a field
-// the innermost that has a flag counts, and of a list it is told which of the flags it is.
+// the innermost that has a flag counts, and of a list it is told which of the flags it is; not of a list within a list, whose places aren't those of the flags.
 func flagFor(c *cobra.Command) func(field string) string {
 	return func(field string) string {
-		for _, segment := range slices.Backward(strings.Split(field, ".")) {
+		segments := strings.Split(field, ".")
+		for at, segment := range slices.Backward(segments) {
 			name, index, _ := strings.Cut(segment, "[")
 			found := ""
 			for _, flag := range append([]string{strings.ReplaceAll(name, "_", "-")}, flagsOf[name]...) {
@@ -76,7 +79,8 @@ func flagFor(c *cobra.Command) func(field string) string {
 			if found == "" {
 				continue
 			}
-			if i, err := strconv.Atoi(strings.TrimSuffix(index, "]")); err == nil && i > 0 {
+			within := strings.Contains(strings.Join(segments[:at], "."), "[")
+			if i, err := strconv.Atoi(strings.TrimSuffix(index, "]")); err == nil && i > 0 && !within {
 				found = fmt.Sprintf("%s (no. %d)", found, i+1)
 			}
 			return found

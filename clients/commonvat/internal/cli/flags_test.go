@@ -16,7 +16,7 @@ import (
 // worth are values for flags that take no word; others are given the word "heron".
 var worth = map[string]string{
 	"bool": "true", "int32": "3", "int64": "3", "uint64": "3", "float64": "0.75",
-	"amount": "7 g", "asks": "waters", "at": "2026-05-03", "by": "fibre", "condition": "A/2", "density": "1.06 kg/L", "depth": "pale", "entered": "2026-05-03 14:10 +02:00",
+	"amount": "7 g", "asks": "waters", "at": "2026-05-03", "expires": "2030-05-03", "by": "fibre", "condition": "A/2", "density": "1.06 kg/L", "depth": "pale", "entered": "2026-05-03 14:10 +02:00",
 	"hardness": "120", "alkalinity": "80", "iron": "0.2", "ph": "7.1", "taken": "2026-05", "left": "2026-05-03 15:10 +02:00", "liquor": "2 L", "mass": "7.1 g", "temperature": "60 C",
 	"fibre": "silk", "geometry": "45/0", "light": "north window", "specular": "included", "state": "wet", "water-figure": "hardness", "arm": "a then b",
 	"set": "palette-width.seed=4", "purpose": "dye", "role": "dye", "lab": "50,1,2",
@@ -163,4 +163,8 @@ func TestFieldsInWordsAreFlags(t *testing.T) {
 	c, _, err = (&app{}).root().Find(strings.Fields("run create"))
 	require.NoError(t, err)
 	assert.Equal(t, "--module (no. 2)", flagFor(c)("modules[1].name"))
+	assert.Equal(t, "--set", flagFor(c)("modules[1].parameters[1].name"), "the second of its module needn't be the second --set")
+	c, _, err = (&app{}).root().Find(strings.Fields("judgement add"))
+	require.NoError(t, err)
+	assert.Equal(t, "--grey-scale", flagFor(c)("judgements[0].grey_scale_step"))
 }

@@ -245,6 +245,9 @@ starting; "commonvat modules" tells how it went on.`,
 			case catalogv1.ModuleState_MODULE_STATE_RUNNING:
 			case catalogv1.ModuleState_MODULE_STATE_STARTING:
 				a.say("%s is still starting; see: commonvat modules", args[0])
+			case catalogv1.ModuleState_MODULE_STATE_BACKOFF:
+				a.say("%s was started and does not run yet: it is tried again; see: commonvat modules", args[0])
+				err = errors.Join(err, &outcome{ExitConflict})
 			default:
 				a.say("%s was started and does not run", args[0])
 				err = errors.Join(err, &outcome{ExitConflict})

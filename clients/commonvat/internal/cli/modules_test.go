@@ -47,6 +47,7 @@ func TestLiftingShowsWhatBecame(t *testing.T) {
 	}{
 		"runs":   {ExitOK, "running", ""},
 		"starts": {ExitOK, "starting", "starts is still starting; see: commonvat modules\n"},
+		"late":   {ExitConflict, "backoff", "late was started and does not run yet: it is tried again; see: commonvat modules\n"},
 		"falls":  {ExitConflict, "quarantined", "falls was started and does not run\n"},
 	} {
 		got := f.run(t, "", "modules", "lift-quarantine", name)
