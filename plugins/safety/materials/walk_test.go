@@ -35,6 +35,14 @@ func TestWhatAChemistWouldSay(t *testing.T) {
 			bathOf("mordant", []string{"bleach", "alum"}, rules.Facts{"bath.ph": figure(8)}),
 			map[string]rules.Answer{"S031": rules.Yes},
 		},
+		"permanganate and muriatic acid": {
+			bathOf("strip", []string{"potassium permanganate", "muriatic acid"}, rules.Facts{"bath.ph": figure(2)}),
+			map[string]rules.Answer{"S031": rules.Yes, "S094": rules.Yes},
+		},
+		"peroxide and vinegar": {
+			bathOf("scour", []string{"peroxide", "vinegar"}, nil),
+			map[string]rules.Answer{"S031": rules.No, "S094": rules.Yes},
+		},
 		"bleach in neutral water": {
 			bathOf("rinse", []string{"bleach"}, rules.Facts{"bath.ph": figure(6.5)}),
 			map[string]rules.Answer{"S031": rules.Yes},
