@@ -73,7 +73,7 @@ func Apply(given *benchpb.Sheet, h Health) *benchpb.Sheet {
 	}
 	s.Standing = worst
 	s.Questions = slices.DeleteFunc(s.Questions, func(q *benchpb.SheetQuestion) bool {
-		return q.GetScope() == benchpb.QuestionScope_QUESTION_SCOPE_PERSON && h.answers(q.GetField(), nil) == clear
+		return q.GetScope() == benchpb.QuestionScope_QUESTION_SCOPE_PERSON && h.answers(q.GetField(), nil) != unanswered
 	})
 	return s
 }

@@ -129,6 +129,14 @@ func TestHealthHolds(t *testing.T) {
 		assert.Equal(t, benchpb.Standing_STANDING_STOPPED, s.GetBaths()[2].GetStanding())
 		assert.Equal(t, benchpb.Standing_STANDING_STOPPED, s.GetStanding())
 	}
+	// What was answered, with yes or no, isn't asked again.
+	for _, answered := range []*bool{no, said} {
+		s := aSheet()
+		s.Questions = []*benchpb.SheetQuestion{{Scope: benchpb.QuestionScope_QUESTION_SCOPE_PERSON, Field: "person.asthma"}, {Scope: benchpb.QuestionScope_QUESTION_SCOPE_PERSON, Field: "person.allergic_to"}}
+		left := sheet.Apply(s, sheet.Health{Asthma: answered}).GetQuestions()
+		require.Len(t, left, 1)
+		assert.Equal(t, "person.allergic_to", left[0].GetField())
+	}
 	// A field about a person that this program doesn't know stays unanswered, whatever is said of others.
 	s := aSheet()
 	s.Baths[0].Findings[0].MissingFields = []string{"person.asthma", "person.epilepsy"}

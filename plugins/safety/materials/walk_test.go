@@ -35,6 +35,14 @@ func TestWhatAChemistWouldSay(t *testing.T) {
 			bathOf("mordant", []string{"bleach", "alum"}, rules.Facts{"bath.ph": figure(8)}),
 			map[string]rules.Answer{"S031": rules.Yes},
 		},
+		"permanganate and muriatic acid": {
+			bathOf("strip", []string{"potassium permanganate", "muriatic acid"}, rules.Facts{"bath.ph": figure(2)}),
+			map[string]rules.Answer{"S031": rules.Yes, "S094": rules.Yes},
+		},
+		"peroxide and vinegar": {
+			bathOf("scour", []string{"peroxide", "vinegar"}, nil),
+			map[string]rules.Answer{"S031": rules.No, "S094": rules.Yes},
+		},
 		"bleach in neutral water": {
 			bathOf("rinse", []string{"bleach"}, rules.Facts{"bath.ph": figure(6.5)}),
 			map[string]rules.Answer{"S031": rules.Yes},
@@ -82,8 +90,23 @@ func TestWhatAChemistWouldSay(t *testing.T) {
 			bathOf("strip", []string{"citric acid", "sodium formaldehyde sulfoxylate"}, nil),
 			map[string]rules.Answer{"S015": rules.Yes},
 		},
-		"extract of cochineal":      {bathOf("dye", []string{"Koschenille"}, rules.Facts{"material.form": texts("extract"), "ppe": texts()}), map[string]rules.Answer{"S050": rules.Yes, "S051": rules.Yes}},
-		"vitriol with children":     {bathOf("modifier", []string{"green vitriol"}, rules.Facts{"people.children_present": truth(true)}), map[string]rules.Answer{"S092": rules.Yes, "S048": rules.No}},
+		"extract of cochineal":  {bathOf("dye", []string{"Koschenille"}, rules.Facts{"material.form": texts("extract"), "ppe": texts()}), map[string]rules.Answer{"S050": rules.Yes, "S051": rules.Yes}},
+		"vitriol with children": {bathOf("modifier", []string{"green vitriol"}, rules.Facts{"people.children_present": truth(true)}), map[string]rules.Answer{"S092": rules.Yes, "S048": rules.No}},
+		"cream of tartar with children": {
+			bathOf("mordant", []string{"cream of tartar"}, rules.Facts{"people.children_present": truth(true), "material.hazard_classes": texts()}),
+			map[string]rules.Answer{"S092": rules.No, "S048": rules.No},
+		},
+		"fruit sugar with children": {
+			bathOf("vat", []string{"fructose"}, rules.Facts{"people.children_present": truth(true), "material.hazard_classes": texts()}),
+			map[string]rules.Answer{"S092": rules.No},
+		},
+		"fruit sugar of no told data sheet, with children": {
+			bathOf("vat", []string{"fructose"}, rules.Facts{"people.children_present": truth(true)}),
+			map[string]rules.Answer{"S092": rules.Unknown},
+		},
+		"citric acid with children": {bathOf("dye", []string{"citric acid"}, rules.Facts{"people.children_present": truth(true)}), map[string]rules.Answer{"S092": rules.Yes}},
+		"soda with children":        {bathOf("scour", []string{"washing soda"}, rules.Facts{"people.children_present": truth(true)}), map[string]rules.Answer{"S092": rules.Yes}},
+		"water on to lye":           {rules.Facts{"step.adds": texts("water"), "bath.first_solid": texts("caustic soda"), "step.kind": texts("scour")}, map[string]rules.Answer{"S016": rules.Yes}},
 		"alum with children":        {bathOf("mordant", []string{"alum"}, rules.Facts{"people.children_present": truth(true)}), map[string]rules.Answer{"S092": rules.No, "S048": rules.Unknown}},
 		"alcohol with children":     {bathOf("extract", []string{"rubbing alcohol"}, rules.Facts{"people.children_present": truth(true)}), map[string]rules.Answer{"S048": rules.Yes}},
 		"hydros with children":      {bathOf("vat", []string{"hydros"}, rules.Facts{"people.children_present": truth(true)}), map[string]rules.Answer{"S048": rules.Yes}},

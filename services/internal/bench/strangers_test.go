@@ -75,6 +75,14 @@ func whatIsTheSame(t *testing.T, w *workplace) {
 	assert.NotContains(t, asked(s), "trial.material_classes")
 	assert.Nil(t, findingOf(bathNamed(t, s, "sadden"), "S019"))
 	assert.Contains(t, plan(words("material.same_as", "sodium hypochlorite")).String(), "Bleach and acid")
+	p := souredPot("sour drops") // chlorine, which muriatic acid gives with permanganate
+	p.Baths[0].Doses = append(p.Baths[0].Doses, percent("potassium permanganate", 1))
+	unheard(t, w, "sour drops", words("material.same_as", "hydrochloric acid"))
+	s, err := w.Plan(t.Context(), ash, p)
+	require.NoError(t, err)
+	found := findingOf(bathNamed(t, s, "sadden"), "S031")
+	require.NotNil(t, found)
+	assert.Equal(t, benchpb.FindingStanding_FINDING_STANDING_FIRES, found.GetStanding())
 	believed := words("material.same_as", "oxalic acid")
 	believed.Doubtful = true
 	for _, same := range []*benchpb.Answer{words("material.same_as", "sour powder of the shop"), words("material.same_as", strings.Repeat("x", 120)), words("material.same_as", "none"), believed} {
