@@ -128,7 +128,7 @@ var questions = []*describev1.Question{
 	},
 	{
 		Asks: "whether waters give different colours, or water and member can't be told apart; how figures of the waters go with it", Call: "CompareWaters",
-		Method: "A session's work in one water is a unit, fitted beside recipes by least squares; of several waters a session counts the recipes that it holds in two, and a member's sessions of one water each those that they hold in two between them; no other recipe counts. Variance between waters, units exchanged within sessions that hold several and within " +
+		Method: "A session's work in one water is a unit, fitted beside recipes by least squares in its session or member; of several waters a session counts the recipes that it holds in two, and a member's sessions of one water each those that they hold in two between them; no other recipe counts. Variance between waters, units exchanged within sessions that hold several and within " +
 			"members. Figures: Spearman's rank correlation over waters, the reference left out, exact up to 8 waters.",
 		Multiplicity: "all waters in one test; " + closedTesting + "; of figures only the one that was named beforehand gets p, several by Holm",
 		Sources:      []uint32{anderson2001, phipson, ryan, einot, welsch, spearman, holm, sharma},

@@ -114,6 +114,24 @@ func hardWaterLines() (out []line) {
 		}
 		return others(rows, rng)
 	})
+	add("8 members with two recipes, of one two sessions in tap and one in well, of the other one the other way about, pieces twice as uneven as pots, and one session of six recipes in both", func(rng *rand.Rand) (rows []waters.Row) {
+		for m := range 8 {
+			habit := normal(rng, 3)
+			for k, water := range []string{"tap", "tap", "well", "tap", "well", "well"} {
+				rows = pot(rows, rng, 6*m+k, m, habit, water, 0.7, 1.5, k/3)
+			}
+		}
+		habit := normal(rng, 3)
+		return pot(pot(rows, rng, 99, 99, habit, "tap", 0.7, 1.5, 0, 1, 2, 3, 4, 5), rng, 99, 99, habit, "well", 0.7, 1.5, 0, 1, 2, 3, 4, 5)
+	})
+	add("8 sessions of two recipes in tap, of which one in well and the other one in pond, pieces twice as uneven as pots, and one of four more", func(rng *rand.Rand) (rows []waters.Row) {
+		for s := range 8 {
+			habit := normal(rng, 3)
+			rows = pot(pot(pot(rows, rng, s, s, habit, "tap", 0.7, 1.5, 0, 1), rng, s, s, habit, "well", 0.7, 1.5, 0), rng, s, s, habit, "pond", 0.7, 1.5, 1)
+		}
+		habit := normal(rng, 3)
+		return pot(pot(rows, rng, 99, 99, habit, "tap", 0.7, 1.5, 2, 3, 4, 5), rng, 99, 99, habit, "well", 0.7, 1.5, 2, 3, 4, 5)
+	})
 	add("3 times two sessions that hold two recipes the other way about", func(rng *rand.Rand) (rows []waters.Row) {
 		for s := range 6 {
 			habit, a, b := normal(rng, 3), s/2*4, s/2*4+2

@@ -12,8 +12,7 @@ type unit struct{ session, water string }
 
 // layout is which unit and which recipe each cell belongs to, by number.
 type layout struct {
-	units           []unit // in the order of cells
-	members         []string
+	units           []unit       // in the order of cells
 	colours         [][3]float64 // of cells
 	inUnit, recipe  []int        // of cells
 	ofUnit, ofRecip []float64    // how many cells each has
@@ -27,7 +26,7 @@ func laidOut(cells []*cell) *layout {
 		if !known {
 			u = len(l.units)
 			units[unit{c.session, c.water}] = u
-			l.units, l.members, l.ofUnit = append(l.units, unit{c.session, c.water}), append(l.members, c.member), append(l.ofUnit, 0)
+			l.units, l.ofUnit = append(l.units, unit{c.session, c.water}), append(l.ofUnit, 0)
 		}
 		r, known := recipes[c.recipe]
 		if !known {
@@ -140,14 +139,7 @@ func (l *layout) parts() []int {
 // sideBySide leaves what the test stands on: of a session of several waters the recipes that it holds in two of them or more, of a member's sessions of one water each those
 // that they hold in two between them. What else they hold could tell waters apart only by what others say of a recipe, and those say the same, right or wrong, to all of its like.
 func sideBySide(cells []*cell) (out []*cell) {
-	waters := map[string]string{}
-	several := map[string]bool{} // sessions
-	for _, c := range cells {
-		if w, known := waters[c.session]; known && w != c.water {
-			several[c.session] = true
-		}
-		waters[c.session] = c.water
-	}
+	several := severalWaters(cells)
 	type place struct{ session, member, recipe string }
 	of := func(c *cell) place {
 		if several[c.session] || c.member == "" {
@@ -171,32 +163,59 @@ func sideBySide(cells []*cell) (out []*cell) {
 	return out
 }
 
+// severalWaters are the sessions that hold more than one water.
+func severalWaters(cells []*cell) map[string]bool {
+	waters, several := map[string]string{}, map[string]bool{}
+	for _, c := range cells {
+		if w, known := waters[c.session]; known && w != c.water {
+			several[c.session] = true
+		}
+		waters[c.session] = c.water
+	}
+	return several
+}
+
 // units are the sessions' work in one water with what they are exchanged within, of cells that stand side by side, and the number of different arrangements as its logarithm.
+// Each session of several waters and each member is fitted alone: what one fit of all took over from others of a recipe was the same accident in each of them.
 func units(cells []*cell) ([]groups.Point, float64) {
+	several := severalWaters(cells)
+	within := map[string][]*cell{}
+	var names []string
+	for _, c := range cells {
+		name := "session " + c.session
+		if !several[c.session] && c.member != "" {
+			name = "member " + c.member
+		}
+		if within[name] == nil {
+			names = append(names, name)
+		}
+		within[name] = append(within[name], c)
+	}
+	var points []groups.Point
+	logarithm := 0.0
+	for _, name := range names {
+		of, arrangements := unitsOf(name, within[name])
+		points, logarithm = append(points, of...), logarithm+arrangements
+	}
+	return points, logarithm
+}
+
+// unitsOf is units of one session or member. Those that no chain of its own recipes joins are blocks of their own.
+func unitsOf(name string, cells []*cell) (points []groups.Point, logarithm float64) {
 	l := laidOut(cells)
 	var figures [3][]float64
 	for axis := range figures {
 		figures[axis] = l.fit(axis)
 	}
-	waters := map[string]int{} // by session
-	for _, u := range l.units {
-		waters[u.session]++
-	}
-	var points []groups.Point
-	blocks := map[string]map[string]int{}
-	part := l.parts()
-	for i, u := range l.units {
-		block := fmt.Sprintf("session %s, part %d", u.session, part[i])
-		if waters[u.session] == 1 && l.members[i] != "" {
-			block = fmt.Sprintf("member %s, part %d", l.members[i], part[i])
+	blocks := map[int]map[string]int{} // units by part and water
+	for i, part := range l.parts() {
+		water := l.units[i].water
+		if blocks[part] == nil {
+			blocks[part] = map[string]int{}
 		}
-		if blocks[block] == nil {
-			blocks[block] = map[string]int{}
-		}
-		blocks[block][u.water]++
-		points = append(points, groups.Point{Group: u.water, Block: block, X: [3]float64{figures[0][i], figures[1][i], figures[2][i]}})
+		blocks[part][water]++
+		points = append(points, groups.Point{Group: water, Block: fmt.Sprintf("%s, part %d", name, part), X: [3]float64{figures[0][i], figures[1][i], figures[2][i]}})
 	}
-	logarithm := 0.0
 	for _, of := range blocks {
 		n := 0
 		for _, k := range of {

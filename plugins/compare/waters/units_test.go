@@ -218,3 +218,30 @@ func TestUnitsThatNothingJoinsAreNotExchanged(t *testing.T) {
 	assert.NotEqual(t, points[0].Block, points[2].Block)
 	assert.Equal(t, 6, r.Recipes)
 }
+
+// What others' accidents make of a recipe is in no unit of a session or member: eight members who hold two recipes unevenly, all in the same way, would take the same share of it
+// each, which looks like water. Here the only session that holds both recipes in one unit has one of them much deeper, in both waters.
+func TestOthersAccidentsOfARecipeAreInNoUnit(t *testing.T) {
+	ask := func(accident float64) *Result {
+		rng := rand.New(rand.NewPCG(3, 4))
+		var rows []Row
+		for m := range 8 {
+			for k, x := range [][2]string{{"tap", "0"}, {"tap", "0"}, {"well", "0"}, {"tap", "1"}, {"well", "1"}, {"well", "1"}} {
+				rows = append(rows, row(fmt.Sprintf("%d-%d", m, k), fmt.Sprint(m), x[0], x[1], 50+rng.NormFloat64()))
+			}
+		}
+		for r := range 6 {
+			l := 50 + rng.NormFloat64()
+			if r == 0 {
+				l += accident
+			}
+			rows = append(rows, row("all", "n", "tap", fmt.Sprint(r), l), row("all", "n", "well", fmt.Sprint(r), l))
+		}
+		r, err := Compare(context.Background(), rows, Params{Closing: true, NoOutlook: true, Permutations: 499})
+		require.NoError(t, err)
+		require.NotNil(t, r.Test, r.Sentence)
+		return r
+	}
+	assert.InDelta(t, ask(0).Test.F, ask(20).Test.F, 1e-9)
+	assert.Equal(t, NoAnswer, ask(20).Verdict)
+}

@@ -5,12 +5,15 @@
 // A recipe is everything of a cell but its water. Readings are averaged to cells of session, water and recipe; each water is described by
 // its differences from a named reference, recipe by recipe.
 //
-// Test: a unit is a session's work in one water. What recipes and units do to colour adds up, and both are fitted together by least squares, so that a unit
-// that holds the deeper recipes isn't deeper for it, nor takes a part of the accidents of others that hold them. Water is tested
-// by the analysis of variance of package groups on the units. A session that holds several waters is a block and its waters are exchanged within it, on the recipes
+// Test: a unit is a session's work in one water. A session that holds several waters is a block and its waters are exchanged within it, on the recipes
 // that it holds in two of them or more. Sessions of one water are exchanged within their member, on the recipes that they hold in two waters between them. No other recipe counts:
-// what one member dyed in one water and another in the other one tells of members too. Units that no chain of recipes joins are never exchanged: what lies between them is not
-// known. So neither a session's accidents nor a member's habits can pass for the water, as they do where recipes are exchanged: members who differ then make waters that differ.
+// what one member dyed in one water and another in the other one tells of members too. Water is tested by the analysis of variance of package groups on the units.
+//
+// What recipes and units do to colour adds up. Both are fitted together by least squares, in each session of several waters and in each member alone, so that a unit that holds the
+// deeper recipes isn't deeper for it. Where all recipes of a block stand in all of its units that is the mean over recipes. In one fit of all, what others' accidents made of a recipe
+// went into all blocks alike, which passed for water where blocks hold recipes unevenly in the same way. Units that no chain of recipes joins in their block are never
+// exchanged: what lies between them is not known. So neither a session's accidents nor a member's habits can pass for the water, as they do where recipes are exchanged: members
+// who differ then make waters that differ.
 //
 // Of three waters or more every two are tested too, in the same way, with the chance of one false difference among all pairs held (groups.EveryTwo).
 //
@@ -474,7 +477,7 @@ func (r *Result) judge() {
 	switch {
 	case len(r.Apart) > 0:
 		r.Verdict = CantTellApart
-		r.Sentence = fmt.Sprintf("water and member can't be told apart: nobody dyed one recipe in %s and in another of these waters; a session in one common water, such as demineralised, by each of them would help",
+		r.Sentence = fmt.Sprintf("water and member can't be told apart: nobody dyed one recipe in %s and in any other of these waters; a session in one common water, such as demineralised, by each of them would help",
 			strings.Join(r.Apart, " or "))
 	case !r.Params.Closing:
 		r.Verdict, r.Sentence = Exploratory, "exploratory, no verdict"

@@ -23,7 +23,7 @@ import (
 // BenchmarkLargeQuestion asks a core with 10,000, 100,000 and, with COMMONVAT_SCALE_READINGS=1000000, a million readings how wide palettes are by mordant: of everything
 // there is and of a fifth, in four groups, and of everything there is in another record in 200, there under A/10 too. Each is asked twice, since a question is asked first when all that
 // it shares with others is made for it: in the least record the colours too, which in others were computed when the pool was loaded; that time is told apart. It must be answered, or refused in words, and leave the core and the modules at work. The last lines have the exponents of the time of the core, and of core and modules together,
-// fitted from the least to the most readings; n log n has 1.12 from 1e4 to 1e5 and 1.09 to 1e6. -bench 'LargeQuestion/.*/200' measures one question with its exponents. Times are of
+// fitted from the least to the most readings; n log n has 1.12 from 1e4 to 1e5 and 1.09 to 1e6. -bench 'LargeQuestion/.*/200_groups$' measures one question with its exponents. Times are of
 // the processors, and memory the most that a process held; the core's is that of its start too. The limits that core and module were built to, 3 s and 400 MiB,
 // stand beside the figures and are not asserted.
 func BenchmarkLargeQuestion(b *testing.B) {

@@ -35,7 +35,7 @@ var errOtherModule = errors.New("another reading module answers")
 // keepBeforehand computes the colours of a large pool when it was loaded and when another reading module comes to answer: of a million readings that takes longer than all
 // else that a question does. A question that comes meanwhile does its part of it. What fails is left to the questions.
 func (p *Pool) keepBeforehand(ctx context.Context) {
-	computed := "" // the digest of the module that did it last, as far as it came
+	computed := "" // the digest of the module that did it last
 	for ctx.Err() == nil {
 		now, digest := p.snapshot(), p.readingDigest()
 		if now.rows >= p.beforehandFrom && digest != "" && digest != computed {
@@ -47,6 +47,7 @@ func (p *Pool) keepBeforehand(ctx context.Context) {
 			switch pieces, err := p.computeAll(ctx, now, digest); {
 			case ctx.Err() != nil:
 			case errors.Is(err, errOtherModule):
+				computed = "" // for it may come back
 				continue
 			case err != nil:
 				p.log.WarnContext(ctx, "colours weren't computed beforehand; questions do it", "error", err)
@@ -79,6 +80,9 @@ func (p *Pool) computeAll(ctx context.Context, now *snapshot, digest string) (pi
 		for chunks := range slices.Chunk(now.ordered(), chunksBeforehand) {
 			for conditions[0] != DefaultCondition && p.asking.Load() > 0 && ctx.Err() == nil {
 				time.Sleep(giveWayFor)
+				if other := p.readingDigest(); other != "" && other != digest { // its usual condition gives way to nobody
+					return pieces, errOtherModule
+				}
 			}
 			took, err := p.computeChunks(ctx, now, digest, conditions, chunks, pages)
 			if err != nil {

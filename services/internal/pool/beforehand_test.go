@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -183,10 +184,10 @@ func (s *slow) Experiment(context.Context, trial.ID) (*trial.Experiment, error) 
 	return nil, trial.ErrNotFound
 }
 
-// Colours of the usual condition are computed whatever is asked meanwhile, those of others when nothing is.
+// Colours of the usual condition are computed whatever is asked meanwhile, those of others when nothing is; another build needn't wait for that.
 func TestColoursBeforehandGiveWayToQuestions(t *testing.T) {
 	const pieces = 12
-	modules := pipelinetest.Start(t)
+	modules := &builds{Modules: pipelinetest.Start(t)}
 	modules.SetDown(pipeline.KindReading, true)
 	s := &slow{spectra(pieces), make(chan struct{}), make(chan struct{})}
 	h := open(t, s.shelf, func(c *pool.Config) { c.Reader, c.Pipeline, c.BeforehandFrom = s, pipeline.New(modules), 1 })
@@ -199,9 +200,11 @@ func TestColoursBeforehandGiveWayToQuestions(t *testing.T) {
 	modules.SetDown(pipeline.KindReading, false)
 	require.Eventually(t, func() bool { return modules.Readings() == pieces }, time.Minute, time.Millisecond)
 	assert.Never(t, func() bool { return modules.Readings() > pieces }, 200*time.Millisecond, time.Millisecond)
+	modules.later.Store(true)
+	require.Eventually(t, func() bool { return modules.Readings() == 2*pieces }, time.Minute, time.Millisecond)
 	close(s.release)
 	require.ErrorIs(t, <-ended, trial.ErrNotFound)
-	require.Eventually(t, func() bool { return modules.Readings() == 3*pieces }, time.Minute, time.Millisecond)
+	require.Eventually(t, func() bool { return modules.Readings() == 4*pieces }, time.Minute, time.Millisecond)
 }
 
 // swapping is a shelf on which another build of the reading module comes to answer when the trials beyond one are read.
@@ -238,6 +241,36 @@ func TestColoursBeforehandGiveWayToTheNextBuild(t *testing.T) {
 	require.Eventually(t, func() bool { return modules.Readings() >= first+3*pieces }, time.Minute, time.Millisecond)
 	assert.EqualValues(t, pieces, h.ask(t, byMordant).GetPiecesUsed())
 	assert.Equal(t, first+3*pieces, modules.Readings(), "of the build before its first trials alone")
+}
+
+// brief is the modules of a core into which another build of the reading module comes and goes again at once.
+type brief struct {
+	*pipelinetest.Modules
+	once atomic.Bool
+}
+
+func (b *brief) Acquire(kind string) (pipeline.Handle, error) {
+	h, err := b.Modules.Acquire(kind)
+	if err == nil && kind == pipeline.KindReading && b.once.CompareAndSwap(true, false) {
+		return laterBuild{h}, nil
+	}
+	return h, err
+}
+
+// A build that answers again, after another one did for a moment, goes on where it was.
+func TestColoursBeforehandGoOnWhereTheBuildIsBack(t *testing.T) {
+	const pieces = 600 // more than are taken from a build in any case
+	modules := &brief{Modules: pipelinetest.Start(t)}
+	modules.SetDown(pipeline.KindReading, true)
+	s := &swapping{shelf: spectra(pieces), swap: sync.OnceFunc(func() { modules.once.Store(true) })}
+	h := open(t, s.shelf, func(c *pool.Config) { c.Reader, c.Pipeline, c.BeforehandFrom = s, pipeline.New(modules), 1 })
+	_, err := h.pool.AskPalette(t.Context(), byMordant) // it is loaded
+	require.ErrorIs(t, err, pipeline.ErrModuleUnavailable)
+	s.mu.Lock()
+	s.beyond = slices.Sorted(maps.Keys(s.trials))[100]
+	s.mu.Unlock()
+	modules.SetDown(pipeline.KindReading, false)
+	require.Eventually(t, func() bool { return modules.Readings() == 3*pieces }, time.Minute, time.Millisecond)
 }
 
 // What can't be computed beforehand is left to the question, and a small pool's colours are.

@@ -155,10 +155,11 @@ func recipesIn(picks []*pick, blocks map[label]bool, joins func(*pick) string) i
 func besideAnother[K comparable](picks []*pick, key func(*pick) K) []*pick {
 	groups, several := map[K]label{}, map[K]bool{}
 	for _, of := range picks {
-		if other, ok := groups[key(of)]; ok && other != of.group {
-			several[key(of)] = true
+		k := key(of)
+		if other, ok := groups[k]; ok && other != of.group {
+			several[k] = true
 		}
-		groups[key(of)] = of.group
+		groups[k] = of.group
 	}
 	return slices.DeleteFunc(slices.Clone(picks), func(of *pick) bool { return !several[key(of)] })
 }

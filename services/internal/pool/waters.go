@@ -89,7 +89,7 @@ func (p *Pool) waters(ctx context.Context, a *asking) error {
 const watersJoined = "sessions of one member in several of these waters, on one recipe, or of all in a common one"
 
 func waterOrMember(out *poolv1.WatersAnswer) string {
-	return fmt.Sprintf("Water and member can't be told apart: nobody dyed one recipe in %s and in another of these waters; a session by each of them in one common water, such as demineralised, would help", strings.Join(out.GetApart(), " or "))
+	return fmt.Sprintf("Water and member can't be told apart: nobody dyed one recipe in %s and in any other of these waters; a session by each of them in one common water, such as demineralised, would help", strings.Join(out.GetApart(), " or "))
 }
 
 func waterNames(out *poolv1.WatersAnswer) (names []string) {
