@@ -2,6 +2,7 @@ package waters
 
 import (
 	"context"
+	"maps"
 	"slices"
 
 	"github.com/commonvat/commonvat/plugins/compare/groups"
@@ -24,11 +25,8 @@ func pairs(ctx context.Context, cells, shown []*cell, names []string, p Params) 
 	if len(names) < 3 {
 		return nil, nil
 	}
-	held := func(of ...string) []*cell {
-		return sideBySide(slices.DeleteFunc(slices.Clone(cells), func(c *cell) bool { return !slices.Contains(of, c.water) }))
-	}
 	twos, err := groups.EveryTwo(names, func(of []string) (*groups.Test, error) {
-		points, _ := units(held(of...))
+		points, _ := units(sideBySide(ofWaters(cells, of...)))
 		return groups.PlaceOfJoined(ctx, points, p.Permutations, p.Seed)
 	})
 	if err != nil {
@@ -40,11 +38,7 @@ func pairs(ctx context.Context, cells, shown []*cell, names []string, p Params) 
 		if two.Test != nil {
 			out[i].P, out[i].PAdjusted = &two.Test.P, &two.Adjusted
 		}
-		of := held(two.First, two.Second)
-		if len(of) == 0 {
-			of = shown
-		}
-		d := between(byRecipe(of), two.First, two.Second)
+		d := between(cells, shown, two.First, two.Second)
 		out[i].Recipes, out[i].Difference = d.recipes, d.difference
 		if d.recipes > 0 {
 			out[i].MeanDE = &d.meanDE
@@ -53,43 +47,45 @@ func pairs(ctx context.Context, cells, shown []*cell, names []string, p Params) 
 	return out, nil
 }
 
-// recipeIn is a recipe in a water.
-type recipeIn struct{ water, recipe string }
-
-// byRecipe adds up the cells of each recipe in each water, with their number.
-func byRecipe(cells []*cell) map[recipeIn]*[4]float64 {
-	sums := map[recipeIn]*[4]float64{}
-	for _, c := range cells {
-		k := recipeIn{c.water, c.recipe}
-		if sums[k] == nil {
-			sums[k] = &[4]float64{}
-		}
-		for d, x := range c.mean() {
-			sums[k][d] += x
-		}
-		sums[k][3]++
+// between is how two waters differ over the recipes that stand side by side in them, each place by itself: what its dyer does otherwise than others
+// is then in both of its means and not in their difference. Where nothing of the two stands side by side, it is over the cells shown, of
+// recipes that anybody dyed in both, as nothing else tells of them.
+func between(cells, shown []*cell, first, second string) (x apartness) {
+	of := sideBySide(ofWaters(cells, first, second))
+	placeOf := placing(of)
+	if len(of) == 0 {
+		of, placeOf = ofWaters(shown, first, second), func(c *cell) place { return place{recipe: c.recipe} }
 	}
-	return sums
-}
-
-// apartness is how two waters differ over the recipes that both have.
-type apartness struct {
-	recipes        int
-	difference     [3]float64 // mean of the first minus the second
-	meanDE, mostDE float64
-}
-
-func between(sums map[recipeIn]*[4]float64, first, second string) (x apartness) {
-	var recipes []string
-	for k := range sums {
-		if k.water == first && sums[recipeIn{second, k.recipe}] != nil {
-			recipes = append(recipes, k.recipe)
+	places := map[place]*[2]total{}
+	var order []place
+	for _, c := range of {
+		k := placeOf(c)
+		if places[k] == nil {
+			places[k] = &[2]total{}
+			order = append(order, k)
 		}
+		which := 0
+		if c.water == second {
+			which = 1
+		}
+		places[k][which].add(c.mean(), 1)
 	}
-	slices.Sort(recipes)
+	recipes := map[string]*[2]total{}
+	for _, k := range order {
+		a, b := &places[k][0], &places[k][1]
+		if a.n == 0 || b.n == 0 {
+			continue
+		}
+		if recipes[k.recipe] == nil {
+			recipes[k.recipe] = &[2]total{}
+		}
+		weight := a.n * b.n / (a.n + b.n) // of a difference of two means of like cells
+		recipes[k.recipe][0].add(a.mean(), weight)
+		recipes[k.recipe][1].add(b.mean(), weight)
+	}
 	x.recipes = len(recipes)
-	for _, recipe := range recipes {
-		a, b := meanOf(sums[recipeIn{first, recipe}]), meanOf(sums[recipeIn{second, recipe}])
+	for _, recipe := range slices.Sorted(maps.Keys(recipes)) {
+		a, b := recipes[recipe][0].mean(), recipes[recipe][1].mean()
 		for d := range 3 {
 			x.difference[d] += (a[d] - b[d]) / float64(len(recipes))
 		}
@@ -98,4 +94,30 @@ func between(sums map[recipeIn]*[4]float64, first, second string) (x apartness) 
 		x.mostDE = max(x.mostDE, e)
 	}
 	return x
+}
+
+// total is weighted colours added up, L*, a*, b*.
+type total struct {
+	sum [3]float64
+	n   float64
+}
+
+func (t *total) add(colour [3]float64, weight float64) {
+	t.n += weight
+	for d, x := range colour {
+		t.sum[d] += weight * x
+	}
+}
+
+func (t *total) mean() [3]float64 { return [3]float64{t.sum[0] / t.n, t.sum[1] / t.n, t.sum[2] / t.n} }
+
+func ofWaters(cells []*cell, names ...string) []*cell {
+	return slices.DeleteFunc(slices.Clone(cells), func(c *cell) bool { return !slices.Contains(names, c.water) })
+}
+
+// apartness is how two waters differ over the recipes that both have.
+type apartness struct {
+	recipes        int
+	difference     [3]float64 // mean of the first minus the second
+	meanDE, mostDE float64
 }

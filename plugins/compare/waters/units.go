@@ -139,14 +139,7 @@ func (l *layout) parts() []int {
 // sideBySide leaves what the test stands on: of a session of several waters the recipes that it holds in two of them or more, of a member's sessions of one water each those
 // that they hold in two between them. What else they hold could tell waters apart only by what others say of a recipe, and those say the same, right or wrong, to all of its like.
 func sideBySide(cells []*cell) (out []*cell) {
-	several := severalWaters(cells)
-	type place struct{ session, member, recipe string }
-	of := func(c *cell) place {
-		if several[c.session] || c.member == "" {
-			return place{session: c.session, recipe: c.recipe}
-		}
-		return place{member: c.member, recipe: c.recipe}
-	}
+	of := placing(cells)
 	first, two := map[place]string{}, map[place]bool{}
 	for _, c := range cells {
 		if w, known := first[of(c)]; known && w != c.water {
@@ -161,6 +154,20 @@ func sideBySide(cells []*cell) (out []*cell) {
 		}
 	}
 	return out
+}
+
+// place is where a recipe stands side by side with itself: a session of several waters, or a member's sessions of one water each.
+type place struct{ session, member, recipe string }
+
+// placing tells the place of each of the cells.
+func placing(cells []*cell) func(*cell) place {
+	several := severalWaters(cells)
+	return func(c *cell) place {
+		if several[c.session] || c.member == "" {
+			return place{session: c.session, recipe: c.recipe}
+		}
+		return place{member: c.member, recipe: c.recipe}
+	}
 }
 
 // severalWaters are the sessions that hold more than one water.

@@ -245,3 +245,34 @@ func TestOthersAccidentsOfARecipeAreInNoUnit(t *testing.T) {
 	assert.InDelta(t, ask(0).Test.F, ask(20).Test.F, 1e-9)
 	assert.Equal(t, NoAnswer, ask(20).Verdict)
 }
+
+// Waters are alike, members aren't: one who dyed mostly in tap water and one mostly in well water differ by 4 in L*. What is told of the waters is what each
+// found by itself, by hand: 0 of alike waters, and 1 where well water takes 1 off both. Cells over all would say (3·4 + 0)/4 - (4 + 3·0)/4 = 2 more.
+func TestDifferencesAreEachMembersOwn(t *testing.T) {
+	for _, well := range []float64{0, -1} {
+		var rows []Row
+		for i, of := range []struct {
+			member, water string
+		}{{"ash", "tap"}, {"ash", "tap"}, {"ash", "tap"}, {"ash", "well"}, {"birch", "tap"}, {"birch", "well"}, {"birch", "well"}, {"birch", "well"}} {
+			for recipe := range 6 {
+				l := 50 + 5*float64(recipe)
+				if of.member == "ash" {
+					l += 4
+				}
+				if of.water == "well" {
+					l += well
+				}
+				rows = append(rows, row(fmt.Sprint("s", i), of.member, of.water, fmt.Sprint("r", recipe), l))
+			}
+		}
+		r, err := Compare(t.Context(), rows, Params{Reference: "tap"})
+		require.NoError(t, err)
+		require.Len(t, r.Waters, 2)
+		assert.Equal(t, 6, r.Waters[0].Recipes, "the reference's own")
+		assert.Equal(t, 6, r.Waters[1].Recipes)
+		assert.InDelta(t, well, r.Waters[1].Difference[0], 1e-12)
+		if well == 0 {
+			assert.InDelta(t, 0, *r.Waters[1].MaxDE, 1e-9)
+		}
+	}
+}

@@ -116,9 +116,9 @@ type Result struct {
 type Water struct {
 	Water             string
 	Sessions, Members int
-	// Recipes are those shared with the reference, among what stands side by side; where that doesn't tell of every water, those that anybody dyed in both.
+	// Recipes are those that stand side by side with the reference, in one session or with one member; where none does, those that anybody dyed in both.
 	Recipes       int
-	Difference    [3]float64 // mean over recipes of L*, a*, b* minus the reference
+	Difference    [3]float64 // mean over recipes of L*, a*, b* minus the reference, each session or member by itself
 	MeanDE, MaxDE *float64   // of the recipes' CIEDE2000 to the reference; nil for the reference and without a shared recipe
 }
 
@@ -191,7 +191,7 @@ func Compare(ctx context.Context, rows []Row, params Params) (*Result, error) {
 		p.Reference = usual(shown)
 	}
 	r.Params = p
-	means := r.describe(shown, p.Reference)
+	means := r.describe(cells, shown, p.Reference)
 	r.NoiseFloor = noiseFloor(shown)
 	if len(r.Apart) == 0 && len(r.Waters) > 1 {
 		r.gate(p, points, arrangements)
@@ -310,10 +310,9 @@ func usual(cells []*cell) string {
 }
 
 // describe fills in the waters and returns the mean difference from the reference of the others.
-func (r *Result) describe(cells []*cell, reference string) map[string]float64 {
-	sums := byRecipe(cells)
+func (r *Result) describe(cells, shown []*cell, reference string) map[string]float64 {
 	sessions, members := map[string]map[string]bool{}, map[string]map[string]bool{}
-	for _, c := range cells {
+	for _, c := range shown {
 		if sessions[c.water] == nil {
 			sessions[c.water], members[c.water] = map[string]bool{}, map[string]bool{}
 		}
@@ -324,8 +323,11 @@ func (r *Result) describe(cells []*cell, reference string) map[string]float64 {
 	}
 	means := map[string]float64{}
 	for _, name := range slices.Sorted(maps.Keys(sessions)) {
-		x := between(sums, name, reference)
+		x := between(cells, shown, name, reference)
 		w := Water{Water: name, Sessions: len(sessions[name]), Members: len(members[name]), Recipes: x.recipes, Difference: x.difference}
+		if name == reference {
+			w.Recipes = distinct(ofWaters(shown, name), recipeOf)
+		}
 		if name != reference && x.recipes > 0 {
 			w.MeanDE, w.MaxDE = &x.meanDE, &x.mostDE
 			means[name] = x.meanDE
@@ -334,8 +336,6 @@ func (r *Result) describe(cells []*cell, reference string) map[string]float64 {
 	}
 	return means
 }
-
-func meanOf(s *[4]float64) [3]float64 { return [3]float64{s[0] / s[3], s[1] / s[3], s[2] / s[3]} }
 
 func de(x, y [3]float64) float64 {
 	return colorimetry.CIEDE2000(colorimetry.Lab{L: x[0], A: x[1], B: x[2]}, colorimetry.Lab{L: y[0], A: y[1], B: y[2]}, colorimetry.DefaultFactors)

@@ -1606,9 +1606,9 @@ type WaterAnswer struct {
 	Water    string                 `protobuf:"bytes,1,opt,name=water,proto3" json:"water,omitempty"`
 	Sessions int32                  `protobuf:"varint,2,opt,name=sessions,proto3" json:"sessions,omitempty"`
 	Members  int32                  `protobuf:"varint,3,opt,name=members,proto3" json:"members,omitempty"`
-	// Recipes shared with the reference, among those that waters are told apart by; where these don't tell of every water, among those that anybody dyed in two.
+	// Recipes dyed in this water and the reference within a session or by a member; where there is none, those that anybody dyed in both. Of the reference its own.
 	Recipes int32 `protobuf:"varint,4,opt,name=recipes,proto3" json:"recipes,omitempty"`
-	// This water minus the reference; absent for the reference itself and without a shared recipe.
+	// This water minus the reference, each session or member held against itself; absent for the reference itself and without a shared recipe.
 	Difference *v1.LabDifference `protobuf:"bytes,5,opt,name=difference,proto3" json:"difference,omitempty"`
 	// CIEDE2000 over recipes; absent as difference is.
 	MeanDe00      *float64 `protobuf:"fixed64,6,opt,name=mean_de00,json=meanDe00,proto3,oneof" json:"mean_de00,omitempty"`

@@ -376,10 +376,9 @@ type WaterEffect struct {
 	Water    uint32 `protobuf:"varint,1,opt,name=water,proto3" json:"water,omitempty"`
 	Sessions int32  `protobuf:"varint,2,opt,name=sessions,proto3" json:"sessions,omitempty"`
 	Members  int32  `protobuf:"varint,3,opt,name=members,proto3" json:"members,omitempty"`
-	// Recipes shared with the reference, among those that CompareWatersResponse.recipes counts; where these don't tell of every water, among those that anybody
-	// dyed in two.
+	// Recipes dyed in this water and the reference within a session or by a member; where there is none, those that anybody dyed in both. Of the reference its own.
 	Recipes int32 `protobuf:"varint,4,opt,name=recipes,proto3" json:"recipes,omitempty"`
-	// Mean over these of this water minus the reference, CIELAB units.
+	// Mean over these of this water minus the reference, each session or member held against itself. CIELAB units.
 	L float64 `protobuf:"fixed64,5,opt,name=l,proto3" json:"l,omitempty"`
 	A float64 `protobuf:"fixed64,6,opt,name=a,proto3" json:"a,omitempty"`
 	B float64 `protobuf:"fixed64,7,opt,name=b,proto3" json:"b,omitempty"`
@@ -579,7 +578,7 @@ type WatersPair struct {
 	WaterB uint32 `protobuf:"varint,2,opt,name=water_b,json=waterB,proto3" json:"water_b,omitempty"`
 	// Recipes dyed in both within a session or by a member; where there is none, those that anybody dyed in both.
 	Recipes int32 `protobuf:"varint,3,opt,name=recipes,proto3" json:"recipes,omitempty"`
-	// Mean over these of the one minus the other, CIELAB units.
+	// Mean over these of the one minus the other, each session or member held against itself. CIELAB units.
 	L float64 `protobuf:"fixed64,4,opt,name=l,proto3" json:"l,omitempty"`
 	A float64 `protobuf:"fixed64,5,opt,name=a,proto3" json:"a,omitempty"`
 	B float64 `protobuf:"fixed64,6,opt,name=b,proto3" json:"b,omitempty"`
