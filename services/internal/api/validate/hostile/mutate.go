@@ -112,7 +112,7 @@ func (m *Maker) mutateList(at site) {
 		if m.random.IntN(50) == 0 {
 			n = 5001
 		}
-		for range n {
+		for range min(n, 1+mostAdded/(1+sizeOf(last, at.field))) {
 			m.again(list, last, at.field)
 		}
 	default:
@@ -121,6 +121,23 @@ func (m *Maker) mutateList(at site) {
 		} else {
 			proto.Reset(last.Message().Interface())
 		}
+	}
+}
+
+// mostAdded bounds what a list of long elements becomes, in bytes: beyond what a server takes, and not a gigabyte that is in memory several times before it is cut.
+const mostAdded = 16 << 20
+
+// sizeOf is about how many bytes an element has on the wire; of numbers it doesn't matter.
+func sizeOf(value protoreflect.Value, fd protoreflect.FieldDescriptor) int {
+	switch {
+	case fd.Message() != nil:
+		return proto.Size(value.Message().Interface())
+	case fd.Kind() == protoreflect.StringKind:
+		return len(value.String())
+	case fd.Kind() == protoreflect.BytesKind:
+		return len(value.Bytes())
+	default:
+		return 8
 	}
 }
 
