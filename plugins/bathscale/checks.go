@@ -20,6 +20,7 @@ const (
 	maxFibre   = 200
 	maxBaths   = 32
 	maxDoses   = 50
+	leastShare = 0.001 // of what is at hand, percent or g/L: with less, grams at hand would be beyond any number
 	maxRegains = 100
 	maxName    = 80
 	maxMassG   = 1e6
@@ -263,7 +264,7 @@ func doses(v *sdk.Violations, at string, m *bathscalev1.BathRecipe) ([]amounts.D
 	}
 	within(v, at+"indigo_g_per_l", m.GetIndigoGPerL(), 0, 1000)
 	if m.IndigoPurityPercent != nil {
-		above(v, at+"indigo_purity_percent", m.GetIndigoPurityPercent(), 0, 100)
+		within(v, at+"indigo_purity_percent", m.GetIndigoPurityPercent(), leastShare, 100)
 	}
 	var out []amounts.Dose
 	if m.GetIndigoByActiveDye() && m.GetVat() == "" {
@@ -348,7 +349,7 @@ func dose(v *sdk.Violations, at string, m *bathscalev1.Dose, seen map[string]boo
 		v.Add(at+"moisture_percent", "is %s, want 0 to below 100", wire.Number(m.GetMoisturePercent()))
 	}
 	if m.PurityPercent != nil {
-		above(v, at+"purity_percent", m.GetPurityPercent(), 0, 100)
+		within(v, at+"purity_percent", m.GetPurityPercent(), leastShare, 100)
 		d.PurityPercent = m.GetPurityPercent()
 	}
 	liquid(v, at, m, &d)
@@ -375,7 +376,7 @@ func dose(v *sdk.Violations, at string, m *bathscalev1.Dose, seen map[string]boo
 // liquid is what a litre of a liquid holds and weighs.
 func liquid(v *sdk.Violations, at string, m *bathscalev1.Dose, d *amounts.Dose) {
 	if m.LiquidGPerL != nil {
-		above(v, at+"liquid_g_per_l", m.GetLiquidGPerL(), 0, 2000)
+		within(v, at+"liquid_g_per_l", m.GetLiquidGPerL(), leastShare, 2000)
 		d.LiquidGPerL = m.GetLiquidGPerL()
 	}
 	if m.LiquidDensityKgPerL != nil {
@@ -385,7 +386,7 @@ func liquid(v *sdk.Violations, at string, m *bathscalev1.Dose, d *amounts.Dose) 
 	if m.LiquidPercent == nil {
 		return
 	}
-	above(v, at+"liquid_percent", m.GetLiquidPercent(), 0, 100)
+	within(v, at+"liquid_percent", m.GetLiquidPercent(), leastShare, 100)
 	switch {
 	case m.LiquidGPerL != nil:
 		v.Add(at+"liquid_percent", "is given beside liquid_g_per_l, want one of them")

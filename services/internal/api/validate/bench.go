@@ -168,7 +168,7 @@ func addBench(add adder) {
 	add(&benchv1.PlanBath{}, rules{
 		fields: fields{
 			"name": text(1, 80), "kind": requiredEnum, "pieces": texts(0, maxPlanPieces, 1, 80), "liquor_ratio": number(1, 1000), "litres": above(0, 1e5), "vessel": text(0, 60),
-			"doses": list(0, maxDoses), "dips": integer(0, 1000), "vat": text(0, 40), "indigo_g_per_l": number(0, 1000), "indigo_purity_percent": above(0, 100),
+			"doses": list(0, maxDoses), "dips": integer(0, 1000), "vat": text(0, 40), "indigo_g_per_l": number(0, 1000), "indigo_purity_percent": number(0.001, 100),
 			"blank_of": name(0, 60), "exhaust_of": text(0, 80), "uptakes": list(0, maxDoses), "pieces_lifted": integer(0, 199), "heat": maybe, "ph": maybe, "day": integer(0, 60), "answers": list(0, maxAnswers),
 		}, unchecked: reasons{"rinsed_before": eitherWay, "indigo_by_active_dye": eitherWay},
 		whole: typed(func(w *walk, p *path, m *benchv1.PlanBath) { oneOfThem(w, p, m.ProtoReflect(), "volume") }),
@@ -176,8 +176,8 @@ func addBench(add adder) {
 	add(&benchv1.PlanDose{}, rules{
 		fields: fields{
 			"material": name(1, maxMaterial), "percent_wof": number(0, 10_000), "grams_per_litre": number(0, 1e6), "parts_of": maybe, "grams_per_dip": number(0, 1e6), "grams": number(0, 1e6),
-			"dye_class": text(0, 60), "form": enum, "strength": number(0.001, 1000), "moisture_percent": number(0, 99.9), "purity_percent": above(0, 100),
-			"liquid_g_per_l": above(0, 2000), "soluble_g_per_l": number(0, 5000), "answers": list(0, maxAnswers), "liquid_density_kg_per_l": number(0.5, 3), "liquid_percent": above(0, 100),
+			"dye_class": text(0, 60), "form": enum, "strength": number(0.001, 1000), "moisture_percent": number(0, 99.9), "purity_percent": number(0.001, 100),
+			"liquid_g_per_l": number(0.001, 2000), "soluble_g_per_l": number(0, 5000), "answers": list(0, maxAnswers), "liquid_density_kg_per_l": number(0.5, 3), "liquid_percent": number(0.001, 100),
 		}, unchecked: reasons{"dyestuff": eitherWay},
 		whole: typed(func(w *walk, p *path, m *benchv1.PlanDose) {
 			oneOfThem(w, p, m.ProtoReflect(), "figure")

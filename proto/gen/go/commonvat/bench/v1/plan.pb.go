@@ -729,7 +729,7 @@ type PlanBath struct {
 	Vat string `protobuf:"bytes,9,opt,name=vat,proto3" json:"vat,omitempty"`
 	// Range: 0 to 1000.
 	IndigoGPerL float64 `protobuf:"fixed64,10,opt,name=indigo_g_per_l,json=indigoGPerL,proto3" json:"indigo_g_per_l,omitempty"`
-	// Absent: not known. Range: above 0 to 100.
+	// Absent: not known. Range: 0.001 to 100.
 	IndigoPurityPercent *float64 `protobuf:"fixed64,11,opt,name=indigo_purity_percent,json=indigoPurityPercent,proto3,oneof" json:"indigo_purity_percent,omitempty"`
 	// Name of the bath of this plan that this one is an exhaust of.
 	ExhaustOf string `protobuf:"bytes,12,opt,name=exhaust_of,json=exhaustOf,proto3" json:"exhaust_of,omitempty"`
@@ -1041,9 +1041,9 @@ type PlanDose struct {
 	Strength *float64 `protobuf:"fixed64,10,opt,name=strength,proto3,oneof" json:"strength,omitempty"`
 	// Absent: not known. Range: 0 to 99.9.
 	MoisturePercent *float64 `protobuf:"fixed64,11,opt,name=moisture_percent,json=moisturePercent,proto3,oneof" json:"moisture_percent,omitempty"`
-	// Absent: not known. Range: above 0 to 100.
+	// Absent: not known. Range: 0.001 to 100.
 	PurityPercent *float64 `protobuf:"fixed64,12,opt,name=purity_percent,json=purityPercent,proto3,oneof" json:"purity_percent,omitempty"`
-	// Absent: not known. Range: above 0 to 2000.
+	// Absent: not known. Range: 0.001 to 2000.
 	LiquidGPerL *float64 `protobuf:"fixed64,13,opt,name=liquid_g_per_l,json=liquidGPerL,proto3,oneof" json:"liquid_g_per_l,omitempty"`
 	// Absent: not known, and no stock solution is planned. Range: 0 to 5000.
 	SolubleGPerL *float64 `protobuf:"fixed64,14,opt,name=soluble_g_per_l,json=solubleGPerL,proto3,oneof" json:"soluble_g_per_l,omitempty"`
@@ -1051,7 +1051,7 @@ type PlanDose struct {
 	Answers []*Answer `protobuf:"bytes,15,rep,name=answers,proto3" json:"answers,omitempty"`
 	// Of a liquid: mass of a litre of it at room temperature, in kilograms, as a hydrometer shows it. Clients convert degrees Twaddell. Absent: not known. Range: 0.5 to 3.
 	LiquidDensityKgPerL *float64 `protobuf:"fixed64,16,opt,name=liquid_density_kg_per_l,json=liquidDensityKgPerL,proto3,oneof" json:"liquid_density_kg_per_l,omitempty"`
-	// Of a liquid: what it holds, as the recipe means it, in percent of its mass; with its density in place of liquid_g_per_l. Range: above 0 to 100.
+	// Of a liquid: what it holds, as the recipe means it, in percent of its mass; with its density in place of liquid_g_per_l. Range: 0.001 to 100.
 	LiquidPercent *float64 `protobuf:"fixed64,17,opt,name=liquid_percent,json=liquidPercent,proto3,oneof" json:"liquid_percent,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

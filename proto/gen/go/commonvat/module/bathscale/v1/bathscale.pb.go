@@ -862,7 +862,7 @@ type BathRecipe struct {
 	Vat string `protobuf:"bytes,8,opt,name=vat,proto3" json:"vat,omitempty"`
 	// Indigo as it is at hand. Range: 0 to 1000.
 	IndigoGPerL float64 `protobuf:"fixed64,9,opt,name=indigo_g_per_l,json=indigoGPerL,proto3" json:"indigo_g_per_l,omitempty"`
-	// Dye in the indigo; absent: not known. Range: above 0 to 100.
+	// Dye in the indigo; absent: not known. Range: 0.001 to 100.
 	IndigoPurityPercent *float64 `protobuf:"fixed64,10,opt,name=indigo_purity_percent,json=indigoPurityPercent,proto3,oneof" json:"indigo_purity_percent,omitempty"`
 	// The bath that this one is an exhaust of; it stands earlier. Its materials are then what that one left.
 	ExhaustOf string `protobuf:"bytes,11,opt,name=exhaust_of,json=exhaustOf,proto3" json:"exhaust_of,omitempty"`
@@ -1163,15 +1163,15 @@ type Dose struct {
 	Strength *float64 `protobuf:"fixed64,8,opt,name=strength,proto3,oneof" json:"strength,omitempty"`
 	// Range: 0 to below 100; absent: not known.
 	MoisturePercent *float64 `protobuf:"fixed64,9,opt,name=moisture_percent,json=moisturePercent,proto3,oneof" json:"moisture_percent,omitempty"`
-	// Range: above 0 to 100; absent: not known.
+	// Range: 0.001 to 100; absent: not known.
 	PurityPercent *float64 `protobuf:"fixed64,10,opt,name=purity_percent,json=purityPercent,proto3,oneof" json:"purity_percent,omitempty"`
-	// As the recipe means it, in a litre. Range: above 0 to 2000; absent: not known.
+	// As the recipe means it, in a litre. Range: 0.001 to 2000; absent: not known.
 	LiquidGPerL *float64 `protobuf:"fixed64,11,opt,name=liquid_g_per_l,json=liquidGPerL,proto3,oneof" json:"liquid_g_per_l,omitempty"`
 	// What dissolves in cold water. Range: 0 to 5000; absent: not known, and no stock is planned.
 	SolubleGPerL *float64 `protobuf:"fixed64,12,opt,name=soluble_g_per_l,json=solubleGPerL,proto3,oneof" json:"soluble_g_per_l,omitempty"`
 	// Of a liquid: mass of a litre of it at room temperature, in kilograms, as a hydrometer shows it. Range: 0.5 to 3; absent: not known.
 	LiquidDensityKgPerL *float64 `protobuf:"fixed64,13,opt,name=liquid_density_kg_per_l,json=liquidDensityKgPerL,proto3,oneof" json:"liquid_density_kg_per_l,omitempty"`
-	// Of a liquid: what it holds, as the recipe means it, in percent of its mass; with its density in place of liquid_g_per_l. Range: above 0 to 100.
+	// Of a liquid: what it holds, as the recipe means it, in percent of its mass; with its density in place of liquid_g_per_l. Range: 0.001 to 100.
 	LiquidPercent *float64 `protobuf:"fixed64,14,opt,name=liquid_percent,json=liquidPercent,proto3,oneof" json:"liquid_percent,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
